@@ -1,0 +1,126 @@
+"""Forms: bars of chords in degrees, read from data files.
+
+A form's chart is written as players read one, bars parted by ``|`` and the chords of a shared
+bar by a space: ``I7 | IV7 | I7 | ii7 V7``. A second chart, ``minor``, serves minor keys; without
+it the first is played with a minor I and IV.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+
+from backing.harmony import Chord, parse_degree
+from phrases.errors import BluesError, ChoiceError
+from phrases.pitch import Key
+from phrases.textfile import TextFile
+from phrases.words import expected
+
+__all__ = ["Form", "find_form", "form_names", "load_form"]
+
+HERE = Path(__file__).parent
+FORM_KEYS = ("title", "feel", "chart", "minor")
+MOST_BARS = 64
+
+Bar = tuple[tuple[Fraction, Chord], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A chorus of chords.
+
+    Attributes
+    ----------
+    name, title, feel
+        What the user types, what is printed, and a line about it.
+    major, minor
+        For each bar its chords with the share of the bar (0 to 1) at which each starts.
+    """
+
+    name: str
+    title: str
+    feel: str
+    major: tuple[Bar, ...]
+    minor: tuple[Bar, ...]
+
+    def bars(self, key: Key) -> tuple[Bar, ...]:
+        """Return the bars for a key's mode."""
+        return self.major if key.mode == "major" else self.minor
+
+
+@lru_cache(maxsize=1)
+def form_names() -> tuple[str, ...]:
+    """Return the names of the forms that ship."""
+    return tuple(sorted(path.stem for path in HERE.glob("*.toml")))
+
+
+def find_form(name: str) -> Form:
+    """Return a form that ships by its name.
+
+    Raises
+    ------
+    ChoiceError
+        If there is none, with the nearest name.
+    """
+    if name not in form_names():
+        raise ChoiceError(expected("a form", name, form_names()))
+    return load_form(HERE / f"{name}.toml")
+
+
+@lru_cache(maxsize=64)
+def load_form(path: Path) -> Form:
+    """Read a form from a file.
+
+    Raises
+    ------
+    TextFileError
+        With every problem at its line and column.
+    """
+    file = TextFile.open(path)
+    file.known_keys((), FORM_KEYS)
+    title = file.get(("title",), str, ...)
+    feel = file.get(("feel",), str, "")
+    major = _chart(file, "chart")
+    minor = _chart(file, "minor") if "minor" in file.data else tuple(map(_darkened, major))
+    file.finish()
+    return Form(path.stem, title, feel, major, minor)
+
+
+def _chart(file: TextFile, key: str) -> tuple[Bar, ...]:
+    text = file.get((key,), str, ...)
+    if text is None:
+        return ()
+    bars: list[list[Chord]] = [[]]
+    for found in re.finditer(r"\||[^\s|]+", text):
+        if found[0] == "|":
+            bars.append([])
+            continue
+        try:
+            bars[-1].append(parse_degree(found[0]))
+        except BluesError as error:
+            file.complain((key,), str(error), offset=found.start())
+            bars[-1].append(Chord("1", "7"))
+    if not bars[-1] and len(bars) > 1:
+        bars.pop()
+    if any(not bar for bar in bars):
+        file.complain((key,), f"bar {[not b for b in bars].index(True) + 1} has no chord")
+    if any(len(bar) > 4 for bar in bars):
+        file.complain((key,), "a bar holds one, two or four chords")
+    if len(bars) > MOST_BARS:
+        file.complain((key,), f"{len(bars)} bars: a form has at most {MOST_BARS}")
+    return tuple(
+        tuple((Fraction(n, len(bar)), chord) for n, chord in enumerate(bar)) for bar in bars
+    )
+
+
+def _darkened(bar: Bar) -> Bar:
+    """Turn the dominant I and IV of a major chart into the minor sevenths of a minor key."""
+    return tuple(
+        (at, Chord(chord.degree, "m7"))
+        if chord.degree in ("1", "4") and chord.quality in ("7", "9", "13")
+        else (at, chord)
+        for at, chord in bar
+    )

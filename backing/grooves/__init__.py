@@ -1,0 +1,7 @@
+"""What drums, bass and comping play, as data: one TOML file each beside this module."""
+
+from __future__ import annotations
+
+from backing.grooves.groove import DRUMS, Groove, Pattern, find_groove, groove_names, load_groove
+
+__all__ = ["DRUMS", "Groove", "Pattern", "find_groove", "groove_names", "load_groove"]

@@ -1,0 +1,195 @@
+"""Chords: degrees of a key, qualities, spelling, voicings and voice leading.
+
+Conventions: a chord is written as a degree and a quality, ``I7``, ``IV9``, ``bVI7``,
+``#IVdim7``; a small numeral is minor, ``iv7``. Degrees count from the tonic's major scale, in a
+minor key too. Chord members are degrees of the chord, so a ninth chord is ``1 3 5 b7 9``.
+
+References: chord formulas and rootless voicings are common practice.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from phrases.errors import ChoiceError
+from phrases.pitch import Key, degree_name, degree_semitones, pitch_class
+from phrases.words import nearest
+
+__all__ = ["QUALITIES", "Chord", "lead_voices", "parse_degree", "voicings"]
+
+QUALITIES: dict[str, tuple[str, ...]] = {
+    "": ("1", "3", "5"),
+    "6": ("1", "3", "5", "6"),
+    "7": ("1", "3", "5", "b7"),
+    "9": ("1", "3", "5", "b7", "9"),
+    "13": ("1", "3", "5", "b7", "9", "13"),
+    "7#9": ("1", "3", "5", "b7", "#9"),
+    "7b9": ("1", "3", "5", "b7", "b9"),
+    "maj7": ("1", "3", "5", "7"),
+    "m": ("1", "b3", "5"),
+    "m6": ("1", "b3", "5", "6"),
+    "m7": ("1", "b3", "5", "b7"),
+    "m9": ("1", "b3", "5", "b7", "9"),
+    "m7b5": ("1", "b3", "b5", "b7"),
+    "dim7": ("1", "b3", "b5", "bb7"),
+}
+
+# What a comping player holds for a chord: guide tones with a colour, no root.
+ROOTLESS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "": (("1", "3", "5"),),
+    "6": (("1", "3", "5", "6"),),
+    "7": (("b7", "9", "3", "5"), ("3", "13", "b7", "9")),
+    "9": (("b7", "9", "3", "5"),),
+    "13": (("3", "13", "b7", "9"),),
+    "7#9": (("3", "b7", "#9"),),
+    "7b9": (("3", "5", "b7", "b9"),),
+    "maj7": (("3", "5", "7", "9"),),
+    "m": (("1", "b3", "5"),),
+    "m6": (("b3", "5", "6", "9"),),
+    "m7": (("b7", "9", "b3", "5"),),
+    "m9": (("b7", "9", "b3", "5"),),
+    "m7b5": (("b3", "b5", "b7", "1"),),
+    "dim7": (("1", "b3", "b5", "bb7"),),
+}
+
+NUMERALS = ("I", "II", "III", "IV", "V", "VI", "VII")
+
+
+@dataclass(frozen=True, slots=True)
+class Chord:
+    """A chord on a degree of whatever key it is played in.
+
+    Attributes
+    ----------
+    degree
+        ``1`` to ``7`` with flats or sharps: ``4``, ``b6``.
+    quality
+        A key of `QUALITIES`.
+    """
+
+    degree: str
+    quality: str
+
+    def root_name(self, key: Key) -> str:
+        """Return the root's name in a key."""
+        return degree_name(key.tonic, self.degree)
+
+    def root(self, key: Key) -> int:
+        """Return the root's pitch class, 0 to 11."""
+        return pitch_class(self.root_name(key))
+
+    def name(self, key: Key) -> str:
+        """Return the chord symbol in a key: ``Eb7``, ``Cm7``."""
+        return self.root_name(key) + self.quality
+
+    def names(self, key: Key) -> tuple[str, ...]:
+        """Return the spelled chord members, root first."""
+        root = self.root_name(key)
+        return tuple(degree_name(root, member) for member in QUALITIES[self.quality])
+
+    def pitch_classes(self, key: Key) -> frozenset[int]:
+        """Return the chord's pitch classes."""
+        root = self.root(key)
+        members = QUALITIES[self.quality]
+        return frozenset((root + degree_semitones(member)) % 12 for member in members)
+
+    def member(self, degree: str) -> str:
+        """Return the chord's own version of a degree: the ``3`` of a minor chord is ``b3``.
+
+        A degree with an accidental, or one the chord does not hold, stays as it is.
+        """
+        for own in QUALITIES[self.quality]:
+            if own.lstrip("b#") == degree:
+                return own
+        return degree
+
+
+def parse_degree(text: str) -> Chord:
+    """Read a chord written as a degree: ``I7``, ``iv7``, ``bVI7``, ``#IVdim7``.
+
+    Raises
+    ------
+    ChoiceError
+        If it is none, with the nearest one.
+    """
+    found = re.fullmatch(r"(b|#)?([IViv]+)(.*)", text)
+    numeral = found[2] if found else ""
+    if found is None or numeral.upper() not in NUMERALS or numeral not in (
+        numeral.upper(),
+        numeral.lower(),
+    ):
+        raise ChoiceError(
+            f'"{text}" is not a chord of a form; write a numeral and a quality: I7, iv7, bVI7'
+        )
+    quality = found[3]
+    if numeral.islower() and not quality.startswith(("m", "dim")):
+        quality = "m" + quality
+    if quality not in QUALITIES:
+        close = nearest(quality, QUALITIES) if quality else None
+        hint = f'did you mean "{found[1] or ""}{numeral}{close}"?' if close else (
+            "it may be " + ", ".join(name for name in QUALITIES if name)
+        )
+        raise ChoiceError(f'"{text}": "{found[3]}" is not a chord quality; {hint}')
+    return Chord(f"{found[1] or ''}{NUMERALS.index(numeral.upper()) + 1}", quality)
+
+
+@lru_cache(maxsize=4096)
+def voicings(root: int, quality: str, low: int, high: int) -> tuple[tuple[int, ...], ...]:
+    """Return the close rootless voicings of a chord that fit a range of pitches.
+
+    Parameters
+    ----------
+    root
+        Pitch class.
+    quality
+        A key of `QUALITIES`.
+    low, high
+        The lowest and the highest MIDI pitch allowed; at least two octaves apart, so that
+        there is always one.
+
+    Returns
+    -------
+    tuple
+        Ascending pitches, each voicing within an octave.
+    """
+    found = set()
+    for members in ROOTLESS[quality]:
+        classes = sorted({(root + degree_semitones(member)) % 12 for member in members})
+        for turn in range(len(classes)):
+            turned = classes[turn:] + [c + 12 for c in classes[:turn]]
+            for octave in range(0, 128, 12):
+                pitches = tuple(octave + c for c in turned)
+                if low <= pitches[0] and pitches[-1] <= high:
+                    found.add(pitches)
+    return tuple(sorted(found))
+
+
+def movement(before: Sequence[int], after: Sequence[int]) -> int:
+    """Return the semitones that all voices move together, each to its nearest partner in order.
+
+    With unequal numbers of voices the best matching in order is taken.
+    """
+    if len(before) > len(after):
+        before, after = after, before
+    return min(
+        sum(abs(a - b) for a, b in zip(before, chosen, strict=True))
+        for chosen in itertools.combinations(after, len(before))
+    )
+
+
+def lead_voices(
+    before: Sequence[int] | None, root: int, quality: str, low: int = 52, high: int = 76
+) -> tuple[int, ...]:
+    """Return the voicing that moves least from the one before.
+
+    The first voicing is the one nearest the middle of the range; ties fall to the lower one.
+    """
+    every = voicings(root, quality, low, high)
+    if before is None:
+        middle = (low + high) / 2 - 2
+        return min(every, key=lambda v: (abs(sum(v) / len(v) - middle), v))
+    return min(every, key=lambda v: (movement(before, v), v))

@@ -1,0 +1,64 @@
+"""What goes wrong in a way that the person at the keyboard can mend.
+
+Every error that this project raises on purpose descends from `BluesError`; the command line
+turns each into one clear message. A subclass also inherits the builtin that fits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["BluesError", "ChoiceError", "Problem", "RangeError", "TextFileError"]
+
+
+class BluesError(Exception):
+    """Root of every error that this project raises on purpose."""
+
+
+class ChoiceError(BluesError, ValueError):
+    """A word that is not one of the words it could be."""
+
+
+class RangeError(BluesError, ValueError):
+    """A number outside the range it must lie in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One mistake in one text file.
+
+    Attributes
+    ----------
+    message
+        What must be, what was got, and the nearest valid spelling.
+    line, column
+        Where, counted from 1; 0 where the mistake has no place (a missing file).
+    """
+
+    message: str
+    line: int = 0
+    column: int = 0
+
+
+class TextFileError(BluesError, ValueError):
+    """A phrase, form or groove file that cannot be used, with all its problems.
+
+    Attributes
+    ----------
+    name
+        The file's name as the user wrote it.
+    problems
+        At least one, in the order of their places.
+    """
+
+    def __init__(self, name: str, problems: tuple[Problem, ...]) -> None:
+        self.name = name
+        self.problems = tuple(sorted(problems, key=lambda p: (p.line, p.column)))
+        super().__init__(name, self.problems)
+
+    def __str__(self) -> str:
+        lines = []
+        for problem in self.problems:
+            place = f":{problem.line}:{problem.column}" if problem.line else ""
+            lines.append(f"{self.name}{place}: {problem.message}")
+        return "\n".join(lines)

@@ -1,0 +1,204 @@
+"""TOML files written by hand, read strictly, with every complaint at its line and column.
+
+`tomllib` reads the data. Where a value turns out wrong, a concrete syntax tree (tree-sitter)
+finds the place of that value in the text; it is loaded only then.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from phrases.errors import BluesError, Problem, TextFileError
+from phrases.words import expected
+
+__all__ = ["LARGEST_FILE", "TextFile", "read_text"]
+
+LARGEST_FILE = 1_000_000
+Where = tuple[str | int, ...]
+
+TYPE_WORDS: dict[type, str] = {
+    str: "text in quotes",
+    int: "a whole number",
+    float: "a number",
+    list: "a list",
+    dict: "a table",
+    bool: "true or false",
+}
+
+
+def read_text(path: Path) -> str:
+    """Return a file's text.
+
+    Raises
+    ------
+    TextFileError
+        If it is missing, not a file, unreadable, over `LARGEST_FILE` bytes, or not UTF-8.
+    """
+    name = str(path)
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise TextFileError(name, (Problem("the file is over 1 MB; is it the right one?"),))
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        near = [p.name for p in path.parent.glob("*" + path.suffix)] if path.parent.is_dir() else []
+        what = expected("a file here", path.name, near) if near else "there is no such file"
+        raise TextFileError(name, (Problem(what),)) from None
+    except OSError as error:
+        raise TextFileError(name, (Problem(f"cannot be read: {error.strerror}"),)) from None
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        column = error.start - raw.rfind(b"\n", 0, error.start)
+        problem = Problem("the text is not UTF-8; save it as plain text in UTF-8", line, column)
+        raise TextFileError(name, (problem,)) from None
+
+
+class TextFile:
+    """One TOML file: its data, and the complaints collected while it is checked.
+
+    Parameters
+    ----------
+    text
+        The whole file.
+    name
+        What to call it in messages.
+
+    Attributes
+    ----------
+    data
+        What `tomllib` made of it.
+
+    Raises
+    ------
+    TextFileError
+        If the text is not TOML.
+    """
+
+    def __init__(self, text: str, name: str) -> None:
+        self.name = name
+        self.text = text
+        self._problems: list[tuple[Where, str, int | None, bool]] = []
+        try:
+            self.data: dict[str, Any] = tomllib.loads(text)
+        except (tomllib.TOMLDecodeError, RecursionError) as error:
+            raise TextFileError(name, (_syntax_problem(text, str(error)),)) from None
+
+    @classmethod
+    def open(cls, path: Path) -> TextFile:
+        """Read and parse a file."""
+        return cls(read_text(path), str(path))
+
+    def complain(
+        self, where: Where, message: str, *, offset: int | None = None, key: bool = False
+    ) -> None:
+        """Note a problem with the value at a path such as ``("part", 0, "notes")``.
+
+        `offset` counts characters into a string value; `key` points at the key, not the value.
+        """
+        self._problems.append((where, message, offset, key))
+
+    def finish(self) -> None:
+        """Raise everything that was complained of, if anything was.
+
+        Raises
+        ------
+        TextFileError
+            With each problem at its place.
+        """
+        if not self._problems:
+            return
+        from phrases._places import Places
+
+        places = Places(self.text)
+        raise TextFileError(
+            self.name,
+            tuple(
+                Problem(message, *places.find(where, offset, key=key))
+                for where, message, offset, key in self._problems
+            ),
+        )
+
+    def table(self, where: Where) -> Mapping[str, Any]:
+        """Return the table at a path; empty, with a complaint, if it is something else."""
+        value: Any = self.data
+        for step in where:
+            value = value[step]
+        if isinstance(value, dict):
+            return value
+        self.complain(where, f"expected a table, got {_described(value)}")
+        return {}
+
+    def tables(self, name: str) -> list[Where]:
+        """Return the paths of the tables in a ``[[name]]`` list; none if it is absent."""
+        value = self.data.get(name, [])
+        if isinstance(value, list) and all(isinstance(item, dict) for item in value):
+            return [(name, number) for number in range(len(value))]
+        self.complain((name,), f"write one or more [[{name}]] headings, each with its own lines")
+        return []
+
+    def known_keys(self, where: Where, allowed: Iterable[str]) -> None:
+        """Complain of every key of a table that is not allowed there."""
+        allowed = list(allowed)
+        for key in self.table(where):
+            if key not in allowed:
+                self.complain((*where, key), expected("a key here", key, allowed), key=True)
+
+    def get(self, where: Where, kind: type | tuple[type, ...], default: Any = None) -> Any:
+        """Return the value at a path, or `default` where it is absent or of another type.
+
+        A wrong type is complained of; a missing value is only where the default is `...`.
+        """
+        *parent, key = where
+        table = self.table(tuple(parent))
+        if key not in table:
+            if default is ...:
+                self.complain(tuple(parent), f'"{key}" is missing')
+                return None
+            return default
+        value = table[key]  # type: ignore[index]
+        kinds = kind if isinstance(kind, tuple) else (kind,)
+        wrong_bool = isinstance(value, bool) and bool not in kinds
+        if not isinstance(value, kinds) or wrong_bool:
+            words = " or ".join(TYPE_WORDS[k] for k in kinds)
+            self.complain(where, f'"{key}" must be {words}, got {_described(value)}')
+            return None if default is ... else default
+        return value
+
+    def attempt(self, where: Where, read: Any, *arguments: Any) -> Any:
+        """Return ``read(*arguments)``; its error becomes a complaint, and None is returned."""
+        try:
+            return read(*arguments)
+        except BluesError as error:
+            self.complain(where, str(error))
+            return None
+
+
+def _described(value: object) -> str:
+    if isinstance(value, str):
+        return f'the text "{value[:40]}"'
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return str(value)[:40]
+    return TYPE_WORDS.get(type(value), "a date")
+
+
+def _syntax_problem(text: str, message: str) -> Problem:
+    found = re.search(r"\(at line (\d+), column (\d+)\)", message)
+    lines = text.split("\n")
+    if found:
+        line, column = int(found[1]), int(found[2])
+    else:
+        line, column = len(lines), len(lines[-1]) + 1
+    what = re.sub(r"\s*\(at .*\)", "", message)
+    what = what[:1].lower() + what[1:]
+    if "\\" in message or "escape" in message.lower():
+        what += "; write notes between single quotes '...' so that \\ stays a slide"
+    if "recursion" in message:
+        what = "brackets are nested too deep"
+    return Problem(f"not valid TOML: {what}", line, column)
