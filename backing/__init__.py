@@ -1,0 +1,37 @@
+"""Backing tracks and practice loops for blues guitar, in MIDI and audio.
+
+>>> import backing
+>>> piece = backing.track(key="Bb", groove="shuffle", choruses=2)
+>>> backing.write(piece, ["out/bb.mid", "out/bb.wav"])  # doctest: +SKIP
+
+The names below are loaded when they are first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from backing.events import Stream
+    from backing.pieces import demo, loop, track
+    from backing.output import write
+    from phrases import BluesError, load_phrase
+
+__all__ = ["BluesError", "Stream", "demo", "load_phrase", "loop", "track", "write"]
+
+_HOME = {
+    "BluesError": "phrases.errors",
+    "Stream": "backing.events",
+    "demo": "backing.pieces",
+    "load_phrase": "phrases.files",
+    "loop": "backing.pieces",
+    "track": "backing.pieces",
+    "write": "backing.output",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'backing' has no attribute {name!r}")
+    return getattr(import_module(_HOME[name]), name)

@@ -1,0 +1,221 @@
+"""The one stream: everything that sounds, in order, as every output reads it.
+
+Conventions: a stream is a row of sections, each of one tempo, that follow each other without a
+gap. A section starts at an exact second and an exact beat; its notes and labels count seconds
+from its own start, so that equal passes are equal data. MIDI channels and programs count from 0.
+
+References: MIDI 1.0 for pitch bend (14 bits, centred on 8192) and RPN 0; General MIDI 1.
+"""
+
+from __future__ import annotations
+
+import bisect
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from phrases.counting import Meter
+from phrases.curve import Curve
+from phrases.pitch import Key
+
+__all__ = [
+    "BEND_RANGE",
+    "CHANNELS",
+    "Label",
+    "Message",
+    "Note",
+    "Section",
+    "Stream",
+    "bend_value",
+    "messages",
+    "part_of",
+    "set_up",
+]
+
+# Every guitar string has a channel of its own: it sounds one note and bends alone.
+CHANNELS: dict[str, int] = {
+    "lead e": 0,
+    "lead B": 1,
+    "lead G": 2,
+    "lead D": 3,
+    "lead A": 4,
+    "lead E": 5,
+    "bass": 6,
+    "comp": 7,
+    "drums": 9,
+}
+
+# Controller 7 (volume) and 10 (pan, 64 is the centre) of each part.
+LEVELS: dict[str, tuple[int, int]] = {
+    "lead": (108, 64),
+    "bass": (100, 64),
+    "comp": (74, 88),
+    "drums": (96, 60),
+}
+
+BEND_RANGE = 24
+BEND_CENTRE = 8192
+
+OFF, BEND, ON = 0, 1, 2
+Message = tuple[float, int, tuple[int, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One attack.
+
+    Attributes
+    ----------
+    voice
+        A key of `CHANNELS`.
+    start, end
+        Seconds from the start of its section; the end may lie beyond the section's.
+    pitch
+        MIDI pitch, or General MIDI percussion key.
+    velocity
+        1 to 127.
+    curve
+        How the pitch moves, for a guitar string.
+    """
+
+    voice: str
+    start: float
+    end: float
+    pitch: int
+    velocity: int
+    curve: Curve | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A named place, seconds from the start of its section."""
+
+    seconds: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A stretch of one tempo: a count-in, a chorus, a pass, the ending.
+
+    Attributes
+    ----------
+    name
+        What it is.
+    start, seconds
+        Exact start and length in seconds.
+    first_beat, beats
+        Exact start and length in felt beats.
+    tempo, swing
+        Felt beats a minute, and long part to short part.
+    notes, labels
+        In order of time.
+    """
+
+    name: str
+    start: Fraction
+    seconds: Fraction
+    first_beat: Fraction
+    beats: Fraction
+    tempo: Fraction
+    swing: float
+    notes: tuple[Note, ...]
+    labels: tuple[Label, ...] = ()
+
+
+@dataclass(frozen=True)
+class Stream:
+    """A whole piece.
+
+    Attributes
+    ----------
+    title, key, meter, seed
+        What it is and what it grew from.
+    sections
+        In order, without gaps.
+    programs
+        General MIDI program of each part that has one.
+    facts
+        What a summary prints besides: groove, form, bars, choruses.
+    """
+
+    title: str
+    key: Key
+    meter: Meter
+    seed: int
+    sections: tuple[Section, ...]
+    programs: dict[str, int]
+    facts: dict[str, object] = field(default_factory=dict)
+
+    @property
+    def seconds(self) -> Fraction:
+        """Exact length of the music; notes may ring a little longer."""
+        last = self.sections[-1]
+        return last.start + last.seconds
+
+    def beat_at(self, seconds: float) -> float:
+        """Return the felt beat at a second, both from the start of the stream."""
+        starts = [section.start for section in self.sections]
+        section = self.sections[max(0, bisect.bisect_right(starts, seconds) - 1)]
+        within = seconds - float(section.start)
+        return float(section.first_beat) + within * float(section.tempo) / 60.0
+
+    @property
+    def voices(self) -> tuple[str, ...]:
+        """Voices that sound, in the order of `CHANNELS`."""
+        used = {note.voice for section in self.sections for note in section.notes}
+        return tuple(voice for voice in CHANNELS if voice in used)
+
+
+def part_of(voice: str) -> str:
+    """Return the part a voice belongs to: ``lead``, ``bass``, ``comp`` or ``drums``."""
+    return voice.split()[0]
+
+
+def bend_value(cents: float) -> int:
+    """Return the 14-bit bend for a pitch in cents, under a range of `BEND_RANGE` semitones."""
+    return max(0, min(16383, BEND_CENTRE + round(cents * 8192 / (100 * BEND_RANGE))))
+
+
+def _bend(channel: int, cents: float) -> tuple[int, ...]:
+    value = bend_value(cents)
+    return (0xE0 | channel, value & 0x7F, value >> 7)
+
+
+def set_up(voice: str, programs: dict[str, int]) -> list[tuple[int, ...]]:
+    """Return the messages that make a voice's channel ready: program, level, pan, bend range."""
+    channel = CHANNELS[voice]
+    part = part_of(voice)
+    volume, pan = LEVELS[part]
+    ready: list[tuple[int, ...]] = []
+    if part in programs:
+        ready.append((0xC0 | channel, programs[part]))
+    ready += [(0xB0 | channel, 7, volume), (0xB0 | channel, 10, pan)]
+    if part == "lead":
+        for controller, value in ((101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127),
+                                  (100, 127)):  # fmt: skip
+            ready.append((0xB0 | channel, controller, value))
+        ready.append(_bend(channel, 0.0))
+    return ready
+
+
+def messages(notes: tuple[Note, ...]) -> list[Message]:
+    """Return notes as MIDI channel messages in order of time.
+
+    Each is (seconds, rank, bytes); the rank puts what stops before what bends before what
+    starts. A note that would overlap the next of its pitch and voice is cut at it.
+    """
+    stops: dict[tuple[str, int], float] = {}
+    every: list[Message] = []
+    for note in reversed(notes):
+        channel = CHANNELS[note.voice]
+        place = (note.voice, note.pitch)
+        end = min(note.end, stops.get(place, note.end))
+        stops[place] = note.start
+        every.append((note.start, ON, (0x90 | channel, note.pitch, note.velocity)))
+        every.append((end, OFF, (0x80 | channel, note.pitch, 0)))
+        if note.curve is not None:
+            for seconds, cents in note.curve.points():
+                if note.start + seconds < end or seconds == 0.0:
+                    every.append((note.start + seconds, BEND, _bend(channel, cents)))
+    every.sort(key=lambda message: message[:2])
+    return every

@@ -1,0 +1,150 @@
+"""The stream as a Standard MIDI File, type 1, 960 ticks a quarter.
+
+The tempo meta event holds whole microseconds, so an exact tempo such as 112 would drift by a
+fraction of a microsecond a beat. Where that adds up to `DRIFT` the next section's tempo event
+takes it back, so the file stays with the audio however long it is.
+
+References: Standard MIDI Files 1.0 (RP-001).
+"""
+
+from __future__ import annotations
+
+import bisect
+import io
+from fractions import Fraction
+
+import mido
+
+from backing.events import Message, Stream, messages, part_of, set_up
+from backing.tempo import microseconds
+
+__all__ = ["TICKS", "midi_bytes", "midi_file"]
+
+TICKS = 960
+DRIFT = Fraction(80)  # microseconds; a third of the shortest tick
+
+_TRACK_NAMES = {"bass": "Bass", "comp": "Comping", "drums": "Drums"}
+
+
+def midi_bytes(stream: Stream) -> bytes:
+    """Return the stream as the bytes of a Standard MIDI File."""
+    buffer = io.BytesIO()
+    midi_file(stream).save(file=buffer)
+    return buffer.getvalue()
+
+
+def midi_file(stream: Stream) -> mido.MidiFile:
+    """Return the stream as a `mido.MidiFile`: a conductor track and one for each voice."""
+    ticks = _Ticks(stream)
+    file = mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8")
+    end = ticks.at(float(stream.seconds))
+    file.tracks.append(_conductor(stream, ticks, end))
+    by_voice: dict[str, list[tuple[int, int, tuple[int, ...]]]] = {v: [] for v in stream.voices}
+    known: dict[int, dict[str, list[Message]]] = {}
+    for section in stream.sections:
+        if id(section.notes) not in known:
+            known[id(section.notes)] = {
+                voice: messages(tuple(n for n in section.notes if n.voice == voice))
+                for voice in by_voice
+            }
+        start = float(section.start)
+        for voice, events in known[id(section.notes)].items():
+            by_voice[voice] += [(ticks.at(start + t), rank, data) for t, rank, data in events]
+    for voice, events in by_voice.items():
+        file.tracks.append(_voice_track(stream, voice, events, end))
+    return file
+
+
+class _Ticks:
+    """Seconds to ticks through the stream's exact tempos."""
+
+    def __init__(self, stream: Stream) -> None:
+        self.a_beat = TICKS * float(stream.meter.quarters)
+        self.starts = [float(section.start) for section in stream.sections]
+        self.beats = [float(section.first_beat) for section in stream.sections]
+        self.rates = [float(section.tempo) / 60.0 for section in stream.sections]
+
+    def at(self, seconds: float) -> int:
+        n = max(0, bisect.bisect_right(self.starts, seconds + 1e-9) - 1)
+        beat = self.beats[n] + (seconds - self.starts[n]) * self.rates[n]
+        return max(0, round(beat * self.a_beat))
+
+
+def _conductor(stream: Stream, ticks: _Ticks, end: int) -> mido.MidiTrack:
+    meter = stream.meter
+    clocks = round(24 * meter.quarters)
+    events: list[tuple[int, int, mido.MetaMessage]] = [
+        (0, 0, mido.MetaMessage("track_name", name=stream.title)),
+        (
+            0,
+            1,
+            mido.MetaMessage(
+                "time_signature",
+                numerator=meter.numerator,
+                denominator=meter.denominator,
+                clocks_per_click=clocks,
+                notated_32nd_notes_per_beat=8,
+            ),
+        ),
+        (0, 2, mido.MetaMessage("key_signature", key=stream.key.midi_name)),
+    ]
+    events += [(tick, 3, mido.MetaMessage("set_tempo", tempo=n)) for tick, n in _tempos(stream)]
+    for section in stream.sections:
+        for label in section.labels:
+            tick = ticks.at(float(section.start) + label.seconds)
+            events.append((tick, 4, mido.MetaMessage("marker", text=label.text)))
+    return _track(events, end)
+
+
+def _tempos(stream: Stream) -> list[tuple[int, int]]:
+    """Return (tick, whole microseconds a quarter), only where the tempo event changes."""
+    tempos: list[tuple[int, int]] = []
+    behind = Fraction(0)
+    for section in stream.sections:
+        quarters = section.beats * stream.meter.quarters
+        exact = microseconds(section.tempo, stream.meter.quarters)
+        plain = round(exact)
+        after = behind + (exact - plain) * quarters
+        if abs(after) > DRIFT:
+            plain = round(exact + behind / quarters)
+            after = behind + (exact - plain) * quarters
+        behind = after
+        if not tempos or tempos[-1][1] != plain:
+            tick = round(section.first_beat * stream.meter.quarters * TICKS)
+            tempos.append((tick, plain))
+    return tempos
+
+
+def _voice_track(
+    stream: Stream, voice: str, events: list[tuple[int, int, tuple[int, ...]]], end: int
+) -> mido.MidiTrack:
+    part = part_of(voice)
+    name = _TRACK_NAMES.get(part) or f"Guitar, {voice.split()[-1]} string"
+    rows: list[tuple[int, int, mido.Message]] = [(0, -2, mido.MetaMessage("track_name", name=name))]
+    rows += [(0, -1, mido.Message.from_bytes(data)) for data in set_up(voice, stream.programs)]
+    rows += [(tick, rank, _message(data)) for tick, rank, data in events]
+    last = max(tick for tick, _, _ in rows)
+    if part == "lead":
+        centre = mido.Message("pitchwheel", channel=events[0][2][0] & 0x0F, pitch=0)
+        rows.append((last, 9, centre))
+    return _track(rows, max(end, last))
+
+
+def _message(data: tuple[int, ...]) -> mido.Message:
+    kind, channel = data[0] & 0xF0, data[0] & 0x0F
+    if kind == 0xE0:
+        return mido.Message("pitchwheel", channel=channel, pitch=(data[2] << 7 | data[1]) - 8192)
+    name = "note_on" if kind == 0x90 else "note_off"
+    return mido.Message(name, channel=channel, note=data[1], velocity=data[2])
+
+
+def _track(events: list[tuple[int, int, mido.Message]], end: int) -> mido.MidiTrack:
+    events.sort(key=lambda event: event[:2])
+    track = mido.MidiTrack()
+    now = 0
+    for tick, _, message in events:
+        message.time = tick - now
+        now = tick
+        track.append(message)
+    track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
+    return track

@@ -1,0 +1,208 @@
+"""FluidSynth as a function: notes in, one dry stereo stem for each part out.
+
+All parts are synthesised in one pass: each part has an output pair of its own
+(``synth.audio-channels``), so stems cost little more than a mix, and their sum is the mix.
+A fresh synthesiser is made for every call, since a used one does not repeat itself exactly.
+Events take effect on the synthesiser's blocks of 64 frames; each is sent at the nearest edge.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import io
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.events import CHANNELS, Note, messages, part_of, set_up
+from phrases.errors import BluesError
+
+__all__ = ["BLOCK", "PARTS", "AudioError", "Stems", "check_audio", "synthesise"]
+
+BLOCK = 64
+PARTS = ("drums", "bass", "comp", "lead")
+GAIN = 0.5
+POLYPHONY = 256
+LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
+
+Stems = NDArray[np.float32]
+
+
+def _paired() -> dict[int, int]:
+    """Give each MIDI channel a synthesiser channel that sounds through its part's output pair.
+
+    FluidSynth plays channel n through pair n modulo the number of pairs, and has as many
+    channels as it is asked for.
+    """
+    taken = dict.fromkeys(PARTS, 0)
+    paired = {}
+    for voice, channel in CHANNELS.items():
+        part = part_of(voice)
+        paired[channel] = PARTS.index(part) + len(PARTS) * taken[part]
+        taken[part] += 1
+    return paired
+
+
+PAIRED = _paired()
+
+HOW_TO_GET = {
+    "linux": "sudo apt-get install libfluidsynth3 (Fedora: dnf install fluidsynth-libs; "
+    "Arch: pacman -S fluidsynth)",
+    "darwin": "brew install fluid-synth",
+    "win32": "choco install fluidsynth",
+}
+
+
+class AudioError(BluesError, OSError):
+    """No audio can be made here."""
+
+
+def _library() -> object:
+    """Import pyfluidsynth, which prints where it found the library when ``CI`` is set."""
+    try:
+        with contextlib.redirect_stdout(io.StringIO()):
+            import fluidsynth
+    except (ImportError, AttributeError, OSError):
+        how = HOW_TO_GET.get(sys.platform, HOW_TO_GET["linux"])
+        raise AudioError(
+            f"no audio without the FluidSynth library; get it with: {how}. MIDI (-o NAME.mid) "
+            "works without it"
+        ) from None
+    return fluidsynth
+
+
+def check_audio() -> None:
+    """Check that sound can be made here.
+
+    Raises
+    ------
+    AudioError
+        If the FluidSynth library is missing, with how to get it.
+    """
+    _library()
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the C library's remarks off the terminal; what matters is raised."""
+    with Path(os.devnull).open("w") as nothing:
+        saved = os.dup(2)
+        sys.stderr.flush()
+        os.dup2(nothing.fileno(), 2)
+        try:
+            yield
+        finally:
+            os.dup2(saved, 2)
+            os.close(saved)
+
+
+class _Synth:
+    """One fresh synthesiser with an output pair for each part."""
+
+    def __init__(self, soundfont: Path, rate: int) -> None:
+        library: object = _library()
+        self.c = library._fl  # type: ignore[attr-defined]
+        self.c.fluid_synth_nwrite_float.argtypes = [
+            ctypes.c_void_p, ctypes.c_int, *[ctypes.POINTER(ctypes.c_void_p)] * 4,
+        ]  # fmt: skip
+        self.c.fluid_synth_get_active_voice_count.argtypes = [ctypes.c_void_p]
+        pairs = len(PARTS)
+        with _quiet():
+            self.synth = library.Synth(  # type: ignore[attr-defined]
+                gain=GAIN, samplerate=float(rate), channels=32,
+                **{
+                    "synth.audio-channels": pairs, "synth.audio-groups": pairs,
+                    "synth.reverb.active": 0, "synth.chorus.active": 0,
+                    "synth.polyphony": POLYPHONY, "synth.dynamic-sample-loading": 1,
+                },
+            )  # fmt: skip
+            self.font = self.synth.sfload(str(soundfont))
+        if self.font < 0:
+            self.synth.delete()
+            raise AudioError(f"{soundfont}: FluidSynth cannot load this soundfont; try another")
+
+    def send(self, data: tuple[int, ...]) -> None:
+        kind, channel = data[0] & 0xF0, PAIRED[data[0] & 0x0F]
+        if kind == 0x90:
+            self.synth.noteon(channel, data[1], data[2])
+        elif kind == 0x80:
+            self.synth.noteoff(channel, data[1])
+        elif kind == 0xE0:
+            self.synth.pitch_bend(channel, (data[2] << 7 | data[1]) - 8192)
+        elif kind == 0xC0:
+            bank = 128 if channel == PAIRED[CHANNELS["drums"]] else 0
+            self.synth.program_select(channel, self.font, bank, data[1])
+        else:
+            self.synth.cc(channel, data[1], data[2])
+
+    def render(self, out: Stems, start: int, stop: int) -> None:
+        """Write frames `start` to `stop` of each part into `out` (parts, 2, frames)."""
+        if stop <= start:
+            return
+        pairs = len(PARTS)
+        pointers = ctypes.c_void_p * pairs
+        left, right = (
+            pointers(*[out[n, side, start:].ctypes.data for n in range(pairs)]) for side in (0, 1)
+        )
+        self.c.fluid_synth_nwrite_float(self.synth.synth, stop - start, left, right, None, None)
+
+    def sounding(self) -> bool:
+        """Tell whether any voice still rings."""
+        return bool(self.c.fluid_synth_get_active_voice_count(self.synth.synth))
+
+    def close(self) -> None:
+        self.synth.delete()
+
+
+def synthesise(
+    notes: tuple[Note, ...], programs: dict[str, int], soundfont: Path, rate: int = 44100
+) -> Stems:
+    """Return notes as dry stems.
+
+    Parameters
+    ----------
+    notes
+        In seconds from frame 0.
+    programs
+        General MIDI program of each part.
+    soundfont
+        A file that `soundfonts.find_soundfont` found.
+    rate
+        Frames a second.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (parts, 2, frames), float32, parts in the order of `PARTS`; as long as the notes
+        and what rings after them.
+
+    Raises
+    ------
+    AudioError
+        If FluidSynth is missing or cannot load the soundfont.
+    """
+    events = messages(notes)
+    synth = _Synth(soundfont, rate)
+    try:
+        for voice in sorted({note.voice for note in notes}, key=list(CHANNELS).index):
+            for data in set_up(voice, programs):
+                synth.send(data)
+        edges = [round(seconds * rate / BLOCK) * BLOCK for seconds, _, _ in events]
+        played = (edges[-1] if edges else 0) + BLOCK
+        out = np.zeros((len(PARTS), 2, played + round(LONGEST_TAIL * rate)), np.float32)
+        now = 0
+        for edge, (_, _, data) in zip(edges, events, strict=True):
+            synth.render(out, now, edge)
+            now = max(now, edge)
+            synth.send(data)
+        while now + BLOCK * 16 <= out.shape[2] and (now < played or synth.sounding()):
+            synth.render(out, now, now + BLOCK * 16)
+            now += BLOCK * 16
+    finally:
+        synth.close()
+    return out[:, :, :now]
