@@ -14,7 +14,15 @@ from phrases.pitch import SCALES, Key, parse_key
 from phrases.textfile import TextFile, Where
 from phrases.words import choose, expected
 
-__all__ = ["LINES", "TEMPOS", "check_tempo", "find_phrase", "load_phrase", "read_phrase", "shipped"]
+__all__ = [
+    "LINES",
+    "TEMPOS",
+    "check_tempo",
+    "find_phrase",
+    "load_phrase",
+    "read_phrase",
+    "shipped",
+]
 
 LINES = ("every", "first", "outer")
 TEMPOS = (30, 240)

@@ -173,7 +173,9 @@ class _Reader:
                 raise _Bad('"-" lets a note ring on, but none is ringing here; write . for a rest')
             return
         pieces = _pieces(word)
-        goes_on = [piece == "-" or not _PLACE.match(piece) or _is_sign(piece) for _, piece in pieces]
+        goes_on = [
+            piece == "-" or not _PLACE.match(piece) or _is_sign(piece) for _, piece in pieces
+        ]
         if all(goes_on):
             self._go_on(pieces, now)
             return
@@ -331,7 +333,8 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         other = {"/": "\\", "\\": "/", "h": "p", "p": "h"}.get(move.sign)
         hint = f'; did you mean "{other}{move.fret}"?' if other and move.fret != fret else ""
         raise _Bad(
-            f"a {technique.name} from fret {fret} goes {way}, not to fret {move.fret}{hint}", offset
+            f"a {technique.name} from fret {fret} goes {way}, not to fret {move.fret}{hint}",
+            offset,
         )
     if move.sign in ("b", "pb") and move.fret - fret > 3:
         raise _Bad(

@@ -85,14 +85,10 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
 
 
 def _shortened(note: Played, end: float) -> Played:
-    return Played(
-        note.beat, note.string, note.pitch, note.start, end, note.velocity, note.curve
-    )
+    return Played(note.beat, note.string, note.pitch, note.start, end, note.velocity, note.curve)
 
 
-def _play(
-    stroke: Stroke, note: Note, order: int, clock: Callable[[Fraction], float]
-) -> Played:
+def _play(stroke: Stroke, note: Note, order: int, clock: Callable[[Fraction], float]) -> Played:
     marks = [MARKS[mark] for mark in note.marks]
     start = clock(stroke.at) + sum(mark.seconds for mark in marks) + order * STRUM
     end = max(clock(stroke.end), start + 0.02)
@@ -106,9 +102,7 @@ def _play(
     else:
         pitch = fret_pitch(note.string, note.fret)
         curve = _curve(note, note.fret, start, end, clock)
-    return Played(
-        stroke.at, note.string, pitch, start, end, max(1, min(127, velocity)), curve
-    )
+    return Played(stroke.at, note.string, pitch, start, end, max(1, min(127, velocity)), curve)
 
 
 def _curve(

@@ -44,7 +44,9 @@ def read_text(path: Path) -> str:
             raise TextFileError(name, (Problem("the file is over 1 MB; is it the right one?"),))
         raw = path.read_bytes()
     except FileNotFoundError:
-        near = [p.name for p in path.parent.glob("*" + path.suffix)] if path.parent.is_dir() else []
+        near = (
+            [p.name for p in path.parent.glob("*" + path.suffix)] if path.parent.is_dir() else []
+        )
         what = expected("a file here", path.name, near) if near else "there is no such file"
         raise TextFileError(name, (Problem(what),)) from None
     except OSError as error:

@@ -78,8 +78,7 @@ def check_soundfont(path: Path) -> None:
         raise SoundfontError(f"{path}: cannot be read: {error.strerror}") from None
     if head[:4] != b"RIFF" or head[8:12] != b"sfbk":
         raise SoundfontError(
-            f"{path}: not a soundfont (.sf2 or .sf3); "
-            "`backing list soundfonts` shows what is here"
+            f"{path}: not a soundfont (.sf2 or .sf3); `backing list soundfonts` shows what is here"
         )
 
 

@@ -1,0 +1,61 @@
+"""The command `backing`: one thin module for each command, imported only when called."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+from phrases.errors import BluesError
+
+__all__ = ["main"]
+
+# Each command's module and the line that --help shows, so that help imports none of them.
+COMMANDS: dict[str, str] = {
+    "track": "Write a backing track.",
+    "demo": "Write a phrase over a backing.",
+    "loop": "Write a phrase over its own bars, pass after pass, at stepped tempos.",
+    "list": "Show the grooves, forms, phrases or soundfonts that are here.",
+}
+
+
+class _Commands(click.Group):
+    """A group that knows its commands by name and loads one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"backing.cli.{name}_command").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from phrases.words import expected
+
+            ctx.fail(expected("a command", args[0], COMMANDS))
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except BluesError as error:
+            raise click.ClickException(str(error)) from None
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="porchband", prog_name="backing")
+def main() -> None:
+    """Make backing tracks, demos and practice loops for blues guitar.
+
+    A teacher writes one phrase in a text file; this makes the band under it, the demo and the
+    loops to practise with, as MIDI and audio. `backing COMMAND --help` says more.
+    """

@@ -1,0 +1,32 @@
+"""`backing demo`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from backing import pieces
+from backing.cli.options import output_options, phrase_argument, setting_options
+from backing.cli.report import deliver
+
+__all__ = ["command"]
+
+
+@click.command("demo")
+@phrase_argument
+@setting_options(whole=True)
+@output_options
+def command(
+    phrase: str, outputs: tuple[Path, ...], soundfont: Path | None, as_json: bool, **setting: Any
+) -> None:
+    """Write a phrase over a backing.
+
+    PHRASE is a file or the name of a shipped phrase. Key, groove, tempo and swing are the
+    phrase's own where they are not given.
+
+    \b
+    backing demo examples/porch-light.toml --choruses 1 -o demo.wav
+    """
+    deliver(pieces.demo(phrase, **setting), outputs, soundfont, as_json=as_json)

@@ -1,0 +1,88 @@
+"""`backing list`."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from backing.cli.options import json_option
+
+__all__ = ["command"]
+
+Row = dict[str, Any]
+
+
+def _grooves() -> list[Row]:
+    from backing.grooves import find_groove, groove_names
+
+    return [
+        {"name": g.name, "about": f"{g.title}: {g.feel}", "meter": str(g.meter),
+         "tempos": list(g.tempos)}
+        for g in map(find_groove, groove_names())
+    ]  # fmt: skip
+
+
+def _forms() -> list[Row]:
+    from backing.forms import find_form, form_names
+
+    return [
+        {"name": f.name, "about": f"{f.title}: {f.feel}", "bars": len(f.major)}
+        for f in map(find_form, form_names())
+    ]
+
+
+def _phrases() -> list[Row]:
+    from phrases.files import load_phrase, shipped
+
+    rows = []
+    for name in shipped():
+        phrase = load_phrase(name)
+        rows.append(
+            {"name": name, "about": phrase.title, "key": str(phrase.key), "scale": phrase.scale,
+             "groove": phrase.groove, "tempo": float(phrase.tempo), "bars": phrase.bars}
+        )  # fmt: skip
+    return rows
+
+
+def _soundfonts() -> list[Row]:
+    from soundfonts import installed
+
+    return [
+        {"name": s.path.name, "about": str(s.path), "origin": s.origin,
+         "megabytes": round(s.path.stat().st_size / 1e6, 1)}
+        for s in installed()
+    ]  # fmt: skip
+
+
+WHAT = {"grooves": _grooves, "forms": _forms, "phrases": _phrases, "soundfonts": _soundfonts}
+
+
+@click.command("list")
+@click.argument("what", type=click.Choice(list(WHAT)))
+@json_option
+def command(what: str, as_json: bool) -> None:
+    """Show the grooves, forms, phrases or soundfonts that are here.
+
+    The first soundfont is the one taken by default.
+    """
+    rows = WHAT[what]()
+    if as_json:
+        click.echo(json.dumps({what: rows}, ensure_ascii=False))
+        return
+    width = max((len(row["name"]) for row in rows), default=0)
+    for row in rows:
+        click.echo(f"{row['name']:{width}}  {row['about']}{_more(row)}")
+
+
+def _more(row: Row) -> str:
+    """Return what a row holds besides its name and what it is, in words."""
+    if "tempos" in row:
+        low, usual, high = row["tempos"]
+        return f" ({row['meter']}, {low} to {high}, usually {usual} beats a minute)"
+    if "megabytes" in row:
+        return f" ({row['megabytes']} MB, {row['origin']})"
+    if "groove" in row:
+        return f" ({row['key']} {row['scale']}, {row['groove']} at {row['tempo']:g})"
+    return f" ({row['bars']} bars)"

@@ -1,0 +1,164 @@
+"""Options that several commands share, and the words they take."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+from click.shell_completion import CompletionItem
+
+from backing import pieces
+from backing.arrangement import CHORUSES, COUNT_IN_BARS
+from backing.forms import form_names
+from backing.grooves import groove_names
+from phrases.counting import parse_swing
+from phrases.errors import BluesError
+from phrases.files import TEMPOS
+from phrases.pitch import KEYS, parse_key
+from phrases.words import choose
+
+__all__ = [
+    "STEP",
+    "TEMPO",
+    "json_option",
+    "output_options",
+    "phrase_argument",
+    "setting_options",
+]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class _Word(click.ParamType):
+    """A word that a reader of this project understands; its error is the user's message."""
+
+    def __init__(self, name: str, read: Callable[[str], Any], words: Callable[[], Any]) -> None:
+        self.name = name
+        self.read = read
+        self.words = words
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        try:
+            self.read(value)
+        except BluesError as error:
+            self.fail(str(error), param, ctx)
+        return value
+
+    def shell_complete(self, ctx: Any, param: Any, incomplete: str) -> list[CompletionItem]:
+        return [CompletionItem(word) for word in self.words() if word.startswith(incomplete)]
+
+
+KEY = _Word("key", parse_key, lambda: [str(key) for key in KEYS])
+SWING = _Word("ratio", parse_swing, lambda: ["auto", "straight", "2:1", "3:2"])
+GROOVE = _Word("groove", lambda word: choose("a groove", word, groove_names()), groove_names)
+FORM = _Word("form", lambda word: choose("a form", word, form_names()), form_names)
+
+
+class _Beats(click.ParamType):
+    """A number of felt beats a minute, kept exact."""
+
+    name = "beats"
+
+    def __init__(self, low: int, high: int, what: str) -> None:
+        self.low, self.high, self.what = low, high, what
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Fraction:
+        text = str(value)
+        exact = Fraction(text) if re.fullmatch(r"\d{1,6}(\.\d{1,6})?", text) else None
+        if exact is None or not self.low <= exact <= self.high:
+            self.fail(
+                f"{self.what} {text}: write a number from {self.low} to {self.high} "
+                "(felt beats a minute)",
+                param,
+                ctx,
+            )
+        return exact
+
+
+TEMPO = _Beats(*TEMPOS, "tempo")
+STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
+
+
+SETTING = (
+    click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'."),
+    click.option("--groove", type=GROOVE, help="Groove, one of `backing list grooves`."),
+    click.option(
+        "--form",
+        type=FORM,
+        default=pieces.FORM,
+        show_default=True,
+        help="Form, one of `backing list forms`.",
+    ),
+    click.option(
+        "--swing",
+        type=SWING,
+        help="Long to short, as 2:1 or 3:2; straight; or auto, as players swing at that tempo.",
+    ),
+    click.option(
+        "--count-in",
+        type=click.IntRange(*COUNT_IN_BARS),
+        default=pieces.COUNT_IN,
+        show_default=True,
+        help="Bars of sticks before the music.",
+    ),
+    click.option(
+        "--seed",
+        type=int,
+        default=pieces.SEED,
+        show_default=True,
+        help="Another number, another way of playing it; the same one, the same bytes.",
+    ),
+)
+
+WHOLE = (
+    click.option(
+        "--tempo", type=TEMPO, help="Felt beats a minute; in 12/8 dotted quarters."
+    ),
+    click.option(
+        "--choruses",
+        type=click.IntRange(*CHORUSES),
+        default=pieces.CHORUSES,
+        show_default=True,
+        help="Times through the form.",
+    ),
+)
+
+OUTPUT = (
+    click.option(
+        "-o",
+        "--output",
+        "outputs",
+        type=click.Path(path_type=Path),
+        multiple=True,
+        required=True,
+        help="File to write, .mid .wav .flac .ogg or .mp3; give it again for more files.",
+    ),
+    click.option(
+        "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
+    ),
+)
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+phrase_argument = click.argument("phrase", metavar="PHRASE")
+
+
+def setting_options(*, whole: bool) -> Callable[[Command], Command]:
+    """Add key, groove, form, swing, count-in and seed; `whole` adds tempo and choruses."""
+
+    def add(command: Command) -> Command:
+        for option in reversed(SETTING[:3] + (WHOLE if whole else ()) + SETTING[3:]):
+            command = option(command)
+        return command
+
+    return add
+
+
+def output_options(command: Command) -> Command:
+    """Add ``-o``, ``--soundfont`` and ``--json``."""
+    for option in (json_option, *reversed(OUTPUT)):
+        command = option(command)
+    return command

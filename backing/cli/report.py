@@ -1,0 +1,79 @@
+"""Writing what a command made, with progress, and saying what it is."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from backing.events import Stream
+from backing.output import FORMATS, check_outputs, write
+
+__all__ = ["deliver"]
+
+LOUD = "Start with the volume low: loud headphones can damage hearing."
+SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
+
+
+def deliver(
+    stream: Stream, outputs: Sequence[Path], soundfont: Path | None, *, as_json: bool
+) -> None:
+    """Write a stream to its files and print what was made."""
+    check_outputs(outputs)
+    audio = any(FORMATS[path.suffix.lower()] for path in outputs)
+    _write(stream, outputs, soundfont, audio=audio)
+    summary = _summary(stream, outputs)
+    if as_json:
+        click.echo(json.dumps(summary, ensure_ascii=False))
+        return
+    tempos = [f"{tempo:g}" for tempo in dict.fromkeys(summary["tempos"])]
+    minutes, seconds = divmod(round(summary["seconds"]), 60)
+    shape = f"{summary['bars']} bars"
+    for word in ("choruses", "passes"):
+        if word in summary:
+            number = summary[word]
+            shape += f", {number} {word if number != 1 else {'choruses': 'chorus'}.get(word, 'pass')}"
+    click.echo(
+        f"{stream.title}: {summary['groove']} in {stream.key}, {shape}, "
+        f"{' '.join(tempos)} beats a minute, {minutes}:{seconds:02d}"
+    )
+    for path in outputs:
+        click.echo(f"  {path}")
+    if audio:
+        click.echo(LOUD, err=True)
+    if "passes" in summary:
+        click.echo(SORE, err=True)
+
+
+def _write(
+    stream: Stream, outputs: Sequence[Path], soundfont: Path | None, *, audio: bool
+) -> None:
+    if not audio:
+        write(stream, outputs, soundfont)
+        return
+    length = float(stream.seconds)
+    if not sys.stderr.isatty():
+        click.echo(f"rendering {length:.0f} s of audio", err=True)
+        write(stream, outputs, soundfont)
+        return
+    with click.progressbar(length=round(length), label="rendering", file=sys.stderr) as bar:
+        write(stream, outputs, soundfont, lambda done: bar.update(round(done) - bar.pos))
+
+
+def _summary(stream: Stream, outputs: Sequence[Path]) -> dict:
+    music = [section for section in stream.sections if section.name != "count-in"]
+    tempos = [float(section.tempo) for section in music]
+    return {
+        "title": stream.title,
+        "key": str(stream.key),
+        "tempo": tempos[-1],
+        "tempos": list(dict.fromkeys(tempos)),
+        "swing": round(music[-1].swing, 4),
+        "seed": stream.seed,
+        "seconds": round(float(stream.seconds), 6),
+        **stream.facts,
+        "files": [{"path": str(path), "format": path.suffix.lower()[1:]} for path in outputs],
+    }

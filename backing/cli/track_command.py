@@ -1,0 +1,28 @@
+"""`backing track`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from backing import pieces
+from backing.cli.options import output_options, setting_options
+from backing.cli.report import deliver
+
+__all__ = ["command"]
+
+
+@click.command("track")
+@setting_options(whole=True)
+@output_options
+def command(
+    outputs: tuple[Path, ...], soundfont: Path | None, as_json: bool, **setting: Any
+) -> None:
+    """Write a backing track.
+
+    \b
+    backing track --key Bb --groove shuffle --tempo 112 -o bb.mid -o bb.wav
+    """
+    deliver(pieces.track(**setting), outputs, soundfont, as_json=as_json)
