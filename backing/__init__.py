@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from backing.events import Stream
-    from backing.pieces import demo, loop, track
     from backing.output import write
+    from backing.pieces import demo, loop, track
     from phrases import BluesError, load_phrase
 
 __all__ = ["BluesError", "Stream", "demo", "load_phrase", "loop", "track", "write"]

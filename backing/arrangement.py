@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from backing.band import Band, Bar, count_in
 from backing.events import Label, Note, Section, Stream
@@ -28,9 +29,14 @@ __all__ = [
     "Setting",
     "Writer",
     "arrange",
+    "check_count_in",
     "check_meter",
+    "form_bars",
+    "in_order",
     "lead_notes",
+    "part_labels",
     "placements",
+    "stream",
 ]
 
 CHORUSES = (1, 200)
@@ -93,9 +99,16 @@ class Writer:
         seconds = clock.exact(beats)
         self.sections.append(
             Section(
-                name, self.second, seconds, self.beat, Fraction(beats), clock.tempo, clock.swing,
-                notes, tuple(labels),
-            )  # fmt: skip
+                name=name,
+                start=self.second,
+                seconds=seconds,
+                first_beat=self.beat,
+                beats=Fraction(beats),
+                tempo=clock.tempo,
+                swing=clock.swing,
+                notes=notes,
+                labels=tuple(labels),
+            )
         )
         self.beat += beats
         self.second += seconds
@@ -148,15 +161,16 @@ def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
     step = -(-phrase.bars // LINE) * LINE
     starts = [bar for bar in range(0, bars, step) if bar + phrase.bars <= bars]
     chosen = {"every": starts, "first": starts[:1], "outer": starts[:1] + starts[1:][-1:]}
+    places = tuple(chosen[phrase.lines])
     pickup = phrase.parts[0].pickup
     last = max(stroke.at for stroke in phrase.strokes()) if phrase.strokes() else Fraction(0)
-    gap = (step if phrase.lines == "every" else bars) * phrase.meter.beats
+    gap = min(b - a for a, b in pairwise((*places, places[0] + bars))) * phrase.meter.beats
     if pickup and last >= gap - pickup:
         raise RangeError(
             f'"{phrase.title}": when it is repeated, its pickup of {float(pickup):g} beats starts '
             "while its last bar still plays; end it earlier or shorten the pickup"
         )
-    return tuple(chosen[phrase.lines])
+    return places
 
 
 def lead_notes(strokes: Sequence[Stroke], clock: Clock) -> list[Note]:
@@ -167,7 +181,8 @@ def lead_notes(strokes: Sequence[Stroke], clock: Clock) -> list[Note]:
     ]
 
 
-def _sorted(notes: list[Note]) -> tuple[Note, ...]:
+def in_order(notes: Sequence[Note]) -> tuple[Note, ...]:
+    """Return notes in order of time."""
     return tuple(sorted(notes, key=lambda note: note.start))
 
 
@@ -223,28 +238,27 @@ def arrange(
     if lead_in:
         early = [stroke.moved(lead_in) for stroke in strokes if stroke.at < 0]
         sticks = count_in(setting.count_in, beats, clock.seconds)
-        out.add("count-in", lead_in, clock, _sorted(sticks + lead_notes(early, clock)))
+        out.add("count-in", lead_in, clock, in_order(sticks + lead_notes(early, clock)))
     for chorus in range(choruses):
         length = len(chart) * beats
         first = chorus * length
         bars = _chorus_bars(chart, chorus, choruses, ending=ending)
         here = [stroke.moved(-first) for stroke in strokes if first <= stroke.at < first + length]
         labels = [Label(0.0, f"Chorus {chorus + 1}")]
-        for start in starts:
-            labels += _part_labels(phrase, start, clock)
+        if phrase is not None:
+            for start in starts:
+                labels += part_labels(phrase, start, clock)
         notes = band.play(bars, clock) + lead_notes(here, clock)
-        out.add(f"chorus {chorus + 1}", length, clock, _sorted(notes), labels)
+        out.add(f"chorus {chorus + 1}", length, clock, in_order(notes), labels)
     if ending:
         home = chart[0].chords[0][1]
         last = Bar(((Fraction(0), home),), home, ("end", "bar"))
-        out.add("ending", beats, clock, _sorted(band.play([last], clock)), [Label(0.0, "End")])
+        out.add("ending", beats, clock, in_order(band.play([last], clock)), [Label(0.0, "End")])
     title = phrase.title if phrase else setting.groove.title
     return stream(setting, title, out.sections, choruses=choruses)
 
 
-def stream(
-    setting: Setting, title: str, sections: Sequence[Section], **facts: object
-) -> Stream:
+def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: object) -> Stream:
     """Return sections as a stream with its summary."""
     groove = setting.groove
     beats = groove.meter.beats
@@ -285,12 +299,12 @@ def _placed(phrase: Phrase, starts: Sequence[int], choruses: int, length: int) -
         for start in starts
         for stroke in phrase.strokes()
     ]
-    cut = [replace(a, end=min(a.end, b.at)) for a, b in zip(placed, placed[1:], strict=False)]
+    cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(placed)]
     return cut + placed[-1:]
 
 
-def _part_labels(phrase: Phrase | None, start: int, clock: Clock) -> list[Label]:
-    assert phrase is not None
+def part_labels(phrase: Phrase, start: int, clock: Clock) -> list[Label]:
+    """Return a label for each part of a phrase that starts over a bar of the section."""
     beats = phrase.meter.beats
     return [
         Label(clock.seconds(Fraction((start + bar) * beats)), part.role.capitalize())

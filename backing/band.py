@@ -20,16 +20,18 @@ from backing.lanes import TOUCHES, Hit
 from backing.tempo import Clock
 from phrases.pitch import Key, degree_semitones
 
-__all__ = ["BASS_RANGE", "COMP_RANGE", "STICK", "Bar", "Band", "count_in"]
+__all__ = ["BASS_RANGE", "COMP_RANGE", "STICK", "Band", "Bar", "count_in"]
 
 BASS_RANGE = (28, 55)
-COMP_RANGE = (52, 76)
+COMP_RANGE = (52, 69)
 STICK = 37  # General MIDI 1: side stick
 
 BASS_VELOCITY = 106
 COMP_VELOCITY = 84
 DRUM_SECONDS = 0.06
+SHORTEST = 0.02  # where swing brings two strokes of a lane together
 LEGATO = 0.94
+STACCATO = 0.28  # of a beat
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,9 @@ class Band:
         self.groove = groove
         self.key = key
         self.beats = groove.meter.beats
-        self._chance = {part: random.Random(f"{seed} {part}") for part in ("drums", "bass", "comp")}
+        self._chance = {
+            part: random.Random(f"{seed} {part}") for part in ("drums", "bass", "comp")
+        }
         self._line: tuple[Pattern, int] | None = None
         self._bass_pitch = 40
         self._voicing: tuple[int, ...] | None = None
@@ -102,50 +106,48 @@ class Band:
                     notes.append(Note("drums", at, at + DRUM_SECONDS, drum.key, velocity))
         return notes
 
-    def _bass(
-        self, bar: Bar, start: Fraction, clock: Clock, ahead: Sequence[Bar]
-    ) -> list[Note]:
-        hits = self._bass_hits(bar, ahead)
-        chord = bar.chords[-1][1]
-        turns = [at * self.beats for at, _ in bar.chords]
-        roots = {at: one for at, (_, one) in zip(turns, bar.chords, strict=True)}
-        moving = bar.following.root(self.key) != chord.root(self.key)
+    def _bass(self, bar: Bar, start: Fraction, clock: Clock, ahead: Sequence[Bar]) -> list[Note]:
+        hits, carried = self._bass_hits(bar, ahead)
+        turns = [(at * self.beats, chord) for at, chord in bar.chords]
         notes = []
         for number, hit in enumerate(hits):
-            chord = roots[max(at for at in turns if at <= hit.at)]
-            leaves = moving and hit.at >= self.beats - 1 and "end" not in bar.when
-            if hit.at in roots:
+            turn, chord = next(pair for pair in reversed(turns) if pair[0] <= hit.at)
+            later = [pair for pair in turns if pair[0] > hit.at]
+            change, following = later[0] if later else (Fraction(self.beats), bar.following)
+            moving = following.root(self.key) != chord.root(self.key)
+            leaves = moving and hit.at >= change - 1 and "end" not in bar.when
+            if hit.at == turn and not carried:
                 pitch = self._root(chord) + (12 if hit.value == "8" else 0)
             elif leaves or hit.value == APPROACH:
-                pitch = self._approach(bar.following)
+                pitch = self._approach(following)
             else:
                 value = "1" if hit.value == "R" else chord.member(hit.value)
                 pitch = self._root(chord) + degree_semitones(value)
             self._bass_pitch = self._in_range(pitch)
             until = hits[number + 1].at if number + 1 < len(hits) else Fraction(self.beats)
-            notes.append(
-                _note("bass", hit, start, until, clock, self._bass_pitch, BASS_VELOCITY)
-            )
+            notes.append(_note("bass", hit, start, until, clock, self._bass_pitch, BASS_VELOCITY))
         return notes
 
-    def _bass_hits(self, bar: Bar, ahead: Sequence[Bar]) -> tuple[Hit, ...]:
-        """Return the bar's strokes: the next bar of a longer line, or a fresh pattern."""
-        root = bar.chords[-1][1].root(self.key)
+    def _bass_hits(self, bar: Bar, ahead: Sequence[Bar]) -> tuple[tuple[Hit, ...], bool]:
+        """Return the bar's strokes, and whether they carry on a line begun in a bar before."""
         if self._line is not None and bar.when == ("bar",) and len(bar.chords) == 1:
             pattern, number = self._line
         else:
+            root = bar.chords[-1][1].root(self.key)
             moving = bar.following.root(self.key) != root
             when = ("change", *bar.when) if moving and "end" not in bar.when else bar.when
-            fitting = [p for p in self.groove.bass if p.bars == 1 or self._stays(bar, ahead, p.bars)]
+            fitting = [
+                p for p in self.groove.bass if p.bars == 1 or self._stays(bar, ahead, p.bars)
+            ]
             pattern, number = self._choose("bass", fitting, when), 0
         self._line = (pattern, number + 1) if number + 1 < pattern.bars else None
         first = number * self.beats
-        lane = pattern.lanes[0][1]
-        return tuple(
+        hits = tuple(
             Hit(hit.at - first, hit.value, hit.touch, hit.short)
-            for hit in lane.hits
+            for hit in pattern.lanes[0][1].hits
             if first <= hit.at < first + self.beats
         )
+        return hits, number > 0
 
     def _stays(self, bar: Bar, ahead: Sequence[Bar], bars: int) -> bool:
         """Tell whether one chord lasts for a number of bars from here."""
@@ -201,10 +203,11 @@ def _note(
     voice: str, hit: Hit, start: Fraction, until: Fraction, clock: Clock, pitch: int, loud: int
 ) -> Note:
     at = clock.seconds(start + hit.at)
-    end = clock.seconds(start + until)
-    share = 0.4 if hit.short else LEGATO
+    length = (clock.seconds(start + until) - at) * LEGATO
+    if hit.short:
+        length = min(length, STACCATO * float(clock.exact(1)))
     velocity = round(loud * (0.4 + 0.6 * TOUCHES[hit.touch]))
-    return Note(voice, at, at + (end - at) * share, pitch, velocity)
+    return Note(voice, at, at + max(length, SHORTEST), pitch, velocity)
 
 
 def count_in(bars: int, beats: int, seconds: Callable[[Fraction], float]) -> list[Note]:

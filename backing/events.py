@@ -202,7 +202,8 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
     """Return notes as MIDI channel messages in order of time.
 
     Each is (seconds, rank, bytes); the rank puts what stops before what bends before what
-    starts. A note that would overlap the next of its pitch and voice is cut at it.
+    starts. A note that would overlap the next of its pitch and voice is cut at it, and left out
+    where the two start together.
     """
     stops: dict[tuple[str, int], float] = {}
     every: list[Message] = []
@@ -211,6 +212,8 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
         place = (note.voice, note.pitch)
         end = min(note.end, stops.get(place, note.end))
         stops[place] = note.start
+        if end <= note.start:
+            continue
         every.append((note.start, ON, (0x90 | channel, note.pitch, note.velocity)))
         every.append((end, OFF, (0x80 | channel, note.pitch, 0)))
         if note.curve is not None:

@@ -118,21 +118,25 @@ def parse_degree(text: str) -> Chord:
     """
     found = re.fullmatch(r"(b|#)?([IViv]+)(.*)", text)
     numeral = found[2] if found else ""
-    if found is None or numeral.upper() not in NUMERALS or numeral not in (
-        numeral.upper(),
-        numeral.lower(),
-    ):
+    one_case = numeral in (numeral.upper(), numeral.lower())
+    if found is None or numeral.upper() not in NUMERALS or not one_case:
         raise ChoiceError(
             f'"{text}" is not a chord of a form; write a numeral and a quality: I7, iv7, bVI7'
         )
     quality = found[3]
+    if numeral.islower() and quality.startswith("maj"):
+        raise ChoiceError(
+            f'"{text}": a small numeral is minor; did you mean '
+            f'"{found[1] or ""}{numeral.upper()}{quality}"?'
+        )
     if numeral.islower() and not quality.startswith(("m", "dim")):
         quality = "m" + quality
     if quality not in QUALITIES:
         close = nearest(quality, QUALITIES) if quality else None
-        hint = f'did you mean "{found[1] or ""}{numeral}{close}"?' if close else (
-            "it may be " + ", ".join(name for name in QUALITIES if name)
-        )
+        if close:
+            hint = f'did you mean "{found[1] or ""}{numeral}{close}"?'
+        else:
+            hint = "it may be " + ", ".join(name for name in QUALITIES if name)
         raise ChoiceError(f'"{text}": "{found[3]}" is not a chord quality; {hint}')
     return Chord(f"{found[1] or ''}{NUMERALS.index(numeral.upper()) + 1}", quality)
 

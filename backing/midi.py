@@ -11,17 +11,20 @@ from __future__ import annotations
 
 import bisect
 import io
+from collections import Counter
 from fractions import Fraction
 
 import mido
 
-from backing.events import Message, Stream, messages, part_of, set_up
+from backing.events import OFF, Message, Stream, messages, part_of, set_up
 from backing.tempo import microseconds
 
 __all__ = ["TICKS", "midi_bytes", "midi_file"]
 
 TICKS = 960
 DRIFT = Fraction(80)  # microseconds; a third of the shortest tick
+
+Event = tuple[int, int, tuple[int, ...]]  # tick, rank, bytes
 
 _TRACK_NAMES = {"bass": "Bass", "comp": "Comping", "drums": "Drums"}
 
@@ -39,7 +42,7 @@ def midi_file(stream: Stream) -> mido.MidiFile:
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8")
     end = ticks.at(float(stream.seconds))
     file.tracks.append(_conductor(stream, ticks, end))
-    by_voice: dict[str, list[tuple[int, int, tuple[int, ...]]]] = {v: [] for v in stream.voices}
+    by_voice: dict[str, list[Event]] = {v: [] for v in stream.voices}
     known: dict[int, dict[str, list[Message]]] = {}
     for section in stream.sections:
         if id(section.notes) not in known:
@@ -48,10 +51,10 @@ def midi_file(stream: Stream) -> mido.MidiFile:
                 for voice in by_voice
             }
         start = float(section.start)
-        for voice, events in known[id(section.notes)].items():
-            by_voice[voice] += [(ticks.at(start + t), rank, data) for t, rank, data in events]
+        for voice, here in known[id(section.notes)].items():
+            by_voice[voice] += [(ticks.at(start + t), rank, data) for t, rank, data in here]
     for voice, events in by_voice.items():
-        file.tracks.append(_voice_track(stream, voice, events, end))
+        file.tracks.append(_voice_track(stream, voice, _untangled(events), end))
     return file
 
 
@@ -115,12 +118,46 @@ def _tempos(stream: Stream) -> list[tuple[int, int]]:
     return tempos
 
 
-def _voice_track(
-    stream: Stream, voice: str, events: list[tuple[int, int, tuple[int, ...]]], end: int
-) -> mido.MidiTrack:
+def _untangled(events: list[Event]) -> list[Event]:
+    """Return a voice's events in order, every note on followed by its own note off.
+
+    A note may ring into the next section, where its pitch starts again, and rounding may put
+    the two ends of a short note on one tick.
+    """
+    out: list[Event] = []
+    sounding: set[int] = set()
+    early: Counter[int] = Counter()  # stopped before its own note off came
+    short: Counter[int] = Counter()  # its note off came on the tick of its note on
+    for tick, rank, data in sorted(events, key=lambda event: event[:2]):
+        kind, pitch = data[0] & 0xF0, data[1]
+        stop = (0x80 | data[0] & 0x0F, pitch, 0)
+        if kind == 0x80:
+            if early[pitch]:
+                early[pitch] -= 1
+            elif pitch not in sounding:
+                short[pitch] += 1
+            else:
+                sounding.discard(pitch)
+                out.append((tick, rank, data))
+            continue
+        if kind == 0x90 and pitch in sounding:
+            out.append((tick, OFF, stop))
+            early[pitch] += 1
+        out.append((tick, rank, data))
+        if kind == 0x90:
+            sounding.add(pitch)
+            if short[pitch]:
+                short[pitch] -= 1
+                sounding.discard(pitch)
+                out.append((tick + 1, OFF, stop))
+    return out
+
+
+def _voice_track(stream: Stream, voice: str, events: list[Event], end: int) -> mido.MidiTrack:
     part = part_of(voice)
     name = _TRACK_NAMES.get(part) or f"Guitar, {voice.split()[-1]} string"
-    rows: list[tuple[int, int, mido.Message]] = [(0, -2, mido.MetaMessage("track_name", name=name))]
+    title = mido.MetaMessage("track_name", name=name)
+    rows: list[tuple[int, int, mido.Message]] = [(0, -2, title)]
     rows += [(0, -1, mido.Message.from_bytes(data)) for data in set_up(voice, stream.programs)]
     rows += [(tick, rank, _message(data)) for tick, rank, data in events]
     last = max(tick for tick, _, _ in rows)

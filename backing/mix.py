@@ -19,7 +19,7 @@ __all__ = ["ceiling", "mix"]
 
 Sound = NDArray[np.float32]
 
-LEVEL = 1.15
+LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.9, "comp": 2.6, "lead": 3.0}
 SENDS: dict[str, float] = {"drums": 0.16, "bass": 0.03, "comp": 0.22, "lead": 0.30}
 ROOM_SECONDS = 0.9
 ROOM_GAIN = 0.35
@@ -75,15 +75,15 @@ def mix(stems: Stems, rate: int) -> Sound:
     numpy.ndarray
         Shape (2, frames), longer than the stems by the room's decay.
     """
-    sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32)
+    levels = np.array([LEVELS[part] for part in PARTS], np.float32)
+    sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * levels
     wet = _reverberate(np.tensordot(sends, stems, axes=1), rate)
-    wet[:, : stems.shape[2]] += stems.sum(axis=0)
-    wet *= LEVEL
+    wet[:, : stems.shape[2]] += np.tensordot(levels, stems, axes=1)
     return wet
 
 
 def ceiling(sound: Sound) -> Sound:
-    """Return sound whose peaks over `KNEE` are bent below full scale; quieter sound is untouched."""
+    """Return sound with peaks over `KNEE` bent below full scale and the rest untouched."""
     over = np.abs(sound) > KNEE
     if not over.any():
         return sound

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -26,6 +27,9 @@ FORMATS: dict[str, tuple[str, str] | None] = {
     ".ogg": ("OGG", "VORBIS"),
     ".mp3": ("MP3", "MPEG_LAYER_III"),
 }
+
+
+NEARLY_FULL = 1 << 20  # bytes
 
 
 class OutputError(BluesError, OSError):
@@ -53,9 +57,9 @@ def check_outputs(paths: Sequence[Path]) -> None:
             raise OutputError(f"{path}: is a folder; name a file")
         if not os.access(folder, os.W_OK):
             raise OutputError(f"{path}: the folder {folder} cannot be written to")
-    names = [path.absolute() for path in paths]
+    names = [path.resolve() for path in paths]
     for path in paths:
-        if names.count(path.absolute()) > 1:
+        if names.count(path.resolve()) > 1:
             raise OutputError(f"{path}: is named twice; name each file once")
 
 
@@ -66,6 +70,8 @@ def _beside(path: Path) -> Iterator[Path]:
     try:
         yield draft
         draft.replace(path)
+    except BluesError:
+        raise
     except OSError as error:
         raise OutputError(f"{path}: cannot be written: {error.strerror or error}") from None
     finally:
@@ -75,7 +81,7 @@ def _beside(path: Path) -> Iterator[Path]:
 
 def write(
     stream: Stream,
-    paths: Sequence[Path],
+    paths: Sequence[str | Path],
     soundfont: str | Path | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> None:
@@ -101,10 +107,11 @@ def write(
     SoundfontError
         If audio is asked for and there is no usable soundfont.
     """
-    check_outputs(paths)
-    audio = [path for path in paths if FORMATS[path.suffix.lower()] is not None]
+    files = [Path(path) for path in paths]
+    check_outputs(files)
+    audio = [path for path in files if FORMATS[path.suffix.lower()] is not None]
     font = _ready_for_audio(soundfont) if audio else None
-    for path in paths:
+    for path in files:
         if path not in audio:
             from backing.midi import midi_bytes
 
@@ -140,11 +147,19 @@ def _write_audio(
                     draft, "w", samplerate=RATE, channels=2, format=kind[0], subtype=kind[1]
                 )
             except (OSError, RuntimeError) as error:
-                raise OutputError(f"{path}: cannot be written: {error}") from None
+                raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
             files.append(stack.enter_context(file))
         for sound in render_blocks(stream, font, RATE, progress):
             for path, file in zip(paths, files, strict=True):
                 try:
                     file.write(sound.T)
-                except (OSError, RuntimeError) as error:
-                    raise OutputError(f"{path}: cannot be written: {error}") from None
+                except (OSError, RuntimeError, AssertionError) as error:
+                    raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
+
+
+def _why(error: Exception, path: Path) -> str:
+    """Say why audio could not be written; libsndfile calls a full disk a system error."""
+    with contextlib.suppress(OSError):
+        if shutil.disk_usage(path.parent).free < NEARLY_FULL:
+            return "the disk is full; make room or choose another folder"
+    return str(error)

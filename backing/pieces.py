@@ -158,6 +158,4 @@ def loop(
     goal = setting.tempo if goal is None else check_tempo(goal)
     start = usual_start(goal) if start is None else check_tempo(start)
     exact_step = Fraction(str(step)) if isinstance(step, float) else Fraction(step)
-    return practice_loop(
-        setting, transpose(phrase, setting.key), start, goal, exact_step, each
-    )
+    return practice_loop(setting, transpose(phrase, setting.key), start, goal, exact_step, each)

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
 from backing.arrangement import (
     Setting,
     Writer,
-    _part_labels,
-    _sorted,
     check_count_in,
     check_meter,
     form_bars,
+    in_order,
     lead_notes,
+    part_labels,
     stream,
 )
 from backing.band import Band, count_in
@@ -80,7 +79,7 @@ def loop(
             made[tempo, last] = _pass(setting, phrase, tempo, last=last)
         clock = setting.clock(tempo)
         labels = [Label(0.0, f"Pass {number + 1}: {float(tempo):g}")]
-        labels += _part_labels(phrase, 0, clock)
+        labels += part_labels(phrase, 0, clock)
         beats = phrase.bars * phrase.meter.beats
         out.add(f"pass {number + 1}", beats, clock, made[tempo, last], labels)
     return stream(setting, phrase.title, out.sections, passes=len(tempos))
@@ -91,7 +90,7 @@ def _add_count_in(out: Writer, setting: Setting, phrase: Phrase, tempo: Fraction
     beats = setting.groove.meter.beats
     early = [s.moved(setting.count_in * beats) for s in phrase.strokes() if s.at < 0]
     notes = count_in(setting.count_in, beats, clock.seconds) + lead_notes(early, clock)
-    out.add("count-in", setting.count_in * beats, clock, _sorted(notes))
+    out.add("count-in", setting.count_in * beats, clock, in_order(notes))
 
 
 def _pass(setting: Setting, phrase: Phrase, tempo: Fraction, *, last: bool) -> tuple[Note, ...]:
@@ -100,14 +99,15 @@ def _pass(setting: Setting, phrase: Phrase, tempo: Fraction, *, last: bool) -> t
     length = phrase.bars * phrase.meter.beats
     strokes = [stroke for stroke in phrase.strokes() if stroke.at >= 0]
     pickup = [s.moved(length) for s in phrase.strokes() if s.at < 0]
-    if pickup and strokes[-1].at >= pickup[0].at:
+    if pickup and strokes and strokes[-1].at >= pickup[0].at:
         raise RangeError(
-            f'"{phrase.title}": the pickup of the next pass starts while the last bar still plays; '
-            "end the phrase earlier or shorten the pickup"
+            f'"{phrase.title}": the pickup of the next pass starts while the last bar still '
+            "plays; end the phrase earlier or shorten the pickup"
         )
     if pickup and not last:
-        strokes[-1] = replace(strokes[-1], end=min(strokes[-1].end, pickup[0].at))
+        if strokes:
+            strokes[-1] = replace(strokes[-1], end=min(strokes[-1].end, pickup[0].at))
         strokes += pickup
     band = Band(setting.groove, setting.key, setting.seed)
-    bars: Sequence = form_bars(setting.form, setting.key, phrase.bars)
-    return _sorted(band.play(bars, clock) + lead_notes(strokes, clock))
+    bars = form_bars(setting.form, setting.key, phrase.bars)
+    return in_order(band.play(bars, clock) + lead_notes(strokes, clock))

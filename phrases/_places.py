@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import tree_sitter
 import tree_sitter_toml
 
 __all__ = ["Places"]
 
 KEYS = ("bare_key", "quoted_key", "dotted_key")
+_JOIN = re.compile(r"\\[ \t]*\n[ \t\n]*")
 HEADED = ("table", "table_array_element")
 
 
@@ -64,9 +67,15 @@ class Places:
                 self._value((*path, number), child)
 
     def _words(self, node: tree_sitter.Node) -> list[str]:
-        if node.type == "dotted_key":
-            return [word for child in node.named_children for word in self._words(child)]
-        return [self._text(node).strip("\"'")]
+        words: list[str] = []
+        waiting = [node]
+        while waiting:  # no recursion: a long dotted key is a deep tree
+            node = waiting.pop()
+            if node.type == "dotted_key":
+                waiting += node.named_children
+            else:
+                words.append(self._text(node).strip("\"'"))
+        return words[::-1]
 
     def _text(self, node: tree_sitter.Node) -> str:
         return self._source[node.start_byte : node.end_byte].decode()
@@ -92,15 +101,16 @@ def _before(raw: str, offset: int) -> str:
     """Return the part of a raw TOML string that stands before its value's character `offset`."""
     quote = raw[:3] if raw[:3] in ('"""', "'''") else raw[:1]
     at = len(quote)
-    if len(quote) == 3 and raw[at : at + 2] == "\r\n":
-        at += 2
-    elif len(quote) == 3 and raw[at : at + 1] == "\n":
+    if len(quote) == 3 and raw[at : at + 1] == "\n":
         at += 1
     end = len(raw) - len(quote)
+    if quote[0] == "'":
+        return raw[: min(at + offset, end)]
+    at = _joined(raw, at)
     for _ in range(offset):
         if at >= end:
             break
-        at += _width(raw, at) if quote[0] == '"' else 1
+        at = _joined(raw, at + _width(raw, at))
     return raw[:at]
 
 
@@ -108,3 +118,10 @@ def _width(raw: str, at: int) -> int:
     if raw[at] != "\\":
         return 1
     return {"u": 6, "U": 10}.get(raw[at + 1 : at + 2], 2)
+
+
+def _joined(raw: str, at: int) -> int:
+    """Return where the value goes on after backslashes that join lines."""
+    while found := _JOIN.match(raw, at):
+        at = found.end()
+    return at

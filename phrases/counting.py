@@ -114,7 +114,10 @@ def parse_count(text: str, beat: int, beats: int) -> tuple[int, Fraction]:
         return beat, PLACES[word]
     top, bottom = int(found[3]), int(found[4])
     if not 0 < top < bottom <= 96:
-        raise RangeError(f'count "{text}": the part after + must lie between 0 and 1, as in +1/6')
+        raise RangeError(
+            f'count "{text}": the part after + must lie between 0 and 1, as in +1/6, '
+            "and divide the beat by at most 96"
+        )
     return beat, Fraction(top, bottom)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +44,8 @@ def check_tempo(tempo: Fraction | float | int) -> Fraction:
     """
     low, high = TEMPOS
     if not low <= tempo <= high:
-        raise RangeError(f"tempo {tempo}: it must lie from {low} to {high} felt beats a minute")
+        shown = "so large" if tempo >= 10**9 else str(tempo)
+        raise RangeError(f"tempo {shown}: it must lie from {low} to {high} felt beats a minute")
     return Fraction(str(tempo)) if isinstance(tempo, float) else Fraction(tempo)
 
 
@@ -61,9 +64,10 @@ def find_phrase(name: str) -> Path:
     """
     path = Path(name)
     known = shipped()
-    if name in known and not path.exists():
+    exists = os.path.exists(name)  # noqa: PTH110  Path.exists raises where a name is too long
+    if name in known and not exists:
         return known[name]
-    if path.suffix or path.exists() or "/" in name:
+    if path.suffix or exists or "/" in name:
         return path
     message = expected("a shipped phrase or a file", name, known)
     raise TextFileError(name, (Problem(message),))
@@ -105,10 +109,10 @@ def _build(file: TextFile) -> Phrase:
     lines = _parsed(file, "lines", lambda word: choose("a choice of lines", word, LINES), "every")
     beats = METERS[meter_name or "4/4"].beats
     paths = file.tables("part")
-    if not paths and "part" not in file.data:
+    if file.data.get("part", []) == []:
         file.complain((), "there is no [[part]]; a phrase has at least one, with its notes")
     parts = [_part(file, path, beats) for path in paths]
-    _check_pickups(file, [part for part in parts if part], beats)
+    _check_pickups(file, parts, beats)
     file.finish()
     assert isinstance(key, Key)
     assert tempo is not None
@@ -127,7 +131,7 @@ def _build(file: TextFile) -> Phrase:
 
 def _parsed(file: TextFile, key: str, read: Any, default: Any) -> Any:
     text = file.get((key,), str, default)
-    if text is None or (key not in file.data):
+    if not isinstance(file.data.get(key), str):
         return text
     return file.attempt((key,), read, text)
 
@@ -151,9 +155,14 @@ def _part(file: TextFile, where: Where, beats: int) -> Part | None:
     return None if line.problems else Part(role, line.bars, line.strokes)
 
 
-def _check_pickups(file: TextFile, parts: list[Part], beats: int) -> None:
-    """A pickup may cut a ringing note short, but not start while the last part still plays."""
-    for number, (before, part) in enumerate(zip(parts, parts[1:], strict=False), start=1):
+def _check_pickups(file: TextFile, parts: list[Part | None], beats: int) -> None:
+    """Refuse a pickup that starts while the part before it still plays.
+
+    It may cut a ringing note short.
+    """
+    for number, (before, part) in enumerate(pairwise(parts), start=1):
+        if before is None or part is None:
+            continue
         last = max(stroke.at for stroke in before.strokes) - before.bars * beats
         if part.pickup and last >= -part.pickup:
             file.complain(

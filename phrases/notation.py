@@ -20,7 +20,7 @@ from phrases.errors import BluesError
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.phrase import Move, Note, Stroke
 from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES
-from phrases.words import expected, nearest
+from phrases.words import expected
 
 __all__ = ["MOST_BARS", "Line", "read_line", "write_line"]
 
@@ -29,7 +29,9 @@ MOST_BARS = 64
 _TOKEN = re.compile(r"\||(?:\{[^}|]*\}|\([^)|]*\)|[^\s|])+")
 _COUNT = re.compile(r"\d*(?:e|trip|&|let|a|\+\d+/\d+)?")
 _PLACE = re.compile(r"([A-Za-z])(\d{1,3}|x)?")
+_LIKE_A_PLACE = re.compile(r"[A-Za-z](\d|x)|[/\\hpb~r]+(\d|\(|$)")
 _MARKS = re.compile(r"\{([^}]*)\}$")
+_PRE_BEND = "a pre-bend comes before the pick; write it first: e8pb(full)"
 _SIGNS = sorted(TECHNIQUES, key=len, reverse=True)
 
 
@@ -52,7 +54,7 @@ class Line:
     problems: list[tuple[int, str]] = field(default_factory=list)
 
 
-class _Bad(BluesError):
+class _Error(BluesError):
     def __init__(self, message: str, offset: int = 0) -> None:
         super().__init__(message)
         self.offset = offset
@@ -129,7 +131,7 @@ class _Reader:
         self.last = Fraction(self.bar * self.beats) - 1
 
     def _take_count(self, offset: int, word: str) -> None:
-        if not _COUNT.fullmatch(word) and (_PLACE.match(word) or word in (".", "-")):
+        if not _COUNT.fullmatch(word) and (_LIKE_A_PLACE.match(word) or word in (".", "-")):
             self._wrong(offset, f'"{word}" has no count before it; write when it comes: 1 {word}')
             return
         self.count = (offset, word)
@@ -147,7 +149,8 @@ class _Reader:
         elif now < self.last:
             self._wrong(
                 offset,
-                f'count "{word}" goes back in the bar; counts go forward: is a bar line | missing?',
+                f'count "{word}" goes back in the bar; counts go forward: '
+                "is a bar line | missing?",
             )
         else:
             self.last = self.now = now
@@ -161,7 +164,7 @@ class _Reader:
         self.count = None
         try:
             self._thing(word)
-        except _Bad as error:
+        except _Error as error:
             self._wrong(offset + error.offset, str(error))
 
     def _thing(self, word: str) -> None:
@@ -170,7 +173,9 @@ class _Reader:
             if word == "." and self.ringing and now is not None:
                 self._stop(now)
             elif word == "-" and not self.ringing:
-                raise _Bad('"-" lets a note ring on, but none is ringing here; write . for a rest')
+                raise _Error(
+                    '"-" lets a note ring on, but none is ringing here; write . for a rest'
+                )
             return
         pieces = _pieces(word)
         goes_on = [
@@ -183,7 +188,9 @@ class _Reader:
         for start, piece in pieces:
             note = _read_note(piece, start)
             if note.string in [other.string for other in notes]:
-                raise _Bad(f"two notes at once on the {note.string} string; it sounds one", start)
+                raise _Error(
+                    f"two notes at once on the {note.string} string; it sounds one", start
+                )
             notes.append(note)
         if now is None:
             return
@@ -198,14 +205,14 @@ class _Reader:
 
     def _go_on(self, pieces: list[tuple[int, str]], now: Fraction | None) -> None:
         if not self.ringing:
-            raise _Bad(
+            raise _Error(
                 f'"{pieces[0][1]}" goes on from a ringing note, but none is ringing here; '
-                f"name its string: e{pieces[0][1].lstrip('/')}"
+                + _picked(pieces[0][1])
             )
         stroke = self.strokes[-1]
         if len(pieces) != len(stroke.notes):
-            raise _Bad(
-                f"{len(stroke.notes)} strings are ringing; write one part for each, "
+            raise _Error(
+                f"strings ringing: {len(stroke.notes)}; write one part for each, "
                 "joined by +, with - for a string that rings on"
             )
         notes = []
@@ -214,10 +221,12 @@ class _Reader:
                 notes.append(note)
                 continue
             if note.fret is None:
-                raise _Bad("a muted string has no pitch to go on from", start)
+                raise _Error("a muted string has no pitch to go on from", start)
             moves, rest = _read_moves(piece, start, note)
             if rest != len(piece):
-                raise _Bad(f'"{piece[rest:]}": marks belong to the picked note', start + rest)
+                raise _Error(f'"{piece[rest:]}": marks belong to the picked note', start + rest)
+            if moves[0].sign == "pb":
+                raise _Error(_PRE_BEND, start)
             moves = (replace(moves[0], at=now), *moves[1:])
             notes.append(replace(note, moves=note.moves + moves))
         self.strokes[-1] = replace(stroke, notes=tuple(notes))
@@ -228,7 +237,7 @@ def _pieces(word: str) -> list[tuple[int, str]]:
     start = 0
     for piece in word.split("+"):
         if not piece:
-            raise _Bad(f'"{word}": + joins two places, as G5+B5', start)
+            raise _Error(f'"{word}": + joins two places, as G5+B5', start)
         pieces.append((start, piece))
         start += len(piece) + 1
     return pieces
@@ -239,19 +248,26 @@ def _is_sign(piece: str) -> bool:
     return any(piece.startswith(sign) for sign in _SIGNS)
 
 
+def _picked(piece: str) -> str:
+    """Return the hint for a `piece` that has no note to go on from."""
+    if re.fullmatch(r"b\d+", piece):
+        return f'did you mean the string "B{piece[1:]}"?'
+    return "pick a note first, such as e8"
+
+
 def _read_note(piece: str, start: int) -> Note:
     found = _PLACE.match(piece)
     if found is None or _is_sign(piece):
-        raise _Bad(f'"{piece}" goes on without a pick; a double stop is picked as one', start)
+        raise _Error(f'"{piece}" goes on without a pick; a double stop is picked as one', start)
     string, fret_text = found[1], found[2]
     if string not in STRINGS:
-        raise _Bad(
+        raise _Error(
             f'"{string}" is not a string; the strings are {" ".join(STRINGS)} '
             f"(e is the high one): {_other_case(string)}{piece[1:]}?",
             start,
         )
     if fret_text is None:
-        raise _Bad(f'"{piece}": expected a fret after string {string}, such as {string}8', start)
+        raise _Error(f'"{piece}": expected a fret after string {string}, such as {string}8', start)
     fret = None if fret_text == "x" else _fret(fret_text, start + 1)
     note = Note(string, fret)
     at = found.end()
@@ -259,7 +275,7 @@ def _read_note(piece: str, start: int) -> Note:
     at += end
     marks = _read_marks(piece[at:], start + at)
     if fret is None and moves:
-        raise _Bad("a muted string x has no pitch to move", start + found.end())
+        raise _Error("a muted string x has no pitch to move", start + found.end())
     return replace(note, moves=moves, marks=marks)
 
 
@@ -271,7 +287,7 @@ def _other_case(string: str) -> str:
 def _fret(text: str, offset: int) -> int:
     fret = int(text)
     if fret > LAST_FRET:
-        raise _Bad(f"fret {fret}: the neck has frets 0 to {LAST_FRET}", offset)
+        raise _Error(f"fret {fret}: the neck has frets 0 to {LAST_FRET}", offset)
     return fret
 
 
@@ -283,7 +299,7 @@ def _read_moves(text: str, start: int, note: Note) -> tuple[tuple[Move, ...], in
         sign = next((s for s in _SIGNS if text.startswith(s, at)), None)
         if sign is None:
             names = " ".join(TECHNIQUES)
-            raise _Bad(f'"{text[at:]}": expected a technique, one of {names}', start + at)
+            raise _Error(f'"{text[at:]}": expected a technique, one of {names}', start + at)
         move, width = _read_move(sign, text[at + len(sign) :], start + at)
         _check_move(move, replace(note, moves=note.moves + tuple(moves)), start + at)
         moves.append(move)
@@ -299,12 +315,12 @@ def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
     bracket = re.match(r"\(([^)]*)\)", rest)
     if technique.takes == "bend" and bracket:
         if bracket[1] not in BEND_SIZES:
-            raise _Bad(expected("a bend size", bracket[1], BEND_SIZES), offset + len(sign) + 1)
+            raise _Error(expected("a bend size", bracket[1], BEND_SIZES), offset + len(sign) + 1)
         return Move(sign, size=bracket[1]), bracket.end()
     if technique.takes == "bend":
-        raise _Bad(f'"{sign}": expected a size or a fret after the bend: {sign}(full)', offset)
+        raise _Error(f'"{sign}": expected a size or a fret after the bend: {sign}(full)', offset)
     if technique.takes == "fret":
-        raise _Bad(f'"{sign}": expected a fret after the {technique.name}: {sign}7', offset)
+        raise _Error(f'"{sign}": expected a fret after the {technique.name}: {sign}7', offset)
     return Move(sign), 0
 
 
@@ -320,11 +336,11 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
             fret = done.fret
     technique = TECHNIQUES[move.sign]
     if move.sign == "r" and not bent:
-        raise _Bad('"r" releases a bend, but the string is not bent here', offset)
+        raise _Error('"r" releases a bend, but the string is not bent here', offset)
     if technique.takes == "fret" and bent:
-        raise _Bad(f"a {technique.name} from a bent string; release it first with r", offset)
+        raise _Error(f"a {technique.name} from a bent string; release it first with r", offset)
     if move.sign == "pb" and note.moves:
-        raise _Bad("a pre-bend comes before the pick; write it first: e8pb(full)", offset)
+        raise _Error(_PRE_BEND, offset)
     if move.fret is None or fret is None:
         return
     goes_up = move.sign in ("/", "h", "b", "pb")
@@ -332,12 +348,12 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         way = "up" if goes_up else "down"
         other = {"/": "\\", "\\": "/", "h": "p", "p": "h"}.get(move.sign)
         hint = f'; did you mean "{other}{move.fret}"?' if other and move.fret != fret else ""
-        raise _Bad(
+        raise _Error(
             f"a {technique.name} from fret {fret} goes {way}, not to fret {move.fret}{hint}",
             offset,
         )
     if move.sign in ("b", "pb") and move.fret - fret > 3:
-        raise _Bad(
+        raise _Error(
             f"a bend from fret {fret} to the pitch of fret {move.fret}: "
             "a string bends up to 3 frets' worth",
             offset,
@@ -349,17 +365,17 @@ def _read_marks(text: str, start: int) -> tuple[str, ...]:
         return ()
     found = _MARKS.match(text)
     if found is None:
-        raise _Bad(f'"{text}": expected marks in braces, such as {{d3}} or {{late}}', start)
+        raise _Error(f'"{text}": expected marks in braces, such as {{d3}} or {{late}}', start)
     marks: list[str] = []
     for word in re.findall(r"\d|[^\s\d]+", found[1]):
         names = [word] if word in MARKS else list(word) if set(word) <= {"d", "u"} else [word]
         for name in names:
             if name not in MARKS:
-                raise _Bad(expected("a mark", name, MARKS), start + 1)
+                raise _Error(expected("a mark", name, MARKS), start + 1)
             kinds = [MARKS[mark].kind for mark in marks]
             if MARKS[name].kind in kinds:
                 clash = marks[kinds.index(MARKS[name].kind)]
-                raise _Bad(f'marks "{clash}" and "{name}" exclude each other', start + 1)
+                raise _Error(f'marks "{clash}" and "{name}" exclude each other', start + 1)
             marks.append(name)
     order = list(MARKS)
     return tuple(sorted(marks, key=order.index))

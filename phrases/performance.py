@@ -23,6 +23,7 @@ ON_THE_BEAT = 5
 DEAD_SECONDS = 0.05
 DEAD_VELOCITY = 52
 DAMPING = 0.012
+SHORTEST = 0.02
 GRACE = 0.025
 STRUM = 0.008
 
@@ -81,7 +82,7 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
                 played[before] = _shortened(earlier, end)
             ringing[note.string] = len(played)
             played.append(sounding)
-    return played
+    return sorted(played, key=lambda note: note.start)
 
 
 def _shortened(note: Played, end: float) -> Played:
@@ -90,8 +91,10 @@ def _shortened(note: Played, end: float) -> Played:
 
 def _play(stroke: Stroke, note: Note, order: int, clock: Callable[[Fraction], float]) -> Played:
     marks = [MARKS[mark] for mark in note.marks]
-    start = clock(stroke.at) + sum(mark.seconds for mark in marks) + order * STRUM
-    end = max(clock(stroke.end), start + 0.02)
+    start, end = clock(stroke.at), clock(stroke.end)
+    late = sum(mark.seconds for mark in marks) + order * STRUM
+    start += min(late, max(0.0, end - start - SHORTEST))
+    end = max(end, start + SHORTEST)
     velocity = VELOCITY + sum(mark.velocity for mark in marks)
     if stroke.at.denominator == 1:
         velocity += ON_THE_BEAT
@@ -120,16 +123,16 @@ def _curve(
         counted = None if move.at is None else max(0.0, clock(move.at) - start)
         began = at + GRACE if counted is None else max(at, counted)
         if technique.motion == "sway":
-            speaks = technique.seconds if counted is None else 0.0
             width = -technique.cents if bent else technique.cents
-            began = min(max(at, began - GRACE) + speaks, length)
+            began = min(at + technique.seconds if counted is None else began, length)
             sways = [_ended(sway, began) for sway in sways]
             sways.append(Sway(began, length, technique.hertz, width))
             continue
         sways = [_ended(sway, began) for sway in sways]
         if technique.motion == "frets":
             assert move.fret is not None
-            steps = _slide(fret, fretted, move.fret, at, began, counted, technique.seconds)
+            span = (at, length - DAMPING if counted is None else began)
+            steps = _slide(fret, fretted, move.fret, span, counted is None, technique.seconds)
             glides += steps
             fretted, at = move.fret, steps[-1].start
             continue
@@ -165,21 +168,25 @@ def _slide(
     picked: int,
     fretted: int,
     goal: int,
-    free: float,
-    began: float,
-    counted: float | None,
+    span: tuple[float, float],
+    at_once: bool,
     per_fret: float,
 ) -> list[Glide]:
-    """Return the frets crossed: a counted slide arrives on its count, another starts at once."""
-    frets = range(fretted, goal, 1 if goal > fretted else -1)
-    count = len(frets)
-    if counted is None:
-        times = [began + number * per_fret for number in range(1, count + 1)]
-    else:
-        arrives = max(counted, free)
-        pace = min(per_fret, (arrives - free) / count)
-        times = [arrives - (count - number) * pace for number in range(1, count + 1)]
+    """Return the frets crossed between the two times of `span`.
+
+    A counted slide arrives at the second one; another starts at once and arrives before it.
+    """
     way = 1 if goal > fretted else -1
+    frets = range(fretted, goal, way)
+    count = len(frets)
+    free, latest = span
+    if at_once:
+        began = free + GRACE
+        pace = min(per_fret, max(0.0, latest - began) / (count + 1))
+        times = [began + number * pace for number in range(1, count + 1)]
+    else:
+        pace = min(per_fret, (latest - free) / count)
+        times = [latest - (count - number) * pace for number in range(1, count + 1)]
     return [
         Glide(time, 0.0, 100.0 * (fret + way - picked))
         for time, fret in zip(times, frets, strict=True)

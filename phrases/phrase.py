@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from phrases.counting import METERS, Meter
 from phrases.pitch import Key
@@ -156,5 +157,5 @@ class Phrase:
             stroke.moved(bar * beats) for bar, part in self.placed() for stroke in part.strokes
         ]
         every.sort(key=lambda stroke: stroke.at)
-        cut = [replace(a, end=min(a.end, b.at)) for a, b in zip(every, every[1:], strict=False)]
+        cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(every)]
         return tuple(cut + every[-1:])

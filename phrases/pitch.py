@@ -89,7 +89,9 @@ KEYS: tuple[Key, ...] = tuple(Key(name) for name in MAJOR_KEYS) + tuple(
     Key(name, "minor") for name in MINOR_KEYS
 )
 
-_KEY_TEXT = re.compile(r"([A-Ga-g])\s*(#|b|♯|♭|sharp|flat)?\s*(m|min|minor|maj|major)?", re.I)
+_KEY_TEXT = re.compile(
+    r"([A-Ga-g])\s*(#|b|♯|♭|sharp|flat)?\s*(m|min|minor|maj|major)?", re.I | re.A
+)
 
 
 def parse_key(text: str) -> Key:

@@ -6,6 +6,7 @@ finds the place of that value in the text; it is loaded only then.
 
 from __future__ import annotations
 
+import glob
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -19,6 +20,7 @@ __all__ = ["LARGEST_FILE", "TextFile", "read_text"]
 
 LARGEST_FILE = 1_000_000
 Where = tuple[str | int, ...]
+_DIGITS = re.compile(r"[\d_]{2000,}")
 
 TYPE_WORDS: dict[type, str] = {
     str: "text in quotes",
@@ -44,9 +46,8 @@ def read_text(path: Path) -> str:
             raise TextFileError(name, (Problem("the file is over 1 MB; is it the right one?"),))
         raw = path.read_bytes()
     except FileNotFoundError:
-        near = (
-            [p.name for p in path.parent.glob("*" + path.suffix)] if path.parent.is_dir() else []
-        )
+        pattern = "*" + glob.escape(path.suffix)
+        near = [p.name for p in path.parent.glob(pattern)] if path.parent.is_dir() else []
         what = expected("a file here", path.name, near) if near else "there is no such file"
         raise TextFileError(name, (Problem(what),)) from None
     except OSError as error:
@@ -83,12 +84,12 @@ class TextFile:
 
     def __init__(self, text: str, name: str) -> None:
         self.name = name
-        self.text = text
+        self.text = text = text.replace("\r\n", "\n")  # as tomllib reads it
         self._problems: list[tuple[Where, str, int | None, bool]] = []
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
-        except (tomllib.TOMLDecodeError, RecursionError) as error:
-            raise TextFileError(name, (_syntax_problem(text, str(error)),)) from None
+        except (ValueError, RecursionError) as error:
+            raise TextFileError(name, (_syntax_problem(text, error),)) from None
 
     @classmethod
     def open(cls, path: Path) -> TextFile:
@@ -185,22 +186,29 @@ def _described(value: object) -> str:
         return f'the text "{value[:40]}"'
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, int) and abs(value) >= 10**40:
+        return "a very large number"
     if isinstance(value, int | float):
         return str(value)[:40]
     return TYPE_WORDS.get(type(value), "a date")
 
 
-def _syntax_problem(text: str, message: str) -> Problem:
+def _syntax_problem(text: str, error: Exception) -> Problem:
+    message = str(error)
     found = re.search(r"\(at line (\d+), column (\d+)\)", message)
-    lines = text.split("\n")
+    # Only tomllib's own errors tell a place; Python itself limits the digits of a number.
+    digits = None if isinstance(error, tomllib.TOMLDecodeError) else _DIGITS.search(text)
     if found:
         line, column = int(found[1]), int(found[2])
     else:
-        line, column = len(lines), len(lines[-1]) + 1
+        before = text[: digits.start()] if digits else text
+        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
     what = re.sub(r"\s*\(at .*\)", "", message)
     what = what[:1].lower() + what[1:]
-    if "\\" in message or "escape" in message.lower():
+    if "escape" in message.lower():
         what += "; write notes between single quotes '...' so that \\ stays a slide"
-    if "recursion" in message:
+    if isinstance(error, RecursionError):
         what = "brackets are nested too deep"
+    elif digits:
+        what = "a number has thousands of digits"
     return Problem(f"not valid TOML: {what}", line, column)

@@ -44,8 +44,14 @@ class SoundfontError(BluesError, LookupError):
 
 @dataclass(frozen=True, slots=True)
 class Soundfont:
-    """A soundfont file and how it was found: ``option``, ``variable``, ``user``, ``system``
-    or ``wheel``.
+    """A soundfont file and how it was found.
+
+    Attributes
+    ----------
+    path
+        The file.
+    origin
+        ``option``, ``variable``, ``user``, ``system`` or ``wheel``.
     """
 
     path: Path

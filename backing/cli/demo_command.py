@@ -14,7 +14,10 @@ from backing.cli.report import deliver
 __all__ = ["command"]
 
 
-@click.command("demo")
+@click.command(
+    "demo",
+    epilog="\b\nFor example:\n  backing demo examples/porch-light.toml --choruses 1 -o demo.wav",
+)
 @phrase_argument
 @setting_options(whole=True)
 @output_options
@@ -25,8 +28,5 @@ def command(
 
     PHRASE is a file or the name of a shipped phrase. Key, groove, tempo and swing are the
     phrase's own where they are not given.
-
-    \b
-    backing demo examples/porch-light.toml --choruses 1 -o demo.wav
     """
     deliver(pieces.demo(phrase, **setting), outputs, soundfont, as_json=as_json)

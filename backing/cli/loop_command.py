@@ -20,7 +20,10 @@ from backing.cli.report import deliver
 __all__ = ["command"]
 
 
-@click.command("loop")
+@click.command(
+    "loop",
+    epilog="\b\nFor example:\n  backing loop lamp-oil --from 40 --to 56 --step 4 -o loop.wav",
+)
 @phrase_argument
 @click.option(
     "--from", "start", type=TEMPO, help="First tempo; about 60 % of the phrase's if left out."
@@ -49,8 +52,5 @@ def command(
 
     PHRASE is a file or the name of a shipped phrase. The tempo steps from --from to --to; a
     lower --to slows down.
-
-    \b
-    backing loop examples/porch-light.toml --from 60 --to 100 --step 10 --each 2 -o loop.wav
     """
     deliver(pieces.loop(phrase, **setting), outputs, soundfont, as_json=as_json)

@@ -33,7 +33,7 @@ __all__ = [
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-class _Word(click.ParamType):
+class _Word(click.ParamType[str]):
     """A word that a reader of this project understands; its error is the user's message."""
 
     def __init__(self, name: str, read: Callable[[str], Any], words: Callable[[], Any]) -> None:
@@ -58,7 +58,7 @@ GROOVE = _Word("groove", lambda word: choose("a groove", word, groove_names()), 
 FORM = _Word("form", lambda word: choose("a form", word, form_names()), form_names)
 
 
-class _Beats(click.ParamType):
+class _Beats(click.ParamType[Fraction]):
     """A number of felt beats a minute, kept exact."""
 
     name = "beats"
@@ -115,9 +115,7 @@ SETTING = (
 )
 
 WHOLE = (
-    click.option(
-        "--tempo", type=TEMPO, help="Felt beats a minute; in 12/8 dotted quarters."
-    ),
+    click.option("--tempo", type=TEMPO, help="Felt beats a minute; in 12/8 dotted quarters."),
     click.option(
         "--choruses",
         type=click.IntRange(*CHORUSES),

@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -35,7 +36,9 @@ def deliver(
     for word in ("choruses", "passes"):
         if word in summary:
             number = summary[word]
-            shape += f", {number} {word if number != 1 else {'choruses': 'chorus'}.get(word, 'pass')}"
+            shape += (
+                f", {number} {word if number != 1 else {'choruses': 'chorus'}.get(word, 'pass')}"
+            )
     click.echo(
         f"{stream.title}: {summary['groove']} in {stream.key}, {shape}, "
         f"{' '.join(tempos)} beats a minute, {minutes}:{seconds:02d}"
@@ -63,7 +66,7 @@ def _write(
         write(stream, outputs, soundfont, lambda done: bar.update(round(done) - bar.pos))
 
 
-def _summary(stream: Stream, outputs: Sequence[Path]) -> dict:
+def _summary(stream: Stream, outputs: Sequence[Path]) -> dict[str, Any]:
     music = [section for section in stream.sections if section.name != "count-in"]
     tempos = [float(section.tempo) for section in music]
     return {

@@ -14,15 +14,14 @@ from backing.cli.report import deliver
 __all__ = ["command"]
 
 
-@click.command("track")
+@click.command(
+    "track",
+    epilog="\b\nFor example:\n  backing track --key Bb --tempo 112 -o bb.mid -o bb.wav",
+)
 @setting_options(whole=True)
 @output_options
 def command(
     outputs: tuple[Path, ...], soundfont: Path | None, as_json: bool, **setting: Any
 ) -> None:
-    """Write a backing track.
-
-    \b
-    backing track --key Bb --groove shuffle --tempo 112 -o bb.mid -o bb.wav
-    """
+    """Write a backing track."""
     deliver(pieces.track(**setting), outputs, soundfont, as_json=as_json)

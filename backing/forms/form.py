@@ -107,7 +107,7 @@ def _chart(file: TextFile, key: str) -> tuple[Bar, ...]:
         bars.pop()
     if any(not bar for bar in bars):
         file.complain((key,), f"bar {[not b for b in bars].index(True) + 1} has no chord")
-    if any(len(bar) > 4 for bar in bars):
+    if any(len(bar) not in (0, 1, 2, 4) for bar in bars):
         file.complain((key,), "a bar holds one, two or four chords")
     if len(bars) > MOST_BARS:
         file.complain((key,), f"{len(bars)} bars: a form has at most {MOST_BARS}")

@@ -202,6 +202,8 @@ def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
     patterns = [_pattern(file, where, player, beats) for where in file.tables(player)]
     if not any(pattern.when == "bar" for pattern in patterns):
         file.complain((), f'there is no [[{player}]] with when = "bar"')
+    elif not any(pattern.when == "bar" and pattern.bars == 1 for pattern in patterns):
+        file.complain((), f'there is no [[{player}]] with when = "bar" that is one bar long')
     return tuple(patterns)
 
 
@@ -224,13 +226,15 @@ def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
     if player == "drums":
         _check_limbs(file, where, lanes)
     lengths = {lane.bars for lane in lanes.values()} or {1}
+    if player != "bass" and max(lengths) > 1:
+        file.complain(where, "this pattern must be one bar long; only a bass line may be longer")
     if len(lengths) > 1:
         file.complain(where, "the lanes of one pattern must have the same number of bars")
     return Pattern(when or "bar", max(lengths), tuple(lanes.items()))
 
 
 def _check_limbs(file: TextFile, where: Where, lanes: dict[str, Lane]) -> None:
-    """A drummer has two hands and two feet."""
+    """Complain of strokes that need a third hand or foot."""
     for limb in ("hand", "foot"):
         busy: dict[Fraction, list[str]] = {}
         for name, lane in lanes.items():

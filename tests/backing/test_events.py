@@ -1,0 +1,106 @@
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from backing.events import (
+    CHANNELS,
+    OFF,
+    ON,
+    Note,
+    Section,
+    Stream,
+    bend_value,
+    messages,
+    part_of,
+    set_up,
+)
+from phrases.counting import METERS
+from phrases.curve import Curve, Glide
+from phrases.pitch import Key
+
+
+def _note(start: float, end: float, pitch: int = 60, voice: str = "comp") -> Note:
+    return Note(voice, start, end, pitch, 90)
+
+
+def test_what_stops_comes_before_what_starts_at_the_same_time() -> None:
+    kinds = [
+        (seconds, rank, data[1])
+        for seconds, rank, data in messages((_note(0, 1), _note(1, 2), _note(1, 3, 62)))
+    ]
+    assert kinds[0] == (0, ON, 60)
+    assert kinds[1] == (1, OFF, 60)
+    assert {kind[1:] for kind in kinds[2:4]} == {(ON, 60), (ON, 62)}
+    assert kinds[4:] == [(2, OFF, 60), (3, OFF, 62)]
+
+
+def test_a_note_is_cut_where_its_pitch_starts_again() -> None:
+    events = messages((_note(0, 5), _note(1, 2)))
+    assert [(s, r) for s, r, _ in events] == [(0, ON), (1, OFF), (1, ON), (2, OFF)]
+
+
+def test_another_pitch_or_voice_does_not_cut() -> None:
+    events = messages((_note(0, 5), _note(1, 2, 61), _note(1, 2, 60, "bass")))
+    assert (5, OFF, (0x80 | CHANNELS["comp"], 60, 0)) in events
+
+
+@pytest.mark.parametrize("end", [0.0, -0.1])
+def test_a_note_without_length_is_left_out(end: float) -> None:
+    assert messages((_note(0, end),)) == []
+
+
+def test_of_two_equal_notes_one_is_played() -> None:
+    assert [(s, r) for s, r, _ in messages((_note(0, 1), _note(0, 2)))] == [(0, ON), (2, OFF)]
+
+
+def test_the_bend_is_set_before_the_pick_and_ends_with_the_note() -> None:
+    curve = Curve(0.0, (Glide(0.1, 0.2, 200.0),))
+    events = messages((Note("lead G", 1.0, 1.2, 67, 90, curve),))
+    assert events[0][2] == (0xE0 | 2, 0, 64)
+    assert events[1][2][0] == 0x90 | 2
+    assert events[-1][:2] == (1.2, OFF)
+    assert all(1.0 <= seconds <= 1.2 for seconds, _, _ in events)
+
+
+@pytest.mark.parametrize(
+    ("cents", "value"),
+    # MIDI 1.0: 14 bits, 8192 is the centre; RPN 0 sets 24 semitones for a full bend here.
+    [(0, 8192), (1200, 12288), (-1200, 4096), (2400, 16383), (-2400, 0), (9999, 16383)],
+)
+def test_bend_values(cents: float, value: int) -> None:
+    assert bend_value(cents) == value
+
+
+@pytest.mark.parametrize("voice", CHANNELS)
+def test_a_channel_is_made_ready(voice: str) -> None:
+    programs = {"lead": 27, "bass": 33, "comp": 16, "drums": 0}
+    ready = set_up(voice, programs)
+    channel = CHANNELS[voice]
+    assert {data[0] & 0x0F for data in ready} == {channel}
+    assert ready[0] == (0xC0 | channel, programs[part_of(voice)])
+    # General MIDI 1: percussion is on channel 10, which is 9 from 0.
+    assert (channel == 9) == (voice == "drums")
+    # MIDI 1.0: RPN 0 is pitch bend sensitivity; data entry is in semitones and cents.
+    rpn = [data[1:] for data in ready if data[0] & 0xF0 == 0xB0 and data[1] not in (7, 10)]
+    closed = [(101, 0), (100, 0), (6, 24), (38, 0), (101, 127), (100, 127)]
+    assert rpn == (closed if voice.startswith("lead") else [])
+
+
+def test_no_two_voices_share_a_channel() -> None:
+    assert len(set(CHANNELS.values())) == len(CHANNELS) == 9
+
+
+def test_a_stream_knows_its_length_voices_and_beats() -> None:
+    sections = (
+        Section("a", Fraction(0), Fraction(4), Fraction(0), Fraction(4), Fraction(60), 1.0, ()),
+        Section(
+            "b", Fraction(4), Fraction(2), Fraction(4), Fraction(4), Fraction(120), 1.0,
+            (_note(0, 1), _note(0, 1, 40, "bass")),
+        ),
+    )  # fmt: skip
+    stream = Stream("t", Key("A"), METERS["4/4"], 1, sections, {})
+    assert stream.seconds == 6
+    assert stream.voices == ("bass", "comp")
+    assert [stream.beat_at(s) for s in (0.0, 3.0, 4.0, 5.0)] == [0.0, 3.0, 4.0, 6.0]

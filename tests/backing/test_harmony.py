@@ -1,0 +1,162 @@
+from __future__ import annotations
+
+import itertools
+
+import pytest
+from music21 import harmony as theory
+
+from backing.harmony import (
+    QUALITIES,
+    Chord,
+    lead_voices,
+    movement,
+    parse_degree,
+    voicings,
+)
+from phrases.errors import ChoiceError
+from phrases.pitch import KEYS, Key, degree_semitones
+
+# Figures of music21's ChordSymbol, an outside authority on spelling. Its thirteenth holds an
+# eleventh, which players leave out over a major third (common practice).
+FIGURES = {
+    "": "",
+    "6": "6",
+    "7": "7",
+    "9": "9",
+    "13": "13",
+    "7#9": "7 add #9",
+    "7b9": "7 add b9",
+    "maj7": "maj7",
+    "m": "m",
+    "m6": "m6",
+    "m7": "m7",
+    "m9": "m9",
+    "m7b5": "ø7",
+    "dim7": "o7",
+}
+
+
+def test_every_quality_has_a_figure() -> None:
+    assert set(FIGURES) == set(QUALITIES)
+
+
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_chords_are_spelled_as_music21_spells_them(quality: str) -> None:
+    roots = {Chord(degree, "").root_name(key) for key in KEYS for degree in ("1", "4", "5")}
+    spelled = {}
+    for root in roots:
+        figure = root[0] + root[1:].replace("b", "-") + FIGURES[quality]
+        pitches = theory.ChordSymbol(figure).pitches
+        if quality == "13":
+            pitches = pitches[:5] + pitches[6:]
+        spelled[root] = (
+            {p.name.replace("-", "b") for p in pitches},
+            {p.pitchClass for p in pitches},
+        )
+    for key in KEYS:
+        for degree in ("1", "4", "5"):
+            chord = Chord(degree, quality)
+            names, classes = spelled[chord.root_name(key)]
+            assert set(chord.names(key)) == names, (str(key), degree)
+            assert chord.pitch_classes(key) == classes, (str(key), degree)
+
+
+@pytest.mark.parametrize(
+    ("key", "degree", "root"),
+    # Common practice: the one, four and five of keys guitarists meet.
+    [("A", "4", "D"), ("A", "5", "E"), ("Bb", "4", "Eb"), ("F#", "5", "C#"), ("C", "b6", "Ab")],
+)
+def test_roots_of_a_key(key: str, degree: str, root: str) -> None:
+    assert Chord(degree, "7").root_name(Key(key)) == root
+    assert Chord(degree, "7").name(Key(key)) == root + "7"
+
+
+@pytest.mark.parametrize(
+    ("text", "chord"),
+    [
+        ("I7", Chord("1", "7")),
+        ("iv7", Chord("4", "m7")),
+        ("bVI7", Chord("b6", "7")),
+        ("#IVdim7", Chord("#4", "dim7")),
+        ("iim7b5", Chord("2", "m7b5")),
+        ("V7#9", Chord("5", "7#9")),
+        ("vi", Chord("6", "m")),
+        ("I", Chord("1", "")),
+    ],
+)
+def test_reading_a_degree(text: str, chord: Chord) -> None:
+    assert parse_degree(text) == chord
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("H7", r'^"H7" is not a chord of a form; write a numeral and a quality: I7, iv7, bVI7$'),
+        ("Iv7", r'^"Iv7" is not a chord of a form'),
+        ("IIII7", r'^"IIII7" is not a chord of a form'),
+        ("V7#", r'^"V7#": "7#" is not a chord quality; did you mean "V7#9"\?$'),
+        ("I?", r'^"I\?": "\?" is not a chord quality; it may be 6, 7, 9'),
+        ("bimaj7", r'^"bimaj7": a small numeral is minor; did you mean "bImaj7"\?$'),
+    ],
+)
+def test_a_bad_degree(text: str, message: str) -> None:
+    with pytest.raises(ChoiceError, match=message):
+        parse_degree(text)
+
+
+@pytest.mark.parametrize(("written", "own"), [("3", "b3"), ("7", "b7"), ("6", "6"), ("b5", "b5")])
+def test_a_minor_chord_has_its_own_third(written: str, own: str) -> None:
+    assert Chord("1", "m7").member(written) == own
+
+
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_voicings_are_close_and_fit_in_every_key(quality: str) -> None:
+    for root in range(12):
+        every = voicings(root, quality, 52, 76)
+        assert every
+        allowed = {(root + degree_semitones(d)) % 12 for d in (*QUALITIES[quality], "9", "13")}
+        for voicing in every:
+            assert list(voicing) == sorted(set(voicing))
+            assert voicing[-1] - voicing[0] < 12
+            assert voicing[0] >= 52
+            assert voicing[-1] <= 76
+            assert {pitch % 12 for pitch in voicing} <= allowed
+
+
+def _least(before: tuple[int, ...], after: tuple[int, ...]) -> int:
+    """Return the least movement over all ways to hand the voices on, not only those in order."""
+    short, long = sorted((before, after), key=len)
+    return min(
+        sum(abs(a - b) for a, b in zip(short, chosen, strict=True))
+        for chosen in itertools.permutations(long, len(short))
+    )
+
+
+def test_no_voicing_moves_less_than_the_one_that_is_led_to() -> None:
+    for quality, following in itertools.product(("7", "9", "7#9", "m7"), ("7", "13", "7b9", "m")):
+        for step in (5, 7, 8):
+            for before in voicings(9, quality, 52, 76):
+                root = (9 + step) % 12
+                led = lead_voices(before, root, following)
+                least = min(_least(before, v) for v in voicings(root, following, 52, 76))
+                assert _least(before, led) == least
+                assert movement(before, led) == least
+
+
+def test_the_first_voicing_lies_in_the_middle() -> None:
+    for root in range(12):
+        first = lead_voices(None, root, "7")
+        assert abs(sum(first) / 4 - 64) <= 5
+
+
+@pytest.mark.parametrize("key", KEYS, ids=str)
+def test_guide_tones_from_one_to_four(key: Key) -> None:
+    one, four = Chord("1", "7"), Chord("4", "7")
+    # Common practice: the third of I7 falls a half step to the seventh of IV7, and the seventh
+    # of I7 falls a half step to its third.
+    before = lead_voices(None, one.root(key), "7")
+    after = lead_voices(before, four.root(key), "7")
+    third, seventh = (one.root(key) + 4) % 12, (one.root(key) + 10) % 12
+    for pitch in before:
+        if pitch % 12 in (third, seventh):
+            assert pitch - 1 in after

@@ -1,0 +1,91 @@
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from phrases.curve import Curve, Glide, Sway
+
+BEND = Curve(glides=(Glide(0.1, 0.2, 200.0),))
+
+
+def test_a_curve_without_moves_is_still() -> None:
+    assert Curve().still
+    assert Curve().at(1.0) == 0.0
+    assert Curve().points() == [(0.0, 0.0)]
+
+
+@pytest.mark.parametrize(
+    "curve",
+    [Curve(first=100.0), BEND, Curve(sways=(Sway(0.0, 1.0, 5.0, 30.0),))],
+)
+def test_a_curve_with_moves_is_not(curve: Curve) -> None:
+    assert not curve.still
+
+
+def test_a_glide_waits_eases_and_stays() -> None:
+    assert BEND.at(0.0) == 0.0
+    assert BEND.at(0.1) == 0.0
+    # Half a cosine passes the middle at half time, and a quarter of the time gives
+    # (1 - cos 45 degrees) / 2 of the way.
+    assert BEND.at(0.2) == pytest.approx(100.0)
+    assert BEND.at(0.15) == pytest.approx(200 * (1 - math.sqrt(0.5)) / 2)
+    assert BEND.at(0.3) == 200.0
+    assert BEND.at(9.0) == 200.0
+
+
+def test_a_glide_of_no_time_is_a_step() -> None:
+    step = Curve(glides=(Glide(0.5, 0.0, 300.0),))
+    assert step.at(0.4999) == 0.0
+    assert step.at(0.5) == 300.0
+
+
+def test_a_glide_starts_from_where_the_one_before_ended() -> None:
+    down = Curve(200.0, (Glide(0.0, 0.1, 200.0), Glide(0.2, 0.2, 0.0)))
+    assert down.at(0.0) == 200.0
+    assert down.at(0.3) == pytest.approx(100.0)
+    assert down.at(0.4) == 0.0
+
+
+def test_vibrato_goes_up_and_back_once_a_turn() -> None:
+    curve = Curve(sways=(Sway(1.0, 2.0, 5.0, 40.0),))
+    assert curve.at(0.99) == 0.0
+    assert curve.at(1.1) == pytest.approx(40.0)  # half of a turn of 0.2 s
+    assert curve.at(1.2) == pytest.approx(0.0, abs=1e-9)
+    assert curve.at(2.0) == 0.0
+
+
+def test_a_negative_vibrato_goes_down() -> None:
+    curve = Curve(first=200.0, sways=(Sway(0.0, 1.0, 5.0, -40.0),))
+    assert curve.at(0.1) == pytest.approx(160.0)
+
+
+@given(
+    goal=st.floats(-300, 300),
+    start=st.floats(0, 0.2),
+    seconds=st.floats(0, 0.3),
+    width=st.floats(0, 60),
+)
+def test_points_held_until_the_next_follow_the_curve(
+    goal: float, start: float, seconds: float, width: float
+) -> None:
+    curve = Curve(glides=(Glide(start, seconds, goal),), sways=(Sway(0.6, 0.8, 5.0, width),))
+    points = curve.points()
+    times = [time for time, _ in points]
+    assert times == sorted(set(times))
+    assert times[0] == 0.0
+    for time, cents in points:
+        assert cents == curve.at(time)
+    for at in (0.0, start + seconds, 0.55, 0.9):
+        held = next(cents for time, cents in reversed(points) if time <= at)
+        assert held == pytest.approx(curve.at(at), abs=0.5)
+
+
+def test_points_are_as_fine_as_asked() -> None:
+    assert len(BEND.points(step=0.05)) < len(BEND.points(step=0.001))
+    steps = [later[1] - sooner[1] for sooner, later in pairwise(BEND.points())]
+    # The steepest part of half a cosine is pi / 2 times the mean slope: 200 cents in 200 ms.
+    assert max(steps) == pytest.approx(math.pi / 2, rel=0.01)

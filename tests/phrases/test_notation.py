@@ -1,0 +1,330 @@
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from phrases.fretboard import STRINGS
+from phrases.notation import MOST_BARS, read_line, write_line
+from phrases.phrase import Move, Note, Stroke
+from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES
+
+BEATS = 4
+ZERO, HALF, ONE, TWO = (Fraction(n, 2) for n in (0, 1, 2, 4))
+
+
+def read(text: str) -> tuple[Stroke, ...]:
+    line = read_line(text)
+    assert line.problems == []
+    return line.strokes
+
+
+def one(text: str) -> Note:
+    (stroke,) = read(text)
+    (note,) = stroke.notes
+    return note
+
+
+@st.composite
+def moves(draw: st.DrawFn, fret: int, at: Fraction | None, bent: bool) -> tuple[list[Move], bool]:
+    """Moves that a hand can do from `fret`, the first one counted at `at`."""
+    done: list[Move] = []
+    for number in range(draw(st.integers(1, 3))):
+        when = at if number == 0 else None
+        signs = ["r", "~", "~~", "b"] if bent else ["~", "~~", "b", "/", "\\", "h", "p"]
+        if at is None and number == 0:
+            signs.append("pb")
+        if number and done[-1].sign.startswith("~"):
+            signs = [sign for sign in signs if not sign.startswith("~")]
+        sign = draw(st.sampled_from(signs))
+        goal = None
+        size = None
+        if sign in ("b", "pb"):
+            if fret < 24 and draw(st.booleans()):
+                goal = draw(st.integers(fret + 1, min(24, fret + 3)))
+            else:
+                size = draw(st.sampled_from(list(BEND_SIZES)))
+            bent = True
+        elif sign == "r":
+            bent = False
+        elif sign in ("/", "h"):
+            if fret == 24:
+                break
+            fret = goal = draw(st.integers(fret + 1, 24))
+        elif sign in ("\\", "p"):
+            if fret == 0:
+                break
+            fret = goal = draw(st.integers(0, fret - 1))
+        done.append(Move(sign, goal, size, when))
+    return done, bent
+
+
+def after(fret: int, done: list[Move]) -> int:
+    frets = [m.fret for m in done if m.fret is not None and m.sign in "/\\hp"]
+    return frets[-1] if frets else fret
+
+
+@st.composite
+def notes(draw: st.DrawFn, string: str, goes_on: list[Fraction]) -> Note:
+    wanted = draw(st.sets(st.sampled_from(sorted(MARKS)), max_size=4))
+    kinds = {MARKS[mark].kind: mark for mark in MARKS if mark in wanted}
+    marks = tuple(mark for mark in MARKS if mark in kinds.values())
+    fret = draw(st.none() | st.integers(0, 24))
+    if fret is None:
+        return Note(string, None, (), marks)
+    done: list[Move] = []
+    bent = False
+    for at in [None, *goes_on]:
+        if draw(st.booleans()):
+            more, bent = draw(moves(after(fret, done), at, bent))
+            done += more
+    return Note(string, fret, tuple(done), marks)
+
+
+@st.composite
+def lines(draw: st.DrawFn) -> tuple[tuple[Stroke, ...], int]:
+    bars = draw(st.integers(1, 4))
+    places = st.fractions(0, Fraction(11, 12), max_denominator=12)
+    counts = st.builds(lambda beat, place: beat + place, st.integers(-BEATS, bars * 4 - 1), places)
+    times = sorted(draw(st.sets(counts, min_size=2, max_size=12)))
+    strokes = []
+    while times:
+        at = times.pop(0)
+        goes_on = [times.pop(0) for _ in range(draw(st.integers(0, min(2, len(times)))))]
+        end = times[0] if times else Fraction(bars * BEATS)
+        if times and draw(st.booleans()):
+            end = times.pop(0)  # a rest, and perhaps a gap up to the next stroke
+        names = draw(st.lists(st.sampled_from(STRINGS), min_size=1, max_size=3, unique=True))
+        played = tuple(draw(notes(string, goes_on)) for string in names)
+        strokes.append(Stroke(at, end, played))
+    return tuple(strokes), bars
+
+
+@given(lines())
+def test_written_strokes_read_back_the_same(line: tuple[tuple[Stroke, ...], int]) -> None:
+    strokes, bars = line
+    text = write_line(strokes, bars)
+    found = read_line(text)
+    assert found.problems == [], text
+    assert found.strokes == strokes, text
+    assert found.bars == bars, text
+    assert write_line(found.strokes, found.bars) == text
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "| 1 e8",
+        "3& e5 4 e8p5 & B8 | 1 G7b(full)~ 3 B5 & G7 4 . | 2 B5 & B8 3 e5",
+        "4 G5/7 & B6 | 1 e8b(full) 2 ~~ 3 r 4 .",
+        "| 1 G5+B5 2 /7+/7 3 -+~ 4 .",
+        "| 1 e8{d3} e e5{u1 accent} & Bx{ghost} a G7{late} | 1 .",
+        "| 1 E0h3p0 trip A3 let D2 2+1/6 G2 +5/6 G0",
+        "| 1 G7pb(1/2)r 3 B8b11 | 1 - | 1 . | 1 e12\\5",
+        "| 1 e8pb10 2 r 3 b9 4 r~",
+    ],
+)
+def test_canonical_text_is_written_as_it_was_read(text: str) -> None:
+    line = read_line(text)
+    assert line.problems == []
+    assert write_line(line.strokes, line.bars) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "canonical"),
+    [
+        ("|1 e8|2 e5|", "| 1 e8 | 2 e5"),
+        ("| 1 e8 1& e5 2 e5", "| 1 e8 & e5 2 e5"),
+        ("| 1 e08{3d}\n   2+2/4 e5", "| 1 e8{d3} 2& e5"),
+        ("| 1 . 2 e8 3 . 4 .", "| 2 e8 3 ."),
+        ("| 1 e8 2 - 3 e5", "| 1 e8 3 e5"),
+        ("| 1 e8{ late d }", "| 1 e8{d late}"),
+        ("| 1 e8{2 u}", "| 1 e8{u2}"),
+        ("4 e5 |", "4 e5 | 1 -"),
+    ],
+)
+def test_other_spellings_come_out_canonical(text: str, canonical: str) -> None:
+    line = read_line(text)
+    assert line.problems == []
+    assert write_line(line.strokes, line.bars) == canonical
+
+
+def test_counts_say_when_and_the_next_stroke_or_a_rest_says_until_when() -> None:
+    line = read_line("4& G5 | 1 e8 3 . | 2 e5")
+    times = [(stroke.at, stroke.end) for stroke in line.strokes]
+    assert times == [(-HALF, ZERO), (ZERO, TWO), (5 * ONE, 8 * ONE)]
+    assert line.bars == 2
+
+
+def test_a_note_rings_over_the_bar_line() -> None:
+    assert read("| 4 e8 | 2 .")[0].end == 5
+
+
+def test_a_bar_of_three_beats_is_counted_so() -> None:
+    line = read_line("| 3 e8 | 1 e5", beats=3)
+    assert [(stroke.at, stroke.end) for stroke in line.strokes] == [
+        (TWO, 3 * ONE),
+        (3 * ONE, 6 * ONE),
+    ]
+
+
+def test_a_double_stop_is_one_stroke() -> None:
+    (stroke,) = read("| 1 G5+B5")
+    assert stroke.notes == (Note("G", 5), Note("B", 5))
+
+
+def test_what_begins_with_a_technique_goes_on_without_a_pick() -> None:
+    assert one("| 1 e5 2 h7p5 3 /9").moves == (
+        Move("h", 7, at=Fraction(1)),
+        Move("p", 5),
+        Move("/", 9, at=Fraction(2)),
+    )
+
+
+def test_small_b_bends_and_big_b_is_a_string() -> None:
+    bend, plain = read("| 1 G7 2 b9 3 B9")
+    assert bend.notes[0].moves == (Move("b", 9, at=Fraction(1)),)
+    assert plain.notes == (Note("B", 9),)
+
+
+def test_marks_are_kept_in_one_order() -> None:
+    assert one("| 1 e8{late 3u ghost}").marks == ("u", "3", "ghost", "late")
+
+
+def test_a_muted_string_has_no_fret() -> None:
+    assert one("| 1 Ax") == Note("A", None)
+
+
+# Semitones as players say them, a full bend being a whole tone: common practice.
+@pytest.mark.parametrize(
+    ("size", "cents"), [("full", 200), ("1/2", 100), ("1/4", 50), ("3/2", 300)]
+)
+def test_bend_sizes(size: str, cents: int) -> None:
+    assert one(f"| 1 e8b({size})").moves == (Move("b", size=size),)
+    assert BEND_SIZES[size] == cents
+
+
+@pytest.mark.parametrize(
+    ("text", "offset", "part"),
+    [
+        # counts
+        ("| 1 e8 x8", 7, '"x8" has no count before it'),
+        ("| trp e8", 2, '"trp" is not a count; did you mean "trip"?'),
+        ("| 1 e8 ?? e5", 7, '"??" is not a count; it may be 1, 2, 3, 4, e, trip, &, let, a'),
+        ("| 5 e8", 2, 'count "5": the bar has beats 1 to 4; is a bar line | missing before it?'),
+        ("| 0 e8", 2, 'count "0": the bar has beats 1 to 4'),
+        ("| & e8", 2, '"&" needs its beat here; write "1&" or "4&"'),
+        ("| 1+3/2 e8", 2, 'count "1+3/2": the part after + must lie between 0 and 1'),
+        ("| 1 e8 1 e5", 7, 'count "1" comes twice; join what sounds together with +'),
+        ("| 3 e8 2 e5", 7, 'count "2" goes back in the bar; counts go forward'),
+        ("| 1 2 e8", 2, 'count "1" has no place after it; write a note or a rest .'),
+        ("| 1 e8 4", 7, 'count "4" has no place after it'),
+        ("| 1 e8 4 | 1 e8", 7, 'count "4" has no place after it'),
+        ("| 1 e8 . 2 e8", 7, '"." has no count before it'),
+        ("| e8", 2, '"e8" has no count before it; write when it comes: 1 e8'),
+        # bar lines
+        ("1 e8 2 e5", 0, "no bar line: what stands before the first | is the pickup"),
+        ("", 0, "no bar line"),
+        ("| 1 .", 0, "there is no note in this line; write at least one, such as 1 e8"),
+        ("| 1 e8" + " |" * 65 + " 1 e5", 0, "66 bars: a part has at most 64"),
+        # places
+        ("| 1 H8", 4, '"H" is not a string; the strings are E A D G B e (e is the high one)'),
+        ("| 1 g8", 4, "(e is the high one): G8?"),
+        ("| 1 e", 4, '"e": expected a fret after string e, such as e8'),
+        ("| 1 e25", 5, "fret 25: the neck has frets 0 to 24"),
+        ("| 1 e999", 5, "fret 999: the neck has frets 0 to 24"),
+        ("| 1 e8e5", 6, '"e5": expected a technique, one of / \\ h p b r pb ~ ~~'),
+        ("| 1 ?", 4, '"?" goes on from a ringing note, but none is ringing here'),
+        # double stops
+        ("| 1 e8+e5", 7, "two notes at once on the e string; it sounds one"),
+        ("| 1 G5+B5+G7", 10, "two notes at once on the G string"),
+        ("| 1 e8+", 7, '"e8+": + joins two places, as G5+B5'),
+        ("| 1 +e8", 4, '"+e8": + joins two places'),
+        ("| 1 e8++B8", 7, '"e8++B8": + joins two places'),
+        ("| 1 e8+/7", 7, '"/7" goes on without a pick; a double stop is picked as one'),
+        # going on
+        ("| 1 G5+B5 2 /7", 12, "strings ringing: 2; write one part for each"),
+        ("| 1 G5 2 /7+/7", 9, "strings ringing: 1; write one part for each"),
+        ("| 1 /7", 4, '"/7" goes on from a ringing note, but none is ringing here; pick a note'),
+        ("| 1 b7", 4, 'none is ringing here; did you mean the string "B7"?'),
+        ("| 1 e8 2 . 3 ~", 13, '"~" goes on from a ringing note, but none is ringing here'),
+        ("| 1 -", 4, '"-" lets a note ring on, but none is ringing here; write . for a rest'),
+        ("| 1 ex 2 /7", 9, "a muted string has no pitch to go on from"),
+        ("| 1 e8 2 ~{d}", 10, '"{d}": marks belong to the picked note'),
+        # techniques
+        ("| 1 e8r", 6, '"r" releases a bend, but the string is not bent here'),
+        ("| 1 e8b(full)r 2 r", 17, '"r" releases a bend'),
+        ("| 1 e8/5", 6, 'a slide up from fret 8 goes up, not to fret 5; did you mean "\\5"?'),
+        ("| 1 e5\\8", 6, 'a slide down from fret 5 goes down, not to fret 8; did you mean "/8"?'),
+        ("| 1 e8/8", 6, "a slide up from fret 8 goes up, not to fret 8"),
+        ("| 1 e8h5", 6, 'a hammer-on from fret 8 goes up, not to fret 5; did you mean "p5"?'),
+        ("| 1 e5p8", 6, 'a pull-off from fret 5 goes down, not to fret 8; did you mean "h8"?'),
+        ("| 1 e5/9 2 h8", 11, "a hammer-on from fret 9 goes up, not to fret 8"),
+        ("| 1 e8b7", 6, "a bend from fret 8 goes up, not to fret 7"),
+        ("| 1 e8b12", 6, "a bend from fret 8 to the pitch of fret 12: a string bends up to 3"),
+        ("| 1 e8b", 6, '"b": expected a size or a fret after the bend: b(full)'),
+        ("| 1 e8b(ful)", 8, '"ful" is not a bend size; did you mean "full"?'),
+        ("| 1 e8pb(9)", 9, '"9" is not a bend size; it may be 1/4, 1/2, full, 3/2'),
+        ("| 1 e8/", 6, '"/": expected a fret after the slide up: /7'),
+        ("| 1 e8h25", 7, "fret 25: the neck has frets 0 to 24"),
+        ("| 1 e8b(full)/10", 13, "a slide up from a bent string; release it first with r"),
+        ("| 1 e8~pb(full)", 7, "a pre-bend comes before the pick; write it first: e8pb(full)"),
+        ("| 1 e8 2 pb(full)", 9, "a pre-bend comes before the pick; write it first: e8pb(full)"),
+        ("| 1 exb(full)", 6, "a muted string x has no pitch to move"),
+        # marks
+        ("| 1 e8{lat}", 7, '"lat" is not a mark; did you mean "late"?'),
+        ("| 1 e8{5}", 7, '"5" is not a mark; it may be d, u, 1, 2, 3, 4, accent, ghost, late'),
+        ("| 1 e8{du}", 7, 'marks "d" and "u" exclude each other'),
+        ("| 1 e8{1 4}", 7, 'marks "1" and "4" exclude each other'),
+        ("| 1 e8{accent ghost}", 7, 'marks "accent" and "ghost" exclude each other'),
+        ("| 1 e8{d", 6, '"{d": expected marks in braces, such as {d3} or {late}'),
+        ("| 1 e8{d}x", 6, '"{d}x": expected marks in braces'),
+    ],
+)
+def test_a_mistake_is_named_at_its_place(text: str, offset: int, part: str) -> None:
+    line = read_line(text)
+    (problem,) = line.problems
+    assert problem[0] == offset
+    assert part in problem[1]
+
+
+def test_every_mistake_of_a_line_is_told_in_order() -> None:
+    line = read_line("| 1 q8 5 e8 | & e5 2 e30 3 e8/2 | 1 e8+e5 4 r\n2 e5")
+    assert [offset for offset, _ in line.problems] == [4, 7, 14, 22, 29, 39, 44, 46]
+    parts = [
+        '"q" is not a string',
+        'count "5": the bar has beats 1 to 4',
+        '"&" needs its beat here',
+        "fret 30: the neck",
+        "a slide up from fret 8 goes up",
+        "two notes at once on the e string",
+        '"r" goes on from a ringing note',
+        'count "2" goes back',
+    ]
+    for (_, message), part in zip(line.problems, parts, strict=True):
+        assert part in message
+
+
+def test_the_most_bars_are_enough_and_one_more_is_not() -> None:
+    bars = "| 1 e8 " * MOST_BARS
+    assert read_line(bars).problems == []
+    assert read_line(bars + "| 1 e8").problems == [(0, "65 bars: a part has at most 64")]
+
+
+WORDS = [*STRINGS, *TECHNIQUES, *BEND_SIZES, *MARKS, *"|.-+&x(){}0123456789 \n", "trip", "let"]
+
+
+@given(
+    st.lists(st.sampled_from([*WORDS, " ", " 1 ", " | ", "e8"]), max_size=40).map("".join)
+    | st.text(max_size=30)
+)
+def test_garbage_never_raises_and_its_places_lie_in_the_text(text: str) -> None:
+    line = read_line(text)
+    for offset, message in line.problems:
+        assert 0 <= offset <= len(text)
+        assert message
+    if not line.problems:
+        again = read_line(write_line(line.strokes, line.bars))
+        assert again.strokes == line.strokes

@@ -1,0 +1,59 @@
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from phrases.errors import ChoiceError
+from phrases.words import choose, expected, nearest
+
+COLOURS = ["amber", "azure", "black", "brown"]
+
+
+@pytest.mark.parametrize(
+    ("word", "close"),
+    [
+        ("ambr", "amber"),
+        ("AMBER", "amber"),
+        ("blakc", "black"),
+        ("zzz", None),
+        ("", None),
+    ],
+)
+def test_the_nearest_spelling(word: str, close: str | None) -> None:
+    assert nearest(word, COLOURS) == close
+
+
+def test_words_that_differ_in_case_only_find_the_first() -> None:
+    assert nearest("e", ["E", "e"]) == "E"
+
+
+def test_nothing_is_near_to_no_choices() -> None:
+    assert nearest("amber", []) is None
+
+
+def test_a_message_names_the_word_and_its_nearest_spelling() -> None:
+    assert expected("a colour", "bron", COLOURS) == (
+        '"bron" is not a colour; did you mean "brown"?'
+    )
+
+
+def test_a_message_lists_a_few_choices_where_none_is_near() -> None:
+    assert expected("a colour", "qqq", COLOURS) == (
+        '"qqq" is not a colour; it may be amber, azure, black, brown'
+    )
+
+
+def test_a_message_cuts_a_long_list() -> None:
+    many = [f"word{number}" for number in range(15)]
+    message = expected("one of mine", "???", many)
+    assert message.endswith("word10, word11 and 3 more")
+    assert "word12" not in message
+
+
+def test_choose_returns_a_valid_word_and_refuses_another() -> None:
+    assert choose("a colour", "azure", COLOURS) == "azure"
+    with pytest.raises(
+        ChoiceError, match=re.escape('"Azure" is not a colour; did you mean "azure"?')
+    ):
+        choose("a colour", "Azure", COLOURS)
