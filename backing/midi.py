@@ -11,12 +11,11 @@ from __future__ import annotations
 
 import bisect
 import io
-from collections import Counter
 from fractions import Fraction
 
 import mido
 
-from backing.events import OFF, Message, Stream, messages, part_of, set_up
+from backing.events import BEND, OFF, ON, Message, Stream, messages, part_of, set_up
 from backing.tempo import microseconds
 
 __all__ = ["TICKS", "midi_bytes", "midi_file"]
@@ -124,33 +123,24 @@ def _untangled(events: list[Event]) -> list[Event]:
     A note may ring into the next section, where its pitch starts again, and rounding may put
     the two ends of a short note on one tick.
     """
-    out: list[Event] = []
-    sounding: set[int] = set()
-    early: Counter[int] = Counter()  # stopped before its own note off came
-    short: Counter[int] = Counter()  # its note off came on the tick of its note on
-    for tick, rank, data in sorted(events, key=lambda event: event[:2]):
-        kind, pitch = data[0] & 0xF0, data[1]
-        stop = (0x80 | data[0] & 0x0F, pitch, 0)
-        if kind == 0x80:
-            if early[pitch]:
-                early[pitch] -= 1
-            elif pitch not in sounding:
-                short[pitch] += 1
-            else:
-                sounding.discard(pitch)
-                out.append((tick, rank, data))
-            continue
-        if kind == 0x90 and pitch in sounding:
-            out.append((tick, OFF, stop))
-            early[pitch] += 1
-        out.append((tick, rank, data))
-        if kind == 0x90:
-            sounding.add(pitch)
-            if short[pitch]:
-                short[pitch] -= 1
-                sounding.discard(pitch)
-                out.append((tick + 1, OFF, stop))
-    return out
+    out = [event for event in events if event[1] == BEND]
+    notes: list[tuple[int, int, tuple[int, ...]]] = []
+    started: dict[int, tuple[int, tuple[int, ...]]] = {}
+    for tick, rank, data in events:
+        if rank == ON:
+            started[data[1]] = (tick, data)
+        elif rank == OFF:
+            start, attack = started.pop(data[1])
+            notes.append((start, tick, attack))
+    notes.sort(key=lambda note: note[0])
+    following: dict[int, int] = {}
+    for start, end, attack in reversed(notes):
+        stop = min(max(end, start + 1), following.get(attack[1], end + 1))
+        if stop > start:
+            following[attack[1]] = start
+            out.append((start, ON, attack))
+            out.append((stop, OFF, (0x80 | attack[0] & 0x0F, attack[1], 0)))
+    return sorted(out, key=lambda event: event[:2])
 
 
 def _voice_track(stream: Stream, voice: str, events: list[Event], end: int) -> mido.MidiTrack:

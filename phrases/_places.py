@@ -11,6 +11,7 @@ __all__ = ["Places"]
 
 KEYS = ("bare_key", "quoted_key", "dotted_key")
 _JOIN = re.compile(r"\\[ \t]*\n[ \t\n]*")
+NAMED = 4  # as deep as a checked table lies; more would only cost
 HEADED = ("table", "table_array_element")
 
 
@@ -38,6 +39,8 @@ class Places:
             path = (*path, word)
             if path in counts and (node.type == "table" or path[-1] != words[-1]):
                 path = (*path, counts[path] - 1)
+            if len(path) <= NAMED:
+                self._keys.setdefault(path, node)
         if node.type == "table_array_element":
             number = counts.get(path, 0)
             counts[path] = number + 1
@@ -51,7 +54,9 @@ class Places:
         if node.type != "pair":
             return
         children = [child for child in node.named_children if child.type != "comment"]
-        path = (*path, *self._words(children[0]))
+        words = self._words(children[0])
+        self._keys.setdefault((*path, words[0]), children[0])
+        path = (*path, *words)
         self._keys[path] = children[0]
         if len(children) > 1:
             self._value(path, children[1])

@@ -200,6 +200,8 @@ def _syntax_problem(text: str, error: Exception) -> Problem:
     digits = None if isinstance(error, tomllib.TOMLDecodeError) else _DIGITS.search(text)
     if found:
         line, column = int(found[1]), int(found[2])
+        if message.startswith("Unescaped"):  # tomllib points behind what it complains of
+            column = text.split("\n")[line - 1].rfind("\\", 0, column - 1) + 1 or column
     else:
         before = text[: digits.start()] if digits else text
         line, column = before.count("\n") + 1, len(before) - before.rfind("\n")

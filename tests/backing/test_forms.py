@@ -60,10 +60,7 @@ def test_chords_share_a_bar_and_a_major_chart_darkens(tmp_path: Path) -> None:
         [0, Fraction(1, 2)],
         [0, Fraction(1, 4), Fraction(1, 2), Fraction(3, 4)],
     ]
-    assert [c.quality for bar in form.minor for _, c in bar] == ["m7", "m7", "7", "m7", "m7"] + [
-        "7",
-        "7",
-    ]
+    assert [c.quality for bar in form.minor for _, c in bar] == "m7 m7 7 m7 m7 7 7".split()
 
 
 @pytest.mark.parametrize(
@@ -77,7 +74,10 @@ def test_chords_share_a_bar_and_a_major_chart_darkens(tmp_path: Path) -> None:
             "title = 'Mine'\nchart = '''\nI7 | IV7 |\nX7 | I7'''\n",
             '4:1: "X7" is not a chord of a form; write a numeral and a quality: I7, iv7, bVI7',
         ),
-        ("title = 'Mine'\nchrat = 'I7'\n", '2:1: "chrat" is not a key here; did you mean "chart"?'),
+        (
+            "title = 'Mine'\nchrat = 'I7'\n",
+            '2:1: "chrat" is not a key here; did you mean "chart"?',
+        ),
         ("title = 'Mine'\nchart = 'I7 | | I7'\n", "2:9: bar 2 has no chord"),
         (
             "title = 'Mine'\nchart = 'I7 IV7 V7'\n",

@@ -5,6 +5,7 @@ import itertools
 import pytest
 from music21 import harmony as theory
 
+from backing.band import COMP_RANGE
 from backing.harmony import (
     QUALITIES,
     Chord,
@@ -109,17 +110,18 @@ def test_a_minor_chord_has_its_own_third(written: str, own: str) -> None:
     assert Chord("1", "m7").member(written) == own
 
 
+@pytest.mark.parametrize("bounds", [(52, 76), COMP_RANGE])
 @pytest.mark.parametrize("quality", QUALITIES)
-def test_voicings_are_close_and_fit_in_every_key(quality: str) -> None:
+def test_voicings_are_close_and_fit_in_every_key(quality: str, bounds: tuple[int, int]) -> None:
     for root in range(12):
-        every = voicings(root, quality, 52, 76)
+        every = voicings(root, quality, *bounds)
         assert every
         allowed = {(root + degree_semitones(d)) % 12 for d in (*QUALITIES[quality], "9", "13")}
         for voicing in every:
             assert list(voicing) == sorted(set(voicing))
             assert voicing[-1] - voicing[0] < 12
-            assert voicing[0] >= 52
-            assert voicing[-1] <= 76
+            assert voicing[0] >= bounds[0]
+            assert voicing[-1] <= bounds[1]
             assert {pitch % 12 for pitch in voicing} <= allowed
 
 

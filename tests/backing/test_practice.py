@@ -110,31 +110,31 @@ def test_a_step_must_be_more_than_nothing(step: int) -> None:
 
 
 def test_a_tempo_needs_a_pass() -> None:
-    with pytest.raises(RangeError, match="^0 passes at each tempo: it must be at least 1$"):
+    with pytest.raises(RangeError, match=r"^0 passes at each tempo: it must be at least 1$"):
         _loop(SHORT, 60, 80, 10, 0)
 
 
 def test_too_many_passes() -> None:
     assert MOST_PASSES == 2000
-    with pytest.raises(RangeError, match="^2001 passes: a loop has at most 2000$"):
+    with pytest.raises(RangeError, match=r"^2001 passes: a loop has at most 2000$"):
         _loop(SHORT, 60, 60, 1, 2001)
 
 
 def test_a_tempo_out_of_range() -> None:
-    with pytest.raises(RangeError, match="^tempo 241: it must lie from 30 to 240"):
+    with pytest.raises(RangeError, match=r"^tempo 241: it must lie from 30 to 240"):
         _loop(SHORT, 60, 241)
 
 
 def test_a_pickup_needs_a_count_in() -> None:
-    with pytest.raises(RangeError, match="^the phrase has a pickup, which needs a count-in"):
+    with pytest.raises(RangeError, match=r"^the phrase has a pickup, which needs a count-in"):
         _loop(answered(), 60, 80, count_in=0)
 
 
 def test_a_pickup_that_meets_the_end_of_its_own_phrase() -> None:
-    with pytest.raises(RangeError, match='^"Line": the pickup of the next pass starts while the'):
+    with pytest.raises(RangeError, match=r'^"Line": the pickup of the next pass starts while the'):
         _loop(line("4& e5 | 1 e8 4& e5"), 60, 80)
 
 
 def test_a_phrase_longer_than_the_form() -> None:
-    with pytest.raises(RangeError, match='^"Line" is longer than the form twelve-bar$'):
+    with pytest.raises(RangeError, match=r'^"Line" is longer than the form twelve-bar$'):
         _loop(line("| 1 e5 " * 13), 60, 80)

@@ -111,6 +111,16 @@ def test_two_to_one_puts_and_where_let_is() -> None:
     assert swung(7 + PLACES["&"], Fraction(2)) == pytest.approx(7 + 2 / 3, abs=1e-12)
 
 
+@pytest.mark.parametrize("place", [Fraction(n, 16) for n in range(16)])
+def test_smaller_notes_share_the_long_and_the_short_half_evenly(place: Fraction) -> None:
+    # At 2:1 the first half of the beat lasts two thirds of it, the second one third.
+    if place <= Fraction(1, 2):
+        wanted = place * Fraction(4, 3)
+    else:
+        wanted = Fraction(2, 3) + (place - Fraction(1, 2)) * Fraction(2, 3)
+    assert swung(5 + place, Fraction(2)) == pytest.approx(5 + float(wanted), abs=1e-12)
+
+
 @pytest.mark.parametrize("ratio", [Fraction(1), Fraction(3, 2), Fraction(2), Fraction(7, 2)])
 def test_long_and_short_stand_in_the_ratio(ratio: Fraction) -> None:
     long = swung(Fraction(1, 2), ratio)

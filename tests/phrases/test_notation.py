@@ -94,7 +94,7 @@ def lines(draw: st.DrawFn) -> tuple[tuple[Stroke, ...], int]:
         at = times.pop(0)
         goes_on = [times.pop(0) for _ in range(draw(st.integers(0, min(2, len(times)))))]
         end = times[0] if times else Fraction(bars * BEATS)
-        if times and draw(st.booleans()):
+        if draw(st.booleans()) and times:
             end = times.pop(0)  # a rest, and perhaps a gap up to the next stroke
         names = draw(st.lists(st.sampled_from(STRINGS), min_size=1, max_size=3, unique=True))
         played = tuple(draw(notes(string, goes_on)) for string in names)

@@ -71,6 +71,12 @@ def test_a_folder_offers_its_files_in_order_of_name(user: Path) -> None:
     assert find_soundfont() == Soundfont(first, "user")
 
 
+def test_many_files_are_listed_in_order_of_name(user: Path) -> None:
+    for name in "khbmdaflcjgein":
+        font(user / f"{name}.sf2")
+    assert [s.path.stem for s in installed()[:-1]] == list("abcdefghijklmn")
+
+
 def test_what_only_looks_like_a_soundfont_is_passed_over(user: Path) -> None:
     (user / "0.sf2").mkdir(parents=True)
     (user / "a.sf2").write_bytes(b"")

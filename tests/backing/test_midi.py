@@ -1,0 +1,435 @@
+from __future__ import annotations
+
+import io
+import itertools
+from collections import defaultdict
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import mido
+import music21
+import pretty_midi
+import pytest
+
+from backing import pieces
+from backing.arrangement import Setting, arrange
+from backing.events import CHANNELS, Note, Section, Stream
+from backing.forms import find_form
+from backing.grooves import DRUMS, find_groove
+from backing.midi import DRIFT, TICKS, midi_bytes, midi_file
+from backing.practice import loop
+from phrases.counting import METERS
+from phrases.pitch import KEYS, Key
+from tests.backing.material import answered, line
+
+TRACK_NAMES = {
+    "lead e": "Guitar, e string",
+    "lead B": "Guitar, B string",
+    "lead G": "Guitar, G string",
+    "lead D": "Guitar, D string",
+    "lead A": "Guitar, A string",
+    "lead E": "Guitar, E string",
+    "bass": "Bass",
+    "comp": "Comping",
+    "drums": "Drums",
+}
+
+
+@dataclass
+class Read:
+    """What one track of a file holds, its notes in absolute ticks."""
+
+    name: str = ""
+    channels: set[int] = field(default_factory=set)
+    notes: list[tuple[int, int, int, int]] = field(default_factory=list)  # on, off, pitch, vel
+    bends: list[tuple[int, int]] = field(default_factory=list)
+    controls: list[tuple[int, int, int]] = field(default_factory=list)
+    programs: list[int] = field(default_factory=list)
+    end: int = 0
+
+
+def _read(data: bytes) -> tuple[mido.MidiFile, list[Read]]:
+    """Read a file and pair its notes; fail on one that overlaps itself or never stops."""
+    file = mido.MidiFile(file=io.BytesIO(data))
+    tracks = []
+    for track in file.tracks:
+        read, now = Read(track.name), 0
+        sounding: dict[int, tuple[int, int]] = {}
+        for message in track:
+            now += message.time
+            if not message.is_meta:
+                read.channels.add(message.channel)
+            if message.type == "note_on":
+                assert message.note not in sounding
+                sounding[message.note] = (now, message.velocity)
+            elif message.type == "note_off":
+                start, velocity = sounding.pop(message.note)
+                assert now > start
+                read.notes.append((start, now, message.note, velocity))
+            elif message.type == "pitchwheel":
+                read.bends.append((now, message.pitch))
+            elif message.type == "control_change":
+                read.controls.append((now, message.control, message.value))
+            elif message.type == "program_change":
+                read.programs.append(message.program)
+        assert not sounding
+        assert [m.type for m in track].count("end_of_track") == 1
+        assert track[-1].type == "end_of_track"
+        read.end = now
+        read.notes.sort()
+        tracks.append(read)
+    return file, tracks
+
+
+def _wanted(stream: Stream) -> dict[str, list[tuple[float, float, int, int]]]:
+    """Return what should sound by voice: start, end, pitch, velocity in seconds of the piece."""
+    found: dict[str, list[tuple[float, float, int, int]]] = defaultdict(list)
+    for section in stream.sections:
+        at = float(section.start)
+        for n in section.notes:
+            found[n.voice].append((at + n.start, at + n.end, n.pitch, n.velocity))
+    for notes in found.values():
+        notes.sort()
+        following: dict[int, float] = {}
+        for number in reversed(range(len(notes))):
+            start, end, pitch, velocity = notes[number]
+            notes[number] = (start, min(end, following.get(pitch, end)), pitch, velocity)
+            following[pitch] = start
+    return found
+
+
+@cache
+def _track() -> Stream:
+    setting = Setting(
+        Key("A"), find_groove("shuffle"), find_form("twelve-bar"), Fraction(100), Fraction(2)
+    )
+    return arrange(setting, 2, answered())
+
+
+@cache
+def _slow() -> Stream:
+    return pieces.track(groove="slow-blues", key="C minor", choruses=1, tempo=58)
+
+
+@cache
+def _ramp() -> Stream:
+    setting = Setting(
+        Key("A"), find_groove("shuffle"), find_form("twelve-bar"), Fraction(100), Fraction(2)
+    )
+    short = line("4 e5 | 1 e8 2 B8b(full) 3 .")
+    return loop(setting, short, Fraction(61), Fraction(110), Fraction(1), 2)
+
+
+@cache
+def _long() -> Stream:
+    return pieces.track(tempo=112, choruses=200, count_in=0)
+
+
+@pytest.mark.parametrize("make", [_track, _slow, _ramp], ids=["track", "slow", "ramp"])
+def test_mido_reads_every_note_back_to_the_tick(make: Any) -> None:
+    stream = make()
+    file, tracks = _read(midi_bytes(stream))
+    assert (file.type, file.ticks_per_beat) == (1, 960)
+    wanted = _wanted(stream)
+    assert [t.name for t in tracks[1:]] == [TRACK_NAMES[v] for v in CHANNELS if v in wanted]
+    for voice, read in zip((v for v in CHANNELS if v in wanted), tracks[1:], strict=True):
+        assert read.channels == {CHANNELS[voice]}
+        assert len(read.notes) == len(wanted[voice])
+        exact = [
+            (_exact_tick(stream, s), _exact_tick(stream, e), p, v) for s, e, p, v in wanted[voice]
+        ]
+        assert sorted((p, v) for *_, p, v in exact) == sorted((p, v) for *_, p, v in read.notes)
+        by_pitch = sorted((p, s, e, v) for s, e, p, v in exact)
+        for (pitch, start, end, velocity), (on, off, key, loud) in zip(
+            by_pitch, sorted(read.notes, key=lambda n: (n[2], n[0])), strict=True
+        ):
+            assert (key, loud) == (pitch, velocity)
+            assert abs(on - start) <= 0.5 + 1e-6
+            assert abs(off - end) <= 0.5 + 1e-6
+        assert read.end >= round(_exact_tick(stream, float(stream.seconds)))
+
+
+def _exact_tick(stream: Stream, seconds: float) -> float:
+    return stream.beat_at(seconds + 1e-9) * float(stream.meter.quarters) * 960
+
+
+def _seconds_of(midi: pretty_midi.PrettyMIDI, voice: str) -> list[tuple[float, float, int, int]]:
+    name = TRACK_NAMES[voice]
+    instrument = next(i for i in midi.instruments if i.name == name)
+    return sorted((n.start, n.end, n.pitch, n.velocity) for n in instrument.notes)
+
+
+@pytest.mark.parametrize(
+    "make", [_track, _slow, _ramp, _long], ids=["track", "slow", "ramp", "two hundred choruses"]
+)
+def test_pretty_midi_reads_the_seconds_of_the_stream(make: Any) -> None:
+    stream = make()
+    midi = pretty_midi.PrettyMIDI(io.BytesIO(midi_bytes(stream)))
+    # A tempo event is whole microseconds: half of one a quarter adds up within a section, and
+    # DRIFT is what is left at its end; everything else is the rounding to a tick.
+    longest = max(section.beats for section in stream.sections) * stream.meter.quarters
+    slack = (float(DRIFT) + 0.5 * float(longest)) / 1e6
+    assert slack < 0.000120
+    half = max(30 / (float(s.tempo) * float(stream.meter.quarters) * 960) for s in stream.sections)
+    worst = 0.0
+    for voice, notes in _wanted(stream).items():
+        read = sorted(_seconds_of(midi, voice), key=lambda n: (n[2], n[0]))
+        assert len(read) == len(notes)
+        for ours, theirs in zip(sorted(notes, key=lambda n: (n[2], n[0])), read, strict=True):
+            assert ours[2:] == theirs[2:]
+            worst = max(worst, abs(ours[0] - theirs[0]), abs(ours[1] - theirs[1]))
+    assert worst <= half + slack
+
+
+@pytest.mark.parametrize("make", [_ramp, _long], ids=["ramp", "two hundred choruses"])
+def test_sections_stay_within_half_a_tick_to_the_end(make: Any) -> None:
+    """A section starts on a whole tick, so only the drift is left, however long the piece."""
+    stream = make()
+    midi = pretty_midi.PrettyMIDI(io.BytesIO(midi_bytes(stream)))
+    for section in stream.sections:
+        tick = section.first_beat * stream.meter.quarters * 960
+        assert tick.denominator == 1
+        half = 30 / (float(section.tempo) * 960)
+        assert abs(midi.tick_to_time(int(tick)) - float(section.start)) < half
+
+
+def test_without_the_correction_a_long_piece_would_drift() -> None:
+    # 112 beats a minute is 535714.2857 microseconds: 9600 beats lose 2.7 ms.
+    stream = _long()
+    exact = Fraction(60_000_000, 112)
+    assert abs(exact - round(exact)) * 9600 > 2700
+    tempos = [m.tempo for m in midi_file(stream).tracks[0] if m.type == "set_tempo"]
+    assert set(tempos) == {535714, 535715, 535716} or set(tempos) <= set(range(535712, 535719))
+    assert len(tempos) > 1
+
+
+def test_pretty_midi_finds_the_beats_and_downbeats() -> None:
+    midi = pretty_midi.PrettyMIDI(io.BytesIO(midi_bytes(_track())))
+    end = float(_track().seconds)
+    beats = [0.6 * n for n in range(26 * 4)]  # 100 beats a minute, 26 bars with the count-in
+    assert end == pytest.approx(26 * 4 * 0.6)
+    found = [beat for beat in midi.get_beats() if beat < end - 0.01]
+    assert found == pytest.approx(beats, abs=1e-6)
+    downbeats = [beat for beat in midi.get_downbeats() if beat < end - 0.01]
+    assert downbeats == pytest.approx(beats[::4], abs=1e-6)
+
+
+def test_pretty_midi_finds_the_slow_downbeats() -> None:
+    midi = pretty_midi.PrettyMIDI(io.BytesIO(midi_bytes(_slow())))
+    bar = 4 * 60 / 58
+    found = [beat for beat in midi.get_downbeats() if beat < 14 * bar - 0.01]
+    assert found == pytest.approx([bar * n for n in range(14)], abs=1e-4)
+
+
+def test_pretty_midi_finds_the_tempo_changes() -> None:
+    stream = _ramp()
+    midi = pretty_midi.PrettyMIDI(io.BytesIO(midi_bytes(stream)))
+    times, tempos = midi.get_tempo_changes()
+    for section in stream.sections:
+        now = max(n for n, time in enumerate(times) if time <= float(section.start) + 1e-3)
+        assert tempos[now] == pytest.approx(float(section.tempo), rel=3e-5)
+        assert abs(times[now] - float(section.start)) < 3 * 4 * 60 / float(section.tempo)
+
+
+def test_music21_reads_the_same_piece(tmp_path: Path) -> None:
+    stream = pieces.track(key="Bb", tempo=100, swing="2:1", choruses=1, count_in=1)
+    path = tmp_path / "small.mid"
+    path.write_bytes(midi_bytes(stream))
+    score = music21.converter.parse(path, forceSource=True, quantizePost=False)
+    (meter,) = {m.ratioString for m in score.recurse().getElementsByClass("TimeSignature")}
+    assert meter == "4/4"
+    (key,) = {k.sharps for k in score.recurse().getElementsByClass("KeySignature")}
+    assert key == -2
+    marks = {m.number for m in score.recurse().getElementsByClass("MetronomeMark")}
+    assert marks == {100}
+    wanted = _wanted(stream)
+    beats = sorted(round(start / 0.6, 2) for notes in wanted.values() for start, *_ in notes)
+    tuned = sorted(n[2] for voice, notes in wanted.items() if voice != "drums" for n in notes)
+    struck = [element for element in score.flatten().notes for _ in _heads(element)]
+    read = sorted(round(float(element.offset), 2) for element in struck)
+    assert read == pytest.approx(beats, abs=0.011)  # both are rounded to a hundredth
+    pitches = [
+        pitch.midi
+        for element in score.flatten().notes
+        if not isinstance(element, music21.note.Unpitched | music21.percussion.PercussionChord)
+        for pitch in element.pitches
+    ]
+    assert sorted(pitches) == tuned
+
+
+def _heads(element: Any) -> list[Any]:
+    return list(getattr(element, "notes", [element]))
+
+
+def _empty(key: Key, meter: str = "4/4") -> Stream:
+    note = Note("bass", 0.0, 1.0, 40, 90)
+    section = Section(
+        "one", Fraction(0), Fraction(4), Fraction(0), Fraction(4), Fraction(60), 1.0, (note,)
+    )
+    return Stream("Grüße", key, METERS[meter], 1, (section,), {"bass": 33})
+
+
+@pytest.mark.parametrize("key", KEYS, ids=str)
+def test_the_key_signature_of_every_key(key: Key) -> None:
+    name = key.tonic[0] + key.tonic[1:].replace("b", "-")
+    theirs = music21.key.Key(name if key.mode == "major" else name.lower())
+    # SMF 1.0 (RP-001): FF 59 02, sharps as a signed byte, 1 for minor.
+    event = bytes([0xFF, 0x59, 2, theirs.sharps % 256, int(key.mode == "minor")])
+    assert event in midi_bytes(_empty(key))
+
+
+@pytest.mark.parametrize(
+    ("meter", "event"),
+    # SMF 1.0 (RP-001): FF 58 04, numerator, power of two, MIDI clocks a metronome click
+    # (24 a quarter, so 36 for the dotted quarter of 12/8), 32nds a quarter.
+    [("4/4", (4, 2, 24, 8)), ("12/8", (12, 3, 36, 8))],
+)
+def test_the_time_signature(meter: str, event: tuple[int, ...]) -> None:
+    assert bytes([0xFF, 0x58, 4, *event]) in midi_bytes(_empty(Key("A"), meter))
+
+
+def test_the_title_is_the_name_of_the_first_track() -> None:
+    assert (
+        mido.MidiFile(file=io.BytesIO(midi_bytes(_empty(Key("A")))), charset="utf-8")
+        .tracks[0]
+        .name
+        == "Grüße"
+    )
+
+
+def test_markers_stand_where_the_labels_do() -> None:
+    file, _ = _read(midi_bytes(_track()))
+    now, markers = 0, []
+    for message in file.tracks[0]:
+        now += message.time
+        if message.type == "marker":
+            markers.append((now / (4 * 960), message.text))
+    assert markers[:4] == [(1, "Chorus 1"), (1, "Call"), (3, "Response"), (5, "Call")]
+    assert markers[-1] == (25, "End")
+    assert len(markers) == 2 * 7 + 1
+
+
+def test_every_string_is_ready_to_bend() -> None:
+    _, tracks = _read(midi_bytes(_track()))
+    strings = [t for t in tracks if t.name.startswith("Guitar")]
+    assert len({min(t.channels) for t in strings}) == len(strings) >= 4
+    for read in strings:
+        # MIDI 1.0: RPN 0 by controllers 101 and 100, data entry by 6 and 38, then none chosen.
+        rpn = [c[1:] for c in read.controls if c[1] not in (7, 10)]
+        assert rpn == [(101, 0), (100, 0), (6, 24), (38, 0), (101, 127), (100, 127)]
+        assert all(tick == 0 for tick, _, _ in read.controls)
+        assert read.programs == [27]
+        assert read.bends[0] == (0, 0)
+        assert read.bends[-1][1] == 0
+    assert [t.programs for t in tracks[-3:]] == [[33], [16], [0]]
+
+
+def _bent() -> tuple[Stream, Note]:
+    setting = Setting(
+        Key("A"), find_groove("shuffle"), find_form("twelve-bar"), Fraction(60), Fraction(2)
+    )
+    stream = arrange(setting, 1, line("| 1 G7b(full)~ 4 r | 1 - 2 .", lines="first"))
+    (note,) = (n for s in stream.sections for n in s.notes if n.voice == "lead G")
+    return stream, note
+
+
+def test_the_bend_follows_the_curve() -> None:
+    stream, note = _bent()
+    assert note.curve is not None
+    _, tracks = _read(midi_bytes(stream))
+    read = next(t for t in tracks if t.name == "Guitar, G string")
+    start = float(stream.sections[1].start) + note.start
+    end = start + note.end - note.start
+    tick = 1 / 960  # a beat is a second
+    # MIDI 1.0: 8192 is the whole range, here 24 semitones.
+    points = [
+        (n * tick, value * 2400 / 8192) for n, value in read.bends if n * tick >= start - tick
+    ]
+    assert len(points) > 300
+    for seconds, cents in points[:-1]:
+        at = seconds - start
+        near = [note.curve.at(at + n * tick / 4) for n in range(-4, 5)]
+        # One cent, and what the pitch moves within a tick either way.
+        assert min(near) - 1 <= cents <= max(near) + 1
+    grid = [start + n * 0.0005 for n in range(int((end - start) / 0.0005))]
+    held = 0
+    for seconds in grid:
+        while held + 1 < len(points) and points[held + 1][0] <= seconds:
+            held += 1
+        at = seconds - start
+        # Between points the pitch is held: one more millisecond of motion.
+        near = [note.curve.at(at + n * tick / 4) for n in range(-9, 6)]
+        assert min(near) - 1 <= points[held][1] <= max(near) + 1
+    assert max(cents for _, cents in points) == pytest.approx(200, abs=1)
+
+
+def _between(data: bytes, key: int) -> set[int]:
+    """Return how many ticks into their beat a drum's off-beat strokes come."""
+    _, tracks = _read(data)
+    drums = next(t for t in tracks if t.name == "Drums")
+    return {start % 960 for start, _, pitch, _ in drums.notes if pitch == key and start % 960}
+
+
+@pytest.mark.parametrize(
+    ("swing", "tempo", "ratio"),
+    # What follows the tempo: short notes near 100 ms at fast tempos (Friberg & Sundstrom 2002,
+    # Music Perception 19(3)), so (60/240 - 0.1) / 0.1; slower, the shuffle's own 2:1.
+    [
+        ("2:1", 104, 2.0),
+        ("3:2", 104, 1.5),
+        ("straight", 104, 1.0),
+        ("auto", 60, 2.0),
+        ("auto", 240, 1.5),
+    ],
+)
+def test_the_swing_of_the_file_is_the_one_asked_for(swing: str, tempo: int, ratio: float) -> None:
+    data = midi_bytes(pieces.track(swing=swing, tempo=tempo, choruses=1))
+    places = _between(data, DRUMS["ride"].key)
+    assert places
+    for place in places:
+        assert abs(place - 960 * ratio / (ratio + 1)) <= 1
+
+
+def test_the_triplets_of_twelve_eight_do_not_swing() -> None:
+    data = midi_bytes(pieces.track(groove="slow-blues", swing="3:2", choruses=1))
+    _, tracks = _read(data)
+    drums = next(t for t in tracks if t.name == "Drums")
+    hats = {start % 1440 for start, _, pitch, _ in drums.notes if pitch == DRUMS["hat"].key}
+    assert hats == {0, 480, 960}
+
+
+def _joined(*rows: tuple[Note, ...], tempo: int = 60) -> Stream:
+    sections = tuple(
+        Section(
+            str(n), Fraction(n), Fraction(1), Fraction(n), Fraction(1), Fraction(tempo), 1.0, notes
+        )
+        for n, notes in enumerate(rows)
+    )
+    return replace(_empty(Key("A")), sections=sections)
+
+
+def test_a_note_that_rings_into_its_own_next_attack_is_cut() -> None:
+    stream = _joined((Note("bass", 0.5, 1.5, 40, 90),), (Note("bass", 0.0, 0.25, 40, 80),))
+    _, tracks = _read(midi_bytes(stream))
+    assert tracks[1].notes == [(480, 960, 40, 90), (960, 1200, 40, 80)]
+
+
+def test_a_note_shorter_than_a_tick_still_stops() -> None:
+    short = tuple(Note("bass", at, at + 0.0004, 40, 90) for at in (0.0, 0.5))
+    _, tracks = _read(midi_bytes(_joined(short)))
+    assert tracks[1].notes == [(0, 1, 40, 90), (480, 481, 40, 90)]
+
+
+def test_equal_streams_are_equal_bytes() -> None:
+    made = {midi_bytes(pieces.track(choruses=1, seed=seed)) for seed in (1, 1, 2)}
+    assert len(made) == 2
+
+
+def test_ticks_never_go_back() -> None:
+    for track in midi_file(_ramp()).tracks:
+        assert all(message.time >= 0 for message in track)
+        assert list(itertools.accumulate(m.time for m in track))[-1] > 0
+    assert TICKS == 960

@@ -1,0 +1,128 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+import backing
+from backing import pieces
+from backing.events import Stream
+from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
+from phrases.pitch import parse_key
+from phrases.transpose import transpose
+from tests.backing.material import ANSWERED, answered, lead, line
+
+
+def _tempo(stream: Stream) -> Fraction:
+    return stream.sections[-1].tempo
+
+
+def test_a_track_by_default() -> None:
+    stream = backing.track()
+    assert str(stream.key) == "A"
+    assert stream.facts == {
+        "groove": "shuffle", "form": "twelve-bar", "bars": 25, "count_in": 1, "choruses": 2,
+    }  # fmt: skip
+    assert _tempo(stream) == 104  # the groove's usual tempo
+    assert stream.seed == 1
+
+
+def test_a_track_takes_words_and_numbers() -> None:
+    stream = backing.track(
+        key="c# minor", groove="slow-blues", form="quick-change", tempo=57.3, choruses=1,
+        swing="straight", seed=7, count_in=0,
+    )  # fmt: skip
+    assert str(stream.key) == "C# minor"
+    assert _tempo(stream) == Fraction(573, 10)
+    assert stream.sections[0].name == "chorus 1"
+    assert stream.sections[0].swing == 1.0
+    assert str(stream.meter) == "12/8"
+
+
+def test_a_demo_takes_what_is_left_out_from_the_phrase() -> None:
+    phrase = line("| 1 e8 2 .", 77, key="C", groove="slow-blues", swing="3:2", meter="12/8")
+    stream = backing.demo(phrase, choruses=1)
+    assert str(stream.key) == "C"
+    assert _tempo(stream) == 77
+    assert stream.facts["groove"] == "slow-blues"
+    assert stream.sections[0].swing == 1.5
+    assert stream.title == "Line"
+
+
+def test_a_demo_in_another_key_moves_the_phrase() -> None:
+    home, away = (
+        backing.demo(answered(), choruses=1),
+        backing.demo(answered(), key="C", choruses=1),
+    )
+    moved = {b.pitch - a.pitch for a, b in zip(lead(home, 1), lead(away, 1), strict=True)}
+    assert moved == {3}  # C is three half steps over A
+    same = backing.demo(transpose(answered(), parse_key("C")), choruses=1)
+    assert away.sections == same.sections
+
+
+def test_a_phrase_may_be_a_path(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(ANSWERED.replace("{lines}", "every"), encoding="utf-8")
+    for given in (path, str(path)):
+        assert backing.demo(given, choruses=1) == backing.demo(answered(), choruses=1)
+
+
+def test_a_loop_goes_from_sixty_per_cent_to_the_phrase_by_default() -> None:
+    stream = backing.loop(line("| 1 e8 2 .", 100))
+    tempos = [section.tempo for section in stream.sections if section.name.startswith("pass")]
+    assert tempos == [60, 60, 70, 70, 80, 80, 90, 90, 100, 100]
+
+
+def test_a_loop_takes_exact_steps() -> None:
+    stream = backing.loop(line("| 1 e8 2 ."), start=60, goal=60.3, step=0.1, each=1)
+    tempos = [section.tempo for section in stream.sections[1:]]
+    assert tempos == [60, Fraction(601, 10), Fraction(602, 10), Fraction(603, 10)]
+
+
+@pytest.mark.parametrize(
+    ("asked", "error", "message"),
+    [
+        ({"key": "H"}, ChoiceError, r'^"H" is not a key; write a note name'),
+        ({"groove": "shufle"}, ChoiceError, r'^"shufle" is not a groove; did you mean "shuffle"'),
+        ({"form": "tvelve-bar"}, ChoiceError, r'did you mean "twelve-bar"\?$'),
+        ({"tempo": 300}, RangeError, r"^tempo 300: it must lie from 30 to 240"),
+        ({"swing": "2"}, ChoiceError, r'^"2" is not a swing; write long:short such as 2:1'),
+        ({"choruses": 0}, RangeError, r"^0 choruses: it must be 1 to 200$"),
+        ({"count_in": 9}, RangeError, r"^count-in 9: it must be 0 to 4 bars$"),
+    ],
+)
+def test_what_cannot_be_played(
+    asked: dict[str, object], error: type[BluesError], message: str
+) -> None:
+    with pytest.raises(error, match=message):
+        pieces.track(**asked)  # type: ignore[arg-type]
+
+
+def test_a_phrase_that_is_not_there() -> None:
+    with pytest.raises(TextFileError, match=r"^nowhere/x\.toml: there is no such file$"):
+        backing.demo("nowhere/x.toml")
+
+
+def test_the_same_call_is_the_same_piece() -> None:
+    assert backing.track(choruses=1) == backing.track(choruses=1)
+    assert backing.track(choruses=1).sections != backing.track(choruses=1, seed=2).sections
+
+
+def test_the_package_gives_its_names_and_no_others() -> None:
+    for name in backing.__all__:
+        assert getattr(backing, name).__name__ == name
+    with pytest.raises(AttributeError, match=r"^module 'backing' has no attribute 'nothing'$"):
+        backing.nothing  # noqa: B018
+
+
+def test_a_piece_is_made_without_the_libraries_of_the_outputs() -> None:
+    code = (
+        "import sys, backing; backing.track(choruses=1); "
+        "print(sorted({'numpy', 'mido', 'fluidsynth', 'soundfile', 'pretty_midi'} "
+        "& set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout.strip() == "[]"

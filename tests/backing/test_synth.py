@@ -1,0 +1,113 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import librosa
+import numpy as np
+import pytest
+
+from backing.events import Note
+from backing.synth import BLOCK, PARTS, AudioError, synthesise
+from phrases.curve import Curve, Glide
+
+RATE = 44100
+PROGRAMS = {"lead": 27, "bass": 33, "comp": 16, "drums": 0}
+
+NOTES = (
+    Note("drums", 0.0, 0.06, 36, 100),
+    Note("bass", 0.0, 0.4, 33, 100),
+    Note("comp", 0.1, 0.4, 61, 80),
+    Note("lead G", 0.2, 0.5, 69, 90, Curve(0.0, (Glide(0.05, 0.1, 200.0),))),
+    Note("lead B", 0.3, 0.5, 71, 90, Curve()),
+)
+
+
+def test_one_stem_for_each_part(soundfont: Path) -> None:
+    for part in PARTS:
+        notes = tuple(note for note in NOTES if note.voice.startswith(part))
+        stems = synthesise(notes, PROGRAMS, soundfont)
+        assert stems.shape[:2] == (4, 2)
+        assert stems.dtype == np.float32
+        loud = [float(np.abs(stem).max()) > 0.001 for stem in stems]
+        assert loud == [other == part for other in PARTS]
+
+
+def test_parts_alone_add_up_to_all_of_them_together(soundfont: Path) -> None:
+    together = synthesise(NOTES, PROGRAMS, soundfont)
+    for number, part in enumerate(PARTS):
+        notes = tuple(note for note in NOTES if note.voice.startswith(part))
+        alone = synthesise(notes, PROGRAMS, soundfont)
+        frames = min(alone.shape[2], together.shape[2])
+        apart = np.abs(together[number, :, :frames] - alone[number, :, :frames]).max(axis=0)
+        # FluidSynth fades a voice in from the loudness of the note that last used it, over one
+        # block; otherwise what the other parts play makes no difference.
+        attacks = [round(note.start * RATE / BLOCK) * BLOCK for note in notes]
+        for attack in attacks:
+            assert apart[attack : attack + BLOCK].max() < 0.01
+            apart[attack : attack + BLOCK] = 0.0
+        assert apart.max() < 1e-6
+        assert not np.abs(together[number, :, frames:]).max(initial=0.0) > 1e-4
+
+
+def test_the_same_notes_are_the_same_samples(soundfont: Path) -> None:
+    first, second = (synthesise(NOTES, PROGRAMS, soundfont) for _ in range(2))
+    assert first.tobytes() == second.tobytes()
+    assert float(np.abs(first).max()) > 0.01
+
+
+def test_nothing_to_play_is_silence(soundfont: Path) -> None:
+    assert not synthesise((), PROGRAMS, soundfont).any()
+
+
+def _onset(sound: np.ndarray) -> int:
+    """Return the first frame over a tenth of the peak."""
+    level = np.abs(sound).max(axis=0)
+    return int(np.argmax(level > 0.1 * level.max()))
+
+
+@pytest.mark.parametrize(
+    ("voice", "pitch", "stem"), [("drums", 37, 0), ("lead G", 67, 3), ("bass", 33, 1)]
+)
+def test_a_note_sounds_when_it_should(soundfont: Path, voice: str, pitch: int, stem: int) -> None:
+    def onset(at: float) -> int:
+        note = Note(voice, at, at + 0.2, pitch, 100)
+        return _onset(synthesise((note,), PROGRAMS, soundfont)[stem])
+
+    attack = onset(0.0)  # the sample's own
+    for at in (0.1, 0.25037, 0.50073, 0.7345):
+        # Events take effect on blocks of 64 frames, the nearest one.
+        assert abs(onset(at) - attack - at * RATE) <= BLOCK / 2 + 1
+
+
+def _plateau(sound: np.ndarray) -> float:
+    """Return the median pitch, in MIDI notes with fractions."""
+    hertz, _, _ = librosa.pyin(
+        sound,
+        fmin=270.0,
+        fmax=360.0,
+        sr=RATE,
+        frame_length=4096,
+        hop_length=2048,
+        resolution=0.01,
+        max_transition_rate=4.0,
+    )
+    return float(69 + 12 * np.log2(np.nanmedian(hertz) / 440))
+
+
+def test_a_full_bend_arrives_two_semitones_higher(soundfont: Path) -> None:
+    curve = Curve(0.0, (Glide(1.0, 0.14, 200.0),))
+    note = Note("lead G", 0.0, 2.2, 62, 93, curve)
+    stem = synthesise((note,), PROGRAMS, soundfont)[3].mean(axis=0)
+    before, after = (
+        _plateau(stem[round(a * RATE) : round(b * RATE)]) for a, b in ((0.3, 0.9), (1.3, 1.9))
+    )
+    # A whole tone is 200 cents in equal temperament; pyin is an outside authority on pitch.
+    assert abs((after - before) * 100 - 200) <= 5
+    assert abs((after - 64) * 100) <= 10  # the soundfont's own tuning besides
+
+
+def test_a_file_that_only_looks_like_a_soundfont(tmp_path: Path) -> None:
+    path = tmp_path / "fake.sf2"
+    path.write_bytes(b"RIFF\x08\x00\x00\x00sfbk" + b"\0" * 64)
+    with pytest.raises(AudioError, match=r"fake\.sf2: FluidSynth cannot load this soundfont; try"):
+        synthesise(NOTES, PROGRAMS, path)

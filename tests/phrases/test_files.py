@@ -1,0 +1,394 @@
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from phrases.counting import METERS
+from phrases.errors import Problem, RangeError, TextFileError
+from phrases.files import check_tempo, find_phrase, load_phrase, read_phrase, shipped
+from phrases.phrase import Phrase
+from phrases.pitch import Key
+from phrases.textfile import LARGEST_FILE
+
+WHOLE = """\
+# A line before everything.
+title  = "Mill race"
+key    = "C# minor"
+scale  = "minor blues"
+groove = "slow-blues"
+tempo  = 62.5
+meter  = "12/8"
+swing  = "3:2"
+lines  = "outer"
+
+[[part]]
+role  = "call"
+notes = '4let G9 | 1 G11b(full)~ 3 r 4 .'
+
+[[part]]
+role  = "response"
+notes = '''
+4 B12
+| 1 G11\\9 3 .
+| 1 D11~'''
+"""
+SHORT = "title = 'Mill race'\nkey = 'A'\ntempo = 90\n"
+PART = "[[part]]\nnotes = '| 1 e8'\n"
+
+
+def problems(text: str) -> list[tuple[int, int, str]]:
+    with pytest.raises(TextFileError) as caught:
+        read_phrase(text, "mill.toml")
+    return [(p.line, p.column, p.message) for p in caught.value.problems]
+
+
+def place(marked: str) -> tuple[str, int, int]:
+    """Return a text without its one mark, and the line and column that the mark stood at."""
+    before, after = marked.split("@@")
+    return before + after, before.count("\n") + 1, len(before.split("\n")[-1]) + 1
+
+
+def test_everything_that_a_file_may_say() -> None:
+    phrase = read_phrase(WHOLE)
+    assert phrase.title == "Mill race"
+    assert phrase.key == Key("C#", "minor")
+    assert phrase.scale == "minor blues"
+    assert phrase.groove == "slow-blues"
+    assert phrase.tempo == Fraction(125, 2)
+    assert phrase.meter == METERS["12/8"]
+    assert (phrase.swing, phrase.lines) == ("3:2", "outer")
+    assert [(part.role, part.bars) for part in phrase.parts] == [("call", 1), ("response", 2)]
+    assert [part.pickup for part in phrase.parts] == [Fraction(1, 3), Fraction(1)]
+    assert phrase.bars == 3
+    assert [bar for bar, _ in phrase.placed()] == [0, 1]
+
+
+def test_the_second_part_follows_the_first_and_its_pickup_cuts_what_rings() -> None:
+    phrase = read_phrase(SHORT + "[[part]]\nnotes='| 3 e8'\n[[part]]\nnotes='4 G5 | 1 G7 2 /9'\n")
+    times = [(stroke.at, stroke.end) for stroke in phrase.strokes()]
+    assert times == [(Fraction(n), Fraction(m)) for n, m in ((2, 3), (3, 4), (4, 8))]
+    assert phrase.strokes()[-1].notes[0].moves[0].at == 5
+
+
+def test_what_a_file_need_not_say() -> None:
+    phrase = read_phrase(SHORT + PART)
+    assert (phrase.scale, phrase.groove, phrase.swing) == ("", "shuffle", "")
+    assert (phrase.meter, phrase.lines) == (METERS["4/4"], "every")
+    assert phrase.parts[0].role == "line"
+
+
+@pytest.mark.parametrize(
+    ("marked", "message"),
+    [
+        # keys and values at the top
+        (f"{SHORT}@@grove = 'x'\n{PART}", '"grove" is not a key here; did you mean "groove"?'),
+        (f"{SHORT}@@Swing = '2:1'\n{PART}", '"Swing" is not a key here; did you mean "swing"?'),
+        (f'{SHORT}@@"tem po" = 3\n{PART}', '"tem po" is not a key here; did you mean "tempo"?'),
+        (f"{SHORT}@@qq.rr = 3\n{PART}", '"qq" is not a key here; it may be title, key, scale'),
+        (f"{SHORT}{PART}@@[qq.rr]\na = 1\n", '"qq" is not a key here'),
+        (f"{SHORT}{PART}@@qq.rr = 3\n", '"qq" is not a key here; it may be role, notes'),
+        (f"{SHORT}{PART}@@[part.qq.rr]\na = 3\n", '"qq" is not a key here; it may be role'),
+        (f"@@key = 'A'\ntempo = 90\n{PART}", '"title" is missing'),
+        (f"@@title = 'x'\ntempo = 90\n{PART}", '"key" is missing'),
+        (f"@@title = 'x'\nkey = 'A'\n{PART}", '"tempo" is missing'),
+        (f"title = @@3\nkey = 'A'\ntempo = 90\n{PART}", '"title" must be text in quotes, got 3'),
+        (f"title = 'é'\nkey =  @@'H'\ntempo = 90\n{PART}", '"H" is not a key; write a note name'),
+        (f"title = 'x'\nkey = 'A'\ntempo = @@20\n{PART}", "tempo 20: it must lie from 30 to 240"),
+        (f"title = 'x'\nkey = 'A'\ntempo = @@nan\n{PART}", "tempo nan: it must lie from 30"),
+        (f"title = 'x'\nkey = 'A'\ntempo = @@true\n{PART}", "got true"),
+        (f"title = 'x'\nkey = 'A'\ntempo = @@'90'\n{PART}", 'got the text "90"'),
+        (f"title = 'x'\nkey = 'A'\ntempo = @@[90]\n{PART}", "got a list"),
+        (f"title = 'x'\nkey = 'A'\ntempo = @@1999-01-01\n{PART}", "got a date"),
+        (f"title = 'x'\nkey = 'A'\ntempo = @@0x{'F' * 5000}\n{PART}", "tempo so large: it must"),
+        (f"title = @@0x{'F' * 5000}\nkey = 'A'\ntempo = 90\n{PART}", "got a very large number"),
+        (f"{SHORT}scale = @@'minor blus'\n{PART}", "did you mean \"minor blues\"?"),
+        (f"{SHORT}scale = @@5\n{PART}", '"scale" must be text in quotes, got 5'),
+        (f"{SHORT}meter = @@'5/4'\n{PART}", '"5/4" is not a meter; did you mean "4/4"?'),
+        (f"{SHORT}swing = @@'5:1'\n{PART}", 'swing "5:1" must lie from 1:1 (straight) to 4:1'),
+        (f"{SHORT}swing = @@2\n{PART}", '"swing" must be text in quotes, got 2'),
+        (f"{SHORT}lines = @@'evry'\n{PART}", 'is not a choice of lines; did you mean "every"?'),
+        # parts
+        (f"@@{SHORT}", "there is no [[part]]; a phrase has at least one, with its notes"),
+        (f"@@{SHORT}part = []\n", "there is no [[part]]; a phrase has at least one"),
+        (f"{SHORT}part = @@3\n", "write one or more [[part]] headings, each with its own lines"),
+        (f"{SHORT}@@[part]\nnotes = '| 1 e8'\n", "write one or more [[part]] headings"),
+        (f"{SHORT}{PART}@@[[part]]\nrole = 'call'\n", '"notes" is missing'),
+        (f"{SHORT}{PART}{PART}@@note = ''\n", '"note" is not a key here; did you mean "notes"?'),
+        (f"{SHORT}{PART}role = @@'cal'\n", '"cal" is not a role; did you mean "call"?'),
+        (f"{SHORT}{PART}[[part]]\nnotes = @@7\n", '"notes" must be text in quotes, got 7'),
+        (f"{SHORT}part = [{{notes = '| 1 e8'}}, {{notes = '| 1 @@q8'}}]\n", '"q" is not a string'),
+        # places in notes
+        (f"{SHORT}[[part]]\nnotes = @@'1 e8'\n".replace("@@'", "'@@"), "no bar line"),
+        (f"{SHORT}[[part]]\nnotes = '| 1 e8 2 @@q8'\n", '"q" is not a string'),
+        (f"{SHORT}{PART}[[part]]\nnotes = '| 1 e8 2 e@@30'\n", "fret 30: the neck has frets"),
+        (f"{SHORT}[[part]]\nnotes = '''| 1 e8\n| 2 @@q8'''\n", '"q" is not a string'),
+        (f"{SHORT}[[part]]\nnotes = '''\n| 1 e8\n  2 @@q8\n'''\n", '"q" is not a string'),
+        (f'{SHORT}{PART}[[part]]\nnotes = """\n| 1 e8\\\\7\n| 1 @@q8"""\n', '"q" is not a string'),
+        (f'{SHORT}[[part]]\nnotes = """\\\n   | 1 e8 \\\n\n  2 @@q8"""\n', '"q" is not a string'),
+        (f'{SHORT}[[part]]\nnotes = "| 1 e8\\\\7 2 @@q8"\n', '"q" is not a string'),
+        (f'{SHORT}[[part]]\nnotes = "| \\u0031 e8\\t2 @@q8"\n', '"q" is not a string'),
+        (f'{SHORT}[[part]]\nnotes = "| \\U00000031 e8 2 @@q8"\n', '"q" is not a string'),
+        (f"{SHORT}[[part]]\nnotes = '| 1 ü8'\n".replace("ü", "@@ü"), '"ü8" goes on from'),
+        (f"# ü\n{SHORT}[[part]] # ü\nrole='call'#ü\nnotes = '| 1 @@q8' # ü\n", "is not a string"),
+        # a pickup too early, also after a part that has problems of its own
+        (
+            f"{SHORT}[[part]]\nnotes = '| 1 e8 4 e5'\n[[part]]\nnotes = @@'4 G5 | 1 G7'\n",
+            "this line's pickup starts while the line before it still plays; end that one earlier",
+        ),
+    ],
+)  # fmt: skip
+def test_a_problem_is_told_at_its_line_and_column(marked: str, message: str) -> None:
+    text, line, column = place(marked)
+    (problem,) = problems(text)
+    assert problem[:2] == (line, column)
+    assert message in problem[2]
+
+
+@pytest.mark.parametrize("marked", ["@@", "@@# only a comment\n"])
+def test_an_empty_file_lacks_everything(marked: str) -> None:
+    found = problems(place(marked)[0])
+    assert [message for _, _, message in found] == [
+        '"title" is missing',
+        '"key" is missing',
+        '"tempo" is missing',
+        "there is no [[part]]; a phrase has at least one, with its notes",
+    ]
+    assert {place[:2] for place in found} == {(1, 1)}
+
+
+def test_every_problem_of_a_file_is_told_in_order() -> None:
+    text = """\
+title = 'Mill race'
+kay = 'A'
+key = 'H'
+tempo = 900
+
+[[part]]
+role = 'cal'
+notes = '''
+| 1 q8 2 e8
+| 5 e8'''
+
+[[part]]
+notes = "| 1 e9\\\\7 2 r"
+"""
+    found = problems(text)
+    assert [place[:2] for place in found] == [
+        (2, 1),
+        (3, 7),
+        (4, 9),
+        (7, 8),
+        (9, 5),
+        (10, 3),
+        (13, 22),
+    ]
+
+
+def test_a_pickup_is_blamed_on_its_own_part_where_an_earlier_part_is_wrong() -> None:
+    text, line, column = place(
+        f"{SHORT}[[part]]\nnotes='| 1 q8'\n[[part]]\nnotes='| 4 e8'\n"
+        "[[part]]\nnotes=@@'4 e8 | 1 e8'\n"
+    )
+    found = problems(text)
+    assert [message[:10] for _, _, message in found] == ['"q" is not', "this line'"]
+    assert found[1][:2] == (line, column)
+
+
+def test_places_are_the_same_with_the_line_ends_of_windows() -> None:
+    text, line, column = place(f"{SHORT}[[part]]\nnotes = '''\n| 1 e8\n| 1 e8 2 @@q8'''\n")
+    assert problems(text.replace("\n", "\r\n"))[0][:2] == problems(text)[0][:2] == (line, column)
+
+
+def test_the_message_begins_with_file_line_and_column() -> None:
+    with pytest.raises(TextFileError, match=r"^my/mill\.toml:3:9: tempo 900: it must lie from"):
+        read_phrase(SHORT.replace("90", "900") + PART, "my/mill.toml")
+
+
+def test_a_slide_down_in_double_quotes_gets_the_hint() -> None:
+    found = problems(f'{SHORT}[[part]]\nnotes = "| 1 e8\\7"\n')
+    ((line, column, message),) = found
+    assert (line, column) == (5, 16)
+    assert message == (
+        "not valid TOML: unescaped '\\' in a string; "
+        "write notes between single quotes '...' so that \\ stays a slide"
+    )
+
+
+def test_a_forgotten_quote_does_not() -> None:
+    ((line, _, message),) = problems('title = "Mill race\nkey = "A"\n')
+    assert line == 1
+    assert message.startswith("not valid TOML: ")
+    assert "slide" not in message
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "part"),
+    [
+        ("title = \n", 1, "not valid TOML: invalid value"),
+        ("title = 'a'\nkey\n", 2, "not valid TOML: expected '=' after a key"),
+        ("title = 'a'\ntitle = 'b'\n", 2, "not valid TOML: cannot overwrite a value"),
+        ("[[part]\n", 1, "not valid TOML: expected ']]'"),
+        ("title = 'a'\n\x00", 2, "not valid TOML: invalid statement"),
+        ("x = " + "[" * 5000 + "]" * 5000, 1, "not valid TOML: brackets are nested too deep"),
+        ("x = " + "{a=" * 5000 + "1" + "}" * 5000, 1, "brackets are nested too deep"),
+        ("\n\ntempo = " + "9" * 5000 + "\n", 3, "not valid TOML: a number has thousands of digit"),
+    ],
+)
+def test_what_is_not_toml_is_refused(text: str, line: int, part: str) -> None:
+    ((found, _, message),) = problems(text)
+    assert found == line
+    assert part.lower() in message.lower()
+
+
+@pytest.mark.parametrize("text", [".".join(["a"] * 2000) + " = 1\n", f"[{'.'.join('a' * 2000)}]"])
+def test_a_key_of_very_many_parts_is_refused(text: str) -> None:
+    assert '"a" is not a key here' in " ".join(message for _, _, message in problems(text))
+
+
+def tried(read: Callable[[], Phrase]) -> tuple[Problem, ...]:
+    try:
+        phrase = read()
+    except TextFileError as error:
+        return error.problems
+    assert phrase.strokes()
+    return ()
+
+
+def refused(path: Path) -> str:
+    with pytest.raises(TextFileError) as caught:
+        load_phrase(path)
+    return str(caught.value)
+
+
+def test_a_file_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text(WHOLE, encoding="utf-8")
+    assert load_phrase(path) == load_phrase(str(path)) == read_phrase(WHOLE)
+    path.write_text(WHOLE, encoding="utf-8-sig")
+    assert load_phrase(path) == read_phrase(WHOLE)
+
+
+def test_a_problem_in_a_file_names_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text(SHORT + PART + "rôle = 'call'\n".replace("ô", "oo"), encoding="utf-8")
+    assert refused(path) == f'{path}:6:1: "roole" is not a key here; did you mean "role"?'
+
+
+def test_text_that_is_not_utf_8_is_told_at_its_place(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_bytes(b"title = 'x'\nkey = '\xe9'\n")
+    assert refused(path) == f"{path}:2:8: the text is not UTF-8; save it as plain text in UTF-8"
+
+
+def test_a_missing_file_names_the_one_meant(tmp_path: Path) -> None:
+    (tmp_path / "mill-race.toml").write_text(WHOLE, encoding="utf-8")
+    path = tmp_path / "mill-rase.toml"
+    assert refused(path) == (
+        f'{path}: "mill-rase.toml" is not a file here; did you mean "mill-race.toml"?'
+    )
+
+
+@pytest.mark.parametrize("name", ["none.toml", "none/none.toml", "none.**", "none.[", "n" * 300])
+def test_a_missing_file_is_told(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    part = "cannot be read: File name too long" if len(name) > 255 else "there is no such file"
+    assert refused(path) == f"{path}: {part}"
+
+
+def test_a_folder_is_not_a_file(tmp_path: Path) -> None:
+    assert refused(tmp_path) == f"{tmp_path}: cannot be read: Is a directory"
+
+
+def test_a_file_of_the_largest_size_is_read_and_a_larger_one_is_not(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    text = SHORT + PART
+    path.write_text(text + "#" * (LARGEST_FILE - len(text)), encoding="utf-8")
+    assert path.stat().st_size == 1_000_000
+    assert load_phrase(path).title == "Mill race"
+    path.write_text(text + "#" * (LARGEST_FILE - len(text) + 1), encoding="utf-8")
+    assert refused(path) == f"{path}: the file is over 1 MB; is it the right one?"
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, len(WHOLE) - 1), st.integers(0, 8), st.binary(max_size=4)
+        ),
+        min_size=1,
+        max_size=4,
+    )
+)  # fmt: skip
+def test_mangled_files_raise_nothing_but_text_file_errors(
+    tmp_path_factory: pytest.TempPathFactory, cuts: list[tuple[int, int, bytes]]
+) -> None:
+    raw = WHOLE.encode()
+    for at, length, new in cuts:
+        raw = raw[:at] + new + raw[at + length :]
+    path = tmp_path_factory.getbasetemp() / "mangled.toml"
+    path.write_bytes(raw)
+    lines = raw.decode("utf-8", "replace").split("\n")
+    for problem in tried(lambda: load_phrase(path)):
+        assert 1 <= problem.line <= len(lines)
+        assert problem.column >= 1
+        assert problem.message
+
+
+@given(st.text(st.sampled_from("[]{}=\"'.,#\\\n partnoteskey1|")).map(lambda t: SHORT + PART + t))
+def test_more_lines_raise_nothing_but_text_file_errors(text: str) -> None:
+    for problem in tried(lambda: read_phrase(text)):
+        assert 1 <= problem.line <= text.count("\n") + 1
+
+
+def test_every_shipped_phrase_reads_and_is_found_by_its_name() -> None:
+    assert shipped()
+    for name, path in shipped().items():
+        assert find_phrase(name) == path
+        assert load_phrase(name).bars >= 1
+
+
+def test_an_unknown_name_is_told_with_the_nearest_shipped_one() -> None:
+    name = next(iter(shipped()))
+    message = f'"{name}x" is not a shipped phrase or a file; did you mean "{name}"?'
+    with pytest.raises(TextFileError, match=re.escape(message)):
+        load_phrase(f"{name}x")
+
+
+@pytest.mark.parametrize("name", ["n" * 300, "| 1 e8 2 e5 " * 30, "a\0b", ""])
+def test_what_cannot_be_a_name_is_told(name: str) -> None:
+    with pytest.raises(TextFileError, match="is not a shipped phrase or a file; it may be "):
+        load_phrase(name)
+
+
+def test_a_file_in_the_folder_wins_over_a_shipped_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name = next(iter(shipped()))
+    (tmp_path / name).write_text(WHOLE, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    assert load_phrase(name).title == "Mill race"
+
+
+def test_tempos_are_exact() -> None:
+    assert check_tempo(62.1) == Fraction(621, 10)
+    assert check_tempo(30) == 30
+    assert check_tempo(240) == 240
+
+
+@pytest.mark.parametrize("tempo", [29.9, 240.5, -90, float("inf"), float("nan"), 1e300])
+def test_a_tempo_outside_the_range_is_refused(tempo: float) -> None:
+    with pytest.raises(RangeError, match=r"^tempo .*: it must lie from 30 to 240 felt beats"):
+        check_tempo(tempo)
+
+
+def test_a_file_without_problems_does_not_load_the_syntax_tree() -> None:
+    # The tree is slow to load, and only a file with problems needs it.
+    sys.modules.pop("phrases._places", None)
+    read_phrase(WHOLE)
+    assert "phrases._places" not in sys.modules

@@ -1,0 +1,161 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from phrases.errors import BluesError, ChoiceError, Problem, TextFileError
+from phrases.textfile import TextFile, read_text
+
+TEXT = """\
+name = 'tin'
+size = 3
+on = true
+
+[box]
+lid = 1.5
+
+[[row]]
+word = 'a'
+
+[[row]]
+word = 'b' # last
+"""
+
+
+def opened() -> TextFile:
+    return TextFile(TEXT, "tin.toml")
+
+
+def told(file: TextFile) -> list[Problem]:
+    with pytest.raises(TextFileError) as caught:
+        file.finish()
+    return list(caught.value.problems)
+
+
+def test_nothing_is_raised_where_nothing_is_wrong() -> None:
+    file = opened()
+    assert file.get(("name",), str) == "tin"
+    assert file.get(("box", "lid"), float) == 1.5
+    assert file.get(("row", 1, "word"), str) == "b"
+    assert file.get(("none",), str, "else") == "else"
+    assert file.tables("row") == [("row", 0), ("row", 1)]
+    assert file.tables("none") == []
+    file.finish()
+
+
+def test_a_missing_value_is_told_only_where_it_is_needed() -> None:
+    file = opened()
+    assert file.get(("colour",), str) is None
+    assert file.get(("row", 1, "colour"), str, ...) is None
+    assert told(file) == [Problem('"colour" is missing', 11, 1)]
+
+
+def test_a_wrong_type_is_told_and_the_default_taken() -> None:
+    file = opened()
+    assert file.get(("size",), str, "x") == "x"
+    assert file.get(("name",), int, ...) is None
+    assert told(file) == [
+        Problem('"name" must be a whole number, got the text "tin"', 1, 8),
+        Problem('"size" must be text in quotes, got 3', 2, 8),
+    ]
+
+
+def test_true_is_not_a_number() -> None:
+    file = opened()
+    assert file.get(("on",), int, 0) == 0
+    assert told(file) == [Problem('"on" must be a whole number, got true', 3, 6)]
+    assert opened().get(("on",), bool) is True
+
+
+def test_what_is_not_a_table_is_told() -> None:
+    file = opened()
+    assert file.table(("size",)) == {}
+    assert file.tables("box") == []
+    assert told(file) == [
+        Problem("expected a table, got 3", 2, 8),
+        Problem("write one or more [[box]] headings, each with its own lines", 5, 1),
+    ]
+
+
+def test_unknown_keys_are_told_at_the_key() -> None:
+    file = opened()
+    file.known_keys(("row", 1), ["world"])
+    file.known_keys(("row", 0), ["word"])
+    assert told(file) == [Problem('"word" is not a key here; did you mean "world"?', 12, 1)]
+
+
+def test_an_error_of_a_reader_is_told_at_the_value() -> None:
+    def fails(value: str) -> str:
+        raise ChoiceError(f"not {value}")
+
+    file = opened()
+    assert file.attempt(("name",), str.upper, "tin") == "TIN"
+    assert file.attempt(("name",), fails, "tin") is None
+    assert told(file) == [Problem("not tin", 1, 8)]
+
+
+def test_a_reader_may_not_fail_otherwise() -> None:
+    with pytest.raises(ValueError, match="invalid literal for int"):
+        opened().attempt(("name",), int, "tin")
+
+
+def test_a_place_in_a_value_counts_its_characters() -> None:
+    file = opened()
+    file.complain(("row", 1, "word"), "the end", offset=1)
+    file.complain(("name",), "the start", offset=0)
+    file.complain(("row", 1, "word"), "past the end", offset=99)
+    assert told(file) == [
+        Problem("the start", 1, 9),
+        Problem("the end", 12, 10),
+        Problem("past the end", 12, 10),
+    ]
+
+
+def test_a_place_that_is_not_there_is_the_nearest_around_it() -> None:
+    file = opened()
+    file.complain(("box", "hinge", 3), "in the box")
+    file.complain(("elsewhere",), "nowhere")
+    assert told(file) == [Problem("nowhere", 1, 1), Problem("in the box", 5, 1)]
+
+
+@pytest.mark.parametrize(
+    ("text", "where", "line", "column"),
+    [
+        ("a = [1, [2, 'x']]", ("a", 1, 1), 1, 13),
+        ("a = [\n  1, # one\n  2,\n]", ("a", 1), 3, 3),
+        ("a = { b = 1, c = { d = 2 } }", ("a", "c", "d"), 1, 24),
+        ("a.b.c = 1", ("a", "b", "c"), 1, 9),
+        ("[a]\nb = 1\n[a.c]\nd = 2", ("a", "c", "d"), 4, 5),
+        ("[[a]]\n[[a.b]]\nc = 1\n[[a]]\n[[a.b]]\nc = 2", ("a", 1, "b", 0, "c"), 6, 5),
+        ("[[a]]\n[a.b]\nc = 1\n[[a]]\n[a.b]\nc = 2", ("a", 1, "b", "c"), 6, 5),
+        ("[[a]]\nx.y = 1\n[[a]]\nx.y = 2", ("a", 1, "x", "y"), 4, 7),
+        ("'a' = 1\n\"b\" = 2", ("b",), 2, 7),
+        ("'é' = 'x'", ("é",), 1, 7),
+        ("# é\n'é' = 'é' # é\nb = 2", ("b",), 3, 5),
+    ],
+)
+def test_places_of_values(text: str, where: tuple[str | int, ...], line: int, column: int) -> None:
+    file = TextFile(text, "tin.toml")
+    file.complain(where, "here")
+    assert told(file) == [Problem("here", line, column)]
+
+
+def test_an_error_lists_its_problems_in_order_of_place() -> None:
+    error = TextFileError("tin.toml", (Problem("b", 2, 1), Problem("a", 1, 9), Problem("c")))
+    assert str(error) == "tin.toml: c\ntin.toml:1:9: a\ntin.toml:2:1: b"
+    assert isinstance(error, BluesError)
+    assert isinstance(error, ValueError)
+
+
+def test_text_is_read_without_its_byte_order_mark(tmp_path: Path) -> None:
+    path = tmp_path / "tin.txt"
+    path.write_bytes(b"\xef\xbb\xbfa\r\nb")
+    assert read_text(path) == "a\r\nb"
+    assert TextFile.open(_written(tmp_path, TEXT)).data["size"] == 3
+
+
+def _written(folder: Path, text: str) -> Path:
+    path = folder / "tin.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
