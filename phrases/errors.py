@@ -49,10 +49,13 @@ class TextFileError(BluesError, ValueError):
         The file's name as the user wrote it.
     problems
         At least one, in the order of their places.
+    more
+        How many further problems there are that are not told.
     """
 
-    def __init__(self, name: str, problems: tuple[Problem, ...]) -> None:
+    def __init__(self, name: str, problems: tuple[Problem, ...], more: int = 0) -> None:
         self.name = name
+        self.more = more
         self.problems = tuple(sorted(problems, key=lambda p: (p.line, p.column)))
         super().__init__(name, self.problems)
 
@@ -61,4 +64,6 @@ class TextFileError(BluesError, ValueError):
         for problem in self.problems:
             place = f":{problem.line}:{problem.column}" if problem.line else ""
             lines.append(f"{self.name}{place}: {problem.message}")
+        if self.more:
+            lines.append(f"{self.name}: and {self.more} more")
         return "\n".join(lines)

@@ -25,6 +25,7 @@ from phrases.words import expected
 __all__ = ["MOST_BARS", "Line", "read_line", "write_line"]
 
 MOST_BARS = 64
+LONGEST = 20_000
 
 _TOKEN = re.compile(r"\||(?:\{[^}|]*\}|\([^)|]*\)|[^\s|])+")
 _COUNT = re.compile(r"\d*(?:e|trip|&|let|a|\+\d+/\d+)?")
@@ -70,6 +71,9 @@ def read_line(text: str, beats: int = 4) -> Line:
     beats
         Beats in a bar.
     """
+    if len(text) > LONGEST:
+        problem = f"{len(text)} characters: a line has at most {LONGEST}; make more parts of it"
+        return Line(problems=[(0, problem)])
     return _Reader(text, beats).read()
 
 

@@ -19,6 +19,7 @@ from phrases.words import expected
 __all__ = ["LARGEST_FILE", "TextFile", "read_text"]
 
 LARGEST_FILE = 1_000_000
+MOST_TOLD = 20
 Where = tuple[str | int, ...]
 _DIGITS = re.compile(r"[\d_]{2000,}")
 
@@ -42,6 +43,8 @@ def read_text(path: Path) -> str:
     """
     name = str(path)
     try:
+        if path.exists() and not path.is_file():
+            raise TextFileError(name, (Problem("is not a file; name a text file"),))
         if path.stat().st_size > LARGEST_FILE:
             raise TextFileError(name, (Problem("the file is over 1 MB; is it the right one?"),))
         raw = path.read_bytes()
@@ -122,8 +125,9 @@ class TextFile:
             self.name,
             tuple(
                 Problem(message, *places.find(where, offset, key=key))
-                for where, message, offset, key in self._problems
+                for where, message, offset, key in self._problems[:MOST_TOLD]
             ),
+            more=max(0, len(self._problems) - MOST_TOLD),
         )
 
     def table(self, where: Where) -> Mapping[str, Any]:

@@ -303,7 +303,7 @@ def test_a_missing_file_is_told(tmp_path: Path, name: str) -> None:
 
 
 def test_a_folder_is_not_a_file(tmp_path: Path) -> None:
-    assert refused(tmp_path) == f"{tmp_path}: cannot be read: Is a directory"
+    assert refused(tmp_path) == f"{tmp_path}: is not a file; name a text file"
 
 
 def test_a_file_of_the_largest_size_is_read_and_a_larger_one_is_not(tmp_path: Path) -> None:

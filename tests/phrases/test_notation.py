@@ -328,3 +328,10 @@ def test_garbage_never_raises_and_its_places_lie_in_the_text(text: str) -> None:
     if not line.problems:
         again = read_line(write_line(line.strokes, line.bars))
         assert again.strokes == line.strokes
+
+
+def test_an_endless_line_is_refused_at_once() -> None:
+    line = read_line("| 1 e5" + " (" * 20_000)
+    assert line.problems == [
+        (0, "40006 characters: a line has at most 20000; make more parts of it")
+    ]

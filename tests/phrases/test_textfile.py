@@ -159,3 +159,16 @@ def _written(folder: Path, text: str) -> Path:
     path = folder / "tin.toml"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+def test_at_most_twenty_problems_are_told() -> None:
+    file = TextFile("a = 1", "many.toml")
+    for number in range(25):
+        file.complain(("a",), f"problem {number}")
+    with pytest.raises(TextFileError, match=r"problem 19\nmany\.toml: and 5 more$"):
+        file.finish()
+
+
+def test_what_is_no_file_is_not_read() -> None:
+    with pytest.raises(TextFileError, match=r"/dev/null: is not a file; name a text file"):
+        read_text(Path("/dev/null"))
