@@ -152,8 +152,8 @@ def voicings(root: int, quality: str, low: int, high: int) -> tuple[tuple[int, .
     quality
         A key of `QUALITIES`.
     low, high
-        The lowest and the highest MIDI pitch allowed; at least two octaves apart, so that
-        there is always one.
+        The lowest and the highest MIDI pitch allowed; at least an octave apart, so that there
+        is always one.
 
     Returns
     -------

@@ -7,6 +7,7 @@ the phrase, then from the groove, then from the defaults here, which the command
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from backing.grooves import find_groove
 from backing.practice import loop as practice_loop
 from backing.practice import usual_start
 from phrases.counting import parse_swing
+from phrases.errors import RangeError
 from phrases.files import check_tempo, load_phrase
 from phrases.phrase import Phrase
 from phrases.pitch import parse_key
@@ -157,5 +159,7 @@ def loop(
     setting = _setting(phrase, key, groove, form, None, swing, seed, count_in)
     goal = setting.tempo if goal is None else check_tempo(goal)
     start = usual_start(goal) if start is None else check_tempo(start)
+    if not math.isfinite(step):
+        raise RangeError(f"step {step}: it must be more than 0 and finite")
     exact_step = Fraction(str(step)) if isinstance(step, float) else Fraction(step)
     return practice_loop(setting, transpose(phrase, setting.key), start, goal, exact_step, each)

@@ -62,9 +62,10 @@ def loop(
         raise RangeError(f"step {float(step):g}: it must be more than 0")
     if each < 1:
         raise RangeError(f"{each} passes at each tempo: it must be at least 1")
+    passes = (-(-abs(goal - start) // step) + 1) * each
+    if passes > MOST_PASSES:
+        raise RangeError(f"{passes} passes: a loop has at most {MOST_PASSES}")
     tempos = [tempo for tempo in step_tempos(start, goal, step) for _ in range(each)]
-    if len(tempos) > MOST_PASSES:
-        raise RangeError(f"{len(tempos)} passes: a loop has at most {MOST_PASSES}")
     check_meter(phrase, setting.groove)
     check_count_in(setting.count_in, phrase.parts[0].pickup)
     if phrase.bars > len(setting.form.bars(setting.key)):

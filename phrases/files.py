@@ -13,6 +13,7 @@ from phrases.errors import Problem, RangeError, TextFileError
 from phrases.notation import read_line
 from phrases.phrase import ROLES, Part, Phrase
 from phrases.pitch import SCALES, Key, parse_key
+from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
 from phrases.words import choose, expected
 
@@ -28,7 +29,7 @@ __all__ = [
 
 LINES = ("every", "first", "outer")
 TEMPOS = (30, 240)
-LIBRARY = Path(__file__).parent / "library"
+LIBRARY = Shelf(Path(__file__).parent / "library", "a shipped phrase or a file")
 
 PHRASE_KEYS = ("title", "key", "scale", "groove", "tempo", "meter", "swing", "lines", "part")
 PART_KEYS = ("role", "notes")
@@ -51,7 +52,7 @@ def check_tempo(tempo: Fraction | float | int) -> Fraction:
 
 def shipped() -> dict[str, Path]:
     """Return the phrases that ship, by name."""
-    return {path.stem: path for path in sorted(LIBRARY.glob("*.toml"))}
+    return {name: LIBRARY.find(name) for name in LIBRARY.names()}
 
 
 def find_phrase(name: str) -> Path:

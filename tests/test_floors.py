@@ -12,8 +12,8 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 
-# Lowest first; what shares a floor of one word may import within it, without a circle. A name
-# stands for a module, or for a package and everything in it.
+# Lowest first; modules that share a floor may import each other, but not in a circle. A name
+# stands for a module or for a package with everything in it; `backing` for its front door only.
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("phrases", "soundfonts"),
     ("backing.harmony", "backing.tempo", "backing.events", "backing.lanes"),

@@ -13,13 +13,12 @@ from click.shell_completion import CompletionItem
 
 from backing import pieces
 from backing.arrangement import CHORUSES, COUNT_IN_BARS
-from backing.forms import form_names
-from backing.grooves import groove_names
+from backing.forms.form import FORMS
+from backing.grooves.groove import GROOVES
 from phrases.counting import parse_swing
 from phrases.errors import BluesError
 from phrases.files import TEMPOS
 from phrases.pitch import KEYS, parse_key
-from phrases.words import choose
 
 __all__ = [
     "STEP",
@@ -54,8 +53,8 @@ class _Word(click.ParamType[str]):
 
 KEY = _Word("key", parse_key, lambda: [str(key) for key in KEYS])
 SWING = _Word("ratio", parse_swing, lambda: ["auto", "straight", "2:1", "3:2"])
-GROOVE = _Word("groove", lambda word: choose("a groove", word, groove_names()), groove_names)
-FORM = _Word("form", lambda word: choose("a form", word, form_names()), form_names)
+GROOVE = _Word("groove", GROOVES.find, GROOVES.names)
+FORM = _Word("form", FORMS.find, FORMS.names)
 
 
 class _Beats(click.ParamType[Fraction]):
@@ -85,13 +84,17 @@ STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
 
 SETTING = (
     click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'."),
-    click.option("--groove", type=GROOVE, help="Groove, one of `backing list grooves`."),
+    click.option(
+        "--groove",
+        type=GROOVE,
+        help="Groove, one of `backing list grooves`, or a file of your own.",
+    ),
     click.option(
         "--form",
         type=FORM,
         default=pieces.FORM,
         show_default=True,
-        help="Form, one of `backing list forms`.",
+        help="Form, one of `backing list forms`, or a file of your own.",
     ),
     click.option(
         "--swing",

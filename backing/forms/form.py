@@ -14,14 +14,14 @@ from functools import lru_cache
 from pathlib import Path
 
 from backing.harmony import Chord, parse_degree
-from phrases.errors import BluesError, ChoiceError
+from phrases.errors import BluesError
 from phrases.pitch import Key
+from phrases.shelf import Shelf
 from phrases.textfile import TextFile
-from phrases.words import expected
 
-__all__ = ["Form", "find_form", "form_names", "load_form"]
+__all__ = ["FORMS", "Form", "find_form", "form_names", "load_form"]
 
-HERE = Path(__file__).parent
+FORMS = Shelf(Path(__file__).parent, "a form")
 FORM_KEYS = ("title", "feel", "chart", "minor")
 MOST_BARS = 64
 
@@ -54,20 +54,20 @@ class Form:
 @lru_cache(maxsize=1)
 def form_names() -> tuple[str, ...]:
     """Return the names of the forms that ship."""
-    return tuple(sorted(path.stem for path in HERE.glob("*.toml")))
+    return FORMS.names()
 
 
 def find_form(name: str) -> Form:
-    """Return a form that ships by its name.
+    """Return a form that ships by its name, or a user's own by the path of its file.
 
     Raises
     ------
     ChoiceError
-        If there is none, with the nearest name.
+        If it is a name and nothing that ships has it, with the nearest one.
+    TextFileError
+        If the file is missing or has mistakes.
     """
-    if name not in form_names():
-        raise ChoiceError(expected("a form", name, form_names()))
-    return load_form(HERE / f"{name}.toml")
+    return load_form(FORMS.find(name))
 
 
 @lru_cache(maxsize=64)

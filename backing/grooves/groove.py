@@ -18,12 +18,14 @@ from backing.lanes import Lane, read_lane
 from phrases.counting import METERS, Meter, parse_swing
 from phrases.errors import ChoiceError, RangeError
 from phrases.pitch import degree_semitones
+from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
 from phrases.words import choose, expected
 
 __all__ = [
     "APPROACH",
     "DRUMS",
+    "GROOVES",
     "PROGRAMS",
     "Drum",
     "Groove",
@@ -33,7 +35,7 @@ __all__ = [
     "load_groove",
 ]
 
-HERE = Path(__file__).parent
+GROOVES = Shelf(Path(__file__).parent, "a groove")
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,20 +137,20 @@ class Groove:
 @lru_cache(maxsize=1)
 def groove_names() -> tuple[str, ...]:
     """Return the names of the grooves that ship."""
-    return tuple(sorted(path.stem for path in HERE.glob("*.toml")))
+    return GROOVES.names()
 
 
 def find_groove(name: str) -> Groove:
-    """Return a groove that ships by its name.
+    """Return a groove that ships by its name, or a user's own by the path of its file.
 
     Raises
     ------
     ChoiceError
-        If there is none, with the nearest name.
+        If it is a name and nothing that ships has it, with the nearest one.
+    TextFileError
+        If the file is missing or has mistakes.
     """
-    if name not in groove_names():
-        raise ChoiceError(expected("a groove", name, groove_names()))
-    return load_groove(HERE / f"{name}.toml")
+    return load_groove(GROOVES.find(name))
 
 
 @lru_cache(maxsize=64)

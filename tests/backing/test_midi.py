@@ -202,8 +202,8 @@ def test_without_the_correction_a_long_piece_would_drift() -> None:
     exact = Fraction(60_000_000, 112)
     assert abs(exact - round(exact)) * 9600 > 2700
     tempos = [m.tempo for m in midi_file(stream).tracks[0] if m.type == "set_tempo"]
-    assert set(tempos) == {535714, 535715, 535716} or set(tempos) <= set(range(535712, 535719))
-    assert len(tempos) > 1
+    # Now and then a chorus runs two microseconds a beat slower (regression: which ones).
+    assert set(tempos) == {535714, 535716}
 
 
 def test_pretty_midi_finds_the_beats_and_downbeats() -> None:

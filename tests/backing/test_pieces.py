@@ -82,6 +82,12 @@ def test_a_loop_takes_exact_steps() -> None:
     assert tempos == [60, Fraction(601, 10), Fraction(602, 10), Fraction(603, 10)]
 
 
+@pytest.mark.parametrize("step", [float("nan"), float("inf")])
+def test_a_step_that_is_no_number(step: float) -> None:
+    with pytest.raises(RangeError, match=rf"^step {step}: it must be more than 0 and finite$"):
+        backing.loop(line("| 1 e8 2 ."), step=step)
+
+
 @pytest.mark.parametrize(
     ("asked", "error", "message"),
     [

@@ -25,7 +25,7 @@ def _loop(
         Key("A"), find_groove("shuffle"), find_form("twelve-bar"), Fraction(100),
         swing=Fraction(2), count_in=count_in,
     )  # fmt: skip
-    return loop(setting, phrase, Fraction(start), Fraction(goal), Fraction(step), each)
+    return loop(setting, phrase, Fraction(start), Fraction(goal), Fraction(str(step)), each)
 
 
 def test_a_hundred_passes_start_at_exact_sums_and_nearest_frames() -> None:
@@ -118,6 +118,11 @@ def test_too_many_passes() -> None:
     assert MOST_PASSES == 2000
     with pytest.raises(RangeError, match=r"^2001 passes: a loop has at most 2000$"):
         _loop(SHORT, 60, 60, 1, 2001)
+
+
+def test_too_many_passes_are_counted_before_they_are_made() -> None:
+    with pytest.raises(RangeError, match=r"^20000000001 passes: a loop has at most 2000$"):
+        _loop(SHORT, 60, 80, 1e-9)
 
 
 def test_a_tempo_out_of_range() -> None:
