@@ -42,6 +42,7 @@ __all__ = [
 CHORUSES = (1, 200)
 COUNT_IN_BARS = (0, 4)
 LINE = 4
+SPACING = 8  # bars from one crash to the next, at least
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,9 +284,11 @@ def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: o
 
 def _chorus_bars(chart: list[Bar], chorus: int, choruses: int, *, ending: bool) -> list[Bar]:
     bars = list(chart)
-    if chorus > 0:
+    every = -(-SPACING // len(chart))  # short forms are not crowned each time round
+    if chorus > 0 and chorus % every == 0:
         bars[0] = replace(bars[0], when=("top", "bar"))
-    if chorus < choruses - 1 or ending:
+    last = chorus == choruses - 1
+    if (ending and last) or (not last and (chorus + 1) % every == 0):
         bars[-1] = replace(bars[-1], when=("fill", "bar"))
     return bars
 

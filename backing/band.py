@@ -23,6 +23,7 @@ from phrases.pitch import Key, degree_semitones
 __all__ = ["BASS_RANGE", "COMP_RANGE", "STICK", "Band", "Bar", "count_in"]
 
 BASS_RANGE = (28, 55)
+HIGHEST_ROOT = 43  # an octave above it ends the range
 COMP_RANGE = (52, 69)
 STICK = 37  # General MIDI 1: side stick
 
@@ -74,7 +75,9 @@ class Band:
             part: random.Random(f"{seed} {part}") for part in ("drums", "bass", "comp")
         }
         self._line: tuple[Pattern, int] | None = None
-        self._bass_pitch = 40
+        self._bass_pitch = 36
+        self._home: int | None = None
+        self._walk = 0
         self._voicing: tuple[int, ...] | None = None
 
     def play(self, bars: Sequence[Bar], clock: Clock) -> list[Note]:
@@ -119,7 +122,8 @@ class Band:
             if hit.at == turn and not carried:
                 pitch = self._root(chord) + (12 if hit.value == "8" else 0)
             elif leaves or hit.value == APPROACH:
-                pitch = self._approach(following)
+                left = sum(change > other.at >= hit.at for other in hits)
+                pitch = self._approach(following, left)
             else:
                 value = "1" if hit.value == "R" else chord.member(hit.value)
                 pitch = self._root(chord) + degree_semitones(value)
@@ -156,12 +160,28 @@ class Band:
         return len(stretch) == bars and len(chords) == 1
 
     def _root(self, chord: Chord) -> int:
-        low = BASS_RANGE[0]
-        return low + (chord.root(self.key) - low) % 12
+        """Return the root the hand is at or moves to: of two octaves the nearer one."""
+        root = chord.root(self.key)
+        if self._home is None or self._home % 12 != root:
+            lowest = BASS_RANGE[0] + (root - BASS_RANGE[0]) % 12
+            octaves = [p for p in (lowest, lowest + 12) if p <= HIGHEST_ROOT]
+            self._home = min(octaves, key=lambda pitch: abs(pitch - self._bass_pitch))
+        return self._home
 
-    def _approach(self, chord: Chord) -> int:
-        """Return a half or whole step from the next root, near where the hand is."""
+    def _approach(self, chord: Chord, left: int) -> int:
+        """Return the next of `left` notes that lead to a root: the last is beside it.
+
+        A single one is a half or a whole step away, near where the hand is; several walk to it
+        by half steps from one side.
+        """
         root = self._root(chord)
+        if left > 1 or self._walk:
+            if not self._walk:
+                below = self._bass_pitch <= root and root - left >= BASS_RANGE[0]
+                self._walk = -1 if below else 1
+            pitch = root + self._walk * left
+            self._walk = self._walk if left > 1 else 0
+            return pitch
         steps = [root + step for step in (-2, -1, 1, 2) if root + step >= BASS_RANGE[0]]
         steps = [pitch for pitch in steps if pitch != self._bass_pitch]
         self._chance["bass"].shuffle(steps)

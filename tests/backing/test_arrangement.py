@@ -172,3 +172,17 @@ def test_a_phrase_does_not_change_what_the_band_plays() -> None:
     for one, other in zip(alone.sections, along.sections, strict=True):
         band = [note for note in other.notes if not note.voice.startswith("lead")]
         assert list(one.notes) == band
+
+
+def test_short_forms_are_not_crowned_every_time_round() -> None:
+    setting = Setting(
+        Key("A"), find_groove("shuffle"), find_form("turnaround-loop"), Fraction(120), count_in=0
+    )
+    stream = arrange(setting, 12, ending=False)
+    crashes = [
+        number
+        for number, section in enumerate(stream.sections)
+        if any(note.voice == "drums" and note.pitch == 49 for note in section.notes)
+    ]
+    # Two bars a round: a crash at most every eight bars. General MIDI 1: 49 is a crash cymbal.
+    assert crashes == [4, 8]

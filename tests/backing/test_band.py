@@ -25,9 +25,10 @@ STRAIGHT = Clock(Fraction(60), 1.0)  # a beat is a second
 
 def _pieces(groove: str, form: str) -> list[tuple[Setting, Stream]]:
     found = []
-    for number, (key, tempo) in enumerate(product(ROUND, TEMPOS)):
+    for number, key in enumerate(ROUND):
+        tempo = Fraction(TEMPOS[(number + len(groove)) % len(TEMPOS)])
         setting = Setting(
-            key, find_groove(groove), find_form(form), Fraction(tempo), seed=number, count_in=0
+            key, find_groove(groove), find_form(form), tempo, seed=number, count_in=0
         )
         found.append((setting, arrange(setting, 2)))
     return found
@@ -48,11 +49,15 @@ def _all(stream: Stream, voice: str) -> list[Note]:
     ]
 
 
-def _bars(setting: Setting) -> list[tuple[float, Chord]]:
-    """Return the second at which each bar of two choruses and the ending starts, and its chord."""
+def _bars(setting: Setting) -> list[list[tuple[float, Chord]]]:
+    """Return for each bar of two choruses and the ending its chords and their seconds."""
     chart = form_bars(setting.form, setting.key)
-    chords = [bar.chords[0][1] for bar in chart] * 2 + [chart[0].chords[0][1]]
-    return [(float(n * 4 * 60 / setting.tempo), chord) for n, chord in enumerate(chords)]
+    chords = [bar.chords for bar in chart] * 2 + [chart[0].chords[:1]]
+    beat = 60 / setting.tempo
+    return [
+        [(float((n * 4 + at * 4) * beat), chord) for at, chord in bar]
+        for n, bar in enumerate(chords)
+    ]
 
 
 def test_there_are_twelve_keys_of_each_mode() -> None:
@@ -65,7 +70,8 @@ def test_the_bass_plays_the_root_on_a_change_and_steps_into_it(
     # Common practice: the root on the change, approached by a half or a whole step.
     for setting, stream in pieces:
         notes = _all(stream, "bass")
-        for (_, old), (start, new) in pairwise(_bars(setting)):
+        for before, after in pairwise(_bars(setting)):
+            old, (start, new) = before[-1][1], after[0]
             if old.root(setting.key) == new.root(setting.key):
                 continue
             first = next(i for i, n in enumerate(notes) if abs(n.start - start) < 1e-6)
@@ -89,10 +95,10 @@ def test_bass_and_comping_stay_in_range_and_in_the_chord(
     assert 52 <= low < high <= 76
     for setting, stream in pieces:
         assert all(28 <= note.pitch <= 55 for note in _all(stream, "bass"))
-        bars = _bars(setting)
+        bars = [pair for bar in _bars(setting) for pair in bar]
         for note in _all(stream, "comp"):
             assert low <= note.pitch <= high
-            chord = [chord for start, chord in bars if start <= note.start + 1e-6][-1]
+            chord = [one for start, one in bars if start <= note.start + 1e-6][-1]
             root = chord.root(setting.key)
             allowed = {(root + degree_semitones(d)) % 12 for d in ("9", "13")}
             assert note.pitch % 12 in allowed | chord.pitch_classes(setting.key)
@@ -124,16 +130,16 @@ def test_a_drummer_has_two_hands_and_two_feet(pieces: list[tuple[Setting, Stream
         assert max(busy.values()) <= 2
 
 
-def test_the_backbeat_and_the_cymbal(pieces: list[tuple[Setting, Stream]]) -> None:
+@pytest.mark.parametrize(("groove", "cymbal"), [("shuffle", "ride"), ("slow-blues", "hat")])
+def test_the_backbeat_and_the_cymbal(groove: str, cymbal: str) -> None:
     # Common practice: snare on two and four, the cymbal on every beat.
-    cymbal = {"shuffle": DRUMS["ride"].key, "slow-blues": DRUMS["hat"].key}
-    for setting, stream in pieces:
+    for setting, stream in _pieces(groove, "twelve-bar"):
         hits = {(round(note.start, 6), note.pitch) for note in _all(stream, "drums")}
         beat = 60 / float(setting.tempo)
         for bar in [*range(11), *range(13, 23)]:
             for number in range(4):
                 second = round((bar * 4 + number) * beat, 6)
-                assert (second, cymbal[setting.groove.name]) in hits
+                assert (second, DRUMS[cymbal].key) in hits
                 backbeat = (second, DRUMS["snare"].key) in hits
                 assert backbeat or number in (0, 2)
 
@@ -263,3 +269,33 @@ def test_a_count_in_is_sticks_on_the_beats() -> None:
     assert [(note.start, note.pitch) for note in notes] == [(float(n), 37) for n in range(8)]
     loud = max(note.velocity for note in notes)
     assert [note.start for note in notes if note.velocity == loud] == [0.0, 4.0]
+
+
+def test_several_approach_notes_walk_one_way_and_end_beside_the_root() -> None:
+    # Common practice: a run into a root moves by half steps.
+    groove = find_groove("slow-blues")
+    four = Chord("4", "7")
+    found = 0
+    for seed in range(40):
+        bars = [Bar(((Fraction(0), Chord("1", "7")),), four), Bar(((Fraction(0), four),), four)]
+        notes = Band(groove, Key("A"), seed).play(bars, STRAIGHT)
+        bass = [n for n in notes if n.voice == "bass"]
+        run = [n.pitch for n in bass if 3 <= n.start < 4]
+        root = next(n.pitch for n in bass if n.start == 4)
+        steps = {b - a for a, b in pairwise([*run, root])}
+        if len(run) > 1:
+            found += 1
+            assert steps in ({1}, {-1})
+    assert found
+
+
+def test_of_two_octaves_the_root_is_the_nearer_one() -> None:
+    # B flat to E: from B flat 1 (34), E2 (40) lies nearer than E1 (28) only by hand position.
+    groove = find_groove("shuffle")
+    flat, five = Chord("1", "7"), Chord("b5", "7")
+    bars = [Bar(((Fraction(0), flat),), five), Bar(((Fraction(0), five),), five)]
+    for seed in range(10):
+        bass = [n for n in Band(groove, Key("Bb"), seed).play(bars, STRAIGHT) if n.voice == "bass"]
+        before, root = (next(n.pitch for n in bass if n.start == at) for at in (3, 4))
+        assert root in (28, 40)
+        assert abs(root - before) in (1, 2)
