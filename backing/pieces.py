@@ -14,7 +14,7 @@ from pathlib import Path
 from backing.arrangement import Setting, arrange
 from backing.events import Stream
 from backing.forms import find_form
-from backing.grooves import find_groove
+from backing.grooves import find_groove, groove_names
 from backing.practice import loop as practice_loop
 from backing.practice import usual_start
 from phrases.counting import parse_swing
@@ -119,7 +119,7 @@ def demo(
     `phrase` is a `Phrase`, a path, or the name of a shipped phrase; the rest as for `track`.
     """
     if not isinstance(phrase, Phrase):
-        phrase = load_phrase(phrase)
+        phrase = load_phrase(phrase, groove_names())
     setting = _setting(phrase, key, groove, form, tempo, swing, seed, count_in)
     return arrange(setting, choruses, transpose(phrase, setting.key))
 
@@ -155,7 +155,7 @@ def loop(
     The rest is as for `track`.
     """
     if not isinstance(phrase, Phrase):
-        phrase = load_phrase(phrase)
+        phrase = load_phrase(phrase, groove_names())
     setting = _setting(phrase, key, groove, form, None, swing, seed, count_in)
     goal = setting.tempo if goal is None else check_tempo(goal)
     start = usual_start(goal) if start is None else check_tempo(start)

@@ -14,6 +14,7 @@ import io
 import os
 import sys
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -68,6 +69,11 @@ def _library() -> object:
         with contextlib.redirect_stdout(io.StringIO()):
             import fluidsynth
     except (ImportError, AttributeError, OSError):
+        if find_spec("fluidsynth") is None:
+            raise AudioError(
+                "no audio: the Python package pyfluidsynth is not installed for this Python; "
+                "use the one in .venv, or pip install pyfluidsynth"
+            ) from None
         how = HOW_TO_GET.get(sys.platform, HOW_TO_GET["linux"])
         raise AudioError(
             f"no audio without the FluidSynth library; get it with: {how}. MIDI (-o NAME.mid) "

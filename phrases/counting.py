@@ -67,6 +67,8 @@ PLACES: dict[str, Fraction] = {
     "let": Fraction(2, 3),
     "a": Fraction(3, 4),
 }
+# What people write for a count that has another sign here.
+ALIASES = {"and": "&", "n": "&", "+": "& for the off-beat, or join a double stop as G5+B5"}
 WORDS = {place: word for word, place in PLACES.items()}
 
 _COUNT = re.compile(r"(\d*)(e|trip|&|let|a|\+(\d{1,3})/(\d{1,3}))?")
@@ -98,6 +100,8 @@ def parse_count(text: str, beat: int, beats: int) -> tuple[int, Fraction]:
     """
     found = _COUNT.fullmatch(text)
     if found is None or not text:
+        if text.lower() in ALIASES:
+            raise ChoiceError(f'"{text}" is not a count; write {ALIASES[text.lower()]}')
         words = [str(n) for n in range(1, beats + 1)] + [w for w in PLACES if w]
         raise ChoiceError(expected("a count", text, words))
     if found[1]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Collection
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -74,8 +75,15 @@ def find_phrase(name: str) -> Path:
     raise TextFileError(name, (Problem(message),))
 
 
-def load_phrase(name: str | Path) -> Phrase:
+def load_phrase(name: str | Path, grooves: Collection[str] = ()) -> Phrase:
     """Read a phrase from a path, or a shipped phrase by its name.
+
+    Parameters
+    ----------
+    name
+        The path or the name.
+    grooves
+        The names a phrase's groove may have, besides a path; any where it is left out.
 
     Raises
     ------
@@ -83,7 +91,7 @@ def load_phrase(name: str | Path) -> Phrase:
         With every problem of the file at its line and column.
     """
     path = find_phrase(str(name))
-    return _build(TextFile.open(path))
+    return _build(TextFile.open(path), grooves)
 
 
 def read_phrase(text: str, name: str = "phrase") -> Phrase:
@@ -94,15 +102,17 @@ def read_phrase(text: str, name: str = "phrase") -> Phrase:
     TextFileError
         With every problem at its line and column.
     """
-    return _build(TextFile(text, name))
+    return _build(TextFile(text, name), ())
 
 
-def _build(file: TextFile) -> Phrase:
+def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     file.known_keys((), PHRASE_KEYS)
     title = file.get(("title",), str, ...)
     key = _parsed(file, "key", parse_key, ...)
     scale = _parsed(file, "scale", lambda word: choose("a scale", word, SCALES), "")
     groove = file.get(("groove",), str, "shuffle")
+    if grooves and not Path(groove).suffix and groove not in grooves:
+        file.complain(("groove",), expected("a groove", groove, grooves))
     tempo_value = file.get(("tempo",), (int, float), ...)
     tempo = None if tempo_value is None else file.attempt(("tempo",), check_tempo, tempo_value)
     meter_name = _parsed(file, "meter", lambda word: choose("a meter", word, METERS), "4/4")

@@ -87,6 +87,7 @@ class _Reader:
         self.bar = -1
         self.beat = 0
         self.last = Fraction(-beats - 1)
+        self.counted = False
         self.count: tuple[int, str] | None = None
         self.now: Fraction | None = None
 
@@ -130,15 +131,24 @@ class _Reader:
 
     def _bar_line(self, offset: int) -> None:
         self._lone_count()
+        if self.bar >= 0 and not self.counted:
+            self._wrong(
+                offset, "the bar before this | is empty; write 1 . for a rest, 1 - to let it ring"
+            )
+        self.counted = False
         self.bar += 1
         self.beat = 0
         self.last = Fraction(self.bar * self.beats) - 1
 
     def _take_count(self, offset: int, word: str) -> None:
         if not _COUNT.fullmatch(word) and (_LIKE_A_PLACE.match(word) or word in (".", "-")):
-            self._wrong(offset, f'"{word}" has no count before it; write when it comes: 1 {word}')
+            hint = "write when it comes, as in 2 " + word
+            if _is_sign(word) and self.strokes:
+                hint += ", or join it to the note before it"
+            self._wrong(offset, f'"{word}" has no count before it; {hint}')
             return
         self.count = (offset, word)
+        self.counted = True
         self.now = None
         try:
             self.beat, place = parse_count(word, self.beat, self.beats)
@@ -181,6 +191,9 @@ class _Reader:
                     '"-" lets a note ring on, but none is ringing here; write . for a rest'
                 )
             return
+        turned = re.fullmatch(r"(\d{1,2}|x)([EADGBe])", word)
+        if turned:
+            raise _Error(f'"{word}": the string comes first: {turned[2]}{turned[1]}')
         pieces = _pieces(word)
         goes_on = [
             piece == "-" or not _PLACE.match(piece) or _is_sign(piece) for _, piece in pieces
@@ -322,7 +335,9 @@ def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
             raise _Error(expected("a bend size", bracket[1], BEND_SIZES), offset + len(sign) + 1)
         return Move(sign, size=bracket[1]), bracket.end()
     if technique.takes == "bend":
-        raise _Error(f'"{sign}": expected a size or a fret after the bend: {sign}(full)', offset)
+        raise _Error(
+            f'"{sign}": expected a size in brackets or a fret after the bend: {sign}(full)', offset
+        )
     if technique.takes == "fret":
         raise _Error(f'"{sign}": expected a fret after the {technique.name}: {sign}7', offset)
     return Move(sign), 0
@@ -369,7 +384,12 @@ def _read_marks(text: str, start: int) -> tuple[str, ...]:
         return ()
     found = _MARKS.match(text)
     if found is None:
-        raise _Error(f'"{text}": expected marks in braces, such as {{d3}} or {{late}}', start)
+        hint = (
+            "write all marks in one pair of braces, parted by spaces"
+            if "}{" in text
+            else ("expected marks in braces, such as {d3} or {late}")
+        )
+        raise _Error(f'"{text}": {hint}', start)
     marks: list[str] = []
     for word in re.findall(r"\d|[^\s\d]+", found[1]):
         names = [word] if word in MARKS else list(word) if set(word) <= {"d", "u"} else [word]

@@ -171,8 +171,11 @@ class TextFile:
         kinds = kind if isinstance(kind, tuple) else (kind,)
         wrong_bool = isinstance(value, bool) and bool not in kinds
         if not isinstance(value, kinds) or wrong_bool:
-            words = " or ".join(TYPE_WORDS[k] for k in kinds)
-            self.complain(where, f'"{key}" must be {words}, got {_described(value)}')
+            words = "a number" if float in kinds else " or ".join(TYPE_WORDS[k] for k in kinds)
+            hint = ""
+            if isinstance(value, str) and value.replace(".", "", 1).isdecimal():
+                hint = "; write it without quotes"
+            self.complain(where, f'"{key}" must be {words}, got {_described(value)}{hint}')
             return None if default is ... else default
         return value
 
@@ -213,6 +216,12 @@ def _syntax_problem(text: str, error: Exception) -> Problem:
     what = what[:1].lower() + what[1:]
     if "escape" in message.lower():
         what += "; write notes between single quotes '...' so that \\ stays a slide"
+    if "character '\\n'" in message:
+        what += "; is a closing quote missing on this line?"
+    elif "nvalid value" in message or "Expected newline" in message:
+        what += "; text stands between quotes"
+    elif "twice" in message or "Cannot overwrite" in message:
+        what += "; headings that come more than once have two brackets: [[part]]"
     if isinstance(error, RecursionError):
         what = "brackets are nested too deep"
     elif digits:

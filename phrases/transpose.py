@@ -17,6 +17,8 @@ HIGHEST = min(LAST_FRET, 22)
 def transpose(phrase: Phrase, key: Key) -> Phrase:
     """Return a phrase in another key, moved up or down the neck, whichever stays nearer.
 
+    A shape without open strings is not moved onto them.
+
     Raises
     ------
     RangeError
@@ -25,7 +27,9 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
     up = (key.pitch_class - phrase.key.pitch_class) % 12
     frets = _frets(phrase)
     for move in sorted((up, up - 12), key=abs):
-        fits = not frets or (min(frets) + move >= 0 and max(frets) + move <= HIGHEST)
+        # A shape that is all fretted stays so: open strings neither bend nor slide.
+        lowest = 0 if frets and not min(frets) else 1
+        fits = not frets or (min(frets) + move >= lowest and max(frets) + move <= HIGHEST)
         if fits or move == 0:
             return replace(
                 phrase, key=key, parts=tuple(_part(part, move) for part in phrase.parts)

@@ -84,5 +84,8 @@ def _more(row: Row) -> str:
     if "megabytes" in row:
         return f" ({row['megabytes']} MB, {row['origin']})"
     if "groove" in row:
-        return f" ({row['key']} {row['scale']}, {row['groove']} at {row['tempo']:g})"
+        key, scale = row["key"], row["scale"]
+        if scale.startswith("minor"):
+            key = key.removesuffix(" minor")
+        return f" ({key} {scale}, {row['groove']} at {row['tempo']:g})"
     return f" ({row['bars']} bars)"

@@ -215,4 +215,4 @@ def test_an_unknown_groove_in_a_phrase_is_named(tmp_path: Path) -> None:
     path.write_text(text, encoding="utf-8")
     result = run("demo", path, "-o", tmp_path / "x.mid")
     assert result.exit_code == 1
-    assert 'did you mean "shuffle"?' in result.stderr
+    assert 'bad.toml:7:10: "shufle" is not a groove; did you mean "shuffle"?' in result.stderr

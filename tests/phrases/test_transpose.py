@@ -102,3 +102,10 @@ def test_a_shape_too_wide_for_the_neck_is_refused() -> None:
     )
     with pytest.raises(RangeError, match=message):
         transpose(phrase("| 1 E0 2 e20"), Key("D"))
+
+
+def test_a_fretted_shape_is_not_moved_onto_open_strings() -> None:
+    # Down a fourth the lowest fret, 5, would be the open string, which cannot be bent.
+    text = 'title = "t"\nkey = "A"\ntempo = 90\n[[part]]\nnotes = "| 1 G7b(full) 3 D5/7"'
+    moved = transpose(read_phrase(text), Key("E"))
+    assert [n.fret for s in moved.parts[0].strokes for n in s.notes] == [14, 12]

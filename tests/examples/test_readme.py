@@ -1,0 +1,73 @@
+"""What the README shows works as it stands there."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from backing.cli import main
+
+TOP = Path(__file__).parents[2]
+README = (TOP / "README.md").read_text(encoding="utf-8")
+FENCED = re.findall(r"```(\w*)\n(.*?)```", README, re.DOTALL)
+COMMANDS = [
+    line.split("#")[0].strip()
+    for _, block in FENCED
+    for line in block.splitlines()
+    if line.startswith("backing ")
+]
+
+
+def block(start: str) -> str:
+    return next(text for _, text in FENCED if text.startswith(start))
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    phrase = block('title  = "Porch light"')
+    (tmp_path / "my-phrase.toml").write_text(phrase, encoding="utf-8")
+    (tmp_path / "examples").mkdir()
+    (tmp_path / "examples" / "porch-light.toml").write_text(phrase, encoding="utf-8")
+    (tmp_path / "groove.toml").write_text(block('title  = "Back porch"'), encoding="utf-8")
+    (tmp_path / "form.toml").write_text(block('title = "Short and plain"'), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_there_are_commands_to_run() -> None:
+    assert {command.split()[1] for command in COMMANDS} == {"track", "demo", "loop", "list"}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_runs(command: str, desk: Path) -> None:
+    words = [re.sub(r"\.(wav|mp3)$", ".mid", word) for word in shlex.split(command)[1:]]
+    while words.count("t.mid") > 1:  # one MIDI file stands for both formats here
+        at = words.index("t.mid")
+        del words[at - 1 : at + 1]
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 0, result.output
+    if "-o" in words:
+        assert (desk / words[words.index("-o") + 1]).exists()
+
+
+def test_the_phrase_is_the_one_in_examples() -> None:
+    shown = block('title  = "Porch light"')
+    kept = (TOP / "examples" / "porch-light.toml").read_text(encoding="utf-8")
+    assert kept.endswith(shown)
+
+
+def test_a_groove_and_a_form_of_your_own(desk: Path) -> None:
+    words = ["track", "--groove", "groove.toml", "--form", "./form.toml", "-o", "x.mid"]
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 0, result.output
+    assert (desk / "x.mid").exists()
+
+
+def test_the_python_example_runs(desk: Path) -> None:
+    exec(block("from pathlib import Path"), {})
+    assert (desk / "porch-light-in-c.mid").exists()
+    assert (desk / "porch-light-in-c.wav").exists()
