@@ -6,7 +6,7 @@ from its own start.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -174,11 +174,11 @@ def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
     return places
 
 
-def lead_notes(strokes: Sequence[Stroke], clock: Clock) -> list[Note]:
-    """Return strokes as notes of the stream, seconds from beat 0."""
+def lead_notes(strokes: Sequence[Stroke], seconds: Callable[[Fraction], float]) -> list[Note]:
+    """Return strokes as notes of the stream; `seconds` says when a beat sounds."""
     return [
         Note(f"lead {p.string}", p.start, p.end, p.pitch, p.velocity, p.curve)
-        for p in perform(strokes, clock.seconds)
+        for p in perform(strokes, seconds)
     ]
 
 
@@ -239,7 +239,7 @@ def arrange(
     if lead_in:
         early = [stroke.moved(lead_in) for stroke in strokes if stroke.at < 0]
         sticks = count_in(setting.count_in, beats, clock.seconds)
-        out.add("count-in", lead_in, clock, in_order(sticks + lead_notes(early, clock)))
+        out.add("count-in", lead_in, clock, in_order(sticks + lead_notes(early, clock.seconds)))
     for chorus in range(choruses):
         length = len(chart) * beats
         first = chorus * length
@@ -249,7 +249,7 @@ def arrange(
         if phrase is not None:
             for start in starts:
                 labels += part_labels(phrase, start, clock)
-        notes = band.play(bars, clock) + lead_notes(here, clock)
+        notes = band.play(bars, clock) + lead_notes(here, clock.seconds)
         out.add(f"chorus {chorus + 1}", length, clock, in_order(notes), labels)
     if ending:
         home = chart[0].chords[0][1]
@@ -269,7 +269,7 @@ def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: o
         "comp": PROGRAMS[groove.comp_sound],
         "drums": 0,
     }
-    bars = sum(int(s.beats) // beats for s in sections if s.name != "count-in")
+    bars = sum(int(s.beats) // beats for s in sections if s.name not in ("count-in", "ending"))
     summary: dict[str, object] = {
         "groove": groove.name,
         "form": setting.form.name,

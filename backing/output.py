@@ -10,7 +10,7 @@ import contextlib
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from backing.events import Stream
@@ -45,22 +45,31 @@ def check_outputs(paths: Sequence[Path]) -> None:
         For the first that has not.
     """
     for path in paths:
-        if path.suffix.lower() not in FORMATS:
-            what = expected("a format", path.suffix or path.name, FORMATS)
-            raise OutputError(f"{path}: {what}")
-        folder = path.parent
-        if not folder.exists():
-            raise OutputError(f"{path}: the folder {folder} does not exist; make it first")
-        if not folder.is_dir():
-            raise OutputError(f"{path}: {folder} is not a folder")
-        if path.is_dir():
-            raise OutputError(f"{path}: is a folder; name a file")
-        if not os.access(folder, os.W_OK):
-            raise OutputError(f"{path}: the folder {folder} cannot be written to")
-    names = [path.resolve() for path in paths]
-    for path in paths:
+        try:
+            _check_output(path)
+            names = [other.resolve() for other in paths]
+        except (OSError, RuntimeError) as error:
+            if isinstance(error, OutputError):
+                raise
+            what = getattr(error, "strerror", None) or str(error)
+            raise OutputError(f"{path}: cannot be written: {what}") from None
         if names.count(path.resolve()) > 1:
             raise OutputError(f"{path}: is named twice; name each file once")
+
+
+def _check_output(path: Path) -> None:
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; name a file")
+    if path.suffix.lower() not in FORMATS:
+        what = expected("a format", path.suffix or path.name, FORMATS)
+        raise OutputError(f"{path}: {what}")
+    folder = path.parent
+    if not folder.exists():
+        raise OutputError(f"{path}: the folder {folder} does not exist; make it first")
+    if not folder.is_dir():
+        raise OutputError(f"{path}: {folder} is not a folder")
+    if not os.access(folder, os.W_OK):
+        raise OutputError(f"{path}: the folder {folder} cannot be written to")
 
 
 @contextlib.contextmanager
@@ -81,7 +90,7 @@ def _beside(path: Path) -> Iterator[Path]:
 
 def write(
     stream: Stream,
-    paths: Sequence[str | Path],
+    paths: str | Path | Sequence[str | Path],
     soundfont: str | Path | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> None:
@@ -92,7 +101,7 @@ def write(
     stream
         What to write.
     paths
-        Files to write; the suffixes are those of `FORMATS`.
+        File or files to write; the suffixes are those of `FORMATS`.
     soundfont
         The soundfont for audio; None looks for one.
     progress
@@ -107,18 +116,19 @@ def write(
     SoundfontError
         If audio is asked for and there is no usable soundfont.
     """
-    files = [Path(path) for path in paths]
+    files = [Path(path) for path in ([paths] if isinstance(paths, str | Path) else paths)]
     check_outputs(files)
     audio = [path for path in files if FORMATS[path.suffix.lower()] is not None]
     font = _ready_for_audio(soundfont) if audio else None
-    for path in files:
-        if path not in audio:
-            from backing.midi import midi_bytes
+    with contextlib.ExitStack() as stack:  # every file takes its name when all are complete
+        drafts = {path: stack.enter_context(_beside(path)) for path in files}
+        for path in files:
+            if path not in audio:
+                from backing.midi import midi_bytes
 
-            with _beside(path) as draft:
-                draft.write_bytes(midi_bytes(stream))
-    if font is not None:
-        _write_audio(stream, audio, font, progress)
+                drafts[path].write_bytes(midi_bytes(stream))
+        if font is not None:
+            _write_audio(stream, {path: drafts[path] for path in audio}, font, progress)
 
 
 def _ready_for_audio(soundfont: str | Path | None) -> Path:
@@ -130,7 +140,10 @@ def _ready_for_audio(soundfont: str | Path | None) -> Path:
 
 
 def _write_audio(
-    stream: Stream, paths: Sequence[Path], font: Path, progress: Callable[[float], None] | None
+    stream: Stream,
+    drafts: Mapping[Path, Path],
+    font: Path,
+    progress: Callable[[float], None] | None,
 ) -> None:
     import soundfile
 
@@ -138,8 +151,7 @@ def _write_audio(
 
     with contextlib.ExitStack() as stack:
         files = []
-        for path in paths:
-            draft = stack.enter_context(_beside(path))
+        for path, draft in drafts.items():
             kind = FORMATS[path.suffix.lower()]
             assert kind is not None
             try:
@@ -150,7 +162,7 @@ def _write_audio(
                 raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
             files.append(stack.enter_context(file))
         for sound in render_blocks(stream, font, RATE, progress):
-            for path, file in zip(paths, files, strict=True):
+            for path, file in zip(drafts, files, strict=True):
                 try:
                     file.write(sound.T)
                 except (OSError, RuntimeError, AssertionError) as error:

@@ -20,7 +20,7 @@ from backing.band import Band, count_in
 from backing.events import Label, Note, Stream
 from backing.tempo import step_tempos
 from phrases.errors import RangeError
-from phrases.phrase import Phrase
+from phrases.phrase import Phrase, Stroke
 
 __all__ = ["MOST_PASSES", "loop", "usual_start"]
 
@@ -73,16 +73,19 @@ def loop(
     out = Writer()
     if setting.count_in:
         _add_count_in(out, setting, phrase, tempos[0])
-    made: dict[tuple[Fraction, bool], tuple[Note, ...]] = {}
+    rings = any(_rings_over(stroke) for stroke in phrase.strokes() if stroke.at < 0)
+    made: dict[tuple[Fraction, Fraction | None], tuple[Note, ...]] = {}
     for number, tempo in enumerate(tempos):
         last = number == len(tempos) - 1
-        if (tempo, last) not in made:
-            made[tempo, last] = _pass(setting, phrase, tempo, last=last)
+        # Only a pickup that rings over the bar line has to know the next tempo.
+        following = None if last else tempos[number + 1] if rings else tempo
+        if (tempo, following) not in made:
+            made[tempo, following] = _pass(setting, phrase, tempo, following)
         clock = setting.clock(tempo)
         labels = [Label(0.0, f"Pass {number + 1}: {float(tempo):g}")]
         labels += part_labels(phrase, 0, clock)
         beats = phrase.bars * phrase.meter.beats
-        out.add(f"pass {number + 1}", beats, clock, made[tempo, last], labels)
+        out.add(f"pass {number + 1}", beats, clock, made[tempo, following], labels)
     return stream(setting, phrase.title, out.sections, passes=len(tempos))
 
 
@@ -90,12 +93,24 @@ def _add_count_in(out: Writer, setting: Setting, phrase: Phrase, tempo: Fraction
     clock = setting.clock(tempo)
     beats = setting.groove.meter.beats
     early = [s.moved(setting.count_in * beats) for s in phrase.strokes() if s.at < 0]
-    notes = count_in(setting.count_in, beats, clock.seconds) + lead_notes(early, clock)
+    notes = count_in(setting.count_in, beats, clock.seconds) + lead_notes(early, clock.seconds)
     out.add("count-in", setting.count_in * beats, clock, in_order(notes))
 
 
-def _pass(setting: Setting, phrase: Phrase, tempo: Fraction, *, last: bool) -> tuple[Note, ...]:
-    """Return one pass; unless it is the last, the next pass's pickup sounds in its last bar."""
+def _rings_over(stroke: Stroke) -> bool:
+    """Tell whether a pickup's stroke still sounds or moves at the first beat."""
+    return stroke.end > 0 or any(
+        move.at is not None and move.at >= 0 for note in stroke.notes for move in note.moves
+    )
+
+
+def _pass(
+    setting: Setting, phrase: Phrase, tempo: Fraction, following: Fraction | None
+) -> tuple[Note, ...]:
+    """Return one pass; unless it is the last, the next pass's pickup sounds in its last bar.
+
+    What rings over the bar line goes on at the tempo that follows.
+    """
     clock = setting.clock(tempo)
     length = phrase.bars * phrase.meter.beats
     strokes = [stroke for stroke in phrase.strokes() if stroke.at >= 0]
@@ -105,10 +120,17 @@ def _pass(setting: Setting, phrase: Phrase, tempo: Fraction, *, last: bool) -> t
             f'"{phrase.title}": the pickup of the next pass starts while the last bar still '
             "plays; end the phrase earlier or shorten the pickup"
         )
-    if pickup and not last:
+    if pickup and following is not None:
         if strokes:
             strokes[-1] = replace(strokes[-1], end=min(strokes[-1].end, pickup[0].at))
         strokes += pickup
     band = Band(setting.groove, setting.key, setting.seed)
     bars = form_bars(setting.form, setting.key, phrase.bars)
-    return in_order(band.play(bars, clock) + lead_notes(strokes, clock))
+    after = setting.clock(following or tempo)
+
+    def seconds(position: Fraction) -> float:
+        if position <= length:
+            return clock.seconds(position)
+        return float(clock.exact(length)) + after.seconds(position - length)
+
+    return in_order(band.play(bars, clock) + lead_notes(strokes, seconds))

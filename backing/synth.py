@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.events import CHANNELS, Note, messages, part_of, set_up
+from backing.events import BEND, CHANNELS, Note, messages, part_of, set_up
 from phrases.errors import BluesError
 
 __all__ = ["BLOCK", "PARTS", "AudioError", "Stems", "check_audio", "synthesise"]
@@ -97,8 +97,13 @@ def check_audio() -> None:
 def _quiet() -> Iterator[None]:
     """Keep the C library's remarks off the terminal; what matters is raised."""
     with Path(os.devnull).open("w") as nothing:
-        saved = os.dup(2)
-        sys.stderr.flush()
+        try:
+            saved = os.dup(2)
+        except OSError:  # standard error is closed: nothing to keep quiet
+            yield
+            return
+        if sys.stderr is not None:
+            sys.stderr.flush()
         os.dup2(nothing.fileno(), 2)
         try:
             yield
@@ -152,9 +157,10 @@ class _Synth:
             return
         pairs = len(PARTS)
         pointers = ctypes.c_void_p * pairs
-        left, right = (
-            pointers(*[out[n, side, start:].ctypes.data for n in range(pairs)]) for side in (0, 1)
-        )
+        first = out.ctypes.data + start * out.itemsize
+        part, side, _ = out.strides
+        left = pointers(*[first + n * part for n in range(pairs)])
+        right = pointers(*[first + n * part + side for n in range(pairs)])
         self.c.fluid_synth_nwrite_float(self.synth.synth, stop - start, left, right, None, None)
 
     def sounding(self) -> bool:
@@ -202,10 +208,20 @@ def synthesise(
         played = (edges[-1] if edges else 0) + BLOCK
         out = np.zeros((len(PARTS), 2, played + round(LONGEST_TAIL * rate)), np.float32)
         now = 0
-        for edge, (_, _, data) in zip(edges, events, strict=True):
+        bends: dict[int, tuple[int, ...]] = {}  # of several in a block only the last sounds
+        for edge, (_, rank, data) in zip(edges, events, strict=True):
+            if edge > now or rank != BEND:
+                for bend in bends.values():
+                    synth.send(bend)
+                bends.clear()
             synth.render(out, now, edge)
             now = max(now, edge)
-            synth.send(data)
+            if rank == BEND:
+                bends[data[0]] = data
+            else:
+                synth.send(data)
+        for bend in bends.values():
+            synth.send(bend)
         while now + BLOCK * 16 <= out.shape[2] and (now < played or synth.sounding()):
             synth.render(out, now, now + BLOCK * 16)
             now += BLOCK * 16

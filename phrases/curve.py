@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 __all__ = ["Curve", "Glide", "Sway"]
 
@@ -71,7 +72,8 @@ class Curve:
                 cents += sway.cents * (1 - math.cos(turn)) / 2
         return cents
 
-    def points(self, step: float = 0.001, change: float = 0.5) -> list[tuple[float, float]]:
+    @lru_cache(maxsize=4096)  # noqa: B019  the same curve returns in every chorus and pass
+    def points(self, step: float = 0.001, change: float = 0.9) -> list[tuple[float, float]]:
         """Return the curve as (seconds, cents), each held until the next.
 
         Parameters
@@ -83,16 +85,16 @@ class Curve:
         """
         spans = [(g.start, g.start + g.seconds) for g in self.glides]
         spans += [(sway.start, sway.end) for sway in self.sways]
-        times = {0.0}
+        ends = {0.0, *(end for _, end in spans)}  # what is at rest is exact
+        times = set(ends)
         for start, end in spans:
             count = math.ceil((end - start) / step - 1e-9)
             times.update(start + number * step for number in range(count))
-            times.add(end)
         points = []
         last = math.inf
         for seconds in sorted(times):
             cents = self.at(seconds)
-            if abs(cents - last) >= change or (seconds in (0.0,)):
+            if abs(cents - last) >= change or (seconds in ends and cents != last):
                 points.append((seconds, cents))
                 last = cents
         return points

@@ -19,7 +19,7 @@ from phrases.counting import count_word, parse_count
 from phrases.errors import BluesError
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.phrase import Move, Note, Stroke
-from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES
+from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES, Technique
 from phrases.words import expected
 
 __all__ = ["MOST_BARS", "Line", "read_line", "write_line"]
@@ -360,12 +360,15 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         raise _Error(f"a {technique.name} from a bent string; release it first with r", offset)
     if move.sign == "pb" and note.moves:
         raise _Error(_PRE_BEND, offset)
+    if technique.takes == "bend" and fret == 0:
+        raise _Error("an open string cannot be bent; bend from a fret", offset)
+    if technique.motion == "frets" and 0 in (fret, move.fret):
+        raise _Error("a slide neither starts nor ends on an open string; write h or p", offset)
     if move.fret is None or fret is None:
         return
-    goes_up = move.sign in ("/", "h", "b", "pb")
-    if (move.fret > fret) != goes_up or move.fret == fret:
-        way = "up" if goes_up else "down"
-        other = {"/": "\\", "\\": "/", "h": "p", "p": "h"}.get(move.sign)
+    if (move.fret - fret) * technique.way <= 0:
+        way = "up" if technique.way > 0 else "down"
+        other = next((sign for sign, t in TECHNIQUES.items() if _opposite(technique, t)), None)
         hint = f'; did you mean "{other}{move.fret}"?' if other and move.fret != fret else ""
         raise _Error(
             f"a {technique.name} from fret {fret} goes {way}, not to fret {move.fret}{hint}",
@@ -377,6 +380,15 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
             "a string bends up to 3 frets' worth",
             offset,
         )
+
+
+def _opposite(one: Technique, other: Technique) -> bool:
+    """Tell a slide down from a slide up, and a pull-off from a hammer-on."""
+    return (
+        one.takes == other.takes == "fret"
+        and one.motion == other.motion
+        and (one.way == -other.way)
+    )
 
 
 def _read_marks(text: str, start: int) -> tuple[str, ...]:

@@ -72,7 +72,8 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
     """
     played: list[Played] = []
     ringing: dict[str, int] = {}
-    for stroke in strokes:
+    # Swing can bring a late place of the beat before an earlier one.
+    for stroke in sorted(strokes, key=lambda stroke: clock(stroke.at)):
         for order, note in enumerate(stroke.notes):
             sounding = _play(stroke, note, order, clock)
             before = ringing.get(note.string)

@@ -29,6 +29,8 @@ class Technique:
     seconds
         How long the motion takes: per fret for ``frets``, at all for ``ease``; for ``sway``
         how long the note speaks first.
+    way
+        1 goes to a higher fret, -1 to a lower one, 0 to none.
     cents
         Vibrato width, from the lowest to the highest pitch.
     hertz
@@ -42,18 +44,19 @@ class Technique:
     seconds: float = 0.0
     cents: float = 0.0
     hertz: float = 0.0
+    way: int = 0
 
 
 TECHNIQUES: dict[str, Technique] = {
     technique.sign: technique
     for technique in (
-        Technique("/", "slide up", "fret", "frets", seconds=0.036),
-        Technique("\\", "slide down", "fret", "frets", seconds=0.036),
-        Technique("h", "hammer-on", "fret", "step"),
-        Technique("p", "pull-off", "fret", "step"),
-        Technique("b", "bend", "bend", "ease", seconds=0.14),
+        Technique("/", "slide up", "fret", "frets", seconds=0.036, way=1),
+        Technique("\\", "slide down", "fret", "frets", seconds=0.036, way=-1),
+        Technique("h", "hammer-on", "fret", "step", way=1),
+        Technique("p", "pull-off", "fret", "step", way=-1),
+        Technique("b", "bend", "bend", "ease", seconds=0.14, way=1),
         Technique("r", "release", "", "ease", seconds=0.14),
-        Technique("pb", "pre-bend", "bend", "preset"),
+        Technique("pb", "pre-bend", "bend", "preset", way=1),
         Technique("~", "vibrato", "", "sway", seconds=0.18, cents=30.0, hertz=5.2),
         Technique("~~", "wide vibrato", "", "sway", seconds=0.18, cents=60.0, hertz=5.0),
     )

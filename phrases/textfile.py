@@ -108,6 +108,10 @@ class TextFile:
         """
         self._problems.append((where, message, offset, key))
 
+    def problems_at(self, where: Where) -> bool:
+        """Tell whether anything was complained of at a path."""
+        return any(place == where for place, *_ in self._problems)
+
     def finish(self) -> None:
         """Raise everything that was complained of, if anything was.
 

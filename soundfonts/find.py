@@ -73,6 +73,8 @@ def check_soundfont(path: Path) -> None:
     SoundfontError
         If not.
     """
+    if path.exists() and not path.is_file():
+        raise SoundfontError(f"{path}: is not a file; name a soundfont (.sf2 or .sf3)")
     try:
         with path.open("rb") as file:
             head = file.read(12)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import signal
+import sys
 from importlib import import_module
 
 import click
@@ -45,10 +49,17 @@ class _Commands(click.Group):
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> object:
+        # Being told to end, as by Ctrl-C, removes what is half written.
+        with contextlib.suppress(ValueError):
+            signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
         try:
             return super().invoke(ctx)
         except BluesError as error:
             raise click.ClickException(str(error)) from None
+        except OSError as error:
+            if error.errno == errno.EPIPE:
+                raise
+            raise click.ClickException(error.strerror or str(error)) from None
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})

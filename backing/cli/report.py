@@ -58,7 +58,7 @@ def _write(
         write(stream, outputs, soundfont)
         return
     length = float(stream.seconds)
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         click.echo(f"rendering {length:.0f} s of audio", err=True)
         write(stream, outputs, soundfont)
         return

@@ -223,6 +223,13 @@ def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
         lanes[name], problems = read_lane(text, beats, CHECKS[player])
         for offset, message in problems:
             file.complain((*where, name), message, offset=offset)
+    if when == "change" and player != "bass":
+        file.complain(
+            (*where, "when"), '"change" is for bass; drums and comping have no use for it'
+        )
+    for name, lane in lanes.items():
+        if not lane.hits and not file.problems_at((*where, name)):
+            file.complain((*where, name), "this lane is empty; leave it out")
     if player != "drums" and not lanes:
         file.complain(where, 'this pattern has no "line"')
     if player == "drums":

@@ -162,7 +162,10 @@ def test_no_soundfont_writes_nothing(tmp_path: Path) -> None:
 
 @pytest.fixture
 def _no_fluidsynth(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "fluidsynth", None)
+    # As on a machine without the C library: pyfluidsynth looks for it when it is imported.
+    monkeypatch.delitem(sys.modules, "fluidsynth", raising=False)
+    monkeypatch.setattr("ctypes.util.find_library", lambda name: None)
+    monkeypatch.delenv("HOMEBREW_PREFIX", raising=False)
 
 
 @pytest.mark.usefixtures("_no_fluidsynth")

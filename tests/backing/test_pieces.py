@@ -24,7 +24,7 @@ def test_a_track_by_default() -> None:
     stream = backing.track()
     assert str(stream.key) == "A"
     assert stream.facts == {
-        "groove": "shuffle", "form": "twelve-bar", "bars": 25, "count_in": 1, "choruses": 2,
+        "groove": "shuffle", "form": "twelve-bar", "bars": 24, "count_in": 1, "choruses": 2,
     }  # fmt: skip
     assert _tempo(stream) == 104  # the groove's usual tempo
     assert stream.seed == 1

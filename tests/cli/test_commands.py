@@ -57,7 +57,7 @@ def test_track_writes_midi_and_wav_of_the_same_length(tmp_path: Path) -> None:
     assert answer["key"] == "Bb"
     assert answer["tempo"] == 112
     assert answer["seed"] == pieces.SEED
-    assert answer["bars"] == 13
+    assert answer["bars"] == 12
     assert [file["path"] for file in answer["files"]] == [str(midi), str(wav)]
     assert mido.MidiFile(midi).length == pytest.approx(seconds, abs=0.001)
     assert seconds - 0.001 <= soundfile.info(wav).duration <= seconds + 4.0

@@ -36,6 +36,8 @@ def moves(draw: st.DrawFn, fret: int, at: Fraction | None, bent: bool) -> tuple[
         signs = ["r", "~", "~~", "b"] if bent else ["~", "~~", "b", "/", "\\", "h", "p"]
         if at is None and number == 0:
             signs.append("pb")
+        if fret == 0:  # an open string neither bends nor slides
+            signs = [sign for sign in signs if sign not in ("b", "pb", "/", "\\")]
         if number and done[-1].sign.startswith("~"):
             signs = [sign for sign in signs if not sign.startswith("~")]
         sign = draw(st.sampled_from(signs))
@@ -56,7 +58,10 @@ def moves(draw: st.DrawFn, fret: int, at: Fraction | None, bent: bool) -> tuple[
         elif sign in ("\\", "p"):
             if fret == 0:
                 break
-            fret = goal = draw(st.integers(0, fret - 1))
+            lowest = 1 if sign == "\\" else 0
+            if fret == lowest:
+                break
+            fret = goal = draw(st.integers(lowest, fret - 1))
         done.append(Move(sign, goal, size, when))
     return done, bent
 
@@ -224,6 +229,9 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e8 4 | 1 e8", 7, 'count "4" has no place after it'),
         ("| 1 e8 . 2 e8", 7, '"." has no count before it'),
         ("| 1 e8 | | 1 e5", 9, "the bar before this | is empty; write 1 . for a rest"),
+        ("| 1 e0b(full)", 6, "an open string cannot be bent"),
+        ("| 1 D0/2", 6, "a slide neither starts nor ends on an open string; write h or p"),
+        ("| 1 D2\\0", 6, "a slide neither starts nor ends on an open string; write h or p"),
         ("| 1 e8 h9", 7, '"h9" has no count before it; write when it comes, as in 2 h9, or join'),
         ("| 1 e8 and e9", 7, '"and" is not a count; write &'),
         ("| 1 5G", 4, '"5G": the string comes first: G5'),

@@ -115,7 +115,7 @@ def test_a_missing_file_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_folder_is_refused(tmp_path: Path) -> None:
-    message = f"{tmp_path}: cannot be read: Is a directory"
+    message = f"{tmp_path}: is not a file; name a soundfont"
     with pytest.raises(SoundfontError, match=re.escape(message)):
         find_soundfont(tmp_path)
 
