@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from backing.synth import synthesise
 __all__ = ["RATE", "frame_of", "render", "render_blocks"]
 
 RATE = 44100
+WORKERS = 2
 LAST_RING = 4.0  # seconds that may ring after the music ends
 
 Progress = Callable[[float], None]
@@ -50,19 +52,9 @@ def render_blocks(
     numpy.ndarray
         Shape (2, frames), float32, below full scale.
     """
-    uses = Counter(section.notes for section in stream.sections)
-    kept: dict[tuple[Note, ...], Sound] = {}
     carry = np.zeros((2, 0), np.float32)
-    for number, section in enumerate(stream.sections):
-        sound = kept.get(section.notes)
-        if sound is None:
-            stems = synthesise(section.notes, stream.programs, soundfont, rate)
-            sound = mix(stems, rate)
-        uses[section.notes] -= 1
-        if uses[section.notes]:
-            kept[section.notes] = sound
-        else:
-            kept.pop(section.notes, None)
+    sounds = _ahead(stream, soundfont, rate)
+    for number, (section, sound) in enumerate(zip(stream.sections, sounds, strict=True)):
         last = number == len(stream.sections) - 1
         start = frame_of(section, rate)
         end = round(stream.seconds * rate) if last else frame_of(stream.sections[number + 1], rate)
@@ -77,6 +69,32 @@ def render_blocks(
             carry = out[:, frames:]
         if progress is not None:
             progress(float(section.start + section.seconds))
+
+
+def _ahead(stream: Stream, soundfont: Path, rate: int) -> Iterator[Sound]:
+    """Yield each section's sound, rendering the next ones meanwhile, each different one once."""
+
+    def make(notes: tuple[Note, ...]) -> Sound:
+        return mix(synthesise(notes, stream.programs, soundfont, rate), rate)
+
+    every = [section.notes for section in stream.sections]
+    uses = Counter(every)
+    made: dict[tuple[Note, ...], Future[Sound]] = {}
+    begun = 0
+    with ThreadPoolExecutor(WORKERS) as pool:  # FluidSynth and numpy leave Python to others
+        try:
+            for number, notes in enumerate(every):
+                while begun < min(len(every), number + WORKERS + 1):
+                    if every[begun] not in made:
+                        made[every[begun]] = pool.submit(make, every[begun])
+                    begun += 1
+                sound = made[notes].result()
+                uses[notes] -= 1
+                if not uses[notes]:
+                    del made[notes]
+                yield sound
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _faded(sound: Sound, frames: int) -> Sound:

@@ -158,11 +158,13 @@ def _voice_track(stream: Stream, voice: str, events: list[Event], end: int) -> m
 
 
 def _message(data: tuple[int, ...]) -> mido.Message:
+    # The bytes are our own and in range: mido's checks would take most of the time.
     kind, channel = data[0] & 0xF0, data[0] & 0x0F
     if kind == 0xE0:
-        return mido.Message("pitchwheel", channel=channel, pitch=(data[2] << 7 | data[1]) - 8192)
+        pitch = (data[2] << 7 | data[1]) - 8192
+        return mido.Message("pitchwheel", skip_checks=True, channel=channel, pitch=pitch)
     name = "note_on" if kind == 0x90 else "note_off"
-    return mido.Message(name, channel=channel, note=data[1], velocity=data[2])
+    return mido.Message(name, skip_checks=True, channel=channel, note=data[1], velocity=data[2])
 
 
 def _track(events: list[tuple[int, int, mido.Message]], end: int) -> mido.MidiTrack:
@@ -170,7 +172,7 @@ def _track(events: list[tuple[int, int, mido.Message]], end: int) -> mido.MidiTr
     track = mido.MidiTrack()
     now = 0
     for tick, _, message in events:
-        message.time = tick - now
+        vars(message)["time"] = tick - now  # as above
         now = tick
         track.append(message)
     track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))

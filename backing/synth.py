@@ -13,6 +13,7 @@ import ctypes
 import io
 import os
 import sys
+import threading
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -65,6 +66,8 @@ class AudioError(BluesError, OSError):
 
 def _library() -> object:
     """Import pyfluidsynth, which prints where it found the library when ``CI`` is set."""
+    if "fluidsynth" in sys.modules:  # a thread must not touch standard output
+        return sys.modules["fluidsynth"]
     try:
         with contextlib.redirect_stdout(io.StringIO()):
             import fluidsynth
@@ -93,23 +96,25 @@ def check_audio() -> None:
     _library()
 
 
+_STDERR = threading.Lock()
+
+
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep the C library's remarks off the terminal; what matters is raised."""
-    with Path(os.devnull).open("w") as nothing:
-        try:
+    """Keep the C library's remarks off the terminal; what matters is raised.
+
+    Standard error belongs to the whole process, so one thread at a time may do this.
+    """
+    with _STDERR, contextlib.ExitStack() as stack:
+        with contextlib.suppress(OSError):  # standard error may be closed
             saved = os.dup(2)
-        except OSError:  # standard error is closed: nothing to keep quiet
-            yield
-            return
-        if sys.stderr is not None:
-            sys.stderr.flush()
-        os.dup2(nothing.fileno(), 2)
-        try:
-            yield
-        finally:
-            os.dup2(saved, 2)
-            os.close(saved)
+            stack.callback(os.close, saved)
+            stack.callback(os.dup2, saved, 2)
+            if sys.stderr is not None:
+                sys.stderr.flush()
+            with Path(os.devnull).open("w") as nothing:
+                os.dup2(nothing.fileno(), 2)
+        yield
 
 
 class _Synth:
