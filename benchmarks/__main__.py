@@ -22,6 +22,8 @@ RESULTS = Path(__file__).parent / "RESULTS.md"
 RUNS = 5
 TWELVE = ["track", "--key", "Bb", "--form", "quick-change", "--tempo", "112", "--choruses", "12"]
 
+DEMO = ["demo", "lamp-oil", "--choruses", "12"]
+
 
 def wheel_soundfont() -> str:
     """Return the soundfont inside the pretty_midi wheel."""
@@ -73,6 +75,14 @@ def main() -> int:
         render = [bare, "-ni", "-F", raw, font, midi]
         figures = pair([backing, *TWELVE, "-o", wav], render)
         rows.append(row("12 choruses to WAV", "`fluidsynth -F`, same MIDI", figures, "1.5"))
+        seconds([backing, *DEMO, "-o", midi])
+        figures = pair([backing, *DEMO, "-o", wav], render)
+        rows.append(
+            row("12 choruses of a demo to WAV", "`fluidsynth -F`, same MIDI", figures, "-")
+        )
+        figures = pair([backing, *DEMO, "-o", midi], [sys.executable, "-c", save])
+        rows.append(row("12 choruses of a demo to MIDI", "mido loads and saves it", figures, "-"))
+        seconds([backing, *TWELVE, "-o", midi])
         figures = pair([backing, *TWELVE, "-o", midi], [sys.executable, "-c", save])
         rows.append(row("12 choruses to MIDI", "mido loads and saves it", figures, "0.5 s"))
         figures = pair([backing, "--help"], [sys.executable, "-c", "import click"])
