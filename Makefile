@@ -6,7 +6,7 @@ PY := .venv/bin/python
 help: ## list these targets
 	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
 
-demo: .venv/.ready ## write a backing track, a lick demo and a practice loop into out/
+demo: .venv/.ready ## write a backing track, a demo and a practice loop into out/
 	$(PY) examples/make_demo.py
 
 test: .venv/.ready-dev ## lint, check formatting and types, run the tests

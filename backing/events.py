@@ -9,7 +9,6 @@ References: MIDI 1.0 for pitch bend (14 bits, centred on 8192) and RPN 0; Genera
 
 from __future__ import annotations
 
-import bisect
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -151,13 +150,6 @@ class Stream:
         """Exact length of the music; notes may ring a little longer."""
         last = self.sections[-1]
         return last.start + last.seconds
-
-    def beat_at(self, seconds: float) -> float:
-        """Return the felt beat at a second, both from the start of the stream."""
-        starts = [section.start for section in self.sections]
-        section = self.sections[max(0, bisect.bisect_right(starts, seconds) - 1)]
-        within = seconds - float(section.start)
-        return float(section.first_beat) + within * float(section.tempo) / 60.0
 
     @property
     def voices(self) -> tuple[str, ...]:

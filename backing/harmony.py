@@ -186,7 +186,7 @@ def movement(before: Sequence[int], after: Sequence[int]) -> int:
 
 
 def lead_voices(
-    before: Sequence[int] | None, root: int, quality: str, low: int = 52, high: int = 76
+    before: Sequence[int] | None, root: int, quality: str, low: int, high: int
 ) -> tuple[int, ...]:
     """Return the voicing that moves least from the one before.
 

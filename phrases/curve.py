@@ -50,11 +50,6 @@ class Curve:
     glides: tuple[Glide, ...] = ()
     sways: tuple[Sway, ...] = ()
 
-    @property
-    def still(self) -> bool:
-        """Whether the pitch never moves from the picked one."""
-        return not (self.first or self.glides or self.sways)
-
     def at(self, seconds: float) -> float:
         """Return the pitch in cents above the picked one at a time."""
         cents = self.first

@@ -139,7 +139,7 @@ def test_no_voicing_moves_less_than_the_one_that_is_led_to() -> None:
         for step in (5, 7, 8):
             for before in voicings(9, quality, 52, 76):
                 root = (9 + step) % 12
-                led = lead_voices(before, root, following)
+                led = lead_voices(before, root, following, 52, 76)
                 least = min(_least(before, v) for v in voicings(root, following, 52, 76))
                 assert _least(before, led) == least
                 assert movement(before, led) == least
@@ -147,7 +147,7 @@ def test_no_voicing_moves_less_than_the_one_that_is_led_to() -> None:
 
 def test_the_first_voicing_lies_in_the_middle() -> None:
     for root in range(12):
-        first = lead_voices(None, root, "7")
+        first = lead_voices(None, root, "7", 52, 76)
         assert abs(sum(first) / 4 - 64) <= 5
 
 
@@ -156,8 +156,8 @@ def test_guide_tones_from_one_to_four(key: Key) -> None:
     one, four = Chord("1", "7"), Chord("4", "7")
     # Common practice: the third of I7 falls a half step to the seventh of IV7, and the seventh
     # of I7 falls a half step to its third.
-    before = lead_voices(None, one.root(key), "7")
-    after = lead_voices(before, four.root(key), "7")
+    before = lead_voices(None, one.root(key), "7", 52, 76)
+    after = lead_voices(before, four.root(key), "7", 52, 76)
     third, seventh = (one.root(key) + 4) % 12, (one.root(key) + 10) % 12
     for pitch in before:
         if pitch % 12 in (third, seventh):

@@ -13,7 +13,6 @@ BEND = Curve(glides=(Glide(0.1, 0.2, 200.0),))
 
 
 def test_a_curve_without_moves_is_still() -> None:
-    assert Curve().still
     assert Curve().at(1.0) == 0.0
     assert Curve().points() == [(0.0, 0.0)]
 
@@ -23,7 +22,7 @@ def test_a_curve_without_moves_is_still() -> None:
     [Curve(first=100.0), BEND, Curve(sways=(Sway(0.0, 1.0, 5.0, 30.0),))],
 )
 def test_a_curve_with_moves_is_not(curve: Curve) -> None:
-    assert not curve.still
+    assert len(curve.points()) > 1 or curve.at(0.0)
 
 
 def test_a_glide_waits_eases_and_stays() -> None:

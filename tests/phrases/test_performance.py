@@ -234,7 +234,7 @@ def test_every_velocity_is_one_of_midi() -> None:
 
 def test_a_muted_string_is_short_and_does_not_move() -> None:
     note = alone("| 1 Ax")
-    assert note.curve.still
+    assert note.curve.points() == [(0.0, 0.0)]
     assert note.end - note.start <= 0.1
 
 
