@@ -1,22 +1,25 @@
-"""From a form, a groove and a phrase to the stream: count-in, choruses, phrases, ending.
+"""From a form, a groove and a phrase to the stream: intro, choruses, phrases, ending.
 
-Conventions: bars of music count from 0 after the count-in; a section's notes count seconds
-from its own start.
+Conventions: beats of music count from the first chorus, so that an intro and a pickup lie below
+0; a section's notes count seconds from its own start.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+import random
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 
 from backing.band import Band, Bar, count_in
 from backing.events import Label, Note, Section, Stream
-from backing.forms import Form
+from backing.feel import USUAL
+from backing.forms import Form, turnarounds
 from backing.grooves import Groove
-from backing.grooves.groove import PROGRAMS
-from backing.tempo import Clock, swing_for
+from backing.grooves.instruments import PROGRAMS
+from backing.harmony import Chord
+from backing.tempo import Clock, slowing, swing_for
 from phrases.errors import RangeError
 from phrases.performance import perform
 from phrases.phrase import Phrase, Stroke
@@ -25,10 +28,13 @@ from phrases.pitch import Key
 __all__ = [
     "CHORUSES",
     "COUNT_IN_BARS",
+    "ENDINGS",
+    "INTROS",
     "LINE",
     "Setting",
     "Writer",
     "arrange",
+    "bars_under",
     "check_count_in",
     "check_meter",
     "form_bars",
@@ -37,12 +43,31 @@ __all__ = [
     "part_labels",
     "placements",
     "stream",
+    "under",
 ]
 
 CHORUSES = (1, 200)
 COUNT_IN_BARS = (0, 4)
 LINE = 4
 SPACING = 8  # bars from one crash to the next, at least
+STOPS = 4  # bars of stop-time at the top of a chorus, at most
+ARC = 6  # choruses in which the band builds before it settles again
+SLOW_BARS = 2
+TAG_BARS = 4
+
+INTROS: dict[str, str] = {
+    "sticks": "the count-in alone",
+    "turnaround": "two bars that lead in, after the count-in",
+    "five": "the last four bars of the form, after the count-in",
+}
+INTRO_BARS = {"sticks": 0, "turnaround": 2, "five": 4}
+
+ENDINGS: dict[str, str] = {
+    "chord": "the band lands on the first chord",
+    "slow": "the last two bars slow down into it",
+    "tag": "the last four bars come once more, then the chord",
+    "none": "no ending: the last bar leads back to the first",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +88,12 @@ class Setting:
         Chooses among what the groove offers.
     count_in
         Bars of sticks, 0 to 4.
+    comp
+        The comping instrument; the groove's own if empty.
+    without
+        Parts that stay at home.
+    looseness
+        0 to 2, as for `backing.feel.Feel`.
     """
 
     key: Key
@@ -73,6 +104,20 @@ class Setting:
     auto: bool = False
     seed: int = 1
     count_in: int = 1
+    comp: str = ""
+    without: frozenset[str] = field(default_factory=frozenset)
+    looseness: float = USUAL
+
+    def band(self) -> Band:
+        """Return the band that plays it."""
+        return Band(
+            self.groove,
+            self.key,
+            self.seed,
+            comp=self.comp,
+            without=self.without,
+            looseness=self.looseness,
+        )
 
     def clock(self, tempo: Fraction) -> Clock:
         """Return the time of a section at a tempo."""
@@ -109,6 +154,7 @@ class Writer:
                 swing=clock.swing,
                 notes=notes,
                 labels=tuple(labels),
+                steps=clock.steps,
             )
         )
         self.beat += beats
@@ -190,15 +236,54 @@ def in_order(notes: Sequence[Note]) -> tuple[Note, ...]:
 def form_bars(form: Form, key: Key, bars: int | None = None) -> list[Bar]:
     """Return the first bars of a form (all by default) as players read them, going round."""
     charts = form.bars(key)
-    charts = charts[: bars or len(charts)]
+    return _chart(charts[: bars or len(charts)])
+
+
+def _chart(charts: Sequence[tuple[tuple[Fraction, Chord], ...]]) -> list[Bar]:
     return [
         Bar(chords, charts[(number + 1) % len(charts)][0][1])
         for number, chords in enumerate(charts)
     ]
 
 
+def bars_under(strokes: Iterable[Stroke], beats: int) -> set[int]:
+    """Return the bars in which strokes sound, counted from beat 0."""
+    bars: set[int] = set()
+    for stroke in strokes:
+        last = max(stroke.at, stroke.end - Fraction(1, 2))
+        bars.update(range(int(stroke.at // beats), int(last // beats) + 1))
+    return bars
+
+
+def under(bars: Sequence[Bar], sounding: set[int], first: int = 0) -> list[Bar]:
+    """Tell the players of bars, the first of a number, in which of them a phrase sounds."""
+    return [
+        replace(bar, when=_before_bar(bar.when, "under")) if first + n in sounding else bar
+        for n, bar in enumerate(bars)
+    ]
+
+
+def _before_bar(when: tuple[str, ...], kind: str) -> tuple[str, ...]:
+    return (*(w for w in when if w != "bar"), kind, "bar")
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Bars that make a section."""
+
+    name: str
+    label: str
+    bars: list[Bar]
+    clock: Clock
+
+
 def arrange(
-    setting: Setting, choruses: int, phrase: Phrase | None = None, *, ending: bool = True
+    setting: Setting,
+    choruses: int,
+    phrase: Phrase | None = None,
+    *,
+    intro: str = "sticks",
+    ending: str = "chord",
 ) -> Stream:
     """Return a backing track, with a phrase over it if one is given.
 
@@ -210,8 +295,10 @@ def arrange(
         1 to 200.
     phrase
         In the setting's key already.
+    intro
+        A key of `INTROS`.
     ending
-        Whether a last bar follows in which the band lands on the first chord.
+        A key of `ENDINGS`.
 
     Raises
     ------
@@ -223,40 +310,128 @@ def arrange(
         raise RangeError(f"{choruses} choruses: it must be {low} to {high}")
     beats = setting.groove.meter.beats
     clock = setting.clock(setting.tempo)
-    chart = form_bars(setting.form, setting.key)
-    lead_in = setting.count_in * beats
+    bars = len(setting.form.bars(setting.key))
     strokes: list[Stroke] = []
     pickup = Fraction(0)
-    starts: tuple[int, ...] = ()
+    cues: list[tuple[Fraction, str]] = []
     if phrase is not None:
         check_meter(phrase, setting.groove)
-        starts = placements(phrase, len(chart))
+        starts = placements(phrase, bars)
         pickup = phrase.parts[0].pickup
-        strokes = _placed(phrase, starts, choruses, len(chart) * beats)
-    check_count_in(setting.count_in, pickup)
-    band = Band(setting.groove, setting.key, setting.seed)
+        strokes = _placed(phrase, starts, choruses, bars * beats)
+        cues = [
+            (Fraction((chorus * bars + start + bar) * beats), part.role.capitalize())
+            for chorus in range(choruses)
+            for start in starts
+            for bar, part in phrase.placed()
+        ]
+    lead_in = min(INTRO_BARS[intro], bars)
+    check_count_in(setting.count_in, pickup if not lead_in else Fraction(0))
+    plan = _plan(setting, clock, choruses, bars_under(strokes, beats), lead_in, ending)
+    band = setting.band()
     out = Writer()
-    if lead_in:
-        early = [stroke.moved(lead_in) for stroke in strokes if stroke.at < 0]
+    now = -lead_in * beats
+    if setting.count_in:
+        length = setting.count_in * beats
+        early = [s.moved(length - now) for s in strokes if s.at < now]
         sticks = count_in(setting.count_in, beats, clock.seconds)
-        out.add("count-in", lead_in, clock, in_order(sticks + lead_notes(early, clock.seconds)))
-    for chorus in range(choruses):
-        length = len(chart) * beats
-        first = chorus * length
-        bars = _chorus_bars(chart, chorus, choruses, ending=ending)
-        here = [stroke.moved(-first) for stroke in strokes if first <= stroke.at < first + length]
-        labels = [Label(0.0, f"Chorus {chorus + 1}")]
-        if phrase is not None:
-            for start in starts:
-                labels += part_labels(phrase, start, clock)
-        notes = band.play(bars, clock) + lead_notes(here, clock.seconds)
-        out.add(f"chorus {chorus + 1}", length, clock, in_order(notes), labels)
-    if ending:
-        home = chart[0].chords[0][1]
-        last = Bar(((Fraction(0), home),), home, ("end", "bar"))
-        out.add("ending", beats, clock, in_order(band.play([last], clock)), [Label(0.0, "End")])
+        out.add("count-in", length, clock, in_order(sticks + lead_notes(early, clock.seconds)))
+    for stretch in plan:
+        length = len(stretch.bars) * beats
+        here = [s.moved(-now) for s in strokes if now <= s.at < now + length]
+        labels = [Label(0.0, stretch.label)] if stretch.label else []
+        labels += [
+            Label(stretch.clock.seconds(at - now), text)
+            for at, text in cues
+            if now <= at < now + length
+        ]
+        notes = band.play(stretch.bars, stretch.clock)
+        notes += lead_notes(here, stretch.clock.seconds)
+        out.add(stretch.name, length, stretch.clock, in_order(notes), labels)
+        now += length
     title = phrase.title if phrase else setting.groove.title
-    return stream(setting, title, out.sections, choruses=choruses)
+    facts = {"choruses": choruses, "intro": intro, "ending": ending}
+    return stream(setting, title, out.sections, **facts)
+
+
+def _plan(
+    setting: Setting, clock: Clock, choruses: int, sounding: set[int], lead_in: int, ending: str
+) -> list[_Stretch]:
+    """Return the stretches of a piece after its count-in."""
+    chance = random.Random(f"{setting.seed} chart")
+    length = len(setting.form.bars(setting.key))
+    home = setting.form.bars(setting.key)[0][0][1]
+    plan = []
+    if lead_in:
+        bars = _turned(setting, chance, turnarounds.TURNAROUNDS)[-lead_in:]
+        bars[-1] = replace(bars[-1], when=("fill", "bar"))
+        plan.append(_Stretch("intro", "Intro", bars, clock))
+    for chorus in range(choruses):
+        last = chorus == choruses - 1
+        held = ({length - 2, length - 1} & {bar - chorus * length for bar in sounding}) != set()
+        table = turnarounds.TURNAROUNDS
+        if last and ending in ("chord", "slow"):
+            table = turnarounds.ENDINGS
+        chart = form_bars(setting.form, setting.key) if held else _turned(setting, chance, table)
+        bars = _dressed(setting, chart, chorus, choruses)
+        if chorus == 0 and lead_in:
+            bars[0] = replace(bars[0], when=_before_bar(bars[0].when, "top"))
+        bars = under(bars, sounding, chorus * length)
+        slow = SLOW_BARS if last and ending == "slow" and length > SLOW_BARS else 0
+        played = bars[: length - slow]
+        plan.append(_Stretch(f"chorus {chorus + 1}", f"Chorus {chorus + 1}", played, clock))
+        if slow:
+            beats = slow * setting.groove.meter.beats
+            slower = replace(slowing(setting.tempo, beats), swing=clock.swing)
+            plan.append(_Stretch("slow-down", "", bars[-slow:], slower))
+            clock = replace(clock, tempo=slower.steps[-1][1])
+    if ending == "tag":
+        chart = _turned(setting, chance, turnarounds.ENDINGS)
+        bars = [replace(bar, chorus=_kind(choruses - 1, choruses)) for bar in chart[-TAG_BARS:]]
+        bars[-1] = replace(bars[-1], when=("fill", "bar"))
+        plan.append(_Stretch("tag", "Tag", bars, clock))
+    if ending != "none":
+        kind = _kind(choruses - 1, choruses)
+        end = Bar(((Fraction(0), home),), home, ("end", "bar"), kind)
+        plan.append(_Stretch("ending", "End", [end], clock))
+    return plan
+
+
+def _kind(chorus: int, choruses: int) -> str:
+    """Return which kind of chorus it is: the band builds in arcs, and gives all in the last."""
+    if chorus == choruses - 1 and choruses > 1:
+        return "last"
+    arc = min(ARC, choruses)
+    return "early" if chorus % arc < -(-arc // 3) else "late"
+
+
+def _turned(
+    setting: Setting, chance: random.Random, table: dict[str, tuple[str, ...]]
+) -> list[Bar]:
+    """Return a chorus with a turnaround of a table in its last two bars, where one fits."""
+    charts = setting.form.bars(setting.key)
+    chosen = chance.choice(table[setting.key.mode])
+    if turnarounds.fits(charts):
+        charts = (*charts[:-2], *turnarounds.read(chosen))
+    return _chart(charts)
+
+
+def _dressed(setting: Setting, chart: list[Bar], chorus: int, choruses: int) -> list[Bar]:
+    """Tell the players of a chorus where they are: its top, its lines, its end."""
+    kind = _kind(chorus, choruses)
+    bars = [replace(bar, chorus=kind) for bar in chart]
+    rises = chorus > 0 and kind != "early" and kind != _kind(chorus - 1, choruses)
+    every = -(-SPACING // len(chart))  # short forms are not crowned each time round
+    for bar in range(LINE - 1, len(bars) - LINE, LINE):
+        bars[bar] = replace(bars[bar], when=("setup", "bar"))
+    if any(pattern.when == "stop" for pattern in setting.groove.drums):
+        for bar in range(min(STOPS, len(bars) // 2)):
+            bars[bar] = replace(bars[bar], when=("stop", "bar"))
+    elif rises:
+        bars[0] = replace(bars[0], when=("top", "bar"))
+    if chorus == choruses - 1 or (chorus + 1) % every == 0:
+        bars[-1] = replace(bars[-1], when=("fill", "bar"))
+    return bars
 
 
 def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: object) -> Stream:
@@ -266,7 +441,7 @@ def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: o
     programs = {
         "lead": PROGRAMS["lead"],
         "bass": PROGRAMS[groove.bass_sound],
-        "comp": PROGRAMS[groove.comp_sound],
+        "comp": PROGRAMS[setting.comp or groove.comp_sound],
         "drums": 0,
     }
     bars = sum(int(s.beats) // beats for s in sections if s.name not in ("count-in", "ending"))
@@ -275,22 +450,14 @@ def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: o
         "form": setting.form.name,
         "bars": bars,
         "count_in": setting.count_in,
+        "comp": setting.comp or groove.comp_sound,
+        "without": sorted(setting.without),
+        "looseness": setting.looseness,
         **facts,
     }
     return Stream(
         title, setting.key, groove.meter, setting.seed, tuple(sections), programs, summary
     )
-
-
-def _chorus_bars(chart: list[Bar], chorus: int, choruses: int, *, ending: bool) -> list[Bar]:
-    bars = list(chart)
-    every = -(-SPACING // len(chart))  # short forms are not crowned each time round
-    if chorus > 0 and chorus % every == 0:
-        bars[0] = replace(bars[0], when=("top", "bar"))
-    last = chorus == choruses - 1
-    if (ending and last) or (not last and (chorus + 1) % every == 0):
-        bars[-1] = replace(bars[-1], when=("fill", "bar"))
-    return bars
 
 
 def _placed(phrase: Phrase, starts: Sequence[int], choruses: int, length: int) -> list[Stroke]:

@@ -1,7 +1,8 @@
 """The stream as sound: sections rendered once each, laid end to end at exact frames.
 
 A section starts on the frame nearest its exact second; what rings on after it is laid over the
-next. Sections with equal notes are rendered once.
+next. Sections with equal notes are rendered once. Loudness is known only when all is rendered,
+so the layers of the mix wait in a temporary file until they are mastered.
 """
 
 from __future__ import annotations
@@ -10,18 +11,24 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from tempfile import SpooledTemporaryFile
 
 import numpy as np
 
 from backing.events import Note, Section, Stream
-from backing.mix import Sound, ceiling, mix
-from backing.synth import synthesise
+from backing.loudness import BLOCK, REACH, SILENCE, Meter, gain_curve
+from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound, layers, master
+from backing.synth import check_audio, synthesise
 
-__all__ = ["RATE", "frame_of", "render", "render_blocks"]
+__all__ = ["RATE", "RATES", "Rendered", "frame_of", "render"]
 
 RATE = 44100
+RATES = (44100, 48000)
 WORKERS = 2
 LAST_RING = 4.0  # seconds that may ring after the music ends
+IN_MEMORY = 1 << 25  # bytes; longer pieces wait on disk
+CHUNK = BLOCK << 12  # frames mastered at a time
+MARGIN = (REACH + 3) * BLOCK
 
 Progress = Callable[[float], None]
 
@@ -31,10 +38,83 @@ def frame_of(section: Section, rate: int = RATE) -> int:
     return round(section.start * rate)
 
 
-def render_blocks(
-    stream: Stream, soundfont: Path, rate: int = RATE, progress: Progress | None = None
-) -> Iterator[Sound]:
-    """Yield the mixed sound of a stream, section by section.
+class Rendered:
+    """A piece as layers, measured and ready to be mastered.
+
+    Attributes
+    ----------
+    names
+        The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
+    frames
+        Its length.
+    gains
+        What mastering will do.
+    """
+
+    def __init__(self, names: tuple[str, ...], rate: int, folder: Path | None) -> None:
+        self.names = names
+        self.rate = rate
+        self.frames = 0
+        self.gains = Gains(1.0, 1.0)
+        self._spool = SpooledTemporaryFile(IN_MEMORY, dir=folder, prefix=".")  # noqa: SIM115
+        self._meter = Meter(len(names), rate)
+
+    def add(self, sound: Sound) -> None:
+        """Append the next frames, shape (layers, 2, frames)."""
+        self._meter.add(sound)
+        self._spool.write(np.ascontiguousarray(sound.transpose(2, 0, 1)).tobytes())
+        self.frames += sound.shape[2]
+
+    def measure(self) -> None:
+        """Decide the gains from all that was added.
+
+        What the limiter takes from the loudness is measured and given back.
+        """
+        self.gains = master(self._meter, self.names)
+        wanted = self._meter.loudness(self.gains.of(self.names).astype(np.float64))
+        limited = Meter(1, self.rate)
+        for _, mix in self.blocks():
+            limited.add(mix[np.newaxis])
+        lost = wanted - limited.loudness(np.ones(1)) if wanted != SILENCE else 0.0
+        self.gains = self.gains.times(10 ** (lost / 20))
+
+    def read(self, start: int, stop: int) -> Sound:
+        """Return frames of every layer at its mastered gain, shape (layers, 2, frames)."""
+        wide = 2 * len(self.names)
+        self._spool.seek(start * wide * 4)
+        raw = self._spool.read((stop - start) * wide * 4)
+        sound = np.frombuffer(raw, np.float32).reshape(-1, len(self.names), 2)
+        return sound.transpose(1, 2, 0) * self.gains.of(self.names)[:, None, None]
+
+    def blocks(self) -> Iterator[tuple[Sound, Sound]]:
+        """Yield the layers at their gains and the finished mix, some frames at a time.
+
+        The layers of each pair, shape (layers, 2, frames), add up to its mix, shape
+        (2, frames), before the limiter.
+        """
+        for start in range(0, self.frames, CHUNK):
+            stop = min(self.frames, start + CHUNK)
+            first = max(0, start - MARGIN)
+            wide = self.read(first, min(self.frames, stop + MARGIN))
+            mix = wide.sum(axis=0)
+            here = slice(start - first, stop - first)
+            yield wide[:, :, here], (mix * gain_curve(mix, LIMIT))[:, here]
+
+    def close(self) -> None:
+        """Give back the temporary file."""
+        self._spool.close()
+
+
+def render(
+    stream: Stream,
+    soundfont: Path,
+    rate: int = RATE,
+    progress: Progress | None = None,
+    *,
+    apart: bool = False,
+    folder: Path | None = None,
+) -> Rendered:
+    """Render a stream.
 
     Parameters
     ----------
@@ -46,36 +126,57 @@ def render_blocks(
         Frames a second.
     progress
         Called with the seconds rendered so far.
-
-    Yields
-    ------
-    numpy.ndarray
-        Shape (2, frames), float32, below full scale.
+    apart
+        Whether to keep every part as a layer of its own.
+    folder
+        Where a long piece waits for mastering; the system's temporary folder by default.
     """
-    carry = np.zeros((2, 0), np.float32)
-    sounds = _ahead(stream, soundfont, rate)
+    check_audio()  # before any thread: it has to do with standard output
+    names = APART if apart else TOGETHER if _has_lead(stream) else TOGETHER[:1]
+    out = Rendered(names, rate, folder)
+    try:
+        for sound in _laid(stream, _ahead(stream, soundfont, rate, names), rate, progress):
+            out.add(sound)
+        out.measure()
+    except BaseException:
+        out.close()
+        raise
+    return out
+
+
+def _has_lead(stream: Stream) -> bool:
+    return any(voice.startswith("lead") for voice in stream.voices)
+
+
+def _laid(
+    stream: Stream, sounds: Iterator[Sound], rate: int, progress: Progress | None
+) -> Iterator[Sound]:
+    """Yield sections end to end, what rings after each laid over what follows."""
+    carry: Sound | None = None
     for number, (section, sound) in enumerate(zip(stream.sections, sounds, strict=True)):
         last = number == len(stream.sections) - 1
         start = frame_of(section, rate)
         end = round(stream.seconds * rate) if last else frame_of(stream.sections[number + 1], rate)
         frames = end - start
-        out = np.zeros((2, max(frames, sound.shape[1], carry.shape[1])), np.float32)
-        out[:, : carry.shape[1]] += carry
-        out[:, : sound.shape[1]] += sound
+        before = carry if carry is not None else sound[:, :, :0]
+        longest = max(frames, sound.shape[2], before.shape[2])
+        out = np.zeros((*sound.shape[:2], longest), np.float32)
+        out[:, :, : before.shape[2]] += before
+        out[:, :, : sound.shape[2]] += sound
         if last:
-            yield _faded(ceiling(out[:, : frames + round(LAST_RING * rate)]), frames)
+            yield _faded(out[:, :, : frames + round(LAST_RING * rate)], frames)
         else:
-            yield ceiling(out[:, :frames])
-            carry = out[:, frames:]
+            yield out[:, :, :frames]
+            carry = out[:, :, frames:]
         if progress is not None:
             progress(float(section.start + section.seconds))
 
 
-def _ahead(stream: Stream, soundfont: Path, rate: int) -> Iterator[Sound]:
-    """Yield each section's sound, rendering the next ones meanwhile, each different one once."""
+def _ahead(stream: Stream, soundfont: Path, rate: int, names: tuple[str, ...]) -> Iterator[Sound]:
+    """Yield each section's layers, rendering the next ones meanwhile, each different one once."""
 
     def make(notes: tuple[Note, ...]) -> Sound:
-        return mix(synthesise(notes, stream.programs, soundfont, rate), rate)
+        return layers(synthesise(notes, stream.programs, soundfont, rate), rate, names)
 
     every = [section.notes for section in stream.sections]
     uses = Counter(every)
@@ -99,15 +200,10 @@ def _ahead(stream: Stream, soundfont: Path, rate: int) -> Iterator[Sound]:
 
 def _faded(sound: Sound, frames: int) -> Sound:
     """End in silence: what still rings after the music fades, and silence is cut off."""
-    ring = sound.shape[1] - frames
+    ring = sound.shape[2] - frames
     if ring <= 0:
         return sound
     sound = sound.copy()
-    sound[:, frames:] *= np.linspace(1.0, 0.0, ring, dtype=np.float32) ** 2
-    loud = np.flatnonzero(np.abs(sound).max(axis=0) > 1.0 / 65536)
-    return sound[:, : max(frames, int(loud[-1]) + 1 if loud.size else 0)]
-
-
-def render(stream: Stream, soundfont: Path, rate: int = RATE) -> Sound:
-    """Return the whole mixed sound of a stream, shape (2, frames)."""
-    return np.concatenate(list(render_blocks(stream, soundfont, rate)), axis=1)
+    sound[:, :, frames:] *= np.linspace(1.0, 0.0, ring, dtype=np.float32) ** 2
+    loud = np.flatnonzero(np.abs(sound).max(axis=(0, 1)) > 1.0 / 65536)
+    return sound[:, :, : max(frames, int(loud[-1]) + 1 if loud.size else 0)]

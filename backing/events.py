@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from backing.tempo import Steps
 from phrases.counting import Meter
 from phrases.curve import Curve
 from phrases.pitch import Key
@@ -51,8 +52,12 @@ LEVELS: dict[str, tuple[int, int]] = {
     "drums": (96, 60),
 }
 
+BENT = ("lead", "comp")
 BEND_RANGE = 24
 BEND_CENTRE = 8192
+
+# Controller 11 (expression) of a note that swells: where it begins, the steps to full.
+EXPRESSION, SOFT, SWELL_STEPS = 11, 52, 24
 
 OFF, BEND, ON = 0, 1, 2
 Message = tuple[float, int, tuple[int, ...]]
@@ -73,7 +78,9 @@ class Note:
     velocity
         1 to 127.
     curve
-        How the pitch moves, for a guitar string.
+        How the pitch moves; of a chord the first note carries it for all.
+    swell
+        Whether it begins softly and grows; of a chord the first note says so for all.
     """
 
     voice: str
@@ -82,6 +89,7 @@ class Note:
     pitch: int
     velocity: int
     curve: Curve | None = None
+    swell: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +113,9 @@ class Section:
     first_beat, beats
         Exact start and length in felt beats.
     tempo, swing
-        Felt beats a minute, and long part to short part.
+        Felt beats a minute at its start, and long part to short part.
+    steps
+        Later tempos within it, each with the beat, from its start, from which it holds.
     notes, labels
         In order of time.
     """
@@ -119,6 +129,21 @@ class Section:
     swing: float
     notes: tuple[Note, ...]
     labels: tuple[Label, ...] = ()
+    steps: Steps = ()
+
+    def stretches(self) -> list[tuple[Fraction, Fraction, Fraction, Fraction]]:
+        """Return its stretches of one tempo: first second, first beat, beats, tempo.
+
+        Seconds and beats count from the start of the piece.
+        """
+        rows = []
+        second = self.start
+        starts = [(Fraction(0), self.tempo), *self.steps]
+        for number, (beat, tempo) in enumerate(starts):
+            end = starts[number + 1][0] if number + 1 < len(starts) else self.beats
+            rows.append((second, self.first_beat + beat, end - beat, tempo))
+            second += (end - beat) * 60 / tempo
+        return rows
 
 
 @dataclass(frozen=True)
@@ -182,7 +207,7 @@ def set_up(voice: str, programs: dict[str, int]) -> list[tuple[int, ...]]:
     if part in programs:
         ready.append((0xC0 | channel, programs[part]))
     ready += [(0xB0 | channel, 7, volume), (0xB0 | channel, 10, pan)]
-    if part == "lead":
+    if part in BENT:
         for controller, value in ((101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127),
                                   (100, 127)):  # fmt: skip
             ready.append((0xB0 | channel, controller, value))
@@ -212,5 +237,10 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
             for seconds, cents in note.curve.points():
                 if note.start + seconds < end or seconds == 0.0:
                     every.append((note.start + seconds, BEND, _bend(channel, cents)))
+        if note.swell:
+            for step in range(SWELL_STEPS + 1):
+                value = SOFT + round((127 - SOFT) * step / SWELL_STEPS)
+                at = note.start + (end - note.start) * step / SWELL_STEPS
+                every.append((at, BEND, (0xB0 | channel, EXPRESSION, value)))
     every.sort(key=lambda message: message[:2])
     return every

@@ -1,8 +1,9 @@
 """Chords: degrees of a key, qualities, spelling, voicings and voice leading.
 
 Conventions: a chord is written as a degree and a quality, ``I7``, ``IV9``, ``bVI7``,
-``#IVdim7``; a small numeral is minor, ``iv7``. Degrees count from the tonic's major scale, in a
-minor key too. Chord members are degrees of the chord, so a ninth chord is ``1 3 5 b7 9``.
+``#IVdim7``; a small numeral is minor, ``iv7``; a degree of the key after a slash is played by the
+bass in place of the root, ``I7/3``. Degrees count from the tonic's major scale, in a minor key
+too. Chord members are degrees of the chord, so a ninth chord is ``1 3 5 b7 9``.
 
 References: chord formulas and rootless voicings are common practice.
 """
@@ -69,10 +70,13 @@ class Chord:
         ``1`` to ``7`` with flats or sharps: ``4``, ``b6``.
     quality
         A key of `QUALITIES`.
+    bass
+        The degree of the key that the bass plays in place of the root; empty for the root.
     """
 
     degree: str
     quality: str
+    bass: str = ""
 
     def root_name(self, key: Key) -> str:
         """Return the root's name in a key."""
@@ -83,8 +87,13 @@ class Chord:
         return pitch_class(self.root_name(key))
 
     def name(self, key: Key) -> str:
-        """Return the chord symbol in a key: ``Eb7``, ``Cm7``."""
-        return self.root_name(key) + self.quality
+        """Return the chord symbol in a key: ``Eb7``, ``Cm7``, ``A7/C#``."""
+        over = f"/{degree_name(key.tonic, self.bass)}" if self.bass else ""
+        return self.root_name(key) + self.quality + over
+
+    def lowest(self, key: Key) -> int:
+        """Return the pitch class that the bass plays on the change, 0 to 11."""
+        return pitch_class(degree_name(key.tonic, self.bass or self.degree))
 
     def names(self, key: Key) -> tuple[str, ...]:
         """Return the spelled chord members, root first."""
@@ -116,6 +125,7 @@ def parse_degree(text: str) -> Chord:
     ChoiceError
         If it is none, with the nearest one.
     """
+    text, bass = _over(text)
     found = re.fullmatch(r"(b|#)?([IViv]+)(.*)", text)
     numeral = found[2] if found else ""
     one_case = numeral in (numeral.upper(), numeral.lower())
@@ -138,7 +148,17 @@ def parse_degree(text: str) -> Chord:
         else:
             hint = "it may be " + ", ".join(name for name in QUALITIES if name)
         raise ChoiceError(f'"{text}": "{found[3]}" is not a chord quality; {hint}')
-    return Chord(f"{found[1] or ''}{NUMERALS.index(numeral.upper()) + 1}", quality)
+    return Chord(f"{found[1] or ''}{NUMERALS.index(numeral.upper()) + 1}", quality, bass)
+
+
+def _over(text: str) -> tuple[str, str]:
+    """Part a chord from the degree under it."""
+    chord, slash, bass = text.partition("/")
+    if slash and not re.fullmatch(r"[b#]?[1-7]", bass):
+        raise ChoiceError(
+            f'"{text}": after / comes a degree of the key for the bass, 1 to 7, as in I7/3'
+        )
+    return chord, bass
 
 
 @lru_cache(maxsize=4096)

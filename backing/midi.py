@@ -62,9 +62,10 @@ class _Ticks:
 
     def __init__(self, stream: Stream) -> None:
         self.a_beat = TICKS * float(stream.meter.quarters)
-        self.starts = [float(section.start) for section in stream.sections]
-        self.beats = [float(section.first_beat) for section in stream.sections]
-        self.rates = [float(section.tempo) / 60.0 for section in stream.sections]
+        rows = [row for section in stream.sections for row in section.stretches()]
+        self.starts = [float(second) for second, _, _, _ in rows]
+        self.beats = [float(beat) for _, beat, _, _ in rows]
+        self.rates = [float(tempo) / 60.0 for _, _, _, tempo in rows]
 
     def at(self, seconds: float) -> int:
         n = max(0, bisect.bisect_right(self.starts, seconds + 1e-9) - 1)
@@ -102,9 +103,10 @@ def _tempos(stream: Stream) -> list[tuple[int, int]]:
     """Return (tick, whole microseconds a quarter), only where the tempo event changes."""
     tempos: list[tuple[int, int]] = []
     behind = Fraction(0)
-    for section in stream.sections:
-        quarters = section.beats * stream.meter.quarters
-        exact = microseconds(section.tempo, stream.meter.quarters)
+    rows = [row for section in stream.sections for row in section.stretches()]
+    for _, first_beat, beats, tempo in rows:
+        quarters = beats * stream.meter.quarters
+        exact = microseconds(tempo, stream.meter.quarters)
         plain = round(exact)
         after = behind + (exact - plain) * quarters
         if abs(after) > DRIFT:
@@ -112,7 +114,7 @@ def _tempos(stream: Stream) -> list[tuple[int, int]]:
             after = behind + (exact - plain) * quarters
         behind = after
         if not tempos or tempos[-1][1] != plain:
-            tick = round(section.first_beat * stream.meter.quarters * TICKS)
+            tick = round(first_beat * stream.meter.quarters * TICKS)
             tempos.append((tick, plain))
     return tempos
 
@@ -163,6 +165,10 @@ def _message(data: tuple[int, ...]) -> mido.Message:
     if kind == 0xE0:
         pitch = (data[2] << 7 | data[1]) - 8192
         return mido.Message("pitchwheel", skip_checks=True, channel=channel, pitch=pitch)
+    if kind == 0xB0:
+        return mido.Message(
+            "control_change", skip_checks=True, channel=channel, control=data[1], value=data[2]
+        )
     name = "note_on" if kind == 0x90 else "note_off"
     return mido.Message(name, skip_checks=True, channel=channel, note=data[1], velocity=data[2])
 

@@ -1,29 +1,40 @@
-"""From dry stems to the mix: levels, one room, and a ceiling.
+"""From dry stems to the mix: levels, one room, then mastering to a loudness and a peak.
 
-Every step but the ceiling is linear, so sections can be mixed apart and laid over each other.
-The room is an impulse response made here: noise that decays by 60 dB in `ROOM_SECONDS`, darker
-as it decays, different on each side. The ceiling bends peaks over `KNEE` smoothly and never
-reaches full scale.
+The mix is a sum of layers. Levels and the room are linear, so sections can be mixed apart and
+laid over each other, and the layers written as stems add up to the mix. The room is an impulse
+response made here: noise that decays by 60 dB in `ROOM_SECONDS`, darker as it decays, different
+on each side. Mastering is a gain for the band, one for the lead, and a limiter.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.loudness import SILENCE, Meter, filtered
 from backing.synth import PARTS, Stems
 
-__all__ = ["ceiling", "mix"]
+__all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layers", "master"]
 
 Sound = NDArray[np.float32]
 
-LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.9, "comp": 2.6, "lead": 3.0}
+LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.9, "comp": 2.6, "lead": 1.2}
 SENDS: dict[str, float] = {"drums": 0.16, "bass": 0.03, "comp": 0.22, "lead": 0.30}
 ROOM_SECONDS = 0.9
 ROOM_GAIN = 0.35
-KNEE = 0.8
+
+# What a mix is made of, and what it is made of where stems are wanted.
+TOGETHER = ("band", "lead")
+APART = ("drums", "bass", "comp", "lead", "band's room", "lead's room")
+
+LOUDNESS = -16.0  # LUFS
+# The band stays where it is when a phrase joins, which then adds what the tolerance allows.
+BAND_LOUDNESS, WITH_LEAD = LOUDNESS - 0.35, LOUDNESS + 0.4
+LEAD_REACH = 4.0  # the gain that is the lead's own, at most four times or a quarter
+LIMIT = 10 ** (-2.0 / 20)  # -2 dBTP; what lossy formats add stays under -1
 
 
 @lru_cache(maxsize=2)
@@ -46,22 +57,8 @@ def room(rate: int) -> Sound:
     return response.astype(np.float32)
 
 
-def _reverberate(send: Sound, rate: int) -> Sound:
-    """Return a stereo send through the room, longer than it by the room's length."""
-    response = room(rate)
-    frames = send.shape[1] + response.shape[1] - 1
-    size = 1 << 16
-    hop = size - response.shape[1] + 1
-    spectrum = np.fft.rfft(response, size)
-    out = np.zeros((2, frames + size), np.float32)
-    for start in range(0, send.shape[1], hop):
-        piece = np.fft.rfft(send[:, start : start + hop], size)
-        out[:, start : start + size] += np.fft.irfft(piece * spectrum, size)
-    return out[:, :frames]
-
-
-def mix(stems: Stems, rate: int) -> Sound:
-    """Return stems mixed with their room.
+def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
+    """Return stems at their levels, with their room.
 
     Parameters
     ----------
@@ -69,27 +66,69 @@ def mix(stems: Stems, rate: int) -> Sound:
         Shape (parts, 2, frames), parts in the order of `backing.synth.PARTS`.
     rate
         Frames a second.
+    names
+        `TOGETHER` or `APART`.
 
     Returns
     -------
     numpy.ndarray
-        Shape (2, frames), longer than the stems by the room's decay.
+        Shape (layers, 2, frames), longer than the stems by the room's decay.
     """
-    levels = np.array([LEVELS[part] for part in PARTS], np.float32)
-    sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * levels
-    wet = _reverberate(np.tensordot(sends, stems, axes=1), rate)
-    wet[:, : stems.shape[2]] += np.tensordot(levels, stems, axes=1)
-    return wet
-
-
-def ceiling(sound: Sound) -> Sound:
-    """Return sound with peaks over `KNEE` bent below full scale and the rest untouched."""
-    over = np.abs(sound) > KNEE
-    if not over.any():
-        return sound
-    room_left = 1.0 - KNEE
-    loud = sound[over]
-    bent = KNEE + room_left * np.tanh((np.abs(loud) - KNEE) / room_left)
-    out = sound.copy()
-    out[over] = np.copysign(np.minimum(bent, 0.999), loud)
+    band = [number for number, part in enumerate(PARTS) if part != "lead"]
+    lead = PARTS.index("lead")
+    gains = np.array([LEVELS[part] for part in PARTS], np.float32)
+    sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * gains
+    response = room(rate)
+    frames = stems.shape[2]
+    out = np.zeros((len(names), 2, frames + response.shape[1] - 1), np.float32)
+    wet_band, wet_lead = (4, 5) if names == APART else (0, 1)
+    out[wet_band] = filtered(np.tensordot(sends[band], stems[band], axes=1), response)
+    if stems[lead].any():
+        out[wet_lead] = filtered(sends[lead] * stems[lead], response)
+    if names == APART:
+        out[: len(PARTS), :, :frames] = stems * gains[:, None, None]
+        return out
+    out[0, :, :frames] += np.tensordot(gains[band], stems[band], axes=1)
+    if "lead" in names:
+        out[1, :, :frames] += gains[lead] * stems[lead]
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class Gains:
+    """What mastering multiplies the band and the lead by, before the limiter."""
+
+    band: float
+    lead: float
+
+    def times(self, factor: float) -> Gains:
+        """Return both gains times a factor."""
+        return Gains(self.band * factor, self.lead * factor)
+
+    def of(self, names: tuple[str, ...]) -> NDArray[np.float32]:
+        """Return the gain of each layer."""
+        return np.array(
+            [self.lead if name.startswith("lead") else self.band for name in names], np.float32
+        )
+
+
+def master(meter: Meter, names: tuple[str, ...]) -> Gains:
+    """Return the gains that bring a mix to its loudness.
+
+    The band is brought to `BAND_LOUDNESS`, with a lead or without. The lead then gets the gain,
+    within `LEAD_REACH`, with which both come nearest to `WITH_LEAD`; alone it gets `LOUDNESS`.
+    """
+
+    def loudness(band: float, lead: float) -> float:
+        return meter.loudness(Gains(band, lead).of(names).astype(np.float64))
+
+    alone = loudness(1.0, 0.0)
+    if alone == SILENCE:
+        lead = loudness(0.0, 1.0)
+        return Gains(1.0, 1.0 if lead == SILENCE else 10 ** ((LOUDNESS - lead) / 20))
+    band = 10 ** ((BAND_LOUDNESS - alone) / 20)
+    low, high = band / LEAD_REACH, band * LEAD_REACH
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (low, middle) if loudness(band, middle) > WITH_LEAD else (middle, high)
+    return Gains(band, low)

@@ -11,22 +11,50 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from backing.events import Stream
-from phrases.errors import BluesError
+from phrases.errors import BluesError, RangeError
 from phrases.words import expected
 
-__all__ = ["FORMATS", "OutputError", "check_outputs", "write"]
+__all__ = ["BITS", "FORMATS", "RATES", "OutputError", "Sound", "check_outputs", "write"]
 
-# Suffix to libsndfile's format and subtype; MIDI needs neither.
-FORMATS: dict[str, tuple[str, str] | None] = {
+# Suffix to libsndfile's format, and its subtype by the bits asked for (lossy formats have none).
+FORMATS: dict[str, tuple[str, dict[int, str]] | None] = {
     ".mid": None,
-    ".wav": ("WAV", "PCM_16"),
-    ".flac": ("FLAC", "PCM_16"),
-    ".ogg": ("OGG", "VORBIS"),
-    ".mp3": ("MP3", "MPEG_LAYER_III"),
+    ".wav": ("WAV", {16: "PCM_16", 24: "PCM_24"}),
+    ".flac": ("FLAC", {16: "PCM_16", 24: "PCM_24"}),
+    ".ogg": ("OGG", {16: "VORBIS", 24: "VORBIS"}),
+    ".opus": ("OGG", {16: "OPUS", 24: "OPUS"}),
+    ".mp3": ("MP3", {16: "MPEG_LAYER_III", 24: "MPEG_LAYER_III"}),
 }
+BITS = (16, 24)
+RATES = (44100, 48000)  # frames a second
+OPUS_RATE = 48000
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """How audio is written.
+
+    Attributes
+    ----------
+    soundfont
+        The soundfont's path; None looks for one.
+    rate
+        Frames a second, one of `RATES`; None is 44100, or 48000 where an Opus file is asked for.
+    bits
+        Of WAV and FLAC, one of `BITS`.
+    stems
+        A folder for a WAV file of each part, of the room, and of their sum; None for none.
+    """
+
+    soundfont: str | Path | None = None
+    rate: int | None = None
+    bits: int = BITS[0]
+    stems: str | Path | None = None
 
 
 NEARLY_FULL = 1 << 20  # bytes
@@ -93,7 +121,11 @@ def write(
     paths: str | Path | Sequence[str | Path],
     soundfont: str | Path | None = None,
     progress: Callable[[float], None] | None = None,
-) -> None:
+    *,
+    rate: int | None = None,
+    bits: int = BITS[0],
+    stems: str | Path | None = None,
+) -> list[Path]:
     """Write a stream to files.
 
     Parameters
@@ -106,11 +138,25 @@ def write(
         The soundfont for audio; None looks for one.
     progress
         Called with the seconds of audio rendered so far.
+    rate
+        Frames a second, one of `RATES`; None is 44100, or 48000 where an Opus file is asked for.
+    bits
+        Of WAV and FLAC, 16 or 24.
+    stems
+        A folder, made if need be, for a 32-bit float WAV file of each part, of the room, and of
+        their sum.
+
+    Returns
+    -------
+    list
+        Every file written.
 
     Raises
     ------
     OutputError
         If a file cannot be written; nothing is left half-written.
+    RangeError
+        If rate or bits are none of those there are.
     AudioError
         If audio is asked for and FluidSynth is missing.
     SoundfontError
@@ -118,17 +164,65 @@ def write(
     """
     files = [Path(path) for path in ([paths] if isinstance(paths, str | Path) else paths)]
     check_outputs(files)
+    sound = Sound(soundfont, check_rate(files, rate), _check_bits(bits), stems)
     audio = [path for path in files if FORMATS[path.suffix.lower()] is not None]
-    font = _ready_for_audio(soundfont) if audio else None
+    apart = [] if stems is None else _stem_files(stream, Path(stems), files)
+    font = _ready_for_audio(soundfont) if audio or apart else None
     with contextlib.ExitStack() as stack:  # every file takes its name when all are complete
-        drafts = {path: stack.enter_context(_beside(path)) for path in files}
+        drafts = {path: stack.enter_context(_beside(path)) for path in [*files, *apart]}
         for path in files:
             if path not in audio:
                 from backing.midi import midi_bytes
 
                 drafts[path].write_bytes(midi_bytes(stream))
         if font is not None:
-            _write_audio(stream, {path: drafts[path] for path in audio}, font, progress)
+            made = {path: drafts[path] for path in audio}
+            _write_audio(stream, made, {p: drafts[p] for p in apart}, font, sound, progress)
+    return [*files, *apart]
+
+
+def check_rate(paths: Sequence[Path], rate: int | None) -> int:
+    """Return the rate at which files are written.
+
+    Raises
+    ------
+    RangeError
+        If it is none of `RATES`, or an Opus file is to have another than its own.
+    """
+    opus = [path for path in paths if path.suffix.lower() == ".opus"]
+    if rate is None:
+        return OPUS_RATE if opus else RATES[0]
+    if rate not in RATES:
+        raise RangeError(f"rate {rate}: it must be {' or '.join(map(str, RATES))}")
+    if opus and rate != OPUS_RATE:
+        raise RangeError(f"{opus[0]}: Opus has {OPUS_RATE} frames a second; leave out the rate")
+    return rate
+
+
+def _check_bits(bits: int) -> int:
+    if bits not in BITS:
+        raise RangeError(f"{bits} bits: it must be {' or '.join(map(str, BITS))}")
+    return bits
+
+
+def _stem_files(stream: Stream, folder: Path, files: Sequence[Path]) -> list[Path]:
+    """Return the files of the stems in a folder, which is made."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        what = error.strerror or str(error)
+        raise OutputError(f"{folder}: the folder cannot be made: {what}") from None
+    parts = [part for part in STEMS if part in _parts(stream) or part in ("room", "mix")]
+    stems = [folder / f"{part}.wav" for part in parts]
+    check_outputs([*files, *stems])
+    return stems
+
+
+STEMS = ("drums", "bass", "comp", "lead", "room", "mix")
+
+
+def _parts(stream: Stream) -> set[str]:
+    return {voice.split()[0] for voice in stream.voices}
 
 
 def _ready_for_audio(soundfont: str | Path | None) -> Path:
@@ -142,31 +236,66 @@ def _ready_for_audio(soundfont: str | Path | None) -> Path:
 def _write_audio(
     stream: Stream,
     drafts: Mapping[Path, Path],
+    stems: Mapping[Path, Path],
     font: Path,
+    sound: Sound,
     progress: Callable[[float], None] | None,
 ) -> None:
+    from backing.audio import render
+    from backing.tags import mark, markers, tag
+
+    assert sound.rate is not None
+    folder = next(iter([*drafts, *stems])).parent
+    with contextlib.ExitStack() as stack:
+        files = {
+            path: stack.enter_context(_open(path, draft, stem=path in stems, sound=sound))
+            for path, draft in [*drafts.items(), *stems.items()]
+        }
+        try:
+            done = render(stream, font, sound.rate, progress, apart=bool(stems), folder=folder)
+        except OSError as error:
+            if isinstance(error, BluesError):
+                raise
+            raise OutputError(
+                f"{folder}: no room to render: {_why(error, folder / '-')}"
+            ) from None
+        stack.callback(done.close)
+        for layers, mix in done.blocks():
+            parts = dict(zip(done.names, layers, strict=True))
+            if stems:
+                parts["room"] = parts.pop("band's room") + parts.pop("lead's room")
+                parts["mix"] = layers.sum(axis=0)
+            for path, file in files.items():
+                with _explained(path):
+                    file.write((parts[path.stem] if path in stems else mix).T)
+    music = [section for section in stream.sections if section.name != "count-in"]
+    for path, draft in [*drafts.items(), *stems.items()]:
+        with _explained(path):
+            if path.suffix.lower() == ".wav":
+                mark(draft, markers(stream, sound.rate))
+            tag(draft, stream.title, str(stream.key), float(music[0].tempo))
+
+
+def _open(path: Path, draft: Path, *, stem: bool, sound: Sound) -> Any:
     import soundfile
 
-    from backing.audio import RATE, render_blocks
+    kind = FORMATS[path.suffix.lower()]
+    assert kind is not None
+    assert sound.rate is not None
+    subtype = "FLOAT" if stem else kind[1][sound.bits]
+    with _explained(path):
+        return soundfile.SoundFile(
+            draft, "w", samplerate=sound.rate, channels=2, format=kind[0], subtype=subtype
+        )
 
-    with contextlib.ExitStack() as stack:
-        files = []
-        for path, draft in drafts.items():
-            kind = FORMATS[path.suffix.lower()]
-            assert kind is not None
-            try:
-                file = soundfile.SoundFile(
-                    draft, "w", samplerate=RATE, channels=2, format=kind[0], subtype=kind[1]
-                )
-            except (OSError, RuntimeError) as error:
-                raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
-            files.append(stack.enter_context(file))
-        for sound in render_blocks(stream, font, RATE, progress):
-            for path, file in zip(drafts, files, strict=True):
-                try:
-                    file.write(sound.T)
-                except (OSError, RuntimeError, AssertionError) as error:
-                    raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
+
+@contextlib.contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    """Turn what libraries raise while a file is written into an `OutputError`."""
+    try:
+        yield
+    except (OSError, RuntimeError, AssertionError) as error:
+        raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
 
 
 def _why(error: Exception, path: Path) -> str:

@@ -8,13 +8,16 @@ the phrase, then from the groove, then from the defaults here, which the command
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from fractions import Fraction
 from pathlib import Path
 
-from backing.arrangement import Setting, arrange
+from backing.arrangement import ENDINGS, INTROS, Setting, arrange
 from backing.events import Stream
+from backing.feel import LOOSENESS, USUAL
 from backing.forms import find_form
 from backing.grooves import find_groove, groove_names
+from backing.grooves.instruments import COMPS
 from backing.practice import loop as practice_loop
 from backing.practice import usual_start
 from phrases.counting import parse_swing
@@ -23,14 +26,18 @@ from phrases.files import check_tempo, load_phrase
 from phrases.phrase import Phrase
 from phrases.pitch import parse_key
 from phrases.transpose import transpose
+from phrases.words import choose
 
 __all__ = ["demo", "loop", "track"]
 
+BAND = ("drums", "bass", "comp")
 KEY = "A"
 GROOVE = "shuffle"
 FORM = "twelve-bar"
 CHORUSES = 2
 COUNT_IN = 1
+INTRO = "sticks"
+ENDING = "chord"
 SEED = 1
 STEP = 10
 EACH = 2
@@ -47,7 +54,18 @@ def _setting(
     swing: str | None,
     seed: int,
     count_in: int,
+    comp: str | None,
+    without: Collection[str],
+    looseness: float,
 ) -> Setting:
+    low, high = LOOSENESS
+    if not low <= looseness <= high:
+        raise RangeError(f"looseness {looseness:g}: it must be {low:g} (exact) to {high:g}")
+    for part in without:
+        choose("a part of the band", part, BAND)
+    home = {*without, *(["comp"] if comp == "none" else [])}
+    if comp is not None:
+        choose("a comping instrument", comp, (*COMPS, "none"))
     found = find_groove(groove or (phrase.groove if phrase else GROOVE))
     word = swing or (phrase.swing if phrase else "")
     if tempo is None:
@@ -61,6 +79,9 @@ def _setting(
         auto=word == "auto",
         seed=seed,
         count_in=count_in,
+        comp="" if comp in (None, "none") else str(comp),
+        without=frozenset(home),
+        looseness=float(looseness),
     )
 
 
@@ -74,6 +95,11 @@ def track(
     swing: str | None = None,
     seed: int = SEED,
     count_in: int = COUNT_IN,
+    intro: str = INTRO,
+    ending: str = ENDING,
+    comp: str | None = None,
+    without: Collection[str] = (),
+    looseness: float = USUAL,
 ) -> Stream:
     """Return a backing track.
 
@@ -93,13 +119,26 @@ def track(
         Chooses among what the groove offers; the same seed gives the same notes.
     count_in
         Bars of sticks, 0 to 4.
+    intro
+        ``sticks`` (the count-in alone), ``turnaround`` or ``five``.
+    ending
+        ``chord``, ``slow``, ``tag`` or ``none``.
+    comp
+        ``organ``, ``piano``, ``guitar`` or ``none``; the groove's own by default.
+    without
+        Parts that stay at home: ``drums``, ``bass``, ``comp``. The sticks still count in.
+    looseness
+        0 (exact) to 2: how far the players are from the grid and how unevenly they strike.
 
     Raises
     ------
     BluesError
         If a word or a number is none of those it may be.
     """
-    return arrange(_setting(None, key, groove, form, tempo, swing, seed, count_in), choruses)
+    setting = _setting(
+        None, key, groove, form, tempo, swing, seed, count_in, comp, without, looseness
+    )
+    return _whole(setting, choruses, None, intro, ending)
 
 
 def demo(
@@ -113,6 +152,11 @@ def demo(
     swing: str | None = None,
     seed: int = SEED,
     count_in: int = COUNT_IN,
+    intro: str = INTRO,
+    ending: str = ENDING,
+    comp: str | None = None,
+    without: Collection[str] = (),
+    looseness: float = USUAL,
 ) -> Stream:
     """Return a phrase over a backing; key, groove, tempo and swing come from the phrase.
 
@@ -120,8 +164,18 @@ def demo(
     """
     if not isinstance(phrase, Phrase):
         phrase = load_phrase(phrase, groove_names())
-    setting = _setting(phrase, key, groove, form, tempo, swing, seed, count_in)
-    return arrange(setting, choruses, transpose(phrase, setting.key))
+    setting = _setting(
+        phrase, key, groove, form, tempo, swing, seed, count_in, comp, without, looseness
+    )
+    return _whole(setting, choruses, transpose(phrase, setting.key), intro, ending)
+
+
+def _whole(
+    setting: Setting, choruses: int, phrase: Phrase | None, intro: str, ending: str
+) -> Stream:
+    choose("an intro", intro, INTROS)
+    choose("an ending", ending, ENDINGS)
+    return arrange(setting, choruses, phrase, intro=intro, ending=ending)
 
 
 def loop(
@@ -137,6 +191,9 @@ def loop(
     swing: str | None = None,
     seed: int = SEED,
     count_in: int = COUNT_IN,
+    comp: str | None = None,
+    without: Collection[str] = (),
+    looseness: float = USUAL,
 ) -> Stream:
     """Return a phrase over its own bars of backing, pass after pass.
 
@@ -156,7 +213,9 @@ def loop(
     """
     if not isinstance(phrase, Phrase):
         phrase = load_phrase(phrase, groove_names())
-    setting = _setting(phrase, key, groove, form, None, swing, seed, count_in)
+    setting = _setting(
+        phrase, key, groove, form, None, swing, seed, count_in, comp, without, looseness
+    )
     goal = setting.tempo if goal is None else check_tempo(goal)
     start = usual_start(goal) if start is None else check_tempo(start)
     if not math.isfinite(step):

@@ -8,6 +8,7 @@ from fractions import Fraction
 from backing.arrangement import (
     Setting,
     Writer,
+    bars_under,
     check_count_in,
     check_meter,
     form_bars,
@@ -15,8 +16,9 @@ from backing.arrangement import (
     lead_notes,
     part_labels,
     stream,
+    under,
 )
-from backing.band import Band, count_in
+from backing.band import count_in
 from backing.events import Label, Note, Stream
 from backing.tempo import step_tempos
 from phrases.errors import RangeError
@@ -124,8 +126,9 @@ def _pass(
         if strokes:
             strokes[-1] = replace(strokes[-1], end=min(strokes[-1].end, pickup[0].at))
         strokes += pickup
-    band = Band(setting.groove, setting.key, setting.seed)
-    bars = form_bars(setting.form, setting.key, phrase.bars)
+    band = setting.band()
+    sounding = bars_under(strokes, setting.groove.meter.beats)
+    bars = under(form_bars(setting.form, setting.key, phrase.bars), sounding)
     after = setting.clock(following or tempo)
 
     def seconds(position: Fraction) -> float:

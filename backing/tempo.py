@@ -1,7 +1,11 @@
 """Beats to seconds: tempo and swing, in the one place where they meet.
 
-Conventions: tempo counts felt beats a minute and is exact; a section of music has one tempo.
-Seconds of whole bars are exact fractions, so an hour of passes does not drift.
+Conventions: tempo counts felt beats a minute and is exact; within a section it is constant or
+changes in steps at beats. Seconds of whole beats are exact fractions, so an hour of passes does
+not drift.
+
+References: the final slow-down follows Friberg & Sundberg 1999, J. Acoust. Soc. Am. 105(3),
+1469-1484 (from memory): speed falls as a runner's does who comes to a stop.
 """
 
 from __future__ import annotations
@@ -12,31 +16,70 @@ from fractions import Fraction
 from phrases.counting import auto_swing, swung
 from phrases.files import check_tempo
 
-__all__ = ["Clock", "microseconds", "step_tempos", "swing_for"]
+__all__ = ["Clock", "Steps", "microseconds", "slowing", "step_tempos", "swing_for"]
+
+# A tempo from a beat on, counted from the start of the section.
+Steps = tuple[tuple[Fraction, Fraction], ...]
 
 
 @dataclass(frozen=True)
 class Clock:
-    """The time of one section: a constant tempo and a swing ratio.
+    """The time of one section: its tempo and a swing ratio.
 
     Attributes
     ----------
     tempo
-        Felt beats a minute.
+        Felt beats a minute at its start.
     swing
         Long part to short part of the beat, 1 for straight.
+    steps
+        Later tempos, in order, each with the beat from which it holds.
     """
 
     tempo: Fraction
     swing: float
+    steps: Steps = ()
 
     def exact(self, beats: Fraction | int) -> Fraction:
-        """Return the length in seconds of a number of beats, exactly and unswung."""
-        return Fraction(beats) * 60 / self.tempo
+        """Return the seconds from the start of the section to a beat, exactly and unswung."""
+        since, second, tempo = Fraction(0), Fraction(0), self.tempo
+        for beat, later in self.steps:
+            if beat >= beats:
+                break
+            second += (beat - since) * 60 / tempo
+            since, tempo = beat, later
+        return second + (beats - since) * 60 / tempo
 
     def seconds(self, position: Fraction) -> float:
         """Return when a position in beats sounds, in seconds from beat 0, swung."""
-        return swung(position, self.swing) * 60.0 / float(self.tempo)
+        place = swung(position, self.swing)
+        if not self.steps:
+            return place * 60.0 / float(self.tempo)
+        return float(self.exact(Fraction(place)))
+
+
+def slowing(tempo: Fraction, beats: int, left: float = 0.6, curve: float = 3.0) -> Clock:
+    """Return a straight clock that slows down over a number of beats.
+
+    Parameters
+    ----------
+    tempo
+        Felt beats a minute before.
+    beats
+        How long it takes; each beat has a tempo of its own.
+    left
+        What is left of the tempo at the end, 0 to 1.
+    curve
+        The exponent q of ``v(x) = (1 + (left**q - 1) * x) ** (1 / q)``, where x goes from 0 to 1
+        (Friberg & Sundberg 1999; 3 is the one listeners liked).
+    """
+    tempos = []
+    for beat in range(beats):
+        share = (beat + 0.5) / beats
+        speed = (1 + (left**curve - 1) * share) ** (1 / curve)
+        tempos.append(Fraction(round(float(tempo) * speed * 100), 100))
+    steps = tuple((Fraction(beat), later) for beat, later in enumerate(tempos) if beat)
+    return Clock(tempos[0], 1.0, steps)
 
 
 def swing_for(asked: Fraction | None, tempo: Fraction, cap: Fraction | float) -> float:

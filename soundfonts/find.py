@@ -18,11 +18,13 @@ from pathlib import Path
 from phrases.errors import BluesError
 
 __all__ = [
+    "BETTER",
     "VARIABLE",
     "Soundfont",
     "SoundfontError",
     "check_soundfont",
     "find_soundfont",
+    "how_to_get",
     "installed",
     "user_folder",
 ]
@@ -36,6 +38,17 @@ SYSTEM_FOLDERS = (
     "/usr/local/share/soundfonts",
     "/opt/homebrew/share/soundfonts",
 )
+
+# Free soundfonts that sound better than the embedded one: package, megabytes, licence.
+BETTER: tuple[tuple[str, int, str], ...] = (
+    ("fluid-soundfont-gm", 145, "MIT"),
+    ("fluidr3mono-gm-soundfont", 23, "MIT"),
+)
+HOW_TO_GET = {
+    "linux": "Debian, Ubuntu: sudo apt-get install PACKAGE; Fedora: sudo dnf install PACKAGE; "
+    "Arch: sudo pacman -S soundfont-fluid",
+    "other": "download Debian's package PACKAGE and take the .sf2 or .sf3 out of it",
+}
 
 
 class SoundfontError(BluesError, LookupError):
@@ -132,6 +145,11 @@ def installed() -> list[Soundfont]:
             continue
         found.setdefault(soundfont.path.resolve(), soundfont)
     return list(found.values())
+
+
+def how_to_get() -> str:
+    """Return how a package of `BETTER` is had on this system."""
+    return HOW_TO_GET.get(sys.platform, HOW_TO_GET["other"])
 
 
 def find_soundfont(asked: str | Path | None = None) -> Soundfont:

@@ -10,6 +10,7 @@ import click
 from backing import pieces
 from backing.cli.options import output_options, phrase_argument, setting_options
 from backing.cli.report import deliver
+from backing.output import Sound
 
 __all__ = ["command"]
 
@@ -22,11 +23,11 @@ __all__ = ["command"]
 @setting_options(whole=True)
 @output_options
 def command(
-    phrase: str, outputs: tuple[Path, ...], soundfont: Path | None, as_json: bool, **setting: Any
+    phrase: str, outputs: tuple[Path, ...], sound: Sound, as_json: bool, **setting: Any
 ) -> None:
     """Write a phrase over a backing.
 
     PHRASE is a file or the name of a shipped phrase. Key, groove, tempo and swing are the
     phrase's own where they are not given.
     """
-    deliver(pieces.demo(phrase, **setting), outputs, soundfont, as_json=as_json)
+    deliver(pieces.demo(phrase, **setting), outputs, sound, as_json=as_json)

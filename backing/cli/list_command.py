@@ -56,6 +56,17 @@ def _soundfonts() -> list[Row]:
     ]  # fmt: skip
 
 
+def _better() -> Row:
+    from soundfonts.find import BETTER, how_to_get, user_folder
+
+    keys = ("package", "megabytes", "licence")
+    return {
+        "better": [dict(zip(keys, row, strict=True)) for row in BETTER],
+        "how": how_to_get(),
+        "folder": str(user_folder()),
+    }
+
+
 WHAT = {"grooves": _grooves, "forms": _forms, "phrases": _phrases, "soundfonts": _soundfonts}
 
 
@@ -68,12 +79,17 @@ def command(what: str, as_json: bool) -> None:
     The first soundfont is the one taken by default.
     """
     rows = WHAT[what]()
+    better = _better() if what == "soundfonts" else {}
     if as_json:
-        click.echo(json.dumps({what: rows}, ensure_ascii=False))
+        click.echo(json.dumps({what: rows, **better}, ensure_ascii=False))
         return
     width = max((len(row["name"]) for row in rows), default=0)
     for row in rows:
         click.echo(f"{row['name']:{width}}  {row['about']}{_more(row)}")
+    if better:
+        names = [f"{b['package']} ({b['megabytes']} MB, {b['licence']})" for b in better["better"]]
+        click.echo(f"\nFree ones that sound better: {', '.join(names)}.")
+        click.echo(f"{better['how']}. Or put any .sf2 or .sf3 file into {better['folder']}")
 
 
 def _more(row: Row) -> str:

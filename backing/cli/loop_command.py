@@ -16,6 +16,7 @@ from backing.cli.options import (
     setting_options,
 )
 from backing.cli.report import deliver
+from backing.output import Sound
 
 __all__ = ["command"]
 
@@ -46,11 +47,11 @@ __all__ = ["command"]
 @setting_options(whole=False)
 @output_options
 def command(
-    phrase: str, outputs: tuple[Path, ...], soundfont: Path | None, as_json: bool, **setting: Any
+    phrase: str, outputs: tuple[Path, ...], sound: Sound, as_json: bool, **setting: Any
 ) -> None:
     """Write a phrase over its own bars of backing, pass after pass.
 
     PHRASE is a file or the name of a shipped phrase. The tempo steps from --from to --to; a
     lower --to slows down.
     """
-    deliver(pieces.loop(phrase, **setting), outputs, soundfont, as_json=as_json)
+    deliver(pieces.loop(phrase, **setting), outputs, sound, as_json=as_json)

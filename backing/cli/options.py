@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Callable
 from fractions import Fraction
@@ -12,9 +13,12 @@ import click
 from click.shell_completion import CompletionItem
 
 from backing import pieces
-from backing.arrangement import CHORUSES, COUNT_IN_BARS
+from backing.arrangement import CHORUSES, COUNT_IN_BARS, ENDINGS, INTROS
+from backing.feel import LOOSENESS, USUAL
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
+from backing.grooves.instruments import COMPS
+from backing.output import BITS, OPUS_RATE, RATES, Sound
 from phrases.counting import parse_swing
 from phrases.errors import BluesError
 from phrases.files import TEMPOS
@@ -82,6 +86,8 @@ TEMPO = _Beats(*TEMPOS, "tempo")
 STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
 
 
+TIGHT, LOOSE = 0.4, 1.7
+
 SETTING = (
     click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'."),
     click.option(
@@ -109,6 +115,32 @@ SETTING = (
         help="Bars of sticks before the music.",
     ),
     click.option(
+        "--comp",
+        type=click.Choice([*COMPS, "none"]),
+        help="Who plays the chords; the groove's own if left out.",
+    ),
+    click.option(
+        "--without",
+        type=click.Choice(pieces.BAND),
+        multiple=True,
+        help="Leave a part out, to play it yourself; give it again for more.",
+    ),
+    click.option(
+        "--tight",
+        "looseness",
+        flag_value=TIGHT,
+        type=float,
+        default=USUAL,
+        help="A band that is close together;",
+    ),
+    click.option("--loose", "looseness", flag_value=LOOSE, type=float, help="or one that is not;"),
+    click.option(
+        "--looseness",
+        "looseness",
+        type=click.FloatRange(*LOOSENESS),
+        help=f"or a number: 0 is exact, {USUAL:g} usual, {LOOSENESS[1]:g} the loosest.",
+    ),
+    click.option(
         "--seed",
         type=int,
         default=pieces.SEED,
@@ -126,6 +158,20 @@ WHOLE = (
         show_default=True,
         help="Times through the form.",
     ),
+    click.option(
+        "--intro",
+        type=click.Choice(list(INTROS)),
+        default=pieces.INTRO,
+        show_default=True,
+        help="After the count-in: nothing more, a turnaround, or the form's last four bars.",
+    ),
+    click.option(
+        "--ending",
+        type=click.Choice(list(ENDINGS)),
+        default=pieces.ENDING,
+        show_default=True,
+        help="Land on a last chord, slow down into it, play the last line again first; or none.",
+    ),
 )
 
 OUTPUT = (
@@ -136,10 +182,28 @@ OUTPUT = (
         type=click.Path(path_type=Path),
         multiple=True,
         required=True,
-        help="File to write, .mid .wav .flac .ogg or .mp3; give it again for more files.",
+        help="File to write, .mid .wav .flac .ogg .opus or .mp3; give it again for more files.",
     ),
     click.option(
         "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
+    ),
+    click.option(
+        "--rate",
+        type=click.Choice(RATES),
+        help=f"Frames a second; {RATES[0]} if left out, {OPUS_RATE} with an .opus file.",
+    ),
+    click.option(
+        "--bits",
+        type=click.Choice(BITS),
+        default=BITS[0],
+        show_default=True,
+        help="Of a .wav or .flac file.",
+    ),
+    click.option(
+        "--stems",
+        type=click.Path(path_type=Path),
+        metavar="DIR",
+        help="Folder for a WAV file of each part, of the room and of their sum.",
     ),
 )
 
@@ -159,7 +223,15 @@ def setting_options(*, whole: bool) -> Callable[[Command], Command]:
 
 
 def output_options(command: Command) -> Command:
-    """Add ``-o``, ``--soundfont`` and ``--json``."""
+    """Add ``-o``, ``--json`` and how audio is written, which the command gets as `sound`."""
+
+    @functools.wraps(command)
+    def collected(
+        soundfont: Path | None, rate: int | None, bits: int, stems: Path | None, **rest: Any
+    ) -> Any:
+        return command(sound=Sound(soundfont, rate, bits, stems), **rest)
+
+    wrapped: Any = collected
     for option in (json_option, *reversed(OUTPUT)):
-        command = option(command)
-    return command
+        wrapped = option(wrapped)
+    return wrapped  # type: ignore[no-any-return]

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
 from backing.events import Stream
-from backing.output import FORMATS, check_outputs, write
+from backing.output import FORMATS, Sound, check_outputs, write
 
 __all__ = ["deliver"]
 
@@ -19,14 +19,12 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
 SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
 
 
-def deliver(
-    stream: Stream, outputs: Sequence[Path], soundfont: Path | None, *, as_json: bool
-) -> None:
+def deliver(stream: Stream, outputs: Sequence[Path], sound: Sound, *, as_json: bool) -> None:
     """Write a stream to its files and print what was made."""
     check_outputs(outputs)
-    audio = any(FORMATS[path.suffix.lower()] for path in outputs)
-    _write(stream, outputs, soundfont, audio=audio)
-    summary = _summary(stream, outputs)
+    audio = sound.stems is not None or any(FORMATS[path.suffix.lower()] for path in outputs)
+    files = _write(stream, outputs, sound, audio=audio)
+    summary = _summary(stream, files)
     if as_json:
         click.echo(json.dumps(summary, ensure_ascii=False))
         return
@@ -43,7 +41,7 @@ def deliver(
         f"{stream.title}: {summary['groove']} in {stream.key}, {shape}, "
         f"{' '.join(tempos)} beats a minute, {minutes}:{seconds:02d}"
     )
-    for path in outputs:
+    for path in files:
         click.echo(f"  {path}")
     if audio:
         click.echo(LOUD, err=True)
@@ -51,23 +49,31 @@ def deliver(
         click.echo(SORE, err=True)
 
 
-def _write(
-    stream: Stream, outputs: Sequence[Path], soundfont: Path | None, *, audio: bool
-) -> None:
+def _write(stream: Stream, outputs: Sequence[Path], sound: Sound, *, audio: bool) -> list[Path]:
+    def made(progress: Callable[[float], None] | None = None) -> list[Path]:
+        return write(
+            stream,
+            outputs,
+            sound.soundfont,
+            progress,
+            rate=sound.rate,
+            bits=sound.bits,
+            stems=sound.stems,
+        )
+
     if not audio:
-        write(stream, outputs, soundfont)
-        return
+        return made()
     length = float(stream.seconds)
     if sys.stderr is None or not sys.stderr.isatty():
         click.echo(f"rendering {length:.0f} s of audio", err=True)
-        write(stream, outputs, soundfont)
-        return
+        return made()
     with click.progressbar(length=round(length), label="rendering", file=sys.stderr) as bar:
-        write(stream, outputs, soundfont, lambda done: bar.update(round(done) - bar.pos))
+        return made(lambda done: bar.update(round(done) - bar.pos))
 
 
 def _summary(stream: Stream, outputs: Sequence[Path]) -> dict[str, Any]:
-    music = [section for section in stream.sections if section.name != "count-in"]
+    around = ("count-in", "slow-down", "ending")
+    music = [section for section in stream.sections if section.name not in around]
     tempos = [float(section.tempo) for section in music]
     return {
         "title": stream.title,

@@ -10,6 +10,7 @@ import click
 from backing import pieces
 from backing.cli.options import output_options, setting_options
 from backing.cli.report import deliver
+from backing.output import Sound
 
 __all__ = ["command"]
 
@@ -20,8 +21,6 @@ __all__ = ["command"]
 )
 @setting_options(whole=True)
 @output_options
-def command(
-    outputs: tuple[Path, ...], soundfont: Path | None, as_json: bool, **setting: Any
-) -> None:
+def command(outputs: tuple[Path, ...], sound: Sound, as_json: bool, **setting: Any) -> None:
     """Write a backing track."""
-    deliver(pieces.track(**setting), outputs, soundfont, as_json=as_json)
+    deliver(pieces.track(**setting), outputs, sound, as_json=as_json)

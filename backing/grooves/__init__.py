@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from backing.grooves.groove import DRUMS, Groove, Pattern, find_groove, groove_names, load_groove
+from backing.grooves.groove import Groove, Pattern, find_groove, groove_names, load_groove
+from backing.grooves.instruments import DRUMS
 
 __all__ = ["DRUMS", "Groove", "Pattern", "find_groove", "groove_names", "load_groove"]

@@ -1,19 +1,19 @@
 """Grooves: patterns for drums, bass and comping, read from data files.
 
 Each ``[[drums]]``, ``[[bass]]`` and ``[[comp]]`` table is one pattern and says ``when`` it is
-played; among several with the same ``when`` the seed chooses. Lanes are written in the language
-of `backing.lanes`.
-
-References: General MIDI 1 for the percussion keys and programs (numbered from 0 here).
+played; among several with the same ``when`` the seed chooses, by their weights. Lanes are written
+in the language of `backing.lanes`.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 
+from backing.grooves.instruments import BASSES, COMPS, DRUMS, TIME
 from backing.lanes import Lane, read_lane
 from phrases.counting import METERS, Meter, parse_swing
 from phrases.errors import ChoiceError, RangeError
@@ -24,12 +24,13 @@ from phrases.words import choose, expected
 
 __all__ = [
     "APPROACH",
-    "DRUMS",
+    "CHORUS_KINDS",
     "GROOVES",
-    "PROGRAMS",
-    "Drum",
+    "SLIDES",
+    "WHEN",
     "Groove",
     "Pattern",
+    "figure",
     "find_groove",
     "groove_names",
     "load_groove",
@@ -38,64 +39,59 @@ __all__ = [
 GROOVES = Shelf(Path(__file__).parent, "a groove")
 
 
-@dataclass(frozen=True, slots=True)
-class Drum:
-    """A voice of the kit: its General MIDI key, its velocity at full loudness, its limb."""
-
-    key: int
-    velocity: int
-    limb: str
-
-
-DRUMS: dict[str, Drum] = {
-    "ride": Drum(51, 94, "hand"),
-    "hat": Drum(42, 92, "hand"),
-    "open-hat": Drum(46, 84, "hand"),
-    "crash": Drum(49, 100, "hand"),
-    "snare": Drum(38, 108, "hand"),
-    "side-stick": Drum(37, 100, "hand"),
-    "high-tom": Drum(50, 104, "hand"),
-    "mid-tom": Drum(47, 104, "hand"),
-    "low-tom": Drum(43, 106, "hand"),
-    "kick": Drum(36, 106, "foot"),
-    "hat-foot": Drum(44, 76, "foot"),
-}
-
-# General MIDI 1 programs, from 0.
-PROGRAMS: dict[str, int] = {
-    "piano": 0,
-    "organ": 16,
-    "guitar": 26,
-    "finger-bass": 33,
-    "upright-bass": 32,
-    "lead": 27,
-}
-
-COMPS = ("organ", "piano", "guitar")
-BASSES = ("finger-bass", "upright-bass")
-
 WHEN: dict[str, str] = {
     "bar": "any bar",
-    "top": "the first bar of a chorus after the first",
-    "fill": "the last bar of a chorus that another follows",
+    "top": "the first bar of a chorus that rises",
+    "setup": "the last bar of a line inside a chorus, before bars 5 and 9",
+    "fill": "the last bar of a chorus that something follows",
+    "stop": "the first bars of a chorus, four at most: the band hits and leaves room",
     "change": "a bar before a new chord (bass)",
+    "under": "a bar in which the phrase sounds (comping)",
     "end": "the last bar of all",
 }
+ONLY = {"change": "bass", "under": "comp"}
+
+# Where in a piece a chorus stands; a pattern may ask for one.
+CHORUS_KINDS = ("early", "late", "last")
 
 APPROACH = "to"
+# A comping figure: a slide into it, and what is held.
+SLIDES = {"": 0, "/": -1, "//": -2, "\\": 1, "\\\\": 2}
+FIGURES = ("chord", "shell", "swell", "next")
+_COMP = re.compile(r"(//?|\\\\?)?(.+)")
+HEAVIEST = 9
 GROOVE_KEYS = (
     "title", "feel", "meter", "swing", "swing-limit", "tempos", "bass-sound", "comp-sound",
-    "drums", "bass", "comp",
+    "time", "drums", "bass", "comp",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """What one player plays in one or more bars: lanes by name."""
+    """What one player plays in one or more bars.
+
+    Attributes
+    ----------
+    when
+        A key of `WHEN`.
+    bars
+        Its length.
+    lanes
+        By name.
+    weight
+        1 to 9: how often it is chosen beside its equals.
+    chorus
+        One of `CHORUS_KINDS` that it belongs to; empty for all.
+    on
+        The comping instrument it is made for; empty for all.
+    """
 
     when: str
     bars: int
     lanes: tuple[tuple[str, Lane], ...]
+    weight: int = 1
+    chorus: str = ""
+    on: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +110,13 @@ class Groove:
         The largest ratio where swing follows the tempo.
     tempos
         Usual lowest, typical and highest felt beats a minute.
+    time
+        Where the time-keeping hand plays in early choruses, and where later: keys of
+        `instruments.DRUMS`.
     drums, bass, comp
         Patterns.
     bass_sound, comp_sound
-        Keys of `PROGRAMS`.
+        Keys of `instruments.PROGRAMS`.
     """
 
     name: str
@@ -127,6 +126,7 @@ class Groove:
     swing: Fraction | None
     swing_limit: Fraction
     tempos: tuple[int, int, int]
+    time: tuple[str, str]
     drums: tuple[Pattern, ...]
     bass: tuple[Pattern, ...]
     comp: tuple[Pattern, ...]
@@ -170,6 +170,7 @@ def load_groove(path: Path) -> Groove:
     swing = file.attempt(("swing",), parse_swing, file.get(("swing",), str, "2:1"))
     limit = file.attempt(("swing-limit",), parse_swing, file.get(("swing-limit",), str, "2:1"))
     tempos = _tempos(file)
+    time = _time(file)
     beats = METERS[meter].beats
     drums = _patterns(file, "drums", beats)
     bass = _patterns(file, "bass", beats)
@@ -179,7 +180,7 @@ def load_groove(path: Path) -> Groove:
     file.finish()
     return Groove(
         path.stem, title, feel, METERS[meter], swing, limit or Fraction(2), tempos,
-        drums, bass, comp, bass_sound, comp_sound,
+        time, drums, bass, comp, bass_sound, comp_sound,
     )  # fmt: skip
 
 
@@ -200,6 +201,16 @@ def _tempos(file: TextFile) -> tuple[int, int, int]:
     return low, usual, high
 
 
+def _time(file: TextFile) -> tuple[str, str]:
+    value = file.get(("time",), list, ["hat", "ride"])
+    cymbals = [name for name, drum in DRUMS.items() if drum.limb == "hand"]
+    if value is None or len(value) != 2 or not all(word in cymbals for word in value):
+        file.complain(("time",), 'write where early and where later choruses keep time: ["hat", '
+                      f'"ride"]; each may be {", ".join(cymbals)}')  # fmt: skip
+        return "hat", "ride"
+    return value[0], value[1]
+
+
 def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
     patterns = [_pattern(file, where, player, beats) for where in file.tables(player)]
     if not any(pattern.when == "bar" for pattern in patterns):
@@ -210,11 +221,20 @@ def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
 
 
 def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
-    names = tuple(DRUMS) if player == "drums" else ("line",)
-    file.known_keys(where, ("when", *names))
+    names = (*DRUMS, TIME) if player == "drums" else ("line",)
+    file.known_keys(where, ("when", "weight", "chorus", *(["on"] * (player == "comp")), *names))
     when = file.get((*where, "when"), str, ...)
     if when is not None and when not in WHEN:
         file.complain((*where, "when"), expected("a place", when, WHEN))
+    if ONLY.get(when, player) != player:
+        file.complain(
+            (*where, "when"), f'"{when}" is for {ONLY[when]}; {player} has no use for it'
+        )
+    weight = file.get((*where, "weight"), int, 1)
+    if weight is not None and not 1 <= weight <= HEAVIEST:
+        file.complain((*where, "weight"), f"weight {weight}: it must be 1 to {HEAVIEST}")
+    chorus = _one_of(file, (*where, "chorus"), "a kind of chorus", CHORUS_KINDS)
+    on = _one_of(file, (*where, "on"), "a comping instrument", COMPS)
     lanes: dict[str, Lane] = {}
     for name in names:
         text = file.get((*where, name), str)
@@ -223,12 +243,8 @@ def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
         lanes[name], problems = read_lane(text, beats, CHECKS[player])
         for offset, message in problems:
             file.complain((*where, name), message, offset=offset)
-    if when == "change" and player != "bass":
-        file.complain(
-            (*where, "when"), '"change" is for bass; drums and comping have no use for it'
-        )
     for name, lane in lanes.items():
-        if not lane.hits and not file.problems_at((*where, name)):
+        if not lane.hits and not file.problems_at((*where, name)) and when != "stop":
             file.complain((*where, name), "this lane is empty; leave it out")
     if player != "drums" and not lanes:
         file.complain(where, 'this pattern has no "line"')
@@ -239,7 +255,14 @@ def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
         file.complain(where, "this pattern must be one bar long; only a bass line may be longer")
     if len(lengths) > 1:
         file.complain(where, "the lanes of one pattern must have the same number of bars")
-    return Pattern(when or "bar", max(lengths), tuple(lanes.items()))
+    return Pattern(when or "bar", max(lengths), tuple(lanes.items()), weight or 1, chorus, on)
+
+
+def _one_of(file: TextFile, where: Where, what: str, choices: tuple[str, ...]) -> str:
+    word: str = file.get(where, str, "")
+    if word and word not in choices:
+        file.complain(where, expected(what, word, choices))
+    return word
 
 
 def _check_limbs(file: TextFile, where: Where, lanes: dict[str, Lane]) -> None:
@@ -247,7 +270,7 @@ def _check_limbs(file: TextFile, where: Where, lanes: dict[str, Lane]) -> None:
     for limb in ("hand", "foot"):
         busy: dict[Fraction, list[str]] = {}
         for name, lane in lanes.items():
-            if DRUMS[name].limb == limb:
+            if (DRUMS[name].limb if name != TIME else "hand") == limb:
                 for hit in lane.hits:
                     busy.setdefault(hit.at, []).append(name)
         for at, names in busy.items():
@@ -272,8 +295,35 @@ def _check_bass(value: str) -> None:
             raise RangeError(f'"{value}" is too far above the root for a bass line')
 
 
+def figure(value: str) -> tuple[int, str]:
+    """Read a comping figure: ``chord``, ``/swell``, ``R6``.
+
+    Returns
+    -------
+    tuple
+        The semitones from which a hand slides into it (-2 to 2), and what is held: one of
+        `FIGURES`, or a degree for the root with that degree above it.
+
+    Raises
+    ------
+    ChoiceError
+        If it is none.
+    """
+    parts = _COMP.fullmatch(value)
+    sign, what = (parts[1] or "", parts[2]) if parts else ("", value)
+    if what in FIGURES:
+        return SLIDES[sign], what
+    if what.startswith("R"):
+        try:
+            degree_semitones(what[1:])
+        except ChoiceError:
+            raise ChoiceError(f'"{value}": write R and a degree, as R5 or Rb7') from None
+        return SLIDES[sign], what[1:]
+    raise ChoiceError(expected("something to comp", what, (*FIGURES, "R5", "R6", "Rb7")))
+
+
 def _check_comp(value: str) -> None:
-    choose("something to comp", value, ("chord",))
+    figure(value)
 
 
 CHECKS = {"drums": None, "bass": _check_bass, "comp": _check_comp}

@@ -1,0 +1,70 @@
+"""The band: a groove, bars of chords and a key become notes.
+
+Conventions: a player reads one bar at a time, knowing the next chord; times are seconds from
+the start of the section. References: the parts follow common practice, from memory: the bass
+plays the root on the change and steps into the next one, comping moves to the nearest voicing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from fractions import Fraction
+
+from backing.band.bass import BASS_RANGE, Bassist
+from backing.band.comp import COMP_RANGE, Comper
+from backing.band.drums import STICK, Drummer, count_in
+from backing.band.reading import ENERGY, Bar
+from backing.events import Note
+from backing.feel import USUAL
+from backing.grooves import Groove
+from backing.tempo import Clock
+from phrases.pitch import Key
+
+__all__ = ["BASS_RANGE", "COMP_RANGE", "ENERGY", "STICK", "Band", "Bar", "count_in"]
+
+
+class Band:
+    """Drums, bass and comping that remember what they just played.
+
+    Parameters
+    ----------
+    groove
+        What they read.
+    key
+        What they read it in.
+    seed
+        Chooses among patterns and approaches; a part's choices do not depend on another's.
+    comp
+        The comping instrument, of `backing.grooves.instruments.COMPS`; the groove's if empty.
+    without
+        Parts that stay at home: ``drums``, ``bass``, ``comp``.
+    looseness
+        As for `backing.feel.Feel`.
+    """
+
+    def __init__(
+        self,
+        groove: Groove,
+        key: Key,
+        seed: object,
+        *,
+        comp: str = "",
+        without: Collection[str] = (),
+        looseness: float = USUAL,
+    ) -> None:
+        self.beats = groove.meter.beats
+        self.without = frozenset(without)
+        self.drummer = Drummer("drums", groove, key, seed, looseness)
+        self.bassist = Bassist(groove, key, seed, looseness)
+        self.comper = Comper(comp or groove.comp_sound, groove, key, seed, looseness)
+
+    def play(self, bars: Sequence[Bar], clock: Clock) -> list[Note]:
+        """Return the notes of consecutive bars, in order of time."""
+        notes: list[Note] = []
+        for number, bar in enumerate(bars):
+            start = Fraction(number * self.beats)
+            notes += self.drummer.play(bar, start, clock)
+            notes += self.bassist.play(bar, start, clock, bars[number + 1 :])
+            notes += self.comper.play(bar, start, clock)
+        kept = [note for note in notes if note.voice not in self.without]
+        return sorted(kept, key=lambda note: note.start)

@@ -1,0 +1,111 @@
+"""The comping player: organ, piano or guitar, in voicings that move to the nearest."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+from backing.band.reading import ENERGY, Bar, Player
+from backing.events import Note
+from backing.grooves.groove import figure
+from backing.harmony import Chord, lead_voices
+from backing.lanes import Hit
+from backing.tempo import Clock
+from phrases.curve import Curve, Glide
+from phrases.pitch import degree_semitones
+
+__all__ = ["COMP_RANGE", "LOW_ROOT", "Comper"]
+
+COMP_RANGE = (52, 69)
+LOW_ROOT = 40  # the guitar's low E; roots of figures lie in the octave from it
+VELOCITY = 84
+UNDER = 0.82  # what is left while a phrase sounds
+SLIDE = 0.07  # seconds of a guitarist's slide, and of a keyboard's crushed chord
+PUSH = Fraction(1, 2)  # beats that a push rings into the next bar
+
+
+class Comper(Player):
+    """Plays what the groove has for an instrument."""
+
+    def __init__(self, instrument: str, *reads: Any) -> None:
+        super().__init__("comp", *reads)
+        self.instrument = instrument
+        own = {p.when for p in self.groove.comp if p.on == instrument}
+        self._patterns = [
+            p for p in self.groove.comp if p.on == (instrument if p.when in own else "")
+        ]
+        self._voicing: tuple[int, ...] | None = None
+        self._sounding: Chord | None = None
+        self._pushed = False
+
+    def play(self, bar: Bar, start: Fraction, clock: Clock) -> list[Note]:
+        """Return the notes of a bar that starts at a beat."""
+        lane = self.choose(self._patterns, bar.when, bar.chorus).lanes[0][1]
+        turns = bar.turns(self.beats)
+        hits = self._hits(bar, lane.hits, turns)
+        loud = VELOCITY * ENERGY[bar.chorus] * (UNDER if "under" in bar.when else 1.0)
+        notes: list[Note] = []
+        for number, hit in enumerate(hits):
+            slide, what = figure(hit.value)
+            pushes = what == "next"
+            chord = bar.following if pushes else [c for at, c in turns if at <= hit.at][-1]
+            ends = [at for at, _ in turns if at > hit.at]
+            if number + 1 < len(hits):
+                ends.append(hits[number + 1].at)
+            until = self.beats + PUSH if pushes else min([*ends, Fraction(self.beats)])
+            played = self.pitched(hit, start, until, clock, self._held(chord, what), loud)
+            if what == "swell" and self.instrument == "organ":
+                played[0] = replace(played[0], swell=True)
+            notes += self._slid(played, slide)
+            self._pushed = pushes
+        return notes
+
+    def _hits(
+        self, bar: Bar, written: tuple[Hit, ...], turns: list[tuple[Fraction, Chord]]
+    ) -> list[Hit]:
+        """Return the strokes: each chord is struck once, what was pushed is not struck again."""
+        hits = list(written)
+        if self._pushed and bar.when[0] not in ("end", "stop"):
+            hits = [hit for hit in hits if hit.at >= PUSH]
+        self._pushed = False
+        for number, (at, _) in enumerate(turns):
+            end = turns[number + 1][0] if number + 1 < len(turns) else Fraction(self.beats)
+            if at > 0 and not any(at <= hit.at < end for hit in hits):
+                before = [hit for hit in hits if hit.at < at and figure(hit.value)[1] != "next"]
+                hits.append(replace(before[-1], at=at) if before else Hit(at, "chord", short=True))
+                hits.sort(key=lambda hit: hit.at)
+        return hits
+
+    def _held(self, chord: Chord, what: str) -> tuple[int, ...]:
+        """Return the pitches of a figure over a chord."""
+        root = chord.root(self.key)
+        if what not in ("chord", "shell", "swell", "next"):
+            low = LOW_ROOT + (root - LOW_ROOT) % 12
+            octave, step = divmod(int(what.lstrip("b#")) - 1, 7)
+            plain = chord.member(str(step + 1)) if what[0].isdigit() else what
+            above = degree_semitones(plain) + (12 * octave if plain != what else 0)
+            return low, low + above
+        if chord != self._sounding:
+            low, high = COMP_RANGE
+            self._voicing = lead_voices(self._voicing, root, chord.quality, low, high)
+            self._sounding = chord
+        assert self._voicing is not None
+        if what == "shell":
+            guides = {(root + degree_semitones(chord.member(d))) % 12 for d in ("3", "7")}
+            return tuple(p for p in self._voicing if p % 12 in guides) or self._voicing[:2]
+        return self._voicing
+
+    def _slid(self, played: list[Note], slide: int) -> list[Note]:
+        """Return a stroke with the slide into it: a guitar's one pick, a keyboard's two."""
+        if not slide:
+            return played
+        if self.instrument == "guitar":
+            curve = Curve(100.0 * slide, (Glide(SLIDE / 3, SLIDE, 0.0),))
+            return [replace(played[0], curve=curve), *played[1:]]
+        at = played[0].start
+        if at < SLIDE:
+            return played
+        soft = round(played[0].velocity * 0.8)
+        crushed = [Note("comp", at - SLIDE, at, n.pitch + slide, soft) for n in played]
+        return [*crushed, *played]

@@ -1,0 +1,129 @@
+"""What every player does: read a bar, choose a pattern for it, and play with a feel."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from backing.events import Note
+from backing.feel import Feel
+from backing.grooves import Groove, Pattern
+from backing.harmony import Chord
+from backing.lanes import TOUCHES, Hit
+from backing.tempo import Clock
+from phrases.pitch import Key
+
+__all__ = ["ENERGY", "Bar", "Player", "shortened"]
+
+# How hard the band plays in each kind of chorus.
+ENERGY: dict[str, float] = {"early": 0.93, "late": 1.0, "last": 1.05}
+
+SHORTEST = 0.02  # where swing brings two strokes of a lane together
+LEGATO = 0.94
+STACCATO = 0.28  # of a beat
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """What a player knows about a bar.
+
+    Attributes
+    ----------
+    chords
+        Each with the share of the bar (0 to 1) at which it starts.
+    following
+        The chord after the bar.
+    when
+        The kinds of pattern that fit, best first: keys of `backing.grooves.groove.WHEN`.
+    chorus
+        The kind of chorus it is in, a key of `ENERGY`.
+    """
+
+    chords: tuple[tuple[Fraction, Chord], ...]
+    following: Chord
+    when: tuple[str, ...] = ("bar",)
+    chorus: str = "early"
+
+    def turns(self, beats: int) -> list[tuple[Fraction, Chord]]:
+        """Return its chords with the beat of the bar, from 0, at which each starts."""
+        return [(at * beats, chord) for at, chord in self.chords]
+
+
+class Player:
+    """One player: what he reads, what he chose last, how he feels the time.
+
+    Parameters
+    ----------
+    part
+        ``drums``, ``bass`` or ``comp``.
+    groove, key
+        What he reads, and in which key.
+    seed
+        Chooses among patterns; a part's choices do not depend on another's.
+    looseness
+        As for `backing.feel.Feel`.
+    """
+
+    def __init__(
+        self, part: str, groove: Groove, key: Key, seed: object, looseness: float
+    ) -> None:
+        self.part = part
+        self.groove = groove
+        self.key = key
+        self.beats = groove.meter.beats
+        self.chance = random.Random(f"{seed} {part}")
+        self._feel = Feel(f"{seed} {part}", looseness)
+        self._last: Pattern | None = None
+
+    def choose(self, patterns: Sequence[Pattern], when: Sequence[str], chorus: str) -> Pattern:
+        """Return a pattern for a bar: by weight, and no special one twice running."""
+        kinds = ("", chorus, "late") if chorus == "last" else ("", chorus)
+        for word in (*when, "bar"):
+            fitting = [p for p in patterns if p.when == word and p.chorus in kinds]
+            if fitting:
+                break
+        else:
+            fitting = [p for p in patterns if p.when == "bar" and p.bars == 1]
+        heaviest = max(p.weight for p in fitting)
+        fresh = [p for p in fitting if p is not self._last or p.weight == heaviest]
+        weights = [p.weight for p in fresh]
+        self._last = self.chance.choices(fresh, weights)[0]
+        return self._last
+
+    def place(self, player: str, seconds: float, velocity: float) -> tuple[float, int]:
+        """Return when and how hard a stroke sounds that is written at a time.
+
+        Nothing sounds before its section begins.
+        """
+        offset, loud = self._feel.stroke(player)
+        return max(0.0, seconds + offset), max(1, min(127, round(velocity * loud)))
+
+    def pitched(
+        self,
+        hit: Hit,
+        start: Fraction,
+        until: Fraction,
+        clock: Clock,
+        pitches: Sequence[int],
+        loud: float,
+    ) -> list[Note]:
+        """Return a stroke of bass or comping, held until `until` (beats of the bar) or short."""
+        written = clock.seconds(start + hit.at)
+        length = (clock.seconds(start + until) - written) * LEGATO
+        if hit.short:
+            length = min(length, STACCATO * float(clock.exact(1)))
+        at, velocity = self.place(self.part, written, loud * (0.4 + 0.6 * TOUCHES[hit.touch]))
+        end = max(at + SHORTEST, written + length)
+        return [Note(self.part, at, end, pitch, velocity) for pitch in pitches]
+
+
+def shortened(notes: Sequence[Note]) -> list[Note]:
+    """Return one voice's single notes, each ended where the next begins."""
+    ordered = sorted(notes, key=lambda note: note.start)
+    ends = [note.start for note in ordered[1:]] + [float("inf")]
+    return [
+        Note(n.voice, n.start, max(n.start + 0.001, min(n.end, end)), n.pitch, n.velocity)
+        for n, end in zip(ordered, ends, strict=True)
+    ]

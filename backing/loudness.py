@@ -1,0 +1,208 @@
+"""Loudness and true peak, and the gain that keeps peaks under a limit.
+
+Conventions: sound is an array of shape (2, frames) in full-scale units; loudness is in LUFS,
+peaks are in dBTP. Filters are applied as short impulse responses through the FFT, block by
+block, so that an hour is measured in little memory.
+
+References: ITU-R BS.1770-4 for the K-weighting, the gates (-70 LUFS, then 10 LU below the mean),
+the 400 ms blocks that overlap by three quarters, and four-times oversampling for the true peak.
+Its tables hold the weighting at 48 kHz; `SHELF` and `LOW_CUT` are the analogue filters whose
+bilinear transform gives those tables, so that other rates can be had.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["SILENCE", "Meter", "filtered", "gain_curve", "true_peak"]
+
+Sound = NDArray[np.float32]
+
+SHELF = (1681.974450955533, 3.999843853973347, 0.7071752369554196)  # Hz, dB, Q
+LOW_CUT = (38.13547087602444, 0.5003270373238773)  # Hz, Q
+OFFSET = -0.691
+STEP = 0.1  # seconds; a block is four
+GATE, BELOW = -70.0, 10.0
+SILENCE = -math.inf
+
+TAPS = 4096  # 93 ms: the low cut has died away to 1e-9
+FFT = 1 << 15
+
+OVERSAMPLED = 4
+SINC = 12  # taps of each phase
+BLOCK = 32  # frames that share a peak
+REACH = 14  # blocks, 10 ms, over which the gain falls and rises
+
+
+@lru_cache(maxsize=2)
+def weighting(rate: int) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
+    """Return the two stages of the K-weighting as (numerator, denominator), three terms each."""
+    hertz, decibels, q = SHELF
+    k = math.tan(math.pi * hertz / rate)
+    high = 10 ** (decibels / 20)
+    band = high**0.4996667741545416
+    a0 = 1 + k / q + k * k
+    shelf = (
+        np.array([high + band * k / q + k * k, 2 * (k * k - high), high - band * k / q + k * k])
+        / a0,
+        np.array([a0, 2 * (k * k - 1), 1 - k / q + k * k]) / a0,
+    )
+    hertz, q = LOW_CUT
+    k = math.tan(math.pi * hertz / rate)
+    a0 = 1 + k / q + k * k
+    cut = (np.array([1.0, -2.0, 1.0]), np.array([a0, 2 * (k * k - 1), 1 - k / q + k * k]) / a0)
+    return shelf, cut
+
+
+@lru_cache(maxsize=2)
+def _k_spectrum(rate: int) -> NDArray[np.complex64]:
+    turn = np.exp(-2j * np.pi * np.arange(FFT + 1) / (2 * FFT))
+    response = np.ones(FFT + 1, np.complex128)
+    for top, bottom in weighting(rate):
+        response *= np.polyval(top[::-1], turn) / np.polyval(bottom[::-1], turn)
+    impulse = np.fft.irfft(response)[:TAPS]
+    return np.fft.rfft(impulse.astype(np.float32), FFT)
+
+
+def filtered(sound: Sound, response: Sound, size: int = 1 << 16) -> Sound:
+    """Return sound convolved with a response, along the last axis, longer by the response.
+
+    Parameters
+    ----------
+    sound, response
+        Of shapes that broadcast together, but for their last axes.
+    size
+        Of the FFT, more than the response's length.
+    """
+    hop = size - response.shape[-1] + 1
+    spectrum = np.fft.rfft(response, size)
+    frames = sound.shape[-1] + response.shape[-1] - 1
+    out = np.zeros((*sound.shape[:-1], frames + size), np.float32)
+    for start in range(0, sound.shape[-1], hop):
+        piece = np.fft.rfft(sound[..., start : start + hop], size)
+        out[..., start : start + size] += np.fft.irfft(piece * spectrum, size)
+    return out[..., :frames]
+
+
+class Meter:
+    """Measures layers of sound as they come, for whatever gains they get later.
+
+    Parameters
+    ----------
+    layers
+        How many there are; each is stereo.
+    rate
+        Frames a second.
+    """
+
+    def __init__(self, layers: int, rate: int) -> None:
+        self.step = round(STEP * rate)
+        self.spectrum = _k_spectrum(rate)
+        self._past = np.zeros((layers, 2, TAPS - 1), np.float32)
+        self._left = np.zeros((layers, 2, 0), np.float32)
+        self._products: list[NDArray[np.float64]] = []
+
+    def add(self, sound: Sound) -> None:
+        """Take in the next frames, shape (layers, 2, frames)."""
+        hop = FFT - TAPS + 1
+        pieces = [self._left]
+        for start in range(0, sound.shape[2], hop):
+            piece = sound[:, :, start : start + hop]
+            whole = np.concatenate([self._past, piece], axis=2)
+            self._past = whole[:, :, whole.shape[2] - TAPS + 1 :]
+            heard = np.fft.irfft(np.fft.rfft(whole, FFT) * self.spectrum, FFT)
+            pieces.append(heard[:, :, TAPS - 1 : TAPS - 1 + piece.shape[2]])
+        heard = np.concatenate(pieces, axis=2)
+        steps = heard.shape[2] // self.step
+        cut = heard[:, :, : steps * self.step].reshape(*heard.shape[:2], steps, self.step)
+        # What two layers share in a step, summed over both sides.
+        self._products.append(np.einsum("acst,bcst->sab", cut, cut).astype(np.float64))
+        self._left = heard[:, :, steps * self.step :]
+
+    def loudness(self, gains: NDArray[np.float64]) -> float:
+        """Return the integrated loudness in LUFS of the layers with a gain each.
+
+        `SILENCE` where nothing is above the absolute gate.
+        """
+        products = np.concatenate(self._products)
+        if len(products) < 4:  # shorter than a block: as one
+            blocks = products.sum(axis=0, keepdims=True) / max(1, len(products))
+        else:
+            total = np.cumsum(np.concatenate([np.zeros_like(products[:1]), products]), axis=0)
+            blocks = (total[4:] - total[:-4]) / 4
+        energy = np.einsum("sab,a,b->s", blocks, gains, gains) / self.step
+        energy = energy[energy > 10 ** ((GATE - OFFSET) / 10)]
+        if not energy.size:
+            return SILENCE
+        gate = energy.mean() / 10 ** (BELOW / 10)
+        return OFFSET + 10 * math.log10(energy[energy > gate].mean())
+
+
+@lru_cache(maxsize=1)
+def _between() -> Sound:
+    """Return the filter that finds the values between frames, shape (SINC, OVERSAMPLED - 1)."""
+    place = np.arange(SINC)[:, None] - (SINC / 2 - 1)
+    phase = np.arange(1, OVERSAMPLED)[None, :] / OVERSAMPLED
+    window = np.kaiser(SINC * OVERSAMPLED + 1, 5.0)
+    taps = np.sinc(place - phase)
+    taps *= np.interp(
+        (place - phase) / (SINC / 2) * 0.5 + 0.5, np.linspace(0, 1, len(window)), window
+    )
+    return (taps / taps.sum(axis=0)).astype(np.float32)
+
+
+def block_peaks(sound: Sound, worth: float = 0.0) -> NDArray[np.float32]:
+    """Return the true peak of each block of `BLOCK` frames, of whichever side is higher.
+
+    Parameters
+    ----------
+    sound
+        Shape (2, frames); the last block may be short.
+    worth
+        Where no frame of a block reaches this, the frames alone are looked at.
+    """
+    blocks = -(-sound.shape[1] // BLOCK)
+    before = SINC // 2 - 1
+    padded = np.zeros((2, blocks * BLOCK + SINC), np.float32)
+    padded[:, before : before + sound.shape[1]] = sound
+    own = padded[:, before : before + blocks * BLOCK].reshape(2, blocks, BLOCK)
+    peaks = np.abs(own).max(axis=2)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, BLOCK + SINC - 1, axis=1)
+    windows = windows[:, ::BLOCK][:, :blocks]
+    hot = peaks >= worth
+    inner = np.lib.stride_tricks.sliding_window_view(windows[hot], SINC, axis=1)
+    found = np.abs(inner @ _between()).max(axis=(1, 2)) if inner.size else np.zeros(0)
+    peaks[hot] = np.maximum(peaks[hot], found)
+    return peaks.max(axis=0)
+
+
+def true_peak(sound: Sound) -> float:
+    """Return the true peak in dBTP, shape (2, frames) in; -inf for silence."""
+    peak = float(block_peaks(sound).max(initial=0.0))
+    return 20 * math.log10(peak) if peak else SILENCE
+
+
+def gain_curve(sound: Sound, limit: float) -> Sound:
+    """Return the gain of each frame, 1 or less, that keeps true peaks at a limit or under it.
+
+    Parameters
+    ----------
+    sound
+        Shape (2, frames). A gain depends on what lies within ``(REACH + 2) * BLOCK`` frames.
+    limit
+        Linear, full scale is 1.
+    """
+    need = np.minimum(1.0, limit / np.maximum(block_peaks(sound, 0.6 * limit), 1e-9))
+    if (need == 1.0).all():
+        return np.ones(sound.shape[1], np.float32)
+    reach = REACH + 1  # a frame lies between the centres of two blocks
+    padded = np.pad(need, reach, constant_values=1.0)
+    least = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1)
+    window = np.hanning(2 * REACH + 3)[1:-1]
+    smooth = np.convolve(np.pad(least, REACH, mode="edge"), window / window.sum(), mode="valid")
+    centres = (np.arange(len(need)) + 0.5) * BLOCK - 0.5
+    return np.interp(np.arange(sound.shape[1]), centres, smooth).astype(np.float32)

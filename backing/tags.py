@@ -1,0 +1,78 @@
+"""What a sound file says about itself: title, key and tempo, and markers at its choruses.
+
+Tags go in by mutagen, in each format's own way. A WAV file carries markers as a ``cue`` chunk,
+with their names in an ``adtl`` list, which audio editors show.
+
+References: Multimedia Programming Interface and Data Specifications 1.0 (RIFF, cue and adtl
+chunks); ID3v2.4 (TIT2, TKEY, TBPM); Vorbis comments.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from backing.events import Stream
+
+__all__ = ["mark", "markers", "tag"]
+
+
+def markers(stream: Stream, rate: int) -> list[tuple[int, str]]:
+    """Return the stream's labels as (frame, name) in order."""
+    found = [
+        (round((float(section.start) + label.seconds) * rate), label.text)
+        for section in stream.sections
+        for label in section.labels
+    ]
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def mark(path: Path, places: Sequence[tuple[int, str]]) -> None:
+    """Add markers to a WAV file, each a frame and a name."""
+    points = b"".join(
+        struct.pack("<II4sIII", number, frame, b"data", 0, 0, frame)
+        for number, (frame, _) in enumerate(places, 1)
+    )
+    names = b"".join(
+        _chunk(b"labl", struct.pack("<I", number) + name.encode("utf-8") + b"\0")
+        for number, (_, name) in enumerate(places, 1)
+    )
+    added = _chunk(b"cue ", struct.pack("<I", len(places)) + points)
+    added += _chunk(b"LIST", b"adtl" + names)
+    with path.open("r+b") as file:
+        size = file.seek(0, 2)
+        file.write(b"\0" * (size % 2) + added)
+        file.seek(4)
+        file.write(struct.pack("<I", size + size % 2 + len(added) - 8))
+
+
+def _chunk(name: bytes, body: bytes) -> bytes:
+    return name + struct.pack("<I", len(body)) + body + b"\0" * (len(body) % 2)
+
+
+def tag(path: Path, title: str, key: str, tempo: float) -> None:
+    """Write a finished file's title, key and tempo (felt beats a minute) into it."""
+    from mutagen.flac import FLAC
+    from mutagen.id3 import TBPM, TIT2, TKEY  # every text in UTF-8, which is 3
+    from mutagen.mp3 import MP3
+    from mutagen.oggopus import OggOpus
+    from mutagen.oggvorbis import OggVorbis
+    from mutagen.wave import WAVE
+
+    kinds = {".wav": WAVE, ".mp3": MP3, ".flac": FLAC, ".ogg": OggVorbis, ".opus": OggOpus}
+    file: Any = kinds[path.suffix.lower()](path)
+    if file.tags is None:
+        file.add_tags()
+    if isinstance(file, WAVE | MP3):
+        short = key.replace(" minor", "m")
+        words: tuple[tuple[Any, str], ...] = (
+            (TIT2, title), (TKEY, short), (TBPM, str(round(tempo))),
+        )  # fmt: skip
+        for frame, word in words:
+            file.tags.add(frame(3, word))
+    else:
+        file["title"], file["initialkey"] = title, key
+        file["bpm"] = f"{tempo:g}"
+    file.save()
