@@ -37,6 +37,7 @@ __all__ = [
     "bars_under",
     "check_count_in",
     "check_meter",
+    "chord_labels",
     "form_bars",
     "in_order",
     "lead_notes",
@@ -140,6 +141,7 @@ class Writer:
         clock: Clock,
         notes: tuple[Note, ...],
         labels: Sequence[Label] = (),
+        chords: Sequence[Label] = (),
     ) -> None:
         """Append a section; its notes must be in order of time."""
         seconds = clock.exact(beats)
@@ -155,6 +157,7 @@ class Writer:
                 notes=notes,
                 labels=tuple(labels),
                 steps=clock.steps,
+                chords=tuple(chords),
             )
         )
         self.beat += beats
@@ -243,6 +246,16 @@ def _chart(charts: Sequence[tuple[tuple[Fraction, Chord], ...]]) -> list[Bar]:
     return [
         Bar(chords, charts[(number + 1) % len(charts)][0][1])
         for number, chords in enumerate(charts)
+    ]
+
+
+def chord_labels(bars: Sequence[Bar], setting: Setting, clock: Clock) -> list[Label]:
+    """Return the chord names of bars, each where it starts."""
+    beats = setting.groove.meter.beats
+    return [
+        Label(clock.seconds(number * beats + at), chord.name(setting.key))
+        for number, bar in enumerate(bars)
+        for at, chord in bar.turns(beats)
     ]
 
 
@@ -347,7 +360,8 @@ def arrange(
         ]
         notes = band.play(stretch.bars, stretch.clock)
         notes += lead_notes(here, stretch.clock.seconds)
-        out.add(stretch.name, length, stretch.clock, in_order(notes), labels)
+        chords = chord_labels(stretch.bars, setting, stretch.clock)
+        out.add(stretch.name, length, stretch.clock, in_order(notes), labels, chords)
         now += length
     title = phrase.title if phrase else setting.groove.title
     facts = {"choruses": choruses, "intro": intro, "ending": ending}

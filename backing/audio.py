@@ -56,7 +56,7 @@ class Rendered:
         self.rate = rate
         self.frames = 0
         self.gains = Gains(1.0, 1.0)
-        self._spool = SpooledTemporaryFile(IN_MEMORY, dir=folder, prefix=".")  # noqa: SIM115
+        self._spool = SpooledTemporaryFile(IN_MEMORY, dir=str(folder or "") or None, prefix=".")  # noqa: SIM115
         self._meter = Meter(len(names), rate)
 
     def add(self, sound: Sound) -> None:

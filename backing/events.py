@@ -118,6 +118,8 @@ class Section:
         Later tempos within it, each with the beat, from its start, from which it holds.
     notes, labels
         In order of time.
+    chords
+        The names of the chords, each where it starts.
     """
 
     name: str
@@ -130,6 +132,7 @@ class Section:
     notes: tuple[Note, ...]
     labels: tuple[Label, ...] = ()
     steps: Steps = ()
+    chords: tuple[Label, ...] = ()
 
     def stretches(self) -> list[tuple[Fraction, Fraction, Fraction, Fraction]]:
         """Return its stretches of one tempo: first second, first beat, beats, tempo.

@@ -65,7 +65,7 @@ def _k_spectrum(rate: int) -> NDArray[np.complex64]:
     for top, bottom in weighting(rate):
         response *= np.polyval(top[::-1], turn) / np.polyval(bottom[::-1], turn)
     impulse = np.fft.irfft(response)[:TAPS]
-    return np.fft.rfft(impulse.astype(np.float32), FFT)
+    return np.fft.rfft(impulse, FFT).astype(np.complex64)
 
 
 def filtered(sound: Sound, response: Sound, size: int = 1 << 16) -> Sound:
@@ -109,13 +109,14 @@ class Meter:
     def add(self, sound: Sound) -> None:
         """Take in the next frames, shape (layers, 2, frames)."""
         hop = FFT - TAPS + 1
-        pieces = [self._left]
+        pieces: list[Sound] = [self._left]
         for start in range(0, sound.shape[2], hop):
             piece = sound[:, :, start : start + hop]
             whole = np.concatenate([self._past, piece], axis=2)
             self._past = whole[:, :, whole.shape[2] - TAPS + 1 :]
-            heard = np.fft.irfft(np.fft.rfft(whole, FFT) * self.spectrum, FFT)
-            pieces.append(heard[:, :, TAPS - 1 : TAPS - 1 + piece.shape[2]])
+            weighted = np.fft.irfft(np.fft.rfft(whole, FFT) * self.spectrum, FFT)
+            last = weighted[:, :, TAPS - 1 : TAPS - 1 + piece.shape[2]]
+            pieces.append(last.astype(np.float32))
         heard = np.concatenate(pieces, axis=2)
         steps = heard.shape[2] // self.step
         cut = heard[:, :, : steps * self.step].reshape(*heard.shape[:2], steps, self.step)
@@ -152,7 +153,8 @@ def _between() -> Sound:
     taps *= np.interp(
         (place - phase) / (SINC / 2) * 0.5 + 0.5, np.linspace(0, 1, len(window)), window
     )
-    return (taps / taps.sum(axis=0)).astype(np.float32)
+    sound: Sound = (taps / taps.sum(axis=0)).astype(np.float32)
+    return sound
 
 
 def block_peaks(sound: Sound, worth: float = 0.0) -> NDArray[np.float32]:
@@ -177,7 +179,8 @@ def block_peaks(sound: Sound, worth: float = 0.0) -> NDArray[np.float32]:
     inner = np.lib.stride_tricks.sliding_window_view(windows[hot], SINC, axis=1)
     found = np.abs(inner @ _between()).max(axis=(1, 2)) if inner.size else np.zeros(0)
     peaks[hot] = np.maximum(peaks[hot], found)
-    return peaks.max(axis=0)
+    highest: NDArray[np.float32] = peaks.max(axis=0)
+    return highest
 
 
 def true_peak(sound: Sound) -> float:

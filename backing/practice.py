@@ -11,6 +11,7 @@ from backing.arrangement import (
     bars_under,
     check_count_in,
     check_meter,
+    chord_labels,
     form_bars,
     in_order,
     lead_notes,
@@ -87,7 +88,9 @@ def loop(
         labels = [Label(0.0, f"Pass {number + 1}: {float(tempo):g}")]
         labels += part_labels(phrase, 0, clock)
         beats = phrase.bars * phrase.meter.beats
-        out.add(f"pass {number + 1}", beats, clock, made[tempo, following], labels)
+        bars = form_bars(setting.form, setting.key, phrase.bars)
+        chords = chord_labels(bars, setting, clock)
+        out.add(f"pass {number + 1}", beats, clock, made[tempo, following], labels, chords)
     return stream(setting, phrase.title, out.sections, passes=len(tempos))
 
 

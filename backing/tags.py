@@ -62,10 +62,11 @@ def tag(path: Path, title: str, key: str, tempo: float) -> None:
     from mutagen.wave import WAVE
 
     kinds = {".wav": WAVE, ".mp3": MP3, ".flac": FLAC, ".ogg": OggVorbis, ".opus": OggOpus}
-    file: Any = kinds[path.suffix.lower()](path)
+    kind: Any = kinds[path.suffix.lower()]
+    file = kind(path)
     if file.tags is None:
         file.add_tags()
-    if isinstance(file, WAVE | MP3):
+    if kind in (WAVE, MP3):
         short = key.replace(" minor", "m")
         words: tuple[tuple[Any, str], ...] = (
             (TIT2, title), (TKEY, short), (TBPM, str(round(tempo))),

@@ -18,7 +18,7 @@ from phrases.pitch import degree_semitones
 __all__ = ["COMP_RANGE", "LOW_ROOT", "Comper"]
 
 COMP_RANGE = (52, 69)
-LOW_ROOT = 40  # the guitar's low E; roots of figures lie in the octave from it
+LOW_ROOT = 43  # roots of low figures lie in the octave from here, above the bass
 VELOCITY = 84
 UNDER = 0.82  # what is left while a phrase sounds
 SLIDE = 0.07  # seconds of a guitarist's slide, and of a keyboard's crushed chord

@@ -52,7 +52,7 @@ def read(text: str) -> tuple[Bar, ...]:
 
 
 def fits(bars: tuple[Bar, ...]) -> bool:
-    """Tell whether a form, longer than four bars, ends with a bar of the one and one of the five."""
+    """Tell whether a form of over four bars ends with a bar of the one and one of the five."""
     if len(bars) <= 4:
         return False
     (one,), five = bars[-2][:1], bars[-1][-1:]
