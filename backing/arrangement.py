@@ -226,7 +226,7 @@ def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
 def lead_notes(strokes: Sequence[Stroke], seconds: Callable[[Fraction], float]) -> list[Note]:
     """Return strokes as notes of the stream; `seconds` says when a beat sounds."""
     return [
-        Note(f"lead {p.string}", p.start, p.end, p.pitch, p.velocity, p.curve)
+        Note(f"lead {p.string}", p.start, p.end, p.pitch, p.velocity, p.curve, damped=p.damped)
         for p in perform(strokes, seconds)
     ]
 

@@ -53,6 +53,7 @@ LEVELS: dict[str, tuple[int, int]] = {
 }
 
 BENT = ("lead", "comp")
+DAMPED_PROGRAM, LEAD_PROGRAM = 28, 27  # General MIDI 1: electric guitar, muted and clean
 BEND_RANGE = 24
 BEND_CENTRE = 8192
 
@@ -79,6 +80,8 @@ class Note:
         1 to 127.
     curve
         How the pitch moves; of a chord the first note carries it for all.
+    damped
+        Whether a guitar string is muted by a hand.
     swell
         Whether it begins softly and grows; of a chord the first note says so for all.
     """
@@ -90,6 +93,7 @@ class Note:
     velocity: int
     curve: Curve | None = None
     swell: bool = False
+    damped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +244,9 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
             for seconds, cents in note.curve.points():
                 if note.start + seconds < end or seconds == 0.0:
                     every.append((note.start + seconds, BEND, _bend(channel, cents)))
+        if note.damped:
+            every.append((note.start, BEND, (0xC0 | channel, DAMPED_PROGRAM)))
+            every.append((end, BEND, (0xC0 | channel, LEAD_PROGRAM)))
         if note.swell:
             for step in range(SWELL_STEPS + 1):
                 value = SOFT + round((127 - SOFT) * step / SWELL_STEPS)

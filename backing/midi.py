@@ -165,6 +165,8 @@ def _message(data: tuple[int, ...]) -> mido.Message:
     if kind == 0xE0:
         pitch = (data[2] << 7 | data[1]) - 8192
         return mido.Message("pitchwheel", skip_checks=True, channel=channel, pitch=pitch)
+    if kind == 0xC0:
+        return mido.Message("program_change", skip_checks=True, channel=channel, program=data[1])
     if kind == 0xB0:
         return mido.Message(
             "control_change", skip_checks=True, channel=channel, control=data[1], value=data[2]

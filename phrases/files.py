@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from phrases.counting import METERS, parse_swing
+from phrases.counting import METERS, parse_count, parse_swing
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.notation import read_line
-from phrases.phrase import ROLES, Part, Phrase
+from phrases.phrase import LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES, Part, Phrase, Tip
 from phrases.pitch import SCALES, Key, parse_key
 from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
@@ -32,8 +34,14 @@ LINES = ("every", "first", "outer")
 TEMPOS = (30, 240)
 LIBRARY = Shelf(Path(__file__).parent / "library", "a shipped phrase or a file")
 
-PHRASE_KEYS = ("title", "key", "scale", "groove", "tempo", "meter", "swing", "lines", "part")
-PART_KEYS = ("role", "notes")
+PHRASE_KEYS = (
+    "title", "key", "scale", "groove", "tempo", "meter", "swing", "lines", "behind", "tone",
+    "pick", "level", "tags", "tips", "part", "tip", "variation",
+)  # fmt: skip
+PART_KEYS = ("role", "notes", "drag")
+TIP_KEYS = ("at", "text")
+# What a variation may restate, besides its parts.
+RESTATED = ("tempo", "groove", "swing", "lines", "behind", "tone", "pick", "level", "tips")
 
 
 def check_tempo(tempo: Fraction | float | int) -> Fraction:
@@ -108,43 +116,118 @@ def read_phrase(text: str, name: str = "phrase") -> Phrase:
 def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     file.known_keys((), PHRASE_KEYS)
     title = file.get(("title",), str, ...)
-    key = _parsed(file, "key", parse_key, ...)
-    scale = _parsed(file, "scale", lambda word: choose("a scale", word, SCALES), "")
-    groove = file.get(("groove",), str, "shuffle")
-    if grooves and not Path(groove).suffix and groove not in grooves:
-        file.complain(("groove",), expected("a groove", groove, grooves))
-    tempo_value = file.get(("tempo",), (int, float), ...)
-    tempo = None if tempo_value is None else file.attempt(("tempo",), check_tempo, tempo_value)
-    meter_name = _parsed(file, "meter", lambda word: choose("a meter", word, METERS), "4/4")
-    swing = _parsed(file, "swing", _checked_swing, "")
-    lines = _parsed(file, "lines", lambda word: choose("a choice of lines", word, LINES), "every")
-    beats = METERS[meter_name or "4/4"].beats
+    key = _parsed(file, ("key",), parse_key, ...)
+    meter = METERS[_word(file, ("meter",), "a meter", METERS, "4/4")]
+    scale = _word(file, ("scale",), "a scale", SCALES, "")
+    tags = file.get(("tags",), list, [])
+    if not all(isinstance(tag, str) for tag in tags):
+        file.complain(("tags",), 'tags are words in quotes: tags = ["bends", "ending"]')
+    if "tempo" not in file.data:
+        file.complain((), '"tempo" is missing')
+    common = _restated(file, (), grooves, _Common())
     paths = file.tables("part")
     if file.data.get("part", []) == []:
         file.complain((), "there is no [[part]]; a phrase has at least one, with its notes")
-    parts = [_part(file, path, beats) for path in paths]
-    _check_pickups(file, parts, beats)
+    parts = [_part(file, path, meter.beats) for path in paths]
+    _check_pickups(file, paths, parts, meter.beats)
+    tips = [_tip(file, path, parts, meter.beats) for path in file.tables("tip")]
+    whole = [Tip(common.tips)] if common.tips else []
+    varied = [
+        _variation(file, where, grooves, common, parts, meter.beats)
+        for where in file.tables("variation")
+    ]
+    names = [name for name, _, _ in varied]
+    for number, name in enumerate(names):
+        if name and name in names[:number]:
+            file.complain(("variation", number, "name"), f'"{name}" is the name of two variations')
     file.finish()
     assert isinstance(key, Key)
-    assert tempo is not None
-    return Phrase(
-        title=title,
-        key=key,
-        groove=groove,
+
+    def phrase(common: _Common, parts: Sequence[Part | None], tips: Sequence[Tip]) -> Phrase:
+        assert common.tempo is not None
+        return Phrase(
+            title=title,
+            key=key,
+            groove=common.groove,
+            tempo=common.tempo,
+            parts=tuple(part for part in parts if part),
+            scale=scale,
+            meter=meter,
+            swing=common.swing,
+            lines=common.lines,
+            behind=common.behind,
+            tone=common.tone,
+            pick=common.pick,
+            level=common.level,
+            tags=tuple(tags),
+            tips=tuple(tips),
+        )
+
+    base = phrase(common, parts, [*whole, *(tip for tip in tips if tip)])
+    variations = []
+    for name, own, new in varied:
+        told = [Tip(own.tips)] if own.tips else []
+        variations.append((name, replace(phrase(own, new, told), title=f"{title}, {name}")))
+    return replace(base, variations=tuple(variations))
+
+
+@dataclass(frozen=True, slots=True)
+class _Common:
+    """What a phrase says and a variation may restate."""
+
+    tempo: Fraction | None = None
+    groove: str = "shuffle"
+    swing: str = ""
+    lines: str = "every"
+    behind: int | None = 0
+    tone: str = ""
+    pick: str = ""
+    level: str = ""
+    tips: str = ""
+
+
+def _restated(file: TextFile, where: Where, grooves: Collection[str], before: _Common) -> _Common:
+    """Return what a table says, and what was said before where it says nothing."""
+    groove = file.get((*where, "groove"), str, before.groove)
+    if grooves and not Path(groove).suffix and groove not in grooves:
+        file.complain((*where, "groove"), expected("a groove", groove, grooves))
+    value = file.get((*where, "tempo"), (int, float))
+    tempo = before.tempo
+    if value is not None:
+        tempo = file.attempt((*where, "tempo"), check_tempo, value)
+    return _Common(
         tempo=tempo,
-        parts=tuple(part for part in parts if part),
-        scale=scale,
-        meter=METERS[meter_name],
-        swing=swing,
-        lines=lines,
+        groove=groove,
+        swing=_parsed(file, (*where, "swing"), _checked_swing, before.swing),
+        lines=_word(file, (*where, "lines"), "a choice of lines", LINES, before.lines),
+        behind=_behind(file, (*where, "behind"), before.behind),
+        tone=_word(file, (*where, "tone"), "a tone", TONES, before.tone),
+        pick=_word(file, (*where, "pick"), "a place to pick", PICKS, before.pick),
+        level=_word(file, (*where, "level"), "a level", LEVELS, before.level),
+        tips=file.get((*where, "tips"), str, "" if where else before.tips),
     )
 
 
-def _parsed(file: TextFile, key: str, read: Any, default: Any) -> Any:
-    text = file.get((key,), str, default)
-    if not isinstance(file.data.get(key), str):
+def _behind(file: TextFile, where: Where, before: int | None) -> int | None:
+    value = file.get(where, (int, str))
+    if value is None or value == "auto":
+        return before if value is None else None
+    if isinstance(value, str) or not 0 <= value <= LATEST:
+        file.complain(where, f'write the milliseconds behind the beat, 0 to {LATEST}, or "auto"')
+        return before
+    milliseconds: int = value
+    return milliseconds
+
+
+def _parsed(file: TextFile, where: Where, read: Any, default: Any) -> Any:
+    text = file.get(where, str, default)
+    if not isinstance(file.table(where[:-1]).get(str(where[-1])), str):
         return text
-    return file.attempt((key,), read, text)
+    return file.attempt(where, read, text)
+
+
+def _word(file: TextFile, where: Where, what: str, choices: Collection[str], default: str) -> str:
+    return _parsed(file, where, lambda word: choose(what, word, choices), default) or default
 
 
 def _checked_swing(text: str) -> str:
@@ -152,21 +235,90 @@ def _checked_swing(text: str) -> str:
     return text
 
 
-def _part(file: TextFile, where: Where, beats: int) -> Part | None:
+def _part(file: TextFile, where: Where, beats: int, role: str = "line") -> Part | None:
     file.known_keys(where, PART_KEYS)
-    role = file.get((*where, "role"), str, "line")
-    if role not in ROLES:
-        file.complain((*where, "role"), expected("a role", role, ROLES))
+    role = _word(file, (*where, "role"), "a role", ROLES, role)
+    drag = file.get((*where, "drag"), (int, float), 0)
+    if not 0 <= drag <= MOST_DRAG:
+        file.complain((*where, "drag"), f"drag {drag}: it must be 0 to {MOST_DRAG} beats")
+        drag = 0
     notes = file.get((*where, "notes"), str, ...)
     if notes is None:
         return None
     line = read_line(notes, beats)
     for offset, message in line.problems:
         file.complain((*where, "notes"), message, offset=offset)
-    return None if line.problems else Part(role, line.bars, line.strokes)
+    return None if line.problems else Part(role, line.bars, line.strokes, Fraction(str(drag)))
 
 
-def _check_pickups(file: TextFile, parts: list[Part | None], beats: int) -> None:
+def _variation(
+    file: TextFile,
+    where: Where,
+    grooves: Collection[str],
+    common: _Common,
+    parts: Sequence[Part | None],
+    beats: int,
+) -> tuple[str, _Common, list[Part | None]]:
+    """Read a variation: its name, and what it makes of what is common and of the parts."""
+    file.known_keys(where, ("name", *RESTATED, "part"))
+    name = file.get((*where, "name"), str, ...) or ""
+    own = _restated(file, where, grooves, common)
+    new = list(parts)
+    paths: list[Where] = [("part", number) for number in range(len(parts))]
+    roles = [part.role if part else None for part in parts]
+    for path in file.tables(*where, "part"):
+        only = roles[0] if len(roles) == 1 and roles[0] else "line"
+        part = _part(file, path, beats, only)
+        if part is None:
+            continue
+        if part.role not in roles:
+            if None not in roles:  # else the part it stands for is broken itself
+                known = [role for role in roles if role]
+                file.complain((*path, "role"), expected("a part of this phrase", part.role, known))
+            continue
+        number = roles.index(part.role)
+        new[number], paths[number] = part, path
+        roles[number] = f"{part.role}, done"  # the next of this role is the next one
+    _check_pickups(file, paths, new, beats)
+    return name, own, new
+
+
+def _tip(file: TextFile, where: Where, parts: Sequence[Part | None], beats: int) -> Tip | None:
+    """Read a tip for a place: a role, a bar (0 is the pickup) and a count."""
+    file.known_keys(where, TIP_KEYS)
+    text = file.get((*where, "text"), str, ...)
+    at = file.get((*where, "at"), str, ...)
+    if text is None or at is None:
+        return None
+    words = at.split()
+    roles = [part.role for part in parts if part]
+    if None in parts:
+        return None
+    if len(words) != 3 or words[0] not in roles or not re.fullmatch(r"\d{1,2}", words[1]):
+        known = " or ".join(dict.fromkeys(roles))
+        file.complain(
+            (*where, "at"), f'"{at}": write a part, a bar and a count: "{known} 1 3&"; '
+            "bar 0 is the pickup"
+        )  # fmt: skip
+        return None
+    number = roles.index(words[0])
+    part = parts[number]
+    assert part is not None
+    counted = file.attempt((*where, "at"), parse_count, words[2], 0, beats)
+    if counted is None:
+        return None
+    place = Fraction((int(words[1]) - 1) * beats + counted[0] - 1) + counted[1]
+    played = {stroke.at for stroke in part.strokes}
+    played |= {m.at for s in part.strokes for n in s.notes for m in n.moves if m.at is not None}
+    if place not in played:
+        file.complain((*where, "at"), f'"{at}": the {words[0]} has no note there')
+        return None
+    return Tip(text, number, place)
+
+
+def _check_pickups(
+    file: TextFile, paths: Sequence[Where], parts: Sequence[Part | None], beats: int
+) -> None:
     """Refuse a pickup that starts while the part before it still plays.
 
     It may cut a ringing note short.
@@ -177,7 +329,7 @@ def _check_pickups(file: TextFile, parts: list[Part | None], beats: int) -> None
         last = max(stroke.at for stroke in before.strokes) - before.bars * beats
         if part.pickup and last >= -part.pickup:
             file.complain(
-                ("part", number, "notes"),
+                (*paths[number], "notes"),
                 f"this {part.role}'s pickup starts while the {before.role} before it still plays; "
                 "end that one earlier or shorten the pickup",
             )

@@ -3,7 +3,8 @@
 A line alternates counts and places, bars are parted by ``|``, and what stands before the
 first ``|`` is the pickup: ``4 G5/7 & B6 | 1 e8b(full)~ 3 .``  A place is a string and a fret
 with techniques and marks; ``+`` joins a double stop, ``.`` rests, ``-`` lets the note ring on.
-What begins with a technique goes on without a new pick.
+What begins with a technique goes on without a new pick. `LANGUAGE.md` beside this module says it
+all.
 
 `read_line` collects every problem with its offset into the text, and `write_line` gives the
 canonical text: reading it back returns the same strokes.
@@ -19,7 +20,8 @@ from phrases.counting import count_word, parse_count
 from phrases.errors import BluesError
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.phrase import Move, Note, Stroke
-from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES, Technique
+from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES, Technique
+from phrases.techniques import mark as find_mark
 from phrases.words import expected
 
 __all__ = ["MOST_BARS", "Line", "read_line", "write_line"]
@@ -34,6 +36,8 @@ _LIKE_A_PLACE = re.compile(r"[A-Za-z](\d|x)|[/\\hpb~r]+(\d|\(|$)")
 _MARKS = re.compile(r"\{([^}]*)\}$")
 _PRE_BEND = "a pre-bend comes before the pick; write it first: e8pb(full)"
 _SIGNS = sorted(TECHNIQUES, key=len, reverse=True)
+_INTO = re.compile(r"[/\\](?=[A-Za-z](\d|x|$))")
+_MARK_WORD = re.compile(r"\d+ms|[1-4]|[^\s\d]+|\d+")
 
 
 @dataclass(slots=True)
@@ -196,7 +200,8 @@ class _Reader:
             raise _Error(f'"{word}": the string comes first: {turned[2]}{turned[1]}')
         pieces = _pieces(word)
         goes_on = [
-            piece == "-" or not _PLACE.match(piece) or _is_sign(piece) for _, piece in pieces
+            piece == "-" or _is_sign(piece) or not (_PLACE.match(piece) or _INTO.match(piece))
+            for _, piece in pieces
         ]
         if all(goes_on):
             self._go_on(pieces, now)
@@ -261,8 +266,8 @@ def _pieces(word: str) -> list[tuple[int, str]]:
 
 
 def _is_sign(piece: str) -> bool:
-    """Tell ``p8``, ``h7``, ``b10``, ``r`` and ``pb(full)`` from a place."""
-    return any(piece.startswith(sign) for sign in _SIGNS)
+    """Tell ``p8``, ``h7``, ``b10``, ``r`` and ``pb(full)`` from a place such as ``/e8``."""
+    return not _INTO.match(piece) and any(piece.startswith(sign) for sign in _SIGNS)
 
 
 def _picked(piece: str) -> str:
@@ -273,6 +278,9 @@ def _picked(piece: str) -> str:
 
 
 def _read_note(piece: str, start: int) -> Note:
+    into = piece[0] if _INTO.match(piece) else ""
+    if into:
+        piece, start = piece[1:], start + 1
     found = _PLACE.match(piece)
     if found is None or _is_sign(piece):
         raise _Error(f'"{piece}" goes on without a pick; a double stop is picked as one', start)
@@ -291,9 +299,12 @@ def _read_note(piece: str, start: int) -> Note:
     moves, end = _read_moves(piece[at:], start + at, note)
     at += end
     marks = _read_marks(piece[at:], start + at)
-    if fret is None and moves:
+    if fret is None and (moves or into):
         raise _Error("a muted string x has no pitch to move", start + found.end())
-    return replace(note, moves=moves, marks=marks)
+    if into and (fret == 0 or (moves and moves[0].sign == "pb")):
+        what = "an open string" if fret == 0 else "a pre-bent note"
+        raise _Error(f"there is no {SLIDES[into]} to {what}", start - 1)
+    return replace(note, moves=moves, marks=marks, into=into)
 
 
 def _other_case(string: str) -> str:
@@ -327,10 +338,10 @@ def _read_moves(text: str, start: int, note: Note) -> tuple[tuple[Move, ...], in
 def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
     technique = TECHNIQUES[sign]
     digits = re.match(r"\d{1,3}", rest)
-    if technique.takes and digits:
+    if technique.takes in ("fret", "slide", "bend") and digits:
         return Move(sign, _fret(digits[0], offset + len(sign))), digits.end()
     bracket = re.match(r"\(([^)]*)\)", rest)
-    if technique.takes == "bend" and bracket:
+    if technique.takes in ("bend", "release") and bracket:
         if bracket[1] not in BEND_SIZES:
             raise _Error(expected("a bend size", bracket[1], BEND_SIZES), offset + len(sign) + 1)
         return Move(sign, size=bracket[1]), bracket.end()
@@ -345,18 +356,20 @@ def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
 
 def _check_move(move: Move, note: Note, offset: int) -> None:
     """Refuse what no hand can do: a release of nothing, a slide up to a lower fret."""
-    fret, bent = note.fret, False
+    fret, bent = note.fret, 0
     for done in note.moves:
-        if done.sign in ("b", "pb"):
-            bent = True
-        elif done.sign == "r":
-            bent = False
-        elif done.fret is not None:
+        if done.sign in ("b", "pb", "r"):
+            bent = _bent(done, fret or 0)
+        elif done.fret is not None and done.sign != "tr":
             fret = done.fret
+        elif TECHNIQUES[done.sign].takes == "slide":
+            raise _Error("a slide to nowhere ends the note; nothing comes after it", offset)
     technique = TECHNIQUES[move.sign]
     if move.sign == "r" and not bent:
         raise _Error('"r" releases a bend, but the string is not bent here', offset)
-    if technique.takes == "fret" and bent:
+    if move.sign == "r" and move.size is not None and BEND_SIZES[move.size] >= bent:
+        raise _Error(f'"r({move.size})" must be less than the bend it releases', offset)
+    if technique.takes in ("fret", "slide") and bent:
         raise _Error(f"a {technique.name} from a bent string; release it first with r", offset)
     if move.sign == "pb" and note.moves:
         raise _Error(_PRE_BEND, offset)
@@ -364,6 +377,8 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         raise _Error("an open string cannot be bent; bend from a fret", offset)
     if technique.motion == "frets" and 0 in (fret, move.fret):
         raise _Error("a slide neither starts nor ends on an open string; write h or p", offset)
+    if technique.takes == "bend" and bent and _bent(move, fret or 0) <= bent:
+        raise _Error("the string is bent that far already; r releases it", offset)
     if move.fret is None or fret is None:
         return
     if (move.fret - fret) * technique.way <= 0:
@@ -382,10 +397,18 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         )
 
 
+def _bent(move: Move, fret: int) -> int:
+    """Return the cents to which a bend or a release brings a string at a fret."""
+    if move.size is not None:
+        return BEND_SIZES[move.size]
+    return 100 * (move.fret - fret) if move.fret is not None else 0
+
+
 def _opposite(one: Technique, other: Technique) -> bool:
     """Tell a slide down from a slide up, and a pull-off from a hammer-on."""
     return (
-        one.takes == other.takes == "fret"
+        one.takes == other.takes
+        and one.takes in ("fret", "slide")
         and one.motion == other.motion
         and (one.way == -other.way)
     )
@@ -403,18 +426,21 @@ def _read_marks(text: str, start: int) -> tuple[str, ...]:
         )
         raise _Error(f'"{text}": {hint}', start)
     marks: list[str] = []
-    for word in re.findall(r"\d|[^\s\d]+", found[1]):
-        names = [word] if word in MARKS else list(word) if set(word) <= {"d", "u"} else [word]
-        for name in names:
-            if name not in MARKS:
-                raise _Error(expected("a mark", name, MARKS), start + 1)
-            kinds = [MARKS[mark].kind for mark in marks]
-            if MARKS[name].kind in kinds:
-                clash = marks[kinds.index(MARKS[name].kind)]
+    kinds: dict[str, str] = {}
+    for word in _MARK_WORD.findall(found[1]):
+        for name in list(word) if word and set(word) <= {"d", "u"} else [word]:
+            what = find_mark(name)
+            if what is None and name.endswith("ms"):
+                raise _Error(f'"{name}": a note is 1 to {LATEST} ms late', start + 1)
+            if what is None:
+                raise _Error(expected("a mark", name, [*MARKS, "45ms"]), start + 1)
+            if what.kind in kinds:
+                clash = kinds[what.kind]
                 raise _Error(f'marks "{clash}" and "{name}" exclude each other', start + 1)
+            kinds[what.kind] = name
             marks.append(name)
-    order = list(MARKS)
-    return tuple(sorted(marks, key=order.index))
+    order = [*MARKS]
+    return tuple(sorted(marks, key=lambda name: order.index(name) if name in order else 99))
 
 
 def write_line(strokes: tuple[Stroke, ...], bars: int, beats: int = 4) -> str:
@@ -461,7 +487,7 @@ def _write_note(note: Note) -> str:
         if move.at is not None:
             break
         moves.append(_write_move(move))
-    text = note.string + fret + "".join(moves)
+    text = note.into + note.string + fret + "".join(moves)
     if not note.marks:
         return text
     short = "".join(mark for mark in note.marks if len(mark) == 1)

@@ -1,31 +1,41 @@
 """From strokes to what sounds: when, how hard, and how the pitch moves.
 
 Conventions: the caller's clock turns beats into seconds, swing and tempo included; hand
-movements last as long as hands take, whatever the tempo, but never longer than their note.
-References: common practice for the dynamics; times and widths stand in `techniques`.
+movements last as long as hands take, whatever the tempo, but where several are to fit into a
+short note they all go faster. References: common practice for the dynamics; times and widths
+stand in `techniques`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from phrases.curve import Curve, Glide, Sway
-from phrases.fretboard import STANDARD, fret_pitch
-from phrases.phrase import Note, Stroke
-from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES
+from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
+from phrases.phrase import Move, Note, Stroke
+from phrases.techniques import BEND_SIZES, TECHNIQUES, mark
 
 __all__ = ["Played", "perform"]
 
 VELOCITY = 88
 ON_THE_BEAT = 5
-DEAD_SECONDS = 0.05
-DEAD_VELOCITY = 52
+DEAD_SECONDS = 0.04
+DEAD_VELOCITY = -34
+PALM_SECONDS = 0.30
 DAMPING = 0.012
 SHORTEST = 0.02
-GRACE = 0.025
+GRACE = 0.025  # a grace note, before the hand moves on
+SPEAK = 0.09  # what a bent string is held, before it is released at once
+WAVE = 0.30  # a vibrato or a trill that something follows at once
 STRUM = 0.008
+SLOW = 0.7  # of a beat
+INTO_FRETS, INTO_SECONDS = 3, 0.028  # a slide from nowhere, and how long each fret takes
+OUT_FRETS = 5
+TREMOLO = 12.0  # picks a second
+RAKE = (0.052, 0.026)  # seconds before the note at which lower strings are hit
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +54,8 @@ class Played:
         1 to 127.
     curve
         How the pitch moves from there.
+    damped
+        Whether a palm or a hand lies on the string.
     """
 
     beat: Fraction
@@ -53,6 +65,7 @@ class Played:
     end: float
     velocity: int
     curve: Curve
+    damped: bool = False
 
 
 def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> list[Played]:
@@ -70,125 +83,290 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
     list
         In order of time; on one string no note overlaps the next.
     """
+    # Swing can bring a late place of the beat before an earlier one.
+    ordered = sorted(strokes, key=lambda stroke: clock(stroke.at))
+    rest = max((clock(stroke.end) for stroke in ordered), default=0.0)
+    sounding: list[Played] = []
+    for number, stroke in enumerate(ordered):
+        for order, note in enumerate(stroke.notes):
+            later = _next_pick(ordered[number + 1 :], note.string)
+            sounding += _Hand(stroke, note, order, clock, later, rest).play()
     played: list[Played] = []
     ringing: dict[str, int] = {}
-    # Swing can bring a late place of the beat before an earlier one.
-    for stroke in sorted(strokes, key=lambda stroke: clock(stroke.at)):
-        for order, note in enumerate(stroke.notes):
-            sounding = _play(stroke, note, order, clock)
-            before = ringing.get(note.string)
-            if before is not None and played[before].end > sounding.start - DAMPING:
-                earlier = played[before]
-                end = max(earlier.start + 0.001, sounding.start - DAMPING)
-                played[before] = _shortened(earlier, end)
-            ringing[note.string] = len(played)
-            played.append(sounding)
-    return sorted(played, key=lambda note: note.start)
+    for new in sorted(sounding, key=lambda one: one.start):
+        before = ringing.get(new.string)
+        if before is not None and played[before].end > new.start - DAMPING:
+            earlier = played[before]
+            end = max(earlier.start + 0.001, new.start - DAMPING)
+            played[before] = replace(earlier, end=end)
+        ringing[new.string] = len(played)
+        played.append(new)
+    return played
 
 
-def _shortened(note: Played, end: float) -> Played:
-    return Played(note.beat, note.string, note.pitch, note.start, end, note.velocity, note.curve)
+def _next_pick(strokes: Sequence[Stroke], string: str) -> tuple[Stroke, Note] | None:
+    """Return the next stroke that uses a string, and its note there."""
+    return next(((s, n) for s in strokes for n in s.notes if n.string == string), None)
 
 
-def _play(stroke: Stroke, note: Note, order: int, clock: Callable[[Fraction], float]) -> Played:
-    marks = [MARKS[mark] for mark in note.marks]
-    start, end = clock(stroke.at), clock(stroke.end)
-    late = sum(mark.seconds for mark in marks) + order * STRUM
-    start += min(late, max(0.0, end - start - SHORTEST))
-    end = max(end, start + SHORTEST)
-    velocity = VELOCITY + sum(mark.velocity for mark in marks)
-    if stroke.at.denominator == 1:
-        velocity += ON_THE_BEAT
-    if note.fret is None:
-        velocity += DEAD_VELOCITY - VELOCITY
-        end = min(end, start + DEAD_SECONDS)
-        pitch, curve = STANDARD[note.string] + 12, Curve()
-    else:
-        pitch = fret_pitch(note.string, note.fret)
-        curve = _curve(note, note.fret, start, end, clock)
-    return Played(stroke.at, note.string, pitch, start, end, max(1, min(127, velocity)), curve)
+class _Hand:
+    """Both hands at one note."""
+
+    def __init__(
+        self,
+        stroke: Stroke,
+        note: Note,
+        order: int,
+        clock: Callable[[Fraction], float],
+        later: tuple[Stroke, Note] | None,
+        rest: float,
+    ) -> None:
+        self.stroke = stroke
+        self.note = note
+        self.clock = clock
+        self.later = later
+        self.marks = [found for name in note.marks if (found := mark(name))]
+        start, end = clock(stroke.at + stroke.drag) + stroke.late, clock(stroke.end)
+        late = sum(found.seconds for found in self.marks) + order * STRUM
+        self.start = start + min(late, max(0.0, end - start - SHORTEST))
+        self.end = max(end, self.start + SHORTEST)
+        if "ring" in note.marks:
+            self.end = max(self.end, clock(later[0].at) if later else rest)
+        if "short" in note.marks:
+            self.end = self.start + max(SHORTEST, (self.end - self.start) / 2)
+        beat = Fraction(stroke.at // 1)
+        self.beat = clock(beat + 1) - clock(beat)
+
+    def play(self) -> list[Played]:
+        """Return what one written note becomes: mostly one pick."""
+        note, stroke = self.note, self.stroke
+        velocity = VELOCITY + stroke.lift + sum(found.velocity for found in self.marks)
+        if stroke.at.denominator == 1:
+            velocity += ON_THE_BEAT
+        if note.fret is None:
+            pitch, velocity, curve = STANDARD[note.string], velocity + DEAD_VELOCITY, Curve()
+            self.end = min(self.end, self.start + DEAD_SECONDS)
+        else:
+            pitch, curve = fret_pitch(note.string, note.fret), self._curve(note.fret)
+        damped = note.fret is None or "pm" in note.marks
+        if "pm" in note.marks:
+            self.end = min(self.end, self.start + PALM_SECONDS)
+        loud = max(1, min(127, velocity))
+        one = Played(stroke.at, note.string, pitch, self.start, self.end, loud, curve, damped)
+        if "tremolo" in note.marks:
+            return self._tremolo(one)
+        return [*self._rake(one), one] if "rake" in note.marks else [one]
+
+    def _tremolo(self, one: Played) -> list[Played]:
+        length = one.end - one.start
+        count = max(2, round(length * TREMOLO))
+        times = [one.start + length * n / count for n in range(count)]
+        return [
+            replace(
+                one,
+                start=at,
+                end=end,
+                velocity=max(1, one.velocity - 6 * (n % 2)),
+                curve=_from(one.curve, at - one.start),
+            )
+            for n, (at, end) in enumerate(pairwise([*times, one.end]))
+        ]
+
+    def _rake(self, one: Played) -> list[Played]:
+        lower = STRINGS[: STRINGS.index(one.string)][-len(RAKE) :]
+        hits = list(zip(lower, RAKE[len(RAKE) - len(lower) :], strict=True))
+        return [
+            Played(
+                one.beat, string, STANDARD[string], one.start - before,
+                one.start - before + DEAD_SECONDS / 2,
+                max(1, one.velocity + DEAD_VELOCITY), Curve(), damped=True,
+            )
+            for string, before in hits
+            if one.start >= before
+        ]  # fmt: skip
+
+    def _curve(self, fret: int) -> Curve:
+        """Return the pitch curve from the pick; a slide from nowhere makes the pick earlier."""
+        first = 0.0
+        glides: list[Glide] = []
+        if self.note.into:
+            way = 1 if self.note.into == "/" else -1
+            count = min(INTO_FRETS, fret - 1 if way > 0 else LAST_FRET - fret)
+            early = min(count * INTO_SECONDS, self.start)
+            self.start -= early
+            first = -100.0 * way * count
+            glides = [
+                Glide(early * (n + 1) / count, 0.0, first + 100.0 * way * (n + 1))
+                for n in range(count)
+            ]
+        shape = _Shape(fret, first, glides, "slow" in self.note.marks, self.beat)
+        length = self.end - self.start
+        groups: list[tuple[float, list[Move]]] = [(0.0, [])]
+        for move in self.note.moves:
+            if move.at is None:
+                groups[-1][1].append(move)
+            else:
+                at = self.clock(move.at + self.stroke.drag) + self.stroke.late - self.start
+                groups.append((min(max(0.0, at), length), [move]))
+        goal = self._goal(fret)
+        for number, (at, moves) in enumerate(groups):
+            last = number + 1 == len(groups)
+            until = max(at, length - DAMPING) if last else groups[number + 1][0]
+            shape.add(at, until, moves, goal)
+        return shape.curve(length)
+
+    def _goal(self, fret: int) -> int | None:
+        """Return the fret to which a slide to nowhere leads, where the next pick is there."""
+        if self.later is None or self.later[1].fret is None:
+            return None
+        follows = abs(self.clock(self.later[0].at) - self.clock(self.stroke.end)) < 1e-6
+        return self.later[1].fret if follows else None
 
 
-def _curve(
-    note: Note, fret: int, start: float, end: float, clock: Callable[[Fraction], float]
-) -> Curve:
-    """Return the pitch curve of a note picked at `fret` that sounds from `start` to `end`."""
-    length = end - start
-    first = 0.0
-    glides: list[Glide] = []
-    sways: list[Sway] = []
-    at = 0.0  # where the hand is free for its next move
-    fretted, bent = fret, 0.0
-    for move in note.moves:
-        technique = TECHNIQUES[move.sign]
-        counted = None if move.at is None else max(0.0, clock(move.at) - start)
-        began = at + GRACE if counted is None else max(at, counted)
+class _Shape:
+    """A pitch curve in the making."""
+
+    def __init__(
+        self, fret: int, first: float, glides: list[Glide], slow: bool, beat: float
+    ) -> None:
+        self.picked = self.fretted = fret
+        self.first = first
+        self.glides = glides
+        self.sways: list[Sway] = []
+        self.bent = 0.0
+        self.slow = slow
+        self.beat = beat
+        self.free = glides[-1].start if glides else 0.0
+
+    def curve(self, length: float) -> Curve:
+        sways = [s for s in self.sways if s.end > s.start]
+        return Curve(self.first, tuple(self.glides), tuple(sways))
+
+    def add(self, at: float, until: float, moves: list[Move], goal: int | None) -> None:
+        """Add moves that follow each other from one time on, done by another."""
+        if not moves:
+            return
+        counted = moves[0].at is not None
+        begun = at if counted else max(at, self.free)
+        waits = [
+            (0.0 if counted and n == 0 else self._wait(moves, n), self._takes(moves, n))
+            for n in range(len(moves))
+        ]
+        settles = TECHNIQUES[moves[-1].sign].motion in ("frets", "step", "ease")
+        wanted = sum(wait + takes for wait, takes in waits) + (GRACE if settles else 0.0)
+        room = max(0.0, until - begun)
+        pace = min(1.0, room / wanted) if wanted else 1.0
+        now = begun
+        for n, (move, (wait, takes)) in enumerate(zip(moves, waits, strict=True)):
+            now += wait * pace
+            self._move(move, now, takes * pace, until if n + 1 == len(moves) else None, goal)
+            now += takes * pace
+        self.free = now
+
+    def _wait(self, moves: list[Move], n: int) -> float:
+        """Return how long the hand waits before a move that follows at once."""
+        technique = TECHNIQUES[moves[n].sign]
         if technique.motion == "sway":
-            width = -technique.cents if bent else technique.cents
-            began = min(at + technique.seconds if counted is None else began, length)
-            sways = [_ended(sway, began) for sway in sways]
-            sways.append(Sway(began, length, technique.hertz, width))
-            continue
-        sways = [_ended(sway, began) for sway in sways]
-        if technique.motion == "frets":
-            assert move.fret is not None
-            span = (at, length - DAMPING if counted is None else began)
-            steps = _slide(fret, fretted, move.fret, span, counted is None, technique.seconds)
-            glides += steps
-            fretted, at = move.fret, steps[-1].start
-            continue
-        if technique.motion == "step":
-            assert move.fret is not None
-            fretted = move.fret
-            glides.append(Glide(began, 0.0, 100.0 * (fretted - fret)))
-            at = began
-            continue
-        bent = 0.0 if move.sign == "r" else _bend_cents(move.fret, move.size, fretted)
-        cents = 100.0 * (fretted - fret) + bent
+            return technique.seconds
         if technique.motion == "preset":
-            first = cents
-            continue
-        seconds = max(0.0, min(technique.seconds, length - began))
-        glides.append(Glide(began, seconds, cents))
-        at = began + seconds
-    return Curve(first, tuple(glides), tuple(sway for sway in sways if sway.end > sway.start))
+            return 0.0
+        bent = n and TECHNIQUES[moves[n - 1].sign].motion in ("ease", "preset")
+        return SPEAK if bent or (n == 0 and moves[n].sign == "r") else GRACE
+
+    def _takes(self, moves: list[Move], n: int) -> float:
+        """Return how long a move takes; what lasts as long as the note does takes nothing."""
+        move, last = moves[n], n + 1 == len(moves)
+        technique = TECHNIQUES[move.sign]
+        if technique.motion in ("sway", "flutter"):
+            return 0.0 if last else WAVE
+        if technique.motion == "frets" and move.fret is not None and move.at is None:
+            before = [m.fret for m in moves[:n] if m.fret is not None and m.sign != "tr"]
+            return technique.seconds * abs(move.fret - (before[-1] if before else self.fretted))
+        if technique.motion == "ease":
+            return max(technique.seconds, SLOW * self.beat) if self.slow else technique.seconds
+        return 0.0
+
+    def _move(
+        self, move: Move, at: float, takes: float, until: float | None, goal: int | None
+    ) -> None:
+        technique = TECHNIQUES[move.sign]
+        if technique.motion != "sway":
+            self.sways = [Sway(s.start, min(s.end, at), s.hertz, s.cents) for s in self.sways]
+        end = at + takes if until is None else max(until, at + takes)
+        if technique.motion == "sway":
+            cents = -technique.cents if self.bent else technique.cents
+            self.sways = [Sway(s.start, min(s.end, at), s.hertz, s.cents) for s in self.sways]
+            self.sways.append(Sway(at, end + DAMPING, technique.hertz, cents))
+        elif technique.motion == "flutter":
+            assert move.fret is not None
+            self._flutter(at, end, move.fret, technique.hertz)
+        elif technique.motion == "frets":
+            self._slide(move, at, takes, end, goal, technique.way)
+        elif technique.motion == "step":
+            assert move.fret is not None
+            self.fretted = move.fret
+            self.glides.append(Glide(at, 0.0, self._cents()))
+        else:
+            self.bent = _bend_cents(move, self.fretted)
+            if technique.motion == "preset":
+                self.first = self._cents()
+            else:
+                self.glides.append(Glide(at, takes, self._cents()))
+
+    def _cents(self) -> float:
+        return 100.0 * (self.fretted - self.picked) + self.bent
+
+    def _flutter(self, at: float, end: float, fret: int, hertz: float) -> None:
+        half = 0.5 / hertz
+        for n in range(int((end - at) / half)):
+            away = 100.0 * (fret - self.fretted) * ((n + 1) % 2)
+            self.glides.append(Glide(at + n * half, 0.0, self._cents() + away))
+        self.glides.append(Glide(max(at, end), 0.0, self._cents()))
+
+    def _slide(
+        self, move: Move, at: float, takes: float, end: float, goal: int | None, way: int
+    ) -> None:
+        """Cross frets: a counted slide arrives at its time, one to nowhere at the note's end."""
+        technique = TECHNIQUES[move.sign]
+        to = move.fret
+        if to is None:
+            leads = goal is not None and (goal - self.fretted) * way > 0
+            nowhere = max(1, min(LAST_FRET, self.fretted + way * OUT_FRETS))
+            to = goal if leads and goal is not None else nowhere
+        frets = range(self.fretted + way, to + way, way)
+        count = len(frets)
+        if not count:
+            return
+        if move.fret is None:
+            first = at if move.at is not None else self.free
+            pace = min(technique.seconds, (end - first) / count)
+            began = at if move.at is not None else end - pace * count
+        elif move.at is not None:
+            pace = min(technique.seconds, max(0.0, at - self.free) / count)
+            began = at - pace * count
+        else:
+            pace, began = takes / count, at
+        for n, fret in enumerate(frets, 1):
+            self.fretted = fret
+            self.glides.append(Glide(began + n * pace, 0.0, self._cents()))
 
 
-def _ended(sway: Sway, at: float) -> Sway:
-    return Sway(sway.start, min(sway.end, at), sway.hertz, sway.cents)
+def _bend_cents(move: Move, fretted: int) -> float:
+    if move.fret is not None:
+        return 100.0 * (move.fret - fretted)
+    return float(BEND_SIZES[move.size]) if move.size is not None else 0.0
 
 
-def _bend_cents(to_fret: int | None, size: str | None, fretted: int) -> float:
-    if to_fret is not None:
-        return 100.0 * (to_fret - fretted)
-    assert size is not None
-    return float(BEND_SIZES[size])
-
-
-def _slide(
-    picked: int,
-    fretted: int,
-    goal: int,
-    span: tuple[float, float],
-    at_once: bool,
-    per_fret: float,
-) -> list[Glide]:
-    """Return the frets crossed between the two times of `span`.
-
-    A counted slide arrives at the second one; another starts at once and arrives before it.
-    """
-    way = 1 if goal > fretted else -1
-    frets = range(fretted, goal, way)
-    count = len(frets)
-    free, latest = span
-    if at_once:
-        began = free + GRACE
-        pace = min(per_fret, max(0.0, latest - began) / (count + 1))
-        times = [began + number * pace for number in range(1, count + 1)]
-    else:
-        pace = min(per_fret, (latest - free) / count)
-        times = [latest - (count - number) * pace for number in range(1, count + 1)]
-    return [
-        Glide(time, 0.0, 100.0 * (fret + way - picked))
-        for time, fret in zip(times, frets, strict=True)
-    ]
+def _from(curve: Curve, seconds: float) -> Curve:
+    """Return what is left of a curve from a time on, for a string picked again in mid-curve."""
+    glides = tuple(
+        Glide(max(0.0, g.start - seconds), g.seconds - max(0.0, seconds - g.start), g.cents)
+        for g in curve.glides
+        if g.start + g.seconds > seconds
+    )
+    sways = tuple(
+        Sway(max(0.0, s.start - seconds), s.end - seconds, s.hertz, s.cents)
+        for s in curve.sways
+        if s.end > seconds
+    )
+    return Curve(curve.at(seconds), glides, sways)

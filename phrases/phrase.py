@@ -2,10 +2,14 @@
 
 Conventions: positions are exact beats from the first beat of a part's first bar, so a pickup
 lies below zero. A stroke is what the pick hits at once: one note, or a double stop.
+
+References: Friberg & Sundstrom 2002, Music Perception 19(3), 333-349: a soloist's down-beats come
+after the band's, his off-beats with them. How late is common practice, from memory.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -13,9 +17,30 @@ from itertools import pairwise
 from phrases.counting import METERS, Meter
 from phrases.pitch import Key
 
-__all__ = ["ROLES", "Move", "Note", "Part", "Phrase", "Stroke"]
+__all__ = [
+    "LATEST",
+    "LEVELS",
+    "MOST_DRAG",
+    "PICKS",
+    "ROLES",
+    "TONES",
+    "Move",
+    "Note",
+    "Part",
+    "Phrase",
+    "Stroke",
+    "Tip",
+    "laid_back",
+]
 
 ROLES = ("call", "response", "line")
+LEVELS = ("easy", "medium", "hard")
+TONES = ("clean", "driven", "fuzz")
+PICKS = ("bridge", "middle", "neck")
+LATEST = 120  # milliseconds that a phrase may lie behind
+MOST_DRAG = 8  # beats
+BROADER = Fraction(1, 10)  # of its length is what a slowing end is longer by
+ARCH = 5  # of MIDI velocity, from the ends of a part to its middle
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,21 +67,49 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One string under a stroke; `fret` is None for a muted string."""
+    """One string under a stroke.
+
+    Attributes
+    ----------
+    string, fret
+        Where; the fret is None for a muted string.
+    moves, marks
+        What the hands do to it.
+    into
+        A key of `phrases.techniques.SLIDES` where it is slid into from nowhere.
+    """
 
     string: str
     fret: int | None
     moves: tuple[Move, ...] = ()
     marks: tuple[str, ...] = ()
+    into: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """What the pick hits at beat `at`; it rings until beat `end`."""
+    """What the pick hits at once.
+
+    Attributes
+    ----------
+    at, end
+        The beats from which and until which it rings.
+    notes
+        One for each string.
+    late
+        Seconds that it comes after its beat, as the phrase is laid back.
+    drag
+        Beats that it comes after its beat, where the phrase slows down at its end.
+    lift
+        Added to its MIDI velocity, for its place in the line.
+    """
 
     at: Fraction
     end: Fraction
     notes: tuple[Note, ...]
+    late: float = 0.0
+    drag: Fraction = Fraction(0)
+    lift: int = 0
 
     def moved(self, beats: Fraction | int) -> Stroke:
         """Return the same stroke some beats later."""
@@ -70,7 +123,7 @@ class Stroke:
             )
             for note in self.notes
         )
-        return Stroke(self.at + beats, self.end + beats, notes)
+        return replace(self, at=self.at + beats, end=self.end + beats, notes=notes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +138,36 @@ class Part:
         Length in bars, the pickup not counted.
     strokes
         In order of time; those before beat 0 are the pickup.
+    drag
+        Beats before the end of its last note over which it slows down while the band goes on.
     """
 
     role: str
     bars: int
     strokes: tuple[Stroke, ...]
+    drag: Fraction = Fraction(0)
 
     @property
     def pickup(self) -> Fraction:
         """Beats before bar one at which the part starts, 0 or more."""
         return max(Fraction(0), -self.strokes[0].at) if self.strokes else Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Tip:
+    """A remark of the teacher's, in Markdown.
+
+    Attributes
+    ----------
+    text
+        What to mind.
+    part, at
+        The number of the part it speaks of, from 0, and the beat in it; None for the whole.
+    """
+
+    text: str
+    part: int | None = None
+    at: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +191,18 @@ class Phrase:
     swing
         As written, ``2:1`` or ``auto``; empty where the groove decides.
     lines
-        Over which four-bar lines of a form it is played: ``every``, ``first``, ``outer``.
+        Over which four-bar lines of a form it is played: ``every``, ``first`` (once a
+        chorus) or ``outer``.
+    behind
+        Milliseconds that it lies behind the beat; None as players do at its tempo.
+    tone, pick
+        The guitar's sound and where it is picked, one of `TONES` and of `PICKS`, or empty.
+    level, tags
+        How hard it is, one of `LEVELS` or empty, and what it is about.
+    tips
+        Of the whole and of single places.
+    variations
+        By name; each is a whole phrase without variations of its own.
     parts
         In the order they are played, each after the bars of the one before.
     """
@@ -132,6 +216,13 @@ class Phrase:
     meter: Meter = METERS["4/4"]
     swing: str = ""
     lines: str = "every"
+    behind: int | None = 0
+    tone: str = ""
+    pick: str = ""
+    level: str = ""
+    tags: tuple[str, ...] = ()
+    tips: tuple[Tip, ...] = ()
+    variations: tuple[tuple[str, Phrase], ...] = ()
 
     @property
     def bars(self) -> int:
@@ -150,12 +241,46 @@ class Phrase:
     def strokes(self) -> tuple[Stroke, ...]:
         """Return all strokes in order, in beats from the phrase's first bar.
 
-        One guitarist plays them: where a pickup begins, the note before it stops ringing.
+        One guitarist plays them: where a pickup begins, the note before it stops ringing. He
+        plays them as a line, laid back as the phrase says, and slows down where it says so.
         """
         beats = self.meter.beats
+        late = laid_back(self.tempo) if self.behind is None else self.behind / 1000
         every = [
-            stroke.moved(bar * beats) for bar, part in self.placed() for stroke in part.strokes
+            replace(
+                stroke.moved(bar * beats),
+                late=late * float(max(Fraction(0), 1 - 2 * (stroke.at % 1))),
+                drag=_dragged(part, stroke.at),
+                lift=_lifted(number, len(part.strokes)),
+            )
+            for bar, part in self.placed()
+            for number, stroke in enumerate(part.strokes)
         ]
         every.sort(key=lambda stroke: stroke.at)
         cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(every)]
         return tuple(cut + every[-1:])
+
+
+def laid_back(tempo: Fraction) -> float:
+    """Return the seconds by which players lay back at a tempo: a twelfth of a beat, 50 ms at most.
+
+    Parameters
+    ----------
+    tempo
+        Felt beats a minute.
+    """
+    return min(0.05, 5.0 / float(tempo))
+
+
+def _dragged(part: Part, at: Fraction) -> Fraction:
+    """Return how far a stroke is pushed back by the slowing end of its part: more and more."""
+    since = at - (part.strokes[-1].end - part.drag)
+    if not part.drag or since <= 0:
+        return Fraction(0)
+    return BROADER * since * since / part.drag
+
+
+def _lifted(number: int, count: int) -> int:
+    if count < 3:
+        return 0
+    return round(ARCH * math.sin(math.pi * number / (count - 1))) - ARCH // 2

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["BEND_SIZES", "MARKS", "TECHNIQUES", "Mark", "Technique"]
+__all__ = ["BEND_SIZES", "LATEST", "MARKS", "SLIDES", "TECHNIQUES", "Mark", "Technique", "mark"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,10 +22,12 @@ class Technique:
     name
         As said.
     takes
-        What follows the sign: ``fret``, ``bend`` (a size in brackets or a fret) or nothing.
+        What follows the sign: ``fret``, ``slide`` (a fret, or nothing for a slide to nowhere),
+        ``bend`` (a size in brackets or a fret), ``release`` (a smaller size, or nothing) or
+        nothing.
     motion
         How the pitch moves: ``frets`` (fret by fret), ``step`` (at once), ``ease`` (as a hand
-        bends), ``preset`` (before the pick) or ``sway`` (vibrato).
+        bends), ``preset`` (before the pick), ``sway`` (vibrato) or ``flutter`` (to and fro).
     seconds
         How long the motion takes: per fret for ``frets``, at all for ``ease``; for ``sway``
         how long the note speaks first.
@@ -34,7 +36,7 @@ class Technique:
     cents
         Vibrato width, from the lowest to the highest pitch.
     hertz
-        Vibrato rate.
+        Vibrato rate, or how many times a second a trill comes round.
     """
 
     sign: str
@@ -50,17 +52,21 @@ class Technique:
 TECHNIQUES: dict[str, Technique] = {
     technique.sign: technique
     for technique in (
-        Technique("/", "slide up", "fret", "frets", seconds=0.036, way=1),
-        Technique("\\", "slide down", "fret", "frets", seconds=0.036, way=-1),
+        Technique("/", "slide up", "slide", "frets", seconds=0.036, way=1),
+        Technique("\\", "slide down", "slide", "frets", seconds=0.036, way=-1),
         Technique("h", "hammer-on", "fret", "step", way=1),
         Technique("p", "pull-off", "fret", "step", way=-1),
         Technique("b", "bend", "bend", "ease", seconds=0.14, way=1),
-        Technique("r", "release", "", "ease", seconds=0.14),
+        Technique("r", "release", "release", "ease", seconds=0.14),
         Technique("pb", "pre-bend", "bend", "preset", way=1),
         Technique("~", "vibrato", "", "sway", seconds=0.18, cents=30.0, hertz=5.2),
         Technique("~~", "wide vibrato", "", "sway", seconds=0.18, cents=60.0, hertz=5.0),
+        Technique("tr", "trill", "fret", "flutter", hertz=6.5, way=1),
     )
 }
+
+# What may stand before a place: a slide into it from nowhere.
+SLIDES: dict[str, str] = {"/": "slide in from below", "\\": "slide in from above"}
 
 BEND_SIZES: dict[str, int] = {"1/4": 50, "1/2": 100, "full": 200, "3/2": 300}
 
@@ -77,12 +83,15 @@ class Mark:
         Added to the MIDI velocity.
     seconds
         How much later the note sounds.
+    meaning
+        What it does that is no number.
     """
 
     name: str
     kind: str
     velocity: int = 0
     seconds: float = 0.0
+    meaning: str = ""
 
 
 MARKS: dict[str, Mark] = {
@@ -95,4 +104,19 @@ MARKS: dict[str, Mark] = {
     "accent": Mark("accent", "touch", velocity=16),
     "ghost": Mark("ghost note", "touch", velocity=-28),
     "late": Mark("late", "time", seconds=0.030),
+    "short": Mark("staccato", "length", meaning="half as long"),
+    "ring": Mark("let ring", "length", meaning="until its string is used again"),
+    "pm": Mark("palm mute", "palm", velocity=-6, meaning="damped by the picking hand"),
+    "rake": Mark("rake", "attack", velocity=8, meaning="across the muted strings before it"),
+    "tremolo": Mark("tremolo picking", "attack", velocity=-4, meaning="picked over and over"),
+    "slow": Mark("slow bend", "bend", meaning="a bend takes most of a beat"),
+    "supported": Mark("supported bend", "support", meaning="more fingers help to push"),
 }
+LATEST = 120  # milliseconds
+
+
+def mark(name: str) -> Mark | None:
+    """Return a mark by its name: a key of `MARKS`, or milliseconds late, ``45ms``."""
+    if name.endswith("ms") and name[:-2].isdecimal() and 1 <= int(name[:-2] or 0) <= LATEST:
+        return Mark(name, "time", seconds=int(name[:-2]) / 1000)
+    return MARKS.get(name)

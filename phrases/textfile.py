@@ -144,12 +144,14 @@ class TextFile:
         self.complain(where, f"expected a table, got {_described(value)}")
         return {}
 
-    def tables(self, name: str) -> list[Where]:
+    def tables(self, *where: str | int) -> list[Where]:
         """Return the paths of the tables in a ``[[name]]`` list; none if it is absent."""
-        value = self.data.get(name, [])
+        *parent, name = where
+        value = self.table(tuple(parent)).get(str(name), [])
         if isinstance(value, list) and all(isinstance(item, dict) for item in value):
-            return [(name, number) for number in range(len(value))]
-        self.complain((name,), f"write one or more [[{name}]] headings, each with its own lines")
+            return [(*where, number) for number in range(len(value))]
+        head = ".".join(str(step) for step in where if isinstance(step, str))
+        self.complain(where, f"write one or more [[{head}]] headings, each with its own lines")
         return []
 
     def known_keys(self, where: Where, allowed: Iterable[str]) -> None:

@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
-from backing.events import Note, Stream
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+from unittest.mock import patch
+
+from backing.arrangement import Setting, arrange
+from backing.band import Band, Bar
+from backing.events import Note, Section, Stream
+from backing.forms import find_form
+from backing.grooves import find_groove
+from backing.harmony import Chord
+from backing.tempo import Clock
 from phrases.files import read_phrase
 from phrases.phrase import Phrase
+from phrases.pitch import Key
 
 # A call of two bars and a response of two, with a pickup into each.
 ANSWERED = """title = "Answered"
@@ -35,3 +48,68 @@ def line(notes: str, tempo: float = 60, **more: str) -> Phrase:
 def lead(stream: Stream, number: int) -> list[Note]:
     """Return the guitar's notes of one section."""
     return [note for note in stream.sections[number].notes if note.voice.startswith("lead")]
+
+
+def setting(
+    groove: str = "shuffle", form: str = "twelve-bar", tempo: float = 104, **more: Any
+) -> Setting:
+    """Return a setting in A with one bar of sticks."""
+    named: dict[str, Any] = {"key": Key("A"), **more}
+    return Setting(
+        groove=find_groove(groove), form=find_form(form), tempo=Fraction(tempo), **named
+    )
+
+
+def voice(notes: tuple[Note, ...] | list[Note], name: str) -> list[Note]:
+    return [note for note in notes if note.voice == name]
+
+
+@dataclass(frozen=True)
+class Read:
+    """A section and what the band read to play it; a bar's seconds are those of the piece."""
+
+    section: Section
+    bars: tuple[Bar, ...]
+    clock: Clock
+    beats: int
+
+    def at(self, bar: int, beat: Fraction | int = 0) -> float:
+        return float(self.section.start + self.clock.exact(bar * self.beats + beat))
+
+    def chords(self) -> Iterator[tuple[float, Fraction, Chord, Bar]]:
+        """Yield each chord: its second, how many beats it lasts, itself, its bar."""
+        for number, bar in enumerate(self.bars):
+            turns = bar.turns(self.beats)
+            ends = [at for at, _ in turns[1:]] + [Fraction(self.beats)]
+            for (at, chord), end in zip(turns, ends, strict=True):
+                yield self.at(number, at), end - at, chord, bar
+
+    def notes(self, name: str) -> list[Note]:
+        """Return a voice's notes, in seconds from the piece's start."""
+        begin = float(self.section.start)
+        return [
+            replace(note, start=begin + note.start, end=begin + note.end)
+            for note in self.section.notes
+            if note.voice == name
+        ]
+
+
+def read(
+    given: Setting, choruses: int = 2, phrase: Phrase | None = None, **more: str
+) -> tuple[Stream, list[Read]]:
+    """Return an arrangement, and each of its sections with the bars that the band read."""
+    rows: list[tuple[tuple[Bar, ...], Clock]] = []
+    play = Band.play
+
+    def noted(band: Band, bars: Any, clock: Clock) -> list[Note]:
+        rows.append((tuple(bars), clock))
+        return play(band, bars, clock)
+
+    with patch.object(Band, "play", noted):
+        stream = arrange(given, choruses, phrase, **more)
+    played = [section for section in stream.sections if section.name != "count-in"]
+    beats = given.groove.meter.beats
+    return stream, [
+        Read(section, bars, clock, beats)
+        for section, (bars, clock) in zip(played, rows, strict=True)
+    ]

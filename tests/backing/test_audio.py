@@ -2,20 +2,25 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from dataclasses import replace
+from contextlib import closing
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from tempfile import SpooledTemporaryFile
+from typing import Any
 
 import numpy as np
+import pyloudnorm
 import pytest
 
 from backing import audio, pieces
-from backing.audio import LAST_RING, RATE, frame_of, render, render_blocks
+from backing.audio import LAST_RING, RATE, Rendered, frame_of, render
 from backing.band import count_in
 from backing.events import Note, Section, Stream
-from backing.mix import Sound
+from backing.loudness import gain_curve, true_peak
+from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound
 from backing.synth import synthesise
 from backing.tempo import Clock
 from phrases.counting import METERS
@@ -39,16 +44,41 @@ def _stream(*rows: tuple[Note, ...], beats: int = 4, tempo: int = 60) -> Stream:
     return Stream("Made up", Key("A"), METERS["4/4"], 1, sections, PROGRAMS)
 
 
+@dataclass(frozen=True)
+class _Heard:
+    """A rendered piece: its layers at their gains (layers, 2, frames), and the finished mix."""
+
+    names: tuple[str, ...]
+    gains: Gains
+    blocks: int
+    layers: Sound
+    mix: Sound
+
+    def before(self) -> Sound:
+        """Return the layers before mastering."""
+        return self.layers / self.gains.of(self.names)[:, None, None]
+
+
+def _heard(stream: Stream, rate: int = RATE, **more: Any) -> _Heard:
+    with closing(render(stream, FONT, rate, **more)) as done:
+        blocks = list(done.blocks())
+        layers = np.concatenate([layers for layers, _ in blocks], axis=2)
+        mix = np.concatenate([mix for _, mix in blocks], axis=1)
+        assert layers.shape == (len(done.names), 2, done.frames)
+        assert mix.shape == (2, done.frames)
+        return _Heard(done.names, done.gains, len(blocks), layers, mix)
+
+
+def _laid(stream: Stream, rate: int = RATE) -> Sound:
+    """Return what is laid end to end, before it is mastered."""
+    sound: Sound = _heard(stream, rate).before().sum(axis=0)
+    return sound
+
+
 @cache
 def _loop() -> tuple[Stream, Sound]:
     stream = pieces.loop(line("4 e5 | 1 e8 2 B8b(full) 3 ."), start=240, goal=240, each=11)
-    return stream, render(stream, FONT)
-
-
-def test_the_same_stream_is_the_same_samples() -> None:
-    stream, sound = _loop()
-    assert render(stream, FONT).tobytes() == sound.tobytes()
-    assert np.abs(sound).max() > 0.05
+    return stream, _laid(stream)
 
 
 def test_two_processes_write_the_same_bytes(tmp_path: Path) -> None:
@@ -74,8 +104,8 @@ def test_the_sticks_of_a_count_in_sound_on_their_beats() -> None:
     tempo = 103
     clock = Clock(Fraction(tempo), 1.0)
     notes = tuple(count_in(2, 4, clock.seconds))
-    sound = render(_stream(notes, notes, beats=8, tempo=tempo), FONT)
-    attack = _onset(render(_stream(notes[:1]), FONT)[:, : RATE // 4])
+    sound = _laid(_stream(notes, notes, beats=8, tempo=tempo))
+    attack = _onset(_laid(_stream(notes[:1]))[:, : RATE // 4])
     worst = 0.0
     for beat in range(16):
         intended = beat * 60 / tempo * RATE
@@ -90,7 +120,7 @@ def test_the_sticks_of_a_count_in_sound_on_their_beats() -> None:
 def test_sections_start_on_their_frames_however_many_there_are() -> None:
     stick = (Note("drums", 0.0, 0.06, 37, 100),)
     stream = _stream(*[stick] * 40, beats=1, tempo=97)
-    sound = render(stream, FONT)
+    sound = _laid(stream)
     attack = _onset(sound[:, : RATE // 4])
     for section in stream.sections:
         exact = section.start * RATE
@@ -103,7 +133,7 @@ def test_sections_start_on_their_frames_however_many_there_are() -> None:
 def test_equal_passes_are_equal_samples_where_nothing_rings_over() -> None:
     notes = (Note("drums", 0.0, 0.06, 37, 100), Note("lead G", 0.5, 1.0, 67, 90))
     stream = _stream(notes, notes, notes, beats=8)
-    sound = render(stream, FONT)
+    sound = _laid(stream)
     first, second = (sound[:, n * 8 * RATE : (n + 1) * 8 * RATE] for n in (0, 1))
     assert first.tobytes() == second.tobytes()
 
@@ -112,8 +142,8 @@ def test_what_rings_over_is_laid_over_the_next_pass() -> None:
     stick = Note("drums", 0.0, 0.06, 37, 100)
     late = Note("lead G", 3.8, 3.95, 67, 90)
     both, one = _stream((stick, late), (stick,)), _stream((stick, late), ())
-    alone = render(_stream((stick,)), FONT)
-    sound, ringing = render(both, FONT), render(one, FONT)
+    alone = _laid(_stream((stick,)))
+    sound, ringing = _laid(both), _laid(one)
     start, frames = 4 * RATE, RATE // 2
     assert np.abs(ringing[:, start : start + frames]).max() > 0.001
     np.testing.assert_allclose(
@@ -141,19 +171,8 @@ def test_equal_sections_are_rendered_once(monkeypatch: pytest.MonkeyPatch) -> No
 
     monkeypatch.setattr(audio, "synthesise", counted)
     stick = Note("drums", 0.0, 0.06, 37, 100)
-    render(_stream((stick,), (stick,), (replace(stick, pitch=38),), (stick,)), FONT)
+    _laid(_stream((stick,), (stick,), (replace(stick, pitch=38),), (stick,)))
     assert len(made) == 2
-
-
-@pytest.mark.parametrize("groove", ["shuffle", "slow-blues"])
-def test_the_peak_stays_below_full_scale(groove: str) -> None:
-    stream = pieces.demo(replace(answered(), groove=groove), choruses=1, tempo=120)
-    sound = render(stream, FONT)
-    peak = float(np.abs(sound).max())
-    assert 0.1 < peak < 1.0
-    frames = round(stream.seconds * RATE)
-    assert frames <= sound.shape[1] <= frames + round(LAST_RING * RATE)
-    assert sound.dtype == np.float32
 
 
 def test_the_end_is_silent() -> None:
@@ -164,12 +183,163 @@ def test_the_end_is_silent() -> None:
 def test_progress_is_told_in_seconds() -> None:
     stick = (Note("drums", 0.0, 0.06, 37, 100),)
     told: list[float] = []
-    blocks = list(render_blocks(_stream(stick, stick), FONT, RATE, told.append))
+    sound = _heard(_stream(stick, stick), progress=told.append).mix
     assert told == [4.0, 8.0]
-    assert blocks[0].shape[1] == 4 * RATE
+    assert 8 * RATE <= sound.shape[1] <= (8 + LAST_RING) * RATE
 
 
 def test_another_rate_is_as_long() -> None:
     stick = (Note("drums", 0.0, 0.06, 37, 100),)
-    sound = render(_stream(stick, beats=1), FONT, 22050)
-    assert 22050 <= sound.shape[1] <= 22050 * (1 + LAST_RING)
+    sound = _laid(_stream(stick, beats=1), 48000)
+    assert 48000 <= sound.shape[1] <= 48000 * (1 + LAST_RING)
+
+
+VAMP: dict[str, Any] = {"form": "one-chord-vamp", "choruses": 1, "tempo": 150}
+
+
+@cache
+def _demo(*, apart: bool = False) -> _Heard:
+    return _heard(_demo_stream(), apart=apart)
+
+
+def _demo_stream() -> Stream:
+    return pieces.demo(answered(), **VAMP)
+
+
+def _without(stream: Stream, part: str) -> Stream:
+    sections = (
+        replace(section, notes=tuple(n for n in section.notes if not n.voice.startswith(part)))
+        for section in stream.sections
+    )
+    return replace(stream, sections=tuple(sections))
+
+
+def _witness(sound: Sound, rate: int = RATE) -> float:
+    meter = pyloudnorm.Meter(rate, "DeMan")  # the filters of ITU-R BS.1770
+    return float(meter.integrated_loudness(sound.T.astype(float)))
+
+
+def _decibels(ratio: float) -> float:
+    return float(20 * np.log10(ratio))
+
+
+def test_a_piece_is_as_long_as_its_music_and_what_rings() -> None:
+    frames = round(_demo_stream().seconds * RATE)
+    assert frames <= _demo().mix.shape[1] <= frames + round(LAST_RING * RATE)
+    assert _demo().mix.dtype == np.float32
+
+
+def test_the_layers_of_a_piece() -> None:
+    assert _heard(_without(_demo_stream(), "lead")).names == TOGETHER[:1]
+    assert _demo().names == TOGETHER
+    assert _demo(apart=True).names == APART
+
+
+def test_layers_apart_add_up_to_those_together() -> None:
+    together, apart = (_demo(apart=way).before().sum(axis=0) for way in (False, True))
+    np.testing.assert_allclose(apart, together, atol=1e-5)
+    assert np.abs(together).max() > 0.1
+
+
+def test_a_piece_is_the_same_whether_its_layers_are_kept_apart_or_not() -> None:
+    np.testing.assert_allclose(_demo(apart=True).mix, _demo().mix, atol=1e-4)
+
+
+def test_the_limiter_works_on_chunks_as_if_on_all_at_once() -> None:
+    assert _demo().blocks > 2
+    summed = _demo().layers.sum(axis=0)
+    gains = gain_curve(summed, LIMIT)
+    assert gains.min() < 0.9
+    np.testing.assert_allclose(_demo().mix, summed * gains, atol=1e-5)
+
+
+def test_the_same_stream_is_the_same_samples() -> None:
+    again = _heard(_demo_stream())
+    assert again.mix.tobytes() == _demo().mix.tobytes()
+    assert again.gains == _demo().gains
+
+
+@pytest.mark.parametrize("groove", ["shuffle", "slow-blues", "funk-blues"])
+def test_the_band_has_one_gain_with_a_lead_and_without(groove: str) -> None:
+    stream = pieces.demo(replace(answered(), groove=groove), **VAMP)
+    first, second = (_heard(one).gains.band for one in (stream, _without(stream, "lead")))
+    assert abs(_decibels(first / second)) <= 0.3
+
+
+# Players leave room under a phrase, so between these it is the level that is compared.
+@pytest.mark.parametrize("groove", ["shuffle", "slow-blues", "stop-time"])
+def test_the_band_is_as_loud_in_a_demo_as_in_a_backing(groove: str) -> None:
+    demo = pieces.demo(replace(answered(), groove=groove), **VAMP)
+    levels = [
+        _witness(_heard(one).layers[0]) for one in (demo, pieces.track(groove=groove, **VAMP))
+    ]
+    assert abs(levels[0] - levels[1]) <= 0.3
+
+
+def test_a_loop_of_many_tempos_is_as_loud_as_the_rest() -> None:
+    mix = _heard(pieces.loop(answered(), start=120, goal=240, step=60, each=1)).mix
+    assert _witness(mix) == pytest.approx(-16.0, abs=0.5)
+    assert true_peak(mix) <= -1.0
+
+
+@pytest.mark.parametrize(
+    "without", [["drums"], ["bass", "comp"], ["drums", "bass"], ["drums", "bass", "comp"]]
+)
+def test_a_band_with_parts_at_home_is_as_loud_as_the_rest(without: list[str]) -> None:
+    mix = _heard(pieces.track(without=without, **VAMP)).mix
+    assert true_peak(mix) <= -1.0
+    if len(without) < 3:
+        assert _witness(mix) == pytest.approx(-16.0, abs=0.5)
+
+
+def test_nothing_but_silence_renders() -> None:
+    mix = _heard(_stream((), ())).mix
+    assert mix.shape == (2, 8 * RATE)
+    assert not mix.any()
+
+
+class _Spool:
+    """Temporary files that are told apart, each with the most it may hold in memory."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.made: list[Any] = []
+        self.folders: list[object] = []
+        monkeypatch.setattr(audio, "SpooledTemporaryFile", self)
+
+    def __call__(self, size: int, **rest: Any) -> Any:
+        self.folders.append(rest.get("dir"))
+        self.made.append(SpooledTemporaryFile(size, **rest))  # noqa: SIM115
+        return self.made[-1]
+
+
+def test_a_piece_on_disk_is_the_piece_in_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    in_memory = _demo().mix
+    spool = _Spool(monkeypatch)
+    monkeypatch.setattr(audio, "IN_MEMORY", 10_000)
+    on_disk = _heard(_demo_stream(), folder=tmp_path).mix
+    assert spool.made[0]._rolled  # it was on disk
+    assert spool.folders == [str(tmp_path)]
+    assert on_disk.tobytes() == in_memory.tobytes()
+    assert spool.made[0].closed
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+def test_the_temporary_file_is_gone_after_an_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+) -> None:
+    spool = _Spool(monkeypatch)
+    monkeypatch.setattr(audio, "IN_MEMORY", 1000)
+
+    def broken(self: Rendered) -> None:
+        assert spool.made[0]._rolled
+        raise error
+
+    monkeypatch.setattr(Rendered, "measure", broken)
+    stick = (Note("drums", 0.0, 0.06, 37, 100),)
+    with pytest.raises(type(error)):
+        render(_stream(stick), FONT, folder=tmp_path)
+    assert spool.made[0].closed
+    assert list(tmp_path.iterdir()) == []

@@ -1,46 +1,107 @@
 from __future__ import annotations
 
-import numpy as np
-import pytest
+from functools import cache
 
-from backing.mix import KNEE, ROOM_SECONDS, ceiling, mix, room
+import numpy as np
+import pyloudnorm
+import pytest
+from scipy.signal import butter, sosfilt
+
+from backing.loudness import Meter
+from backing.mix import (
+    APART,
+    BAND_LOUDNESS,
+    LEAD_REACH,
+    LOUDNESS,
+    ROOM_SECONDS,
+    TOGETHER,
+    WITH_LEAD,
+    Gains,
+    Sound,
+    layers,
+    master,
+    room,
+)
 from backing.synth import PARTS
 
 RATE = 44100
+LEAD = PARTS.index("lead")
 
 
-def _stems(seed: int, frames: int = 3000) -> np.ndarray:
+def _stems(seed: int, frames: int = 3000) -> Sound:
     chance = np.random.default_rng(seed)
     return (chance.standard_normal((len(PARTS), 2, frames)) * 0.1).astype(np.float32)
 
 
+def _sum(stems: Sound, names: tuple[str, ...] = TOGETHER) -> Sound:
+    sound: Sound = layers(stems, RATE, names).sum(axis=0)
+    return sound
+
+
 def test_the_mix_is_linear() -> None:
     stems = _stems(1)
-    whole = mix(stems, RATE)
+    whole = _sum(stems)
     apart = np.zeros_like(whole)
     for number in range(len(PARTS)):
         alone = np.zeros_like(stems)
         alone[number] = stems[number]
-        apart += mix(alone, RATE)
+        apart += _sum(alone)
     np.testing.assert_allclose(whole, apart, atol=1e-5)
-    np.testing.assert_allclose(mix(2 * stems, RATE), 2 * whole, atol=1e-5)
+    np.testing.assert_allclose(_sum(2 * stems), 2 * whole, atol=1e-5)
 
 
-def test_sections_may_be_mixed_apart_and_laid_over_each_other() -> None:
-    stems = _stems(2, 100_000)  # longer than one block of the convolution
-    whole = mix(stems, RATE)
+def test_layers_apart_are_the_layers_together() -> None:
+    stems = _stems(2)
+    together, apart = (layers(stems, RATE, names) for names in (TOGETHER, APART))
+    assert together.shape[0] == len(TOGETHER)
+    assert apart.shape[0] == len(APART)
+    of_lead = [name.startswith("lead") for name in APART]
+    of_band = [not lead for lead in of_lead]
+    np.testing.assert_allclose(together[0], apart[of_band].sum(axis=0), atol=1e-5)
+    np.testing.assert_allclose(together[1], apart[of_lead].sum(axis=0), atol=1e-5)
+
+
+def test_a_layer_holds_its_own_part_alone() -> None:
+    for number, part in enumerate(PARTS):
+        stems = np.zeros((len(PARTS), 2, 500), np.float32)
+        stems[number] = _stems(3, 500)[number]
+        loud = {
+            name
+            for name, sound in zip(APART, layers(stems, RATE, APART), strict=True)
+            if sound.any()
+        }
+        assert loud == {part, "lead's room" if part == "lead" else "band's room"}
+        loud = {
+            name
+            for name, sound in zip(TOGETHER, layers(stems, RATE, TOGETHER), strict=True)
+            if sound.any()
+        }
+        assert loud == {"lead" if part == "lead" else "band"}
+
+
+def test_a_band_without_a_lead_needs_no_second_layer() -> None:
+    stems = _stems(4)
+    stems[LEAD] = 0.0
+    alone, both = (layers(stems, RATE, names) for names in (TOGETHER[:1], TOGETHER))
+    assert alone.shape[0] == 1
+    assert alone[0].tobytes() == both[0].tobytes()
+
+
+@pytest.mark.parametrize("names", [TOGETHER, APART])
+def test_sections_may_be_mixed_apart_and_laid_over_each_other(names: tuple[str, ...]) -> None:
+    stems = _stems(5, 100_000)  # longer than one block of the convolution
+    whole = layers(stems, RATE, names)
     apart = np.zeros_like(whole)
     for start in range(0, 100_000, 25_000):
-        piece = mix(stems[:, :, start : start + 25_000], RATE)
-        apart[:, start : start + piece.shape[1]] += piece
+        piece = layers(stems[:, :, start : start + 25_000], RATE, names)
+        apart[:, :, start : start + piece.shape[2]] += piece
     np.testing.assert_allclose(whole, apart, atol=1e-4)
 
 
 def test_the_room_is_the_convolution_that_it_says() -> None:
     stems = np.zeros((len(PARTS), 2, 70_000), np.float32)
-    lead = PARTS.index("lead")
-    stems[lead, :, 66_000] = 1.0
-    sound = mix(stems, RATE)
+    stems[LEAD, :, 66_000] = 1.0
+    sound = _sum(stems)
     dry = float(sound[0, 66_000])
     assert not np.abs(sound[:, :66_000]).max() > 1e-5
     # A wall answers later than the direct sound, and each side its own way.
@@ -52,9 +113,10 @@ def test_the_room_is_the_convolution_that_it_says() -> None:
     np.testing.assert_allclose(answer[:, : response.shape[1]], share * response, atol=1e-4)
 
 
-def test_the_room_decays_by_sixty_decibels() -> None:
-    response = room(RATE).astype(float)
-    assert response.shape == (2, round(ROOM_SECONDS * RATE))
+@pytest.mark.parametrize("rate", [44100, 48000])
+def test_the_room_decays_by_sixty_decibels(rate: int) -> None:
+    response = room(rate).astype(float)
+    assert response.shape == (2, round(ROOM_SECONDS * rate))
     np.testing.assert_allclose((response**2).sum(axis=1), 1.0, rtol=1e-3)
     tenth = response.shape[1] // 10
     early, late = (np.sqrt((response[:, part] ** 2).mean()) for part in (
@@ -66,26 +128,71 @@ def test_the_room_decays_by_sixty_decibels() -> None:
 
 
 def test_silence_stays_silent() -> None:
-    assert not mix(np.zeros((len(PARTS), 2, 100), np.float32), RATE).any()
+    for names in (TOGETHER, APART):
+        assert not layers(np.zeros((len(PARTS), 2, 100), np.float32), RATE, names).any()
 
 
-def test_the_ceiling_is_never_reached() -> None:
-    loud = np.linspace(-50, 50, 20_001, dtype=np.float32).reshape(1, -1)
-    under = ceiling(loud)
-    assert np.abs(under).max() < 1.0
-    assert (np.diff(under[0]) >= 0).all()
-    np.testing.assert_allclose(under, -under[:, ::-1], atol=1e-6)
+def test_gains_by_the_name_of_the_layer() -> None:
+    gains = Gains(0.5, 2.0)
+    assert gains.of(TOGETHER).tolist() == [0.5, 2.0]
+    by_name = dict(zip(APART, gains.of(APART).tolist(), strict=True))
+    assert {name for name, gain in by_name.items() if gain == 2.0} == {"lead", "lead's room"}
+    assert gains.times(2.0) == Gains(1.0, 4.0)
 
 
-def test_the_ceiling_leaves_quiet_sound_alone() -> None:
-    quiet = np.linspace(-KNEE, KNEE, 1001, dtype=np.float32).reshape(1, -1)
-    assert ceiling(quiet).tobytes() == quiet.tobytes()
-    mixed = np.array([[0.5, 3.0, -0.79]], np.float32)
-    assert ceiling(mixed)[0, 0] == np.float32(0.5)
-    assert ceiling(mixed)[0, 2] == np.float32(-0.79)
-    assert mixed[0, 1] == 3.0  # what was handed in stays as it was
+@cache
+def _noise() -> Sound:
+    """Return a band and a lead of three seconds, shape (2, 2, frames)."""
+    white = np.random.default_rng(6).standard_normal((2, 2, 3 * RATE))
+    low = sosfilt(butter(4, (200, 4000), "bandpass", fs=RATE, output="sos"), white)
+    return low.astype(np.float32)
 
 
-def test_the_ceiling_bends_smoothly() -> None:
-    near = ceiling(np.array([[KNEE, KNEE + 0.001]], np.float32))[0]
-    assert near[1] - near[0] == pytest.approx(0.001, rel=0.01)
+def _witness(sound: Sound) -> float:
+    meter = pyloudnorm.Meter(RATE, "DeMan")  # the filters of ITU-R BS.1770
+    return float(meter.integrated_loudness(sound.T.astype(float)))
+
+
+def _mastered(band: float, lead: float) -> tuple[Gains, Sound]:
+    sound = _noise() * np.array([band, lead], np.float32)[:, None, None]
+    meter = Meter(2, RATE)
+    meter.add(sound)
+    gains = master(meter, TOGETHER)
+    return gains, sound * gains.of(TOGETHER)[:, None, None]
+
+
+def test_what_is_aimed_at_lies_within_half_a_unit_of_minus_sixteen() -> None:
+    assert LOUDNESS == -16.0
+    assert abs(BAND_LOUDNESS - LOUDNESS) <= 0.5
+    assert abs(WITH_LEAD - LOUDNESS) <= 0.5
+
+
+@pytest.mark.parametrize(("band", "lead"), [(0.1, 0.05), (0.01, 0.008), (0.5, 0.1)])
+def test_a_band_and_its_lead_are_brought_to_their_loudness(band: float, lead: float) -> None:
+    gains, sound = _mastered(band, lead)
+    assert _witness(sound[0]) == pytest.approx(BAND_LOUDNESS, abs=0.02)
+    assert _witness(sound.sum(axis=0)) == pytest.approx(WITH_LEAD, abs=0.02)
+    assert gains.band / LEAD_REACH < gains.lead < gains.band * LEAD_REACH
+
+
+@pytest.mark.parametrize(("lead", "times"), [(0.001, LEAD_REACH), (10.0, 1 / LEAD_REACH)])
+def test_a_lead_gets_no_more_than_its_reach(lead: float, times: float) -> None:
+    gains, _ = _mastered(0.1, lead)
+    assert gains.lead / gains.band == pytest.approx(times, rel=1e-4)
+
+
+def test_the_band_is_as_loud_with_a_lead_as_without() -> None:
+    alone = Meter(1, RATE)
+    alone.add(0.1 * _noise()[:1])
+    without = master(alone, TOGETHER[:1])
+    assert _mastered(0.1, 0.05)[0].band == pytest.approx(without.band, rel=1e-4)
+    assert _mastered(0.1, 0.0)[0].band == pytest.approx(without.band, rel=1e-4)
+
+
+def test_a_lead_alone_is_brought_to_the_loudness() -> None:
+    _, sound = _mastered(0.0, 0.02)
+    assert _witness(sound.sum(axis=0)) == pytest.approx(LOUDNESS, abs=0.02)
+
+
+def test_silence_keeps_its_gain() -> None:
+    assert _mastered(0.0, 0.0)[0] == Gains(1.0, 1.0)
