@@ -95,6 +95,8 @@ class Setting:
         Parts that stay at home.
     looseness
         0 to 2, as for `backing.feel.Feel`.
+    tone, pick
+        The lead's: words of `phrases.phrase`.
     """
 
     key: Key
@@ -108,6 +110,8 @@ class Setting:
     comp: str = ""
     without: frozenset[str] = field(default_factory=frozenset)
     looseness: float = USUAL
+    tone: str = "clean"
+    pick: str = "middle"
 
     def band(self) -> Band:
         """Return the band that plays it."""
@@ -470,7 +474,15 @@ def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: o
         **facts,
     }
     return Stream(
-        title, setting.key, groove.meter, setting.seed, tuple(sections), programs, summary
+        title,
+        setting.key,
+        groove.meter,
+        setting.seed,
+        tuple(sections),
+        programs,
+        summary,
+        setting.tone,
+        setting.pick,
     )
 
 

@@ -176,7 +176,8 @@ def _ahead(stream: Stream, soundfont: Path, rate: int, names: tuple[str, ...]) -
     """Yield each section's layers, rendering the next ones meanwhile, each different one once."""
 
     def make(notes: tuple[Note, ...]) -> Sound:
-        return layers(synthesise(notes, stream.programs, soundfont, rate), rate, names)
+        stems = synthesise(notes, stream.programs, soundfont, rate)
+        return layers(stems, rate, names, stream.tone, stream.pick)
 
     every = [section.notes for section in stream.sections]
     uses = Counter(every)

@@ -167,6 +167,8 @@ class Stream:
         General MIDI program of each part that has one.
     facts
         What a summary prints besides: groove, form, bars, choruses.
+    tone, pick
+        The lead's tone and where it is picked, for audio: words of `phrases.phrase`.
     """
 
     title: str
@@ -176,6 +178,8 @@ class Stream:
     sections: tuple[Section, ...]
     programs: dict[str, int]
     facts: dict[str, object] = field(default_factory=dict)
+    tone: str = "clean"
+    pick: str = "middle"
 
     @property
     def seconds(self) -> Fraction:

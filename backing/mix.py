@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from backing.loudness import SILENCE, Meter, filtered
 from backing.synth import PARTS, Stems
+from backing.tone import shaped
 
 __all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layers", "master"]
 
@@ -33,7 +34,7 @@ APART = ("drums", "bass", "comp", "lead", "band's room", "lead's room")
 LOUDNESS = -16.0  # LUFS
 # The band stays where it is when a phrase joins, which then adds what the tolerance allows.
 BAND_LOUDNESS, WITH_LEAD = LOUDNESS - 0.35, LOUDNESS + 0.4
-LEAD_REACH = 4.0  # the gain that is the lead's own, at most four times or a quarter
+LEAD_REACH = 16.0  # the gain that is the lead's own, at most; a fuzz is many times louder
 LIMIT = 10 ** (-2.0 / 20)  # -2 dBTP; what lossy formats add stays under -1
 
 
@@ -57,7 +58,9 @@ def room(rate: int) -> Sound:
     return response.astype(np.float32)
 
 
-def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
+def layers(
+    stems: Stems, rate: int, names: tuple[str, ...], tone: str = "clean", pick: str = "middle"
+) -> Sound:
     """Return stems at their levels, with their room.
 
     Parameters
@@ -68,6 +71,8 @@ def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
         Frames a second.
     names
         `TOGETHER` or `APART`.
+    tone, pick
+        The lead's, as for `backing.tone.shaped`.
 
     Returns
     -------
@@ -80,17 +85,19 @@ def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
     sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * gains
     response = room(rate)
     frames = stems.shape[2]
+    guitar = shaped(stems[lead], rate, tone, pick)
     out = np.zeros((len(names), 2, frames + response.shape[1] - 1), np.float32)
     wet_band, wet_lead = (4, 5) if names == APART else (0, 1)
     out[wet_band] = filtered(np.tensordot(sends[band], stems[band], axes=1), response)
-    if stems[lead].any():
-        out[wet_lead] = filtered(sends[lead] * stems[lead], response)
+    if guitar.any():
+        out[wet_lead] = filtered(sends[lead] * guitar, response)
     if names == APART:
         out[: len(PARTS), :, :frames] = stems * gains[:, None, None]
+        out[lead, :, :frames] = gains[lead] * guitar
         return out
     out[0, :, :frames] += np.tensordot(gains[band], stems[band], axes=1)
     if "lead" in names:
-        out[1, :, :frames] += gains[lead] * stems[lead]
+        out[1, :, :frames] += gains[lead] * guitar
     return out
 
 

@@ -21,9 +21,9 @@ from backing.grooves.instruments import COMPS
 from backing.practice import loop as practice_loop
 from backing.practice import usual_start
 from phrases.counting import parse_swing
-from phrases.errors import RangeError
+from phrases.errors import ChoiceError, RangeError
 from phrases.files import check_tempo, load_phrase
-from phrases.phrase import Phrase
+from phrases.phrase import PICKS, TONES, Phrase
 from phrases.pitch import parse_key
 from phrases.transpose import transpose
 from phrases.words import choose
@@ -57,6 +57,8 @@ def _setting(
     comp: str | None,
     without: Collection[str],
     looseness: float,
+    tone: str | None = None,
+    pick: str | None = None,
 ) -> Setting:
     low, high = LOOSENESS
     if not low <= looseness <= high:
@@ -82,6 +84,8 @@ def _setting(
         comp="" if comp in (None, "none") else str(comp),
         without=frozenset(home),
         looseness=float(looseness),
+        tone=choose("a tone", tone or (phrase.tone if phrase else "") or TONES[0], TONES),
+        pick=choose("a place to pick", pick or (phrase.pick if phrase else "") or "middle", PICKS),
     )
 
 
@@ -157,17 +161,54 @@ def demo(
     comp: str | None = None,
     without: Collection[str] = (),
     looseness: float = USUAL,
+    variation: str | None = None,
+    tone: str | None = None,
+    pick: str | None = None,
 ) -> Stream:
     """Return a phrase over a backing; key, groove, tempo and swing come from the phrase.
 
-    `phrase` is a `Phrase`, a path, or the name of a shipped phrase; the rest as for `track`.
+    Parameters
+    ----------
+    phrase
+        A `Phrase`, a path, or the name of a shipped phrase.
+    variation
+        The name of one of its variations, to play in its place.
+    tone
+        ``clean``, ``driven`` or ``fuzz``; the phrase's own by default.
+    pick
+        Where the strings are picked: ``bridge``, ``middle`` or ``neck``; the phrase's own by
+        default.
+
+    The rest is as for `track`.
     """
-    if not isinstance(phrase, Phrase):
-        phrase = load_phrase(phrase, groove_names())
+    phrase = _phrase(phrase, variation)
     setting = _setting(
-        phrase, key, groove, form, tempo, swing, seed, count_in, comp, without, looseness
+        phrase,
+        key,
+        groove,
+        form,
+        tempo,
+        swing,
+        seed,
+        count_in,
+        comp,
+        without,
+        looseness,
+        tone,
+        pick,
     )
     return _whole(setting, choruses, transpose(phrase, setting.key), intro, ending)
+
+
+def _phrase(phrase: Phrase | str | Path, variation: str | None) -> Phrase:
+    if not isinstance(phrase, Phrase):
+        phrase = load_phrase(phrase, groove_names())
+    if variation is None:
+        return phrase
+    found = dict(phrase.variations)
+    if not found:
+        raise ChoiceError(f'"{phrase.title}" has no variations')
+    return found[choose(f'a variation of "{phrase.title}"', variation, found)]
 
 
 def _whole(
@@ -194,6 +235,9 @@ def loop(
     comp: str | None = None,
     without: Collection[str] = (),
     looseness: float = USUAL,
+    variation: str | None = None,
+    tone: str | None = None,
+    pick: str | None = None,
 ) -> Stream:
     """Return a phrase over its own bars of backing, pass after pass.
 
@@ -209,12 +253,23 @@ def loop(
     each
         Passes at each tempo.
 
-    The rest is as for `track`.
+    The rest is as for `demo`.
     """
-    if not isinstance(phrase, Phrase):
-        phrase = load_phrase(phrase, groove_names())
+    phrase = _phrase(phrase, variation)
     setting = _setting(
-        phrase, key, groove, form, None, swing, seed, count_in, comp, without, looseness
+        phrase,
+        key,
+        groove,
+        form,
+        None,
+        swing,
+        seed,
+        count_in,
+        comp,
+        without,
+        looseness,
+        tone,
+        pick,
     )
     goal = setting.tempo if goal is None else check_tempo(goal)
     start = usual_start(goal) if start is None else check_tempo(start)

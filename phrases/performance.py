@@ -192,7 +192,7 @@ class _Hand:
         if self.note.into:
             way = 1 if self.note.into == "/" else -1
             count = min(INTO_FRETS, fret - 1 if way > 0 else LAST_FRET - fret)
-            early = min(count * INTO_SECONDS, self.start)
+            early = max(0.0, min(count * INTO_SECONDS, self.start))
             self.start -= early
             first = -100.0 * way * count
             glides = [

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from backing import pieces
-from backing.cli.options import output_options, phrase_argument, setting_options
+from backing.cli.options import output_options, phrase_options, setting_options
 from backing.cli.report import deliver
 from backing.output import Sound
 
@@ -19,7 +19,7 @@ __all__ = ["command"]
     "demo",
     epilog="\b\nFor example:\n  backing demo examples/porch-light.toml --choruses 1 -o demo.wav",
 )
-@phrase_argument
+@phrase_options
 @setting_options(whole=True)
 @output_options
 def command(

@@ -12,7 +12,7 @@ from backing.cli.options import (
     STEP,
     TEMPO,
     output_options,
-    phrase_argument,
+    phrase_options,
     setting_options,
 )
 from backing.cli.report import deliver
@@ -25,7 +25,7 @@ __all__ = ["command"]
     "loop",
     epilog="\b\nFor example:\n  backing loop lamp-oil --from 40 --to 56 --step 4 -o loop.wav",
 )
-@phrase_argument
+@phrase_options
 @click.option(
     "--from", "start", type=TEMPO, help="First tempo; about 60 % of the phrase's if left out."
 )

@@ -22,6 +22,7 @@ from backing.output import BITS, OPUS_RATE, RATES, Sound
 from phrases.counting import parse_swing
 from phrases.errors import BluesError
 from phrases.files import TEMPOS
+from phrases.phrase import PICKS, TONES
 from phrases.pitch import KEYS, parse_key
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "json_option",
     "output_options",
     "phrase_argument",
+    "phrase_options",
     "setting_options",
 ]
 
@@ -85,6 +87,16 @@ class _Beats(click.ParamType[Fraction]):
 TEMPO = _Beats(*TEMPOS, "tempo")
 STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
 
+
+PHRASE = (
+    click.option("--variation", metavar="NAME", help="Play one of the phrase's variations."),
+    click.option(
+        "--tone", type=click.Choice(TONES), help="The guitar's; the phrase's own if left out."
+    ),
+    click.option(
+        "--pick", type=click.Choice(PICKS), help="Where it is picked; the phrase's own place."
+    ),
+)
 
 TIGHT, LOOSE = 0.4, 1.7
 
@@ -209,6 +221,13 @@ OUTPUT = (
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 phrase_argument = click.argument("phrase", metavar="PHRASE")
+
+
+def phrase_options(command: Command) -> Command:
+    """Add the phrase itself and how it is played."""
+    for option in (*reversed(PHRASE), phrase_argument):
+        command = option(command)
+    return command
 
 
 def setting_options(*, whole: bool) -> Callable[[Command], Command]:

@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from backing.tone import OVERSAMPLED, TAPS, TILTS, TONES, shaped
+from phrases import phrase as words
+
+RATE = 44100
+Sound = NDArray[np.float32]
+
+
+def _sine(hertz: float, loud: float = 0.1) -> Sound:
+    one = loud * np.sin(2 * np.pi * hertz * np.arange(RATE) / RATE)
+    return np.stack([one, one]).astype(np.float32)
+
+
+def _spectrum(sound: Sound) -> NDArray[np.float64]:
+    """Return the magnitude at each whole hertz, in decibels below the strongest."""
+    found = np.abs(np.fft.rfft(sound[0] * np.blackman(RATE)))
+    return np.asarray(20 * np.log10(np.maximum(found / found.max(), 1e-12)))
+
+
+def test_the_words_are_those_of_a_phrase() -> None:
+    assert tuple(TONES) == words.TONES
+    assert tuple(TILTS) == words.PICKS
+
+
+def test_clean_in_the_middle_is_the_stem_itself() -> None:
+    stem = _sine(440)
+    assert shaped(stem, RATE, "clean", "middle") is stem
+
+
+def test_silence_stays_silent() -> None:
+    stem = np.zeros((2, 1000), np.float32)
+    assert not shaped(stem, RATE, "fuzz", "bridge").any()
+
+
+@pytest.mark.parametrize("tone", ["driven", "fuzz"])
+@pytest.mark.parametrize("hertz", [1319, 3100, 5000])
+def test_what_a_clipped_tone_adds_does_not_fold_back(tone: str, hertz: int) -> None:
+    # A guitar's highest fretted note is 1319 Hz (E6, ISO 16); above it there are only overtones.
+    found = _spectrum(shaped(_sine(hertz), RATE, tone, "middle"))
+    away = np.ones(len(found), bool)
+    for harmonic in range(0, RATE // 2, hertz):
+        away[max(0, harmonic - 8) : harmonic + 9] = False
+    limit = -60 if hertz < 5000 else -50
+    assert found[away].max() < limit
+
+
+@pytest.mark.parametrize("tone", ["driven", "fuzz"])
+def test_a_clipped_tone_has_overtones_even_and_odd(tone: str) -> None:
+    found = _spectrum(shaped(_sine(220), RATE, tone, "middle"))
+    assert found[660] > -30
+    assert found[440] > -50
+    clean = _spectrum(shaped(_sine(220), RATE, "clean", "neck"))
+    assert clean[660] < -90
+
+
+@pytest.mark.parametrize("tone", list(TONES))
+def test_an_attack_stays_where_it_is(tone: str) -> None:
+    assert (TAPS - 1) % OVERSAMPLED == 0  # both filters together delay by whole frames
+    stem = _sine(330)
+    stem[:, : RATE // 2] = 0
+    sound = shaped(stem, RATE, tone, "bridge")
+    heard = np.flatnonzero(np.abs(sound[0]) > 0.1 * np.abs(sound[0]).max())[0]
+    plain = np.flatnonzero(np.abs(stem[0]) > 0.1 * np.abs(stem[0]).max())[0]
+    assert abs(int(heard) - int(plain)) < 0.001 * RATE
+
+
+@pytest.mark.parametrize("tone", list(TONES))
+def test_near_the_bridge_is_brighter_than_near_the_neck(tone: str) -> None:
+    # Common practice. A string-like sound: overtones that fall by 6 dB an octave.
+    stem = np.zeros((2, RATE), np.float32)
+    for number in range(1, 20):
+        stem += _sine(196.0 * number, 0.08 / number)
+
+    def centre(pick: str) -> float:
+        power = np.abs(np.fft.rfft(shaped(stem, RATE, tone, pick)[0])) ** 2
+        return float((power * np.arange(len(power))).sum() / power.sum())
+
+    assert centre("bridge") > 1.2 * centre("neck")
+
+
+@pytest.mark.parametrize("tone", ["driven", "fuzz"])
+def test_a_clipped_note_sustains(tone: str) -> None:
+    stem = _sine(220, 0.2) * np.exp(-3 * np.arange(RATE) / RATE).astype(np.float32)
+
+    def fall(sound: Sound) -> float:
+        early, late = sound[0, 2000:6000], sound[0, -6000:-2000]
+        return float(20 * np.log10(np.std(early) / np.std(late)))
+
+    assert fall(shaped(stem, RATE, tone, "middle")) < fall(stem) - 6
+
+
+def test_a_loudspeaker_has_no_treble() -> None:
+    found = _spectrum(shaped(_sine(1000), RATE, "fuzz", "middle"))
+    assert found[9000:].max() < -50
