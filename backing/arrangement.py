@@ -380,6 +380,7 @@ def _plan(
     length = len(setting.form.bars(setting.key))
     home = setting.form.bars(setting.key)[0][0][1]
     plan = []
+    crash: int | None = None
     if lead_in:
         bars = _turned(setting, chance, turnarounds.TURNAROUNDS)[-lead_in:]
         bars[-1] = replace(bars[-1], when=("fill", "bar"))
@@ -391,9 +392,11 @@ def _plan(
         if last and ending in ("chord", "slow"):
             table = turnarounds.ENDINGS
         chart = form_bars(setting.form, setting.key) if held else _turned(setting, chance, table)
-        bars = _dressed(setting, chart, chorus, choruses)
-        if chorus == 0 and lead_in:
-            bars[0] = replace(bars[0], when=_before_bar(bars[0].when, "top"))
+        kind = _kind(chorus, choruses)
+        rises = lead_in > 0 if chorus == 0 else kind not in ("early", _kind(chorus - 1, choruses))
+        crowned = rises and (crash is None or chorus * length - crash >= SPACING)
+        crash = chorus * length if crowned else crash
+        bars = _dressed(setting, chart, chorus, choruses, crowned=crowned)
         bars = under(bars, sounding, chorus * length)
         slow = SLOW_BARS if last and ending == "slow" and length > SLOW_BARS else 0
         played = bars[: length - slow]
@@ -412,6 +415,8 @@ def _plan(
         kind = _kind(choruses - 1, choruses)
         end = Bar(((Fraction(0), home),), home, ("end", "bar"), kind)
         plan.append(_Stretch("ending", "End", [end], clock))
+    for before, after in pairwise(plan):
+        before.bars[-1] = replace(before.bars[-1], following=after.bars[0].chords[0][1])
     return plan
 
 
@@ -434,18 +439,19 @@ def _turned(
     return _chart(charts)
 
 
-def _dressed(setting: Setting, chart: list[Bar], chorus: int, choruses: int) -> list[Bar]:
+def _dressed(
+    setting: Setting, chart: list[Bar], chorus: int, choruses: int, *, crowned: bool
+) -> list[Bar]:
     """Tell the players of a chorus where they are: its top, its lines, its end."""
     kind = _kind(chorus, choruses)
     bars = [replace(bar, chorus=kind) for bar in chart]
-    rises = chorus > 0 and kind != "early" and kind != _kind(chorus - 1, choruses)
     every = -(-SPACING // len(chart))  # short forms are not crowned each time round
     for bar in range(LINE - 1, len(bars) - LINE, LINE):
         bars[bar] = replace(bars[bar], when=("setup", "bar"))
     if any(pattern.when == "stop" for pattern in setting.groove.drums):
         for bar in range(min(STOPS, len(bars) // 2)):
             bars[bar] = replace(bars[bar], when=("stop", "bar"))
-    elif rises:
+    elif crowned:
         bars[0] = replace(bars[0], when=("top", "bar"))
     if chorus == choruses - 1 or (chorus + 1) % every == 0:
         bars[-1] = replace(bars[-1], when=("fill", "bar"))

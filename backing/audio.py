@@ -14,9 +14,10 @@ from pathlib import Path
 from tempfile import SpooledTemporaryFile
 
 import numpy as np
+from numpy.typing import NDArray
 
 from backing.events import Note, Section, Stream
-from backing.loudness import BLOCK, REACH, SILENCE, Meter, gain_curve
+from backing.loudness import BLOCK, MARGIN, Meter, gain_curve
 from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound, layers, master
 from backing.synth import check_audio, synthesise
 
@@ -28,7 +29,6 @@ WORKERS = 2
 LAST_RING = 4.0  # seconds that may ring after the music ends
 IN_MEMORY = 1 << 25  # bytes; longer pieces wait on disk
 CHUNK = BLOCK << 12  # frames mastered at a time
-MARGIN = (REACH + 3) * BLOCK
 
 Progress = Callable[[float], None]
 
@@ -66,25 +66,35 @@ class Rendered:
         self.frames += sound.shape[2]
 
     def measure(self) -> None:
-        """Decide the gains from all that was added.
+        """Decide the gains from all that was added."""
+        known: dict[float, NDArray[np.float32]] = {}
 
-        What the limiter takes from the loudness is measured and given back.
-        """
-        self.gains = master(self._meter, self.names)
-        wanted = self._meter.loudness(self.gains.of(self.names).astype(np.float64))
-        limited = Meter(1, self.rate)
-        for _, mix in self.blocks():
-            limited.add(mix[np.newaxis])
-        lost = wanted - limited.loudness(np.ones(1)) if wanted != SILENCE else 0.0
-        self.gains = self.gains.times(10 ** (lost / 20))
+        def peaks(gains: Gains) -> NDArray[np.float32]:
+            # Up to a factor they depend on the balance of band and lead alone.
+            most = max(gains.band, gains.lead)
+            balance = gains.lead / gains.band if gains.band else np.inf
+            if balance not in known:
+                known[balance] = self._peaks(gains) / np.float32(most)
+            return known[balance] * np.float32(most)
 
-    def read(self, start: int, stop: int) -> Sound:
-        """Return frames of every layer at its mastered gain, shape (layers, 2, frames)."""
-        wide = 2 * len(self.names)
-        self._spool.seek(start * wide * 4)
-        raw = self._spool.read((stop - start) * wide * 4)
-        sound = np.frombuffer(raw, np.float32).reshape(-1, len(self.names), 2)
-        return sound.transpose(1, 2, 0) * self.gains.of(self.names)[:, None, None]
+        self.gains = master(self._meter, self.names, peaks)
+
+    def _peaks(self, gains: Gains) -> NDArray[np.float32]:
+        """Return the highest frame of each block of a mix at some gains."""
+        each = gains.of(self.names)
+        found = []
+        for start in range(0, self.frames, CHUNK):
+            mix = np.einsum("nlc,l->nc", self._raw(start, start + CHUNK), each)
+            whole = np.pad(mix, ((0, -len(mix) % BLOCK), (0, 0)))
+            found.append(np.abs(whole, out=whole).reshape(-1, 2 * BLOCK).max(axis=1))
+        return np.concatenate(found)
+
+    def _raw(self, start: int, stop: int) -> Sound:
+        """Return frames of every layer as they were rendered, shape (frames, layers, 2)."""
+        wide = 8 * len(self.names)
+        self._spool.seek(start * wide)
+        raw = self._spool.read((min(stop, self.frames) - start) * wide)
+        return np.frombuffer(raw, np.float32).reshape(-1, len(self.names), 2)
 
     def blocks(self) -> Iterator[tuple[Sound, Sound]]:
         """Yield the layers at their gains and the finished mix, some frames at a time.
@@ -95,10 +105,12 @@ class Rendered:
         for start in range(0, self.frames, CHUNK):
             stop = min(self.frames, start + CHUNK)
             first = max(0, start - MARGIN)
-            wide = self.read(first, min(self.frames, stop + MARGIN))
-            mix = wide.sum(axis=0)
+            raw = self._raw(first, stop + MARGIN)
+            gains = self.gains.of(self.names)
+            mix = np.ascontiguousarray(np.einsum("nlc,l->nc", raw, gains).T)
             here = slice(start - first, stop - first)
-            yield wide[:, :, here], (mix * gain_curve(mix, LIMIT))[:, here]
+            apart = (raw[here] * gains[:, None]).transpose(1, 2, 0)
+            yield apart, (mix * gain_curve(mix, LIMIT))[:, here]
 
     def close(self) -> None:
         """Give back the temporary file."""

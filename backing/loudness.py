@@ -18,7 +18,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SILENCE", "Meter", "filtered", "gain_curve", "true_peak"]
+__all__ = [
+    "BLOCK",
+    "MARGIN",
+    "SILENCE",
+    "Meter",
+    "block_gains",
+    "filtered",
+    "gain_curve",
+    "true_peak",
+]
 
 Sound = NDArray[np.float32]
 
@@ -34,8 +43,9 @@ FFT = 1 << 15
 
 OVERSAMPLED = 4
 SINC = 12  # taps of each phase
-BLOCK = 32  # frames that share a peak
+BLOCK = 30  # frames that share a peak; a step is a whole number of them at either rate
 REACH = 14  # blocks, 10 ms, over which the gain falls and rises
+MARGIN = (2 * REACH + 4) * BLOCK  # frames that a gain depends on, before and after
 
 
 @lru_cache(maxsize=2)
@@ -100,11 +110,12 @@ class Meter:
     """
 
     def __init__(self, layers: int, rate: int) -> None:
-        self.step = round(STEP * rate)
+        self.blocks = round(STEP * rate / BLOCK)  # in a step
         self.spectrum = _k_spectrum(rate)
         self._past = np.zeros((layers, 2, TAPS - 1), np.float32)
         self._left = np.zeros((layers, 2, 0), np.float32)
-        self._products: list[NDArray[np.float64]] = []
+        self._products: list[Sound] = []
+        self._summed: tuple[int, NDArray[np.float64]] | None = None
 
     def add(self, sound: Sound) -> None:
         """Take in the next frames, shape (layers, 2, frames)."""
@@ -118,29 +129,57 @@ class Meter:
             last = weighted[:, :, TAPS - 1 : TAPS - 1 + piece.shape[2]]
             pieces.append(last.astype(np.float32))
         heard = np.concatenate(pieces, axis=2)
-        steps = heard.shape[2] // self.step
-        cut = heard[:, :, : steps * self.step].reshape(*heard.shape[:2], steps, self.step)
-        # What two layers share in a step, summed over both sides.
-        self._products.append(np.einsum("acst,bcst->sab", cut, cut).astype(np.float64))
-        self._left = heard[:, :, steps * self.step :]
+        count = heard.shape[2] // BLOCK
+        cut = heard[:, :, : count * BLOCK].reshape(*heard.shape[:2], count, BLOCK)
+        # What two layers share in a block, summed over both sides.
+        self._products.append(np.einsum("acst,bcst->sab", cut, cut))
+        self._left = heard[:, :, count * BLOCK :]
 
-    def loudness(self, gains: NDArray[np.float64]) -> float:
+    def loudness(self, gains: NDArray[np.float64], limited: Sound | None = None) -> float:
         """Return the integrated loudness in LUFS of the layers with a gain each.
 
-        `SILENCE` where nothing is above the absolute gate.
+        Parameters
+        ----------
+        gains
+            One for each layer.
+        limited
+            A further gain for each block of `BLOCK` frames, as a limiter has; None for none.
+
+        Returns
+        -------
+        float
+            `SILENCE` where nothing is above the absolute gate.
         """
-        products = np.concatenate(self._products)
-        if len(products) < 4:  # shorter than a block: as one
-            blocks = products.sum(axis=0, keepdims=True) / max(1, len(products))
+        if limited is None:
+            energies = np.einsum("sab,a,b->s", self._steps(), gains, gains)
         else:
-            total = np.cumsum(np.concatenate([np.zeros_like(products[:1]), products]), axis=0)
-            blocks = (total[4:] - total[:-4]) / 4
-        energy = np.einsum("sab,a,b->s", blocks, gains, gains) / self.step
+            weights = gains.astype(np.float32)
+            parts = [np.einsum("sab,a,b->s", p, weights, weights) for p in self._products]
+            blocks = np.concatenate(parts)
+            blocks *= limited[: len(blocks)] ** 2
+            whole = len(blocks) // self.blocks * self.blocks
+            energies = blocks[:whole].reshape(-1, self.blocks).sum(axis=1, dtype=np.float64)
+        steps = len(energies)
+        if steps < 4:  # shorter than what is gated: as one
+            energy = np.array([energies.mean() if steps else 0.0])
+        else:
+            total = np.concatenate([[0.0], np.cumsum(energies)])
+            energy = (total[4:] - total[:-4]) / 4
+        energy /= self.blocks * BLOCK
         energy = energy[energy > 10 ** ((GATE - OFFSET) / 10)]
         if not energy.size:
             return SILENCE
         gate = energy.mean() / 10 ** (BELOW / 10)
         return OFFSET + 10 * math.log10(energy[energy > gate].mean())
+
+    def _steps(self) -> NDArray[np.float64]:
+        """Return what layers share in each whole step, shape (steps, layers, layers)."""
+        count = sum(len(p) for p in self._products)
+        if self._summed is None or self._summed[0] != count:
+            products = np.concatenate(self._products)[: count // self.blocks * self.blocks]
+            shape = (-1, self.blocks, *products.shape[1:])
+            self._summed = count, products.reshape(shape).sum(axis=1, dtype=np.float64)
+        return self._summed[1]
 
 
 @lru_cache(maxsize=1)
@@ -189,23 +228,38 @@ def true_peak(sound: Sound) -> float:
     return 20 * math.log10(peak) if peak else SILENCE
 
 
+def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
+    """Return the gain of each block, 1 or less, that keeps its peak and its neighbours' low.
+
+    Parameters
+    ----------
+    peaks
+        One for each block of `BLOCK` frames, as `block_peaks` finds them.
+    limit
+        Linear, full scale is 1.
+    """
+    need = np.minimum(1.0, limit / np.maximum(peaks, 1e-9))
+    if (need == 1.0).all():
+        return np.ones(len(peaks), np.float32)
+    reach = REACH + 1  # a frame lies between the centres of two blocks
+    padded = np.pad(need, reach, constant_values=1.0)
+    least = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1)
+    window = np.hanning(2 * REACH + 3)[1:-1]
+    smooth = np.convolve(np.pad(least, REACH, mode="edge"), window / window.sum(), mode="valid")
+    gains: Sound = smooth.astype(np.float32)
+    return gains
+
+
 def gain_curve(sound: Sound, limit: float) -> Sound:
     """Return the gain of each frame, 1 or less, that keeps true peaks at a limit or under it.
 
     Parameters
     ----------
     sound
-        Shape (2, frames). A gain depends on what lies within ``(REACH + 2) * BLOCK`` frames.
+        Shape (2, frames). A gain depends on what lies within `MARGIN` frames.
     limit
         Linear, full scale is 1.
     """
-    need = np.minimum(1.0, limit / np.maximum(block_peaks(sound, 0.6 * limit), 1e-9))
-    if (need == 1.0).all():
-        return np.ones(sound.shape[1], np.float32)
-    reach = REACH + 1  # a frame lies between the centres of two blocks
-    padded = np.pad(need, reach, constant_values=1.0)
-    least = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1)
-    window = np.hanning(2 * REACH + 3)[1:-1]
-    smooth = np.convolve(np.pad(least, REACH, mode="edge"), window / window.sum(), mode="valid")
-    centres = (np.arange(len(need)) + 0.5) * BLOCK - 0.5
+    smooth = block_gains(block_peaks(sound, 0.6 * limit), limit)
+    centres = (np.arange(len(smooth)) + 0.5) * BLOCK - 0.5
     return np.interp(np.arange(sound.shape[1]), centres, smooth).astype(np.float32)

@@ -8,13 +8,14 @@ on each side. Mastering is a gain for the band, one for the lead, and a limiter.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.loudness import SILENCE, Meter, filtered
+from backing.loudness import SILENCE, Meter, block_gains, filtered
 from backing.synth import PARTS, Stems
 from backing.tone import shaped
 
@@ -108,10 +109,6 @@ class Gains:
     band: float
     lead: float
 
-    def times(self, factor: float) -> Gains:
-        """Return both gains times a factor."""
-        return Gains(self.band * factor, self.lead * factor)
-
     def of(self, names: tuple[str, ...]) -> NDArray[np.float32]:
         """Return the gain of each layer."""
         return np.array(
@@ -119,23 +116,67 @@ class Gains:
         )
 
 
-def master(meter: Meter, names: tuple[str, ...]) -> Gains:
-    """Return the gains that bring a mix to its loudness.
+Peaks = Callable[[Gains], NDArray[np.float32]]
+TRIES = 6
+CLOSE = 0.02  # LU
 
-    The band is brought to `BAND_LOUDNESS`, with a lead or without. The lead then gets the gain,
-    within `LEAD_REACH`, with which both come nearest to `WITH_LEAD`; alone it gets `LOUDNESS`.
+
+def master(meter: Meter, names: tuple[str, ...], peaks: Peaks) -> Gains:
+    """Return the gains that bring a mix to its loudness, the limiter's share made good.
+
+    The band is brought to `BAND_LOUDNESS` by itself, whether there is a lead or not. The lead
+    then gets the gain, within `LEAD_REACH`, with which both come nearest to `WITH_LEAD`; alone
+    it gets `LOUDNESS`.
+
+    Parameters
+    ----------
+    meter
+        Has heard every layer.
+    names
+        The layers.
+    peaks
+        Returns the peak of each block of `backing.loudness.BLOCK` frames of a mix at given gains.
     """
 
-    def loudness(band: float, lead: float) -> float:
+    def heard(gains: Gains) -> float:
+        each = gains.of(names).astype(np.float64)
+        return meter.loudness(each, block_gains(peaks(gains), LIMIT))
+
+    def alone(band: float, lead: float) -> float:
         return meter.loudness(Gains(band, lead).of(names).astype(np.float64))
 
-    alone = loudness(1.0, 0.0)
-    if alone == SILENCE:
-        lead = loudness(0.0, 1.0)
-        return Gains(1.0, 1.0 if lead == SILENCE else 10 ** ((LOUDNESS - lead) / 20))
-    band = 10 ** ((BAND_LOUDNESS - alone) / 20)
-    low, high = band / LEAD_REACH, band * LEAD_REACH
-    for _ in range(30):
-        middle = (low + high) / 2
-        low, high = (low, middle) if loudness(band, middle) > WITH_LEAD else (middle, high)
+    def solo(layer: Callable[[float], Gains], plain: float, goal: float) -> float:
+        """Return a layer's own gain for a goal, `plain` being its loudness without any."""
+        return _nearest(lambda gain: heard(layer(gain)), 10 ** ((goal - plain) / 20), goal)
+
+    plain, lead = alone(1.0, 0.0), alone(0.0, 1.0) if "lead" in names else SILENCE
+    if plain == SILENCE:
+        if lead == SILENCE:
+            return Gains(1.0, 1.0)
+        return Gains(1.0, solo(lambda gain: Gains(0.0, gain), lead, LOUDNESS))
+    band = solo(lambda gain: Gains(gain, 0.0), plain, BAND_LOUDNESS)
+    if lead == SILENCE:
+        return Gains(band, band)
+    goal, chosen = WITH_LEAD, band
+    for _ in range(TRIES):
+        low, high = band / LEAD_REACH, band * LEAD_REACH
+        for _ in range(24):
+            chosen = (low + high) / 2
+            low, high = (low, chosen) if alone(band, chosen) > goal else (chosen, high)
+        miss = WITH_LEAD - heard(Gains(band, low))
+        if abs(miss) < 2 * CLOSE or high > band * LEAD_REACH * 0.999:
+            break
+        goal += miss
     return Gains(band, low)
+
+
+def _nearest(heard: Callable[[float], float], gain: float, goal: float) -> float:
+    """Return the gain whose loudness comes nearest to a goal; a gate may make it jump."""
+    tried = []
+    for _ in range(TRIES):
+        miss = goal - heard(gain)
+        tried.append((abs(miss), gain))
+        if abs(miss) < CLOSE:
+            break
+        gain *= 10 ** (miss / 20)
+    return min(tried)[1]

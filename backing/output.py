@@ -58,6 +58,7 @@ class Sound:
 
 
 NEARLY_FULL = 1 << 20  # bytes
+LARGEST_WAV = 4_000_000_000  # bytes, as 32-bit float
 
 
 class OutputError(BluesError, OSError):
@@ -168,7 +169,10 @@ def write(
     audio = [path for path in files if FORMATS[path.suffix.lower()] is not None]
     apart = [] if stems is None else _stem_files(stream, Path(stems), files)
     font = _ready_for_audio(soundfont) if audio or apart else None
+    _check_size(stream, [*audio, *apart], sound)
     with contextlib.ExitStack() as stack:  # every file takes its name when all are complete
+        if stems is not None:
+            stack.enter_context(_folder(Path(stems)))
         drafts = {path: stack.enter_context(_beside(path)) for path in [*files, *apart]}
         for path in files:
             if path not in audio:
@@ -206,16 +210,42 @@ def _check_bits(bits: int) -> int:
 
 
 def _stem_files(stream: Stream, folder: Path, files: Sequence[Path]) -> list[Path]:
-    """Return the files of the stems in a folder, which is made."""
+    """Return the files of the stems in a folder, which need not exist."""
+    parts = [part for part in STEMS if part in _parts(stream) or part in ("room", "mix")]
+    stems = [folder / f"{part}.wav" for part in parts]
+    if folder.is_dir():
+        check_outputs([*files, *stems])
+    return stems
+
+
+@contextlib.contextmanager
+def _folder(folder: Path) -> Iterator[None]:
+    """Make a folder, and remove it again if what is to go into it cannot be made."""
+    there = folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         what = error.strerror or str(error)
         raise OutputError(f"{folder}: the folder cannot be made: {what}") from None
-    parts = [part for part in STEMS if part in _parts(stream) or part in ("room", "mix")]
-    stems = [folder / f"{part}.wav" for part in parts]
-    check_outputs([*files, *stems])
-    return stems
+    try:
+        yield
+    except BaseException:
+        if not there:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def _check_size(stream: Stream, paths: Sequence[Path], sound: Sound) -> None:
+    """Refuse a WAV file of more than its sizes can say."""
+    assert sound.rate is not None
+    size = float(stream.seconds) * sound.rate * 2 * 4
+    waves = [path for path in paths if path.suffix.lower() == ".wav"]
+    if waves and size > LARGEST_WAV:
+        raise OutputError(
+            f"{waves[0]}: {float(stream.seconds) / 3600:.1f} hours are too long for a WAV file; "
+            "choose .flac or .mp3, or fewer choruses"
+        )
 
 
 STEMS = ("drums", "bass", "comp", "lead", "room", "mix")
@@ -242,7 +272,7 @@ def _write_audio(
     progress: Callable[[float], None] | None,
 ) -> None:
     from backing.audio import render
-    from backing.tags import mark, markers, tag
+    from backing.tags import mark, markers, tag, timeless
 
     assert sound.rate is not None
     folder = next(iter([*drafts, *stems])).parent
@@ -272,6 +302,7 @@ def _write_audio(
     for path, draft in [*drafts.items(), *stems.items()]:
         with _explained(path):
             if path.suffix.lower() == ".wav":
+                timeless(draft)
                 mark(draft, markers(stream, sound.rate))
             tag(draft, stream.title, str(stream.key), float(music[0].tempo))
 

@@ -16,7 +16,7 @@ from typing import Any
 
 from backing.events import Stream
 
-__all__ = ["mark", "markers", "tag"]
+__all__ = ["mark", "markers", "tag", "timeless"]
 
 
 def markers(stream: Stream, rate: int) -> list[tuple[int, str]]:
@@ -46,6 +46,19 @@ def mark(path: Path, places: Sequence[tuple[int, str]]) -> None:
         file.write(b"\0" * (size % 2) + added)
         file.seek(4)
         file.write(struct.pack("<I", size + size % 2 + len(added) - 8))
+
+
+def timeless(path: Path) -> None:
+    """Take the time of day out of a float WAV file's ``PEAK`` chunk, where libsndfile puts it."""
+    with path.open("r+b") as file:
+        place, size = 12, file.seek(0, 2)
+        while place + 8 <= size:
+            file.seek(place)
+            name, length = struct.unpack("<4sI", file.read(8))
+            if name == b"PEAK":
+                file.seek(place + 12)  # after the version
+                file.write(b"\0" * 4)
+            place += 8 + length + length % 2
 
 
 def _chunk(name: bytes, body: bytes) -> bytes:

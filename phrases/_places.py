@@ -101,6 +101,14 @@ class Places:
         before = self._source[:start].decode()
         return before.count("\n") + 1, len(before) - before.rfind("\n")
 
+    def span(self, path: tuple[str | int, ...]) -> tuple[int, int] | None:
+        """Return where a value begins and ends, in characters; None where there is none."""
+        node = self._values.get(path)
+        if node is None:
+            return None
+        start = len(self._source[: node.start_byte].decode())
+        return start, start + len(self._text(node))
+
 
 def _before(raw: str, offset: int) -> str:
     """Return the part of a raw TOML string that stands before its value's character `offset`."""

@@ -23,7 +23,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.band",),
     ("backing.arrangement",),
     ("backing.practice",),
-    ("backing.midi", "backing.synth", "backing.tags"),
+    ("backing.midi", "backing.synth", "backing.tags", "backing.tone"),
     ("backing.mix",),
     ("backing.audio",),
     ("backing.output",),

@@ -31,6 +31,7 @@ class Bassist(Player):
         self._pitch = 36
         self._home: int | None = None
         self._walk = 0
+        self._led = False  # the note before led here
 
     def play(self, bar: Bar, start: Fraction, clock: Clock, ahead: Sequence[Bar]) -> list[Note]:
         """Return the notes of a bar that starts at a beat, knowing the bars after it."""
@@ -44,7 +45,8 @@ class Bassist(Player):
             moving = following.lowest(self.key) != chord.lowest(self.key)
             leaves = moving and hit.at >= change - 1 and "end" not in bar.when
             if hit.at == turn and not (carried and hit.at == 0):
-                pitch = self._root(chord) + (12 if hit.value == "8" and not chord.bass else 0)
+                up = hit.value == "8" and not chord.bass and not self._led
+                pitch = self._root(chord) + (12 if up else 0)
             elif leaves or hit.value == APPROACH:
                 left = sum(change > other.at >= hit.at for other in hits)
                 pitch = self._approach(following, left)
@@ -52,6 +54,7 @@ class Bassist(Player):
                 value = "1" if hit.value == "R" else chord.member(hit.value)
                 under = (chord.lowest(self.key) - chord.root(self.key)) % 12
                 pitch = self._root(chord) - under + degree_semitones(value)
+            self._led = leaves or hit.value == APPROACH
             self._pitch = self._in_range(pitch)
             until = hits[number + 1].at if number + 1 < len(hits) else Fraction(self.beats)
             loud = VELOCITY * ENERGY[bar.chorus]
@@ -63,7 +66,8 @@ class Bassist(Player):
         root = bar.chords[-1][1].lowest(self.key)
         moving = bar.following.lowest(self.key) != root and "end" not in bar.when
         stopped = bar.when[0] == "stop"
-        if self._line is not None and bar.when == ("bar",) and len(bar.chords) == 1:
+        plain = [word for word in bar.when if word != "under"] == ["bar"]
+        if self._line is not None and plain and len(bar.chords) == 1:
             pattern, number = self._line
         else:
             when = ("change", *bar.when) if moving and not stopped else bar.when
@@ -80,7 +84,7 @@ class Bassist(Player):
         ]
         given = {hit.at for hit in hits}
         hits += [Hit(at, "R") for at, _ in bar.turns(self.beats) if at not in given and at > 0]
-        if stopped and moving:  # the bass leads the band back in
+        if moving and not any(hit.at >= self.beats - 1 for hit in hits):
             hits.append(Hit(Fraction(self.beats - 1), APPROACH))
         return tuple(sorted(hits, key=lambda hit: hit.at)), number > 0
 

@@ -19,6 +19,9 @@ COMMANDS: dict[str, str] = {
     "track": "Write a backing track.",
     "demo": "Write a phrase over a backing.",
     "loop": "Write a phrase over its own bars, pass after pass, at stepped tempos.",
+    "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
+    "tidy": "Write the notes of phrase files in their canonical form.",
+    "transpose": "Write a phrase in another key, position or set of strings.",
     "list": "Show the grooves, forms, phrases or soundfonts that are here.",
 }
 

@@ -85,7 +85,38 @@ def test_a_channel_is_made_ready(voice: str) -> None:
     # MIDI 1.0: RPN 0 is pitch bend sensitivity; data entry is in semitones and cents.
     rpn = [data[1:] for data in ready if data[0] & 0xF0 == 0xB0 and data[1] not in (7, 10)]
     closed = [(101, 0), (100, 0), (6, 24), (38, 0), (101, 127), (100, 127)]
-    assert rpn == (closed if voice.startswith("lead") else [])
+    assert rpn == (closed if voice.startswith(("lead", "comp")) else [])
+
+
+def test_a_swell_grows_from_soft_to_full_before_its_note_stops() -> None:
+    # General MIDI 1: controller 11 is expression; 127 is full.
+    note = Note("comp", 1.0, 3.0, 60, 90, swell=True)
+    events = messages((note,))
+    swell = [(seconds, data[2]) for seconds, _, data in events if data[:2] == (0xB0 | 7, 11)]
+    assert events[0][2][:2] == (0xB0 | 7, 11)  # soft before the attack
+    values = [value for _, value in swell]
+    assert values == sorted(values)
+    assert values[0] < 64 < values[-1] == 127
+    assert swell[0][0] == 1.0
+    assert swell[-1][0] == pytest.approx(3.0)
+    assert [data[0] & 0xF0 for *_, data in events if data[0] & 0xF0 != 0xB0] == [0x90, 0x80]
+
+
+def test_a_note_that_does_not_swell_has_no_expression() -> None:
+    assert not [data for *_, data in messages((_note(0, 1),)) if data[0] & 0xF0 == 0xB0]
+
+
+def test_a_section_knows_its_stretches_of_one_tempo() -> None:
+    steps = ((Fraction(1), Fraction(30)), (Fraction(3), Fraction(20)))
+    four = Fraction(4)
+    section = Section(
+        "slow", Fraction(10), Fraction(8), Fraction(5), four, Fraction(60), 1.0, (), steps=steps
+    )
+    # One beat of a second, two of two seconds, one of three.
+    rows = [tuple(map(int, row)) for row in section.stretches()]
+    assert rows == [(10, 5, 1, 60), (11, 6, 2, 30), (15, 8, 1, 20)]
+    plain = Section("a", Fraction(1), Fraction(4), Fraction(2), Fraction(4), Fraction(60), 1.0, ())
+    assert [tuple(map(int, row)) for row in plain.stretches()] == [(1, 2, 4, 60)]
 
 
 def test_no_two_voices_share_a_channel() -> None:

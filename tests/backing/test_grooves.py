@@ -7,7 +7,8 @@ import pretty_midi
 import pytest
 
 from backing.grooves import DRUMS, find_groove, groove_names, load_groove
-from backing.grooves.groove import PROGRAMS, WHEN
+from backing.grooves.groove import ONLY, WHEN, figure
+from backing.grooves.instruments import BASSES, COMPS, PROGRAMS, TIME
 from phrases.errors import ChoiceError, TextFileError
 
 # What the General MIDI 1 list, as pretty_midi holds it, calls each of our voices.
@@ -71,9 +72,71 @@ def test_what_ships_has_something_for_every_place(name: str) -> None:
     groove = find_groove(name)
     low, usual, high = groove.tempos
     assert 30 <= low < usual < high <= 240
-    assert {p.when for p in groove.drums} == set(WHEN) - {"change"}
-    assert {"bar", "change", "end"} <= {p.when for p in groove.bass}
-    assert {"bar", "end"} <= {p.when for p in groove.comp}
+    stops = {"stop"} if name == "stop-time" else set()
+    assert {p.when for p in groove.drums} == {"bar", "top", "setup", "fill", "end"} | stops
+    assert {"bar", "change", "end"} | stops <= {p.when for p in groove.bass}
+    assert {"bar", "under", "end"} | stops <= {p.when for p in groove.comp}
+    assert any(p.when == "change" and p.bars == 1 and not p.chorus for p in groove.bass)
+    for patterns in (groove.drums, groove.bass):
+        assert any(p.when == "bar" and p.bars == 1 and not p.chorus for p in patterns)
+    assert any(p.when == "fill" and p.chorus == "last" for p in groove.drums)
+
+
+@pytest.mark.parametrize("name", groove_names())
+def test_every_groove_has_home_patterns_and_specials(name: str) -> None:
+    groove = find_groove(name)
+    for patterns in (groove.drums, groove.bass):
+        bars = [p for p in patterns if p.when == "bar"]
+        assert len(bars) >= 4
+        assert len({p.weight for p in bars}) > 1
+    assert all(1 <= p.weight <= 9 for p in (*groove.drums, *groove.bass, *groove.comp))
+
+
+@pytest.mark.parametrize("comp", COMPS)
+@pytest.mark.parametrize("name", groove_names())
+def test_every_groove_may_be_comped_by_every_instrument(name: str, comp: str) -> None:
+    patterns = find_groove(name).comp
+    for when, least in (("bar", 3), ("under", 2), ("end", 1)):
+        own = [p for p in patterns if p.when == when and p.on == comp]
+        own = own or [p for p in patterns if p.when == when and not p.on]
+        assert len(own) >= least
+        assert any(not p.chorus for p in own)
+
+
+@pytest.mark.parametrize("name", groove_names())
+def test_a_bar_before_a_new_chord_ends_in_a_step(name: str) -> None:
+    for pattern in find_groove(name).bass:
+        if pattern.when == "change":
+            assert pattern.lanes[0][1].hits[-1].value == "to"
+
+
+def test_some_places_are_one_players() -> None:
+    assert set(ONLY) <= set(WHEN)
+    assert ONLY == {"change": "bass", "under": "comp"}
+
+
+@pytest.mark.parametrize(
+    ("text", "slide", "what"),
+    [
+        ("chord", 0, "chord"),
+        ("/chord", -1, "chord"),
+        ("//swell", -2, "swell"),
+        ("\\chord", 1, "chord"),
+        ("\\\\shell", 2, "shell"),
+        ("next", 0, "next"),
+        ("R5", 0, "5"),
+        ("Rb7", 0, "b7"),
+        ("/R10", -1, "10"),
+    ],
+)
+def test_reading_a_figure(text: str, slide: int, what: str) -> None:
+    assert figure(text) == (slide, what)
+
+
+@pytest.mark.parametrize("text", ["", "R", "Rx", "/", "///chord", "chords"])
+def test_a_bad_figure(text: str) -> None:
+    with pytest.raises(ChoiceError):
+        figure(text)
 
 
 def _write(folder: Path, text: str) -> Path:
@@ -89,6 +152,29 @@ def test_a_small_groove_file_and_its_defaults(tmp_path: Path) -> None:
     assert groove.swing == Fraction(2)
     assert groove.tempos == (80, 100, 120)
     assert [hit.value for hit in groove.bass[0].lanes[0][1].hits] == ["R", "5"]
+    assert groove.time == ("hat", "ride")
+    (pattern,) = groove.comp
+    assert (pattern.weight, pattern.chorus, pattern.on) == (1, "", "")
+    assert (groove.bass_sound, groove.comp_sound) == ("finger-bass", "organ")
+
+
+def test_a_groove_says_where_time_is_kept_and_how_often_a_pattern_is_played(
+    tmp_path: Path,
+) -> None:
+    text = GOOD.replace('"Mine"', '"Mine"\ntime = ["ride", "hat"]')
+    text = text.replace('ride = "1 2 3 4"', 'weight = 3\nchorus = "late"\ntime = "1 2 3 4"')
+    text = text.replace('line = "1:chord"', "on = 'guitar'\nline = '1:\\\\chord'")
+    groove = load_groove(_write(tmp_path, text))
+    assert groove.time == ("ride", "hat")
+    (drums,) = groove.drums
+    assert (drums.weight, drums.chorus) == (3, "late")
+    assert drums.lanes[0][0] == TIME
+    assert groove.comp[0].on == "guitar"
+    assert groove.comp[0].lanes[0][1].hits[0].value == "\\\\chord"
+
+
+def test_the_instruments_one_may_choose() -> None:
+    assert set(COMPS) | set(BASSES) | {"lead"} == set(PROGRAMS)
 
 
 @pytest.mark.parametrize(
@@ -125,6 +211,28 @@ def test_a_small_groove_file_and_its_defaults(tmp_path: Path) -> None:
         ),
         ("[80, 100, 120]", "[80, 120, 100]", "2:10: write the lowest, usual and highest tempo: ["),
         ('"Mine"', '"Mine"\nswing = "5:1"', '2:9: swing "5:1" must lie from 1:1 (straight) to 4'),
+        (
+            'ride = "1 2 3 4"',
+            'time = "1 2"\nsnare = "2"\ncrash = "2"',
+            "5:8: crash and snare and time at once on beat 2: a drummer has two hands",
+        ),
+        ('"Mine"', '"Mine"\ntime = ["hat"]', "2:8: write where early and where later choruses"),
+        ('"Mine"', '"Mine"\ntime = ["hat", "kick"]', "2:8: write where early and where later"),
+        ("ride =", "weight = 10\nride =", "5:10: weight 10: it must be 1 to 9"),
+        ("ride =", "weight = 0\nride =", "5:10: weight 0: it must be 1 to 9"),
+        ("ride =", 'chorus = "lats"\nride =', '5:10: "lats" is not a kind of chorus; did you'),
+        ("ride =", 'on = "organ"\nride =', '5:1: "on" is not a key here'),
+        ("1:chord", "1:R", '11:9: "R": write R and a degree, as R5 or Rb7'),
+        (
+            'when = "bar"\nride',
+            'when = "under"\nride',
+            '4:8: "under" is for comp; drums has no use for it',
+        ),
+        (
+            'line = "1:chord"',
+            'on = "banjo"\nline = "1:chord"',
+            '11:6: "banjo" is not a comping instrument',
+        ),
         ('"Mine"', '"Mine"\nmeter = "4/8"', '2:9: "4/8" is not a meter; did you mean "4/4"?'),
         ('"Mine"', '"Mine"\ncomp-sound = "pano"', '2:14: "pano" is not a comping instrument; did'),
     ],

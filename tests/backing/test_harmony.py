@@ -83,6 +83,8 @@ def test_roots_of_a_key(key: str, degree: str, root: str) -> None:
         ("V7#9", Chord("5", "7#9")),
         ("vi", Chord("6", "m")),
         ("I", Chord("1", "")),
+        ("I7/3", Chord("1", "7", "3")),
+        ("ivm6/b6", Chord("4", "m6", "b6")),
     ],
 )
 def test_reading_a_degree(text: str, chord: Chord) -> None:
@@ -103,6 +105,32 @@ def test_reading_a_degree(text: str, chord: Chord) -> None:
 def test_a_bad_degree(text: str, message: str) -> None:
     with pytest.raises(ChoiceError, match=message):
         parse_degree(text)
+
+
+@pytest.mark.parametrize("text", ["I7/", "I7/8", "I7/x", "I7/##4", "I7/3/5", "I7/C#"])
+def test_a_bad_bass_under_a_slash(text: str) -> None:
+    with pytest.raises(ChoiceError, match="after / comes a degree of the key for the bass"):
+        parse_degree(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "name", "lowest"),
+    # Common practice: what stands under the slash is a note of the key; pitch classes from C.
+    [
+        ("I7/3", "A", "A7/C#", 1),
+        ("I7/5", "Bb", "Bb7/F", 5),
+        ("I7/b7", "C", "C7/Bb", 10),
+        ("IV9/6", "E", "A9/C#", 1),
+        ("V7", "A", "E7", 4),
+    ],
+)
+def test_a_bass_under_a_slash(text: str, key: str, name: str, lowest: int) -> None:
+    chord = parse_degree(text)
+    assert chord.name(Key(key)) == name
+    assert chord.lowest(Key(key)) == lowest
+    assert (chord.lowest(Key(key)) == chord.root(Key(key))) == ("/" not in text)
+    plain = parse_degree(text.split("/")[0])
+    assert chord.pitch_classes(Key(key)) == plain.pitch_classes(Key(key))
 
 
 @pytest.mark.parametrize(("written", "own"), [("3", "b3"), ("7", "b7"), ("6", "6"), ("b5", "b5")])

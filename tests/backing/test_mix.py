@@ -7,11 +7,12 @@ import pyloudnorm
 import pytest
 from scipy.signal import butter, sosfilt
 
-from backing.loudness import Meter
+from backing.loudness import BLOCK, Meter, block_gains
 from backing.mix import (
     APART,
     BAND_LOUDNESS,
     LEAD_REACH,
+    LIMIT,
     LOUDNESS,
     ROOM_SECONDS,
     TOGETHER,
@@ -137,7 +138,6 @@ def test_gains_by_the_name_of_the_layer() -> None:
     assert gains.of(TOGETHER).tolist() == [0.5, 2.0]
     by_name = dict(zip(APART, gains.of(APART).tolist(), strict=True))
     assert {name for name, gain in by_name.items() if gain == 2.0} == {"lead", "lead's room"}
-    assert gains.times(2.0) == Gains(1.0, 4.0)
 
 
 @cache
@@ -153,11 +153,16 @@ def _witness(sound: Sound) -> float:
     return float(meter.integrated_loudness(sound.T.astype(float)))
 
 
+def _quiet(gains: Gains) -> Sound:
+    """Return peaks that no limiter minds, one for each block of three seconds."""
+    return np.zeros(3 * RATE // BLOCK, np.float32)
+
+
 def _mastered(band: float, lead: float) -> tuple[Gains, Sound]:
     sound = _noise() * np.array([band, lead], np.float32)[:, None, None]
     meter = Meter(2, RATE)
     meter.add(sound)
-    gains = master(meter, TOGETHER)
+    gains = master(meter, TOGETHER, _quiet)
     return gains, sound * gains.of(TOGETHER)[:, None, None]
 
 
@@ -184,7 +189,7 @@ def test_a_lead_gets_no_more_than_its_reach(lead: float, times: float) -> None:
 def test_the_band_is_as_loud_with_a_lead_as_without() -> None:
     alone = Meter(1, RATE)
     alone.add(0.1 * _noise()[:1])
-    without = master(alone, TOGETHER[:1])
+    without = master(alone, TOGETHER[:1], _quiet)
     assert _mastered(0.1, 0.05)[0].band == pytest.approx(without.band, rel=1e-4)
     assert _mastered(0.1, 0.0)[0].band == pytest.approx(without.band, rel=1e-4)
 
@@ -196,3 +201,16 @@ def test_a_lead_alone_is_brought_to_the_loudness() -> None:
 
 def test_silence_keeps_its_gain() -> None:
     assert _mastered(0.0, 0.0)[0] == Gains(1.0, 1.0)
+
+
+def test_what_the_limiter_takes_is_given_back() -> None:
+    meter = Meter(1, RATE)
+    meter.add(0.1 * _noise()[:1])
+    free = master(meter, TOGETHER[:1], _quiet)
+    peaks = np.zeros(3 * RATE // BLOCK, np.float32)
+    peaks[100::200] = 2.0 / free.band  # hits that are 8 dB over the limit
+    held = master(meter, TOGETHER[:1], lambda gains: peaks * np.float32(gains.band))
+    assert held.band > free.band * 1.01
+    one = np.array([held.band])
+    limited = block_gains(peaks * np.float32(held.band), LIMIT)
+    assert meter.loudness(one, limited) == pytest.approx(BAND_LOUDNESS, abs=0.03)

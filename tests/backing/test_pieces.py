@@ -25,6 +25,7 @@ def test_a_track_by_default() -> None:
     assert str(stream.key) == "A"
     assert stream.facts == {
         "groove": "shuffle", "form": "twelve-bar", "bars": 24, "count_in": 1, "choruses": 2,
+        "comp": "organ", "without": [], "looseness": 1.0, "intro": "sticks", "ending": "chord",
     }  # fmt: skip
     assert _tempo(stream) == 104  # the groove's usual tempo
     assert stream.seed == 1
@@ -97,6 +98,13 @@ def test_a_step_that_is_no_number(step: float) -> None:
         ({"tempo": 300}, RangeError, r"^tempo 300: it must lie from 30 to 240"),
         ({"swing": "2"}, ChoiceError, r'^"2" is not a swing; write long:short such as 2:1'),
         ({"choruses": 0}, RangeError, r"^0 choruses: it must be 1 to 200$"),
+        ({"intro": "fve"}, ChoiceError, r'^"fve" is not an intro; did you mean "five"'),
+        ({"ending": "slo"}, ChoiceError, r'^"slo" is not an ending; did you mean "slow"'),
+        ({"comp": "orgn"}, ChoiceError, r'^"orgn" is not a comping instrument; did you mean "org'),
+        ({"without": ["dums"]}, ChoiceError, r'^"dums" is not a part of the band; did you mean'),
+        ({"looseness": 2.1}, RangeError, r"^looseness 2\.1: it must be 0 \(exact\) to 2$"),
+        ({"looseness": -1}, RangeError, r"^looseness -1: it must be 0 \(exact\) to 2$"),
+        ({"looseness": float("nan")}, RangeError, r"^looseness nan: it must be 0"),
         ({"count_in": 9}, RangeError, r"^count-in 9: it must be 0 to 4 bars$"),
     ],
 )
@@ -105,6 +113,36 @@ def test_what_cannot_be_played(
 ) -> None:
     with pytest.raises(error, match=message):
         pieces.track(**asked)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("comp", "program"), [("organ", 16), ("piano", 0), ("guitar", 26)])
+def test_who_comps(comp: str, program: int) -> None:
+    # General MIDI 1, programs from 0: drawbar organ, grand piano, jazz guitar.
+    stream = backing.track(choruses=1, comp=comp)
+    assert stream.programs["comp"] == program
+    assert stream.facts["comp"] == comp
+
+
+def test_parts_stay_at_home_but_the_sticks_count_in() -> None:
+    stream = backing.track(choruses=1, without=["drums", "bass"])
+    assert stream.sections[0].notes
+    assert {n.voice for s in stream.sections[1:] for n in s.notes} == {"comp"}
+    assert stream.facts["without"] == ["bass", "drums"]
+    quiet = backing.track(choruses=1, comp="none")
+    assert quiet.voices == ("bass", "drums")
+
+
+def test_a_loop_has_the_band_that_was_asked_for() -> None:
+    stream = backing.loop(answered(), start=90, comp="guitar", without=["bass"], looseness=0.0)
+    assert stream.programs["comp"] == 26
+    assert "bass" not in stream.voices
+
+
+def test_an_intro_and_an_ending_in_words() -> None:
+    stream = backing.demo(answered(), choruses=1, intro="five", ending="slow", count_in=0)
+    names = [section.name for section in stream.sections]
+    assert names == ["intro", "chorus 1", "slow-down", "ending"]
+    assert (stream.facts["intro"], stream.facts["ending"]) == ("five", "slow")
 
 
 def test_a_phrase_that_is_not_there() -> None:

@@ -106,6 +106,34 @@ def test_a_full_bend_arrives_two_semitones_higher(soundfont: Path) -> None:
     assert abs((after - 64) * 100) <= 10  # the soundfont's own tuning besides
 
 
+def test_a_comping_instrument_bends_as_a_guitar_does(soundfont: Path) -> None:
+    curve = Curve(0.0, (Glide(1.0, 0.14, 200.0),))
+    note = Note("comp", 0.0, 2.2, 62, 93, curve)
+    stem = synthesise((note,), {**PROGRAMS, "comp": 26}, soundfont)[2].mean(axis=0)
+    before, after = (
+        _plateau(stem[round(a * RATE) : round(b * RATE)]) for a, b in ((0.3, 0.9), (1.3, 1.9))
+    )
+    assert abs((after - before) * 100 - 200) <= 5
+
+
+def test_a_note_that_swells_begins_softly_and_ends_as_loud_as_another(soundfont: Path) -> None:
+    plain, swelling = (
+        synthesise((Note("comp", 0.0, 2.0, 60, 90, swell=swell),), PROGRAMS, soundfont)[2]
+        for swell in (False, True)
+    )
+
+    def level(stem: np.ndarray, start: float, stop: float) -> float:
+        return float(np.sqrt((stem[:, round(start * RATE) : round(stop * RATE)] ** 2).mean()))
+
+    soft, middle, full = (
+        level(swelling, *part) / level(plain, *part)
+        for part in ((0.0, 0.2), (0.9, 1.1), (1.9, 2.0))
+    )
+    assert soft < 0.4
+    assert soft < middle < full
+    assert 0.9 < full < 1.01  # it reaches all it has at its very end
+
+
 def test_a_file_that_only_looks_like_a_soundfont(tmp_path: Path) -> None:
     path = tmp_path / "fake.sf2"
     path.write_bytes(b"RIFF\x08\x00\x00\x00sfbk" + b"\0" * 64)

@@ -1,10 +1,11 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 
-from backing.tempo import Clock, microseconds, step_tempos, swing_for
+from backing.tempo import Clock, microseconds, slowing, step_tempos, swing_for
 from phrases.errors import RangeError
 
 
@@ -21,6 +22,36 @@ def test_swing_moves_the_half_and_leaves_the_triplet(swing: float, place: float)
     assert clock.seconds(Fraction(7, 2)) == pytest.approx(3 + place, abs=1e-12)
     assert clock.seconds(Fraction(10, 3)) == pytest.approx(10 / 3, abs=1e-12)
     assert clock.seconds(Fraction(3)) == 3.0
+
+
+def test_a_clock_changes_its_tempo_in_steps() -> None:
+    steps = ((Fraction(1), Fraction(30)), (Fraction(3), Fraction(20)))
+    clock = Clock(Fraction(60), 1.0, steps)
+    # One beat of a second, two of two seconds, then three seconds each.
+    assert [clock.exact(n) for n in range(6)] == [0, 1, 3, 5, 8, 11]
+    assert clock.seconds(Fraction(3, 2)) == 2.0
+    assert clock.seconds(Fraction(7, 2)) == 6.5
+
+
+def test_swing_goes_on_in_a_slow_down() -> None:
+    clock = Clock(Fraction(60), 2.0, ((Fraction(1), Fraction(30)),))
+    assert clock.seconds(Fraction(1, 2)) == pytest.approx(2 / 3)
+    assert clock.seconds(Fraction(3, 2)) == pytest.approx(1 + 2 * 2 / 3)
+
+
+@pytest.mark.parametrize("tempo", [30, 97, 240])
+def test_a_slow_down_follows_a_stopping_runner(tempo: int) -> None:
+    """Friberg & Sundberg 1999, JASA 105(3) (from memory): v(x) = (1 + (w^q - 1) x)^(1/q), q 3."""
+    clock = slowing(Fraction(tempo), 8)
+    tempos = [clock.tempo, *(later for _, later in clock.steps)]
+    assert [beat for beat, _ in clock.steps] == [1, 2, 3, 4, 5, 6, 7]
+    assert all(a > b for a, b in pairwise([Fraction(tempo), *tempos]))
+    falls = [float(a - b) for a, b in pairwise(tempos)]
+    assert all(b > a for a, b in pairwise(falls))  # ever faster, as a runner stops
+    for beat, now in enumerate(tempos):
+        speed = (1 + (0.6**3 - 1) * (beat + 0.5) / 8) ** (1 / 3)
+        assert float(now) == pytest.approx(tempo * speed, abs=0.006)
+    assert clock.exact(8) == sum(60 / now for now in tempos)
 
 
 def test_a_swing_that_was_asked_for_is_played_at_any_tempo() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -63,12 +64,17 @@ def test_track_writes_midi_and_wav_of_the_same_length(tmp_path: Path) -> None:
     assert seconds - 0.001 <= soundfile.info(wav).duration <= seconds + 4.0
 
 
+# A chorus of two bars of four beats at 240 beats a minute: a bar lasts a second.
+SHORT = ["track", "--form", "turnaround-loop", "--choruses", "1", "--tempo", "240"]
+TWELVE = ["track", "--choruses", "1", "--tempo", "240", "--seed", "3"]
+
+
 @pytest.mark.parametrize("suffix", [suffix for suffix in FORMATS if suffix != ".mid"])
 def test_each_audio_format_opens(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"t{suffix}"
-    result = run("track", "--choruses", "1", "--tempo", "240", "-o", path)
+    result = run(*SHORT, "-o", path)
     assert result.exit_code == 0, result.output
-    assert soundfile.info(path).duration == pytest.approx(14.0, abs=4.1)
+    assert 4.0 <= soundfile.info(path).duration <= 4.0 + 4.1
     assert "loud headphones can damage hearing" in result.stderr
 
 
@@ -107,6 +113,135 @@ def test_loop_shows_the_caution_about_hands(tmp_path: Path) -> None:
     assert "ask a teacher or a doctor" in result.stderr
 
 
+def _program(path: Path, channel: int) -> int:
+    """Return the General MIDI program of a channel, numbered from 0."""
+    (found,) = (
+        message.program
+        for track in mido.MidiFile(path).tracks
+        for message in track
+        if message.type == "program_change" and message.channel == channel
+    )
+    return int(found)
+
+
+def _channels(path: Path, after: float = 0.0) -> set[int]:
+    """Return the channels, from 0, on which notes start later than a number of seconds."""
+    now, found = 0.0, set()
+    for message in mido.MidiFile(path):
+        now += message.time
+        if message.type == "note_on" and message.velocity and now > after:
+            found.add(message.channel)
+    return found
+
+
+DRUMS, BASS, COMP = 9, 6, 7  # General MIDI has drums on the tenth; the others are the house's
+
+
+@pytest.mark.parametrize(("intro", "bars"), [("sticks", 0), ("turnaround", 2), ("five", 4)])
+def test_an_intro_comes_between_count_in_and_chorus(tmp_path: Path, intro: str, bars: int) -> None:
+    path = tmp_path / "t.mid"
+    answer = told(*TWELVE, "--intro", intro, "-o", path)
+    assert answer["intro"] == intro
+    assert answer["seconds"] == pytest.approx(1 + bars + 12 + 1, abs=1e-6)
+    assert mido.MidiFile(path).length == pytest.approx(1 + bars + 12 + 1, abs=0.001)
+    found = told("demo", EXAMPLE, "--choruses", "1", "--intro", intro, "-o", path)
+    assert found["seconds"] == pytest.approx((1 + bars + 12 + 1) * 4 * 60 / 96, abs=1e-6)
+
+
+@pytest.mark.parametrize(("ending", "bars"), [("chord", 13), ("tag", 17), ("none", 12)])
+def test_an_ending_is_as_long_as_it_says(tmp_path: Path, ending: str, bars: int) -> None:
+    answer = told(*TWELVE, "--count-in", "0", "--ending", ending, "-o", tmp_path / "t.mid")
+    assert answer["ending"] == ending
+    assert answer["seconds"] == pytest.approx(bars, abs=1e-6)
+
+
+def test_a_slow_ending_slows_down(tmp_path: Path) -> None:
+    path = tmp_path / "t.mid"
+    answer = told(*TWELVE, "--ending", "slow", "-o", path)
+    # Two bars slow down to six tenths of the tempo, and the last chord stays there.
+    assert 14.5 < answer["seconds"] < 14 + 3 * (1 / 0.6 - 1)
+    assert mido.MidiFile(path).length == pytest.approx(answer["seconds"], abs=0.01)
+    tempos = [m.tempo for m in mido.MidiFile(path).tracks[0] if m.type == "set_tempo"]
+    assert tempos == sorted(tempos)
+    assert len(tempos) > 4
+    assert (answer["tempo"], answer["tempos"]) == (240, [240])
+
+
+# General MIDI 1: acoustic grand 0, drawbar organ 16, jazz guitar 26.
+@pytest.mark.parametrize(("comp", "program"), [("piano", 0), ("organ", 16), ("guitar", 26)])
+def test_comp_chooses_who_plays_the_chords(tmp_path: Path, comp: str, program: int) -> None:
+    path = tmp_path / "t.mid"
+    assert told(*SHORT, "--comp", comp, "-o", path)["comp"] == comp
+    assert _program(path, COMP) == program
+    with_lead = told("loop", EXAMPLE, "--comp", comp, "-o", path)
+    assert with_lead["comp"] == comp
+    assert _program(path, COMP) == program
+
+
+@pytest.mark.parametrize(
+    ("words", "gone"),
+    [
+        (["--without", "drums"], {DRUMS}),
+        (["--without", "bass"], {BASS}),
+        (["--without", "comp"], {COMP}),
+        (["--comp", "none"], {COMP}),
+        (["--without", "bass", "--without", "drums"], {BASS, DRUMS}),
+        ([], set()),
+    ],
+)
+def test_a_part_may_stay_at_home(tmp_path: Path, words: list[str], gone: set[int]) -> None:
+    path = tmp_path / "t.mid"
+    told(*SHORT, *words, "-o", path)
+    assert _channels(path, after=0.99) == {DRUMS, BASS, COMP} - gone
+    assert DRUMS in _channels(path)  # the sticks still count in
+
+
+@pytest.mark.parametrize(
+    ("words", "looseness"),
+    [
+        ([], 1.0),
+        (["--tight"], 0.4),
+        (["--loose"], 1.7),
+        (["--looseness", "0"], 0.0),
+        (["--looseness", "1.25"], 1.25),
+    ],
+)
+def test_the_band_may_be_tight_or_loose(
+    tmp_path: Path, words: list[str], looseness: float
+) -> None:
+    path = tmp_path / "t.mid"
+    assert told(*TWELVE, *words, "-o", path)["looseness"] == looseness
+    usual = tmp_path / "u.mid"
+    told(*TWELVE, "-o", usual)
+    assert (path.read_bytes() == usual.read_bytes()) == (looseness == 1.0)
+
+
+def test_rate_and_bits_of_a_sound_file(tmp_path: Path) -> None:
+    wav, flac = tmp_path / "t.wav", tmp_path / "t.flac"
+    told(*SHORT, "--rate", "48000", "--bits", "24", "-o", wav, "-o", flac)
+    for path in (wav, flac):
+        info = soundfile.info(path)
+        assert (info.samplerate, info.subtype) == (48000, "PCM_24")
+
+
+def test_stems_are_written_beside_the_files_and_named(tmp_path: Path) -> None:
+    wav, stems = tmp_path / "t.wav", tmp_path / "a" / "stems"
+    answer = told(*SHORT, "--stems", stems, "-o", wav)
+    names = ["drums", "bass", "comp", "room", "mix"]
+    paths = [wav, *(stems / f"{name}.wav" for name in names)]
+    assert answer["files"] == [{"path": str(path), "format": "wav"} for path in paths]
+    assert sorted(path for path in tmp_path.rglob("*") if path.is_file()) == sorted(paths)
+    assert len({soundfile.info(path).frames for path in paths}) == 1
+
+
+def test_stems_need_no_other_sound_file(tmp_path: Path) -> None:
+    result = run(*SHORT, "--stems", tmp_path / "stems", "-o", tmp_path / "t.mid")
+    assert result.exit_code == 0, result.output
+    assert "loud headphones can damage hearing" in result.stderr
+    assert "mix.wav" in result.stdout
+    assert (tmp_path / "stems" / "drums.wav").is_file()
+
+
 @pytest.mark.parametrize("what", ["grooves", "forms", "phrases", "soundfonts"])
 def test_list_shows_something(what: str) -> None:
     rows = told("list", what)[what]
@@ -114,6 +249,29 @@ def test_list_shows_something(what: str) -> None:
     prose = run("list", what).stdout
     for row in rows:
         assert row["name"] in prose
+
+
+def test_list_soundfonts_shows_the_one_taken_first_and_better_ones() -> None:
+    answer = told("list", "soundfonts")
+    first = answer["soundfonts"][0]
+    # The variable names the one of the pretty_midi wheel while tests run.
+    assert first["about"] == os.environ["BACKING_SOUNDFONT"]
+    assert (first["name"], first["origin"]) == ("TimGM6mb.sf2", "variable")
+    better = {row["package"]: row for row in answer["better"]}
+    assert {"fluid-soundfont-gm", "fluidr3mono-gm-soundfont"} <= set(better)
+    assert all(row["licence"] and 1 < row["megabytes"] < 1000 for row in answer["better"])
+    assert Path(answer["folder"]).parts[-2:] == ("porchband", "soundfonts")
+    prose = run("list", "soundfonts").stdout
+    for package, row in better.items():
+        assert f"{package} ({row['megabytes']} MB, {row['licence']})" in prose
+    assert answer["how"] in prose
+    assert answer["folder"] in prose
+    assert first["about"] in prose.splitlines()[0]
+
+
+def test_other_lists_say_nothing_of_soundfonts() -> None:
+    assert list(told("list", "grooves")) == ["grooves"]
+    assert "sound better" not in run("list", "grooves").stdout
 
 
 def test_the_same_seed_gives_the_same_bytes_and_another_another(tmp_path: Path) -> None:
@@ -145,6 +303,20 @@ USAGE = [
     (["loop", EXAMPLE, "--from", "20", "-o", "x.mid"], "tempo 20: write a number"),
     (["loop", EXAMPLE, "--each", "0", "-o", "x.mid"], "1<=x<=100"),
     (["list", "gloves"], "gloves"),
+    (["track", "--intro", "drums", "-o", "x.mid"], "'drums' is not one of 'sticks', 'turnaround'"),
+    (["track", "--ending", "fade", "-o", "x.mid"], "'fade' is not one of 'chord', 'slow', 'tag'"),
+    (["demo", EXAMPLE, "--comp", "banjo", "-o", "x.mid"], "'banjo' is not one of 'organ'"),
+    (["track", "--without", "lead", "-o", "x.mid"], "'lead' is not one of 'drums', 'bass'"),
+    (["track", "--looseness", "2.5", "-o", "x.mid"], "2.5 is not in the range 0.0<=x<=2.0"),
+    (["track", "--looseness", "-1", "-o", "x.mid"], "-1.0 is not in the range 0.0<=x<=2.0"),
+    (["track", "--looseness", "very", "-o", "x.mid"], "'very' is not a valid float"),
+    (["track", "--tight", "1", "-o", "x.mid"], "unexpected extra argument (1)"),
+    (["track", "--loose", "1", "-o", "x.mid"], "unexpected extra argument (1)"),
+    (["track", "--rate", "22050", "-o", "x.wav"], "'22050' is not one of '44100', '48000'"),
+    (["track", "--bits", "20", "-o", "x.wav"], "'20' is not one of '16', '24'"),
+    (["track", "-o", "x.wav", "--stems"], "Option '--stems' requires an argument"),
+    (["loop", EXAMPLE, "--intro", "five", "-o", "x.mid"], "No such option '--intro'"),
+    (["loop", EXAMPLE, "--ending", "tag", "-o", "x.mid"], "No such option '--ending'"),
 ]
 
 
@@ -169,6 +341,11 @@ FAILURES = [
     (["demo", "missing.toml", "-o", "x.mid"], "missing.toml: "),
     (["demo", EXAMPLE, "--count-in", "0", "-o", "x.mid"], "needs a count-in"),
     (["track", "--soundfont", "none.sf2", "-o", "x.wav"], "no such soundfont"),
+    (["track", "--soundfont", "none.sf2", "--stems", "s", "-o", "x.mid"], "no such soundfont"),
+    (["track", "--stems", EXAMPLE, "-o", "x.mid"], f"{EXAMPLE}: the folder cannot be made: "),
+    (["track", "--stems", ".", "-o", "mix.wav"], "mix.wav: is named twice; name each file once"),
+    (["track", "--rate", "44100", "-o", "x.opus"], "x.opus: Opus has 48000 frames a second; "),
+    (["track", "--looseness", "nan", "-o", "x.mid"], "looseness nan: it must be 0 (exact) to 2"),
     (["track", "--soundfont", EXAMPLE, "-o", "x.wav"], "not a soundfont"),
 ]
 

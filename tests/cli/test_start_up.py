@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-HEAVY = {"numpy", "mido", "rtmidi", "fluidsynth", "soundfile", "pretty_midi", "scipy"}
+HEAVY = {"numpy", "mido", "rtmidi", "fluidsynth", "soundfile", "pretty_midi", "scipy", "mutagen"}
 TREES = {"tree_sitter", "tree_sitter_toml"}
 
 
@@ -30,7 +30,16 @@ def loaded(*words: str) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    "words", [["--help"], ["track", "--help"], ["loop", "--help"], ["list", "grooves"]]
+    "words",
+    [
+        ["--help"],
+        ["track", "--help"],
+        ["demo", "--help"],
+        ["loop", "--help"],
+        ["list", "grooves"],
+        ["list", "forms"],
+        ["list", "soundfonts"],
+    ],
 )
 def test_help_and_lists_are_light(words: list[str]) -> None:
     assert not loaded(*words) & (HEAVY | TREES)

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from collections import defaultdict
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 from phrases.fretboard import STRINGS
 from phrases.notation import MOST_BARS, read_line, write_line
 from phrases.phrase import Move, Note, Stroke
-from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES
+from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES
 
 BEATS = 4
 ZERO, HALF, ONE, TWO = (Fraction(n, 2) for n in (0, 1, 2, 4))
@@ -27,65 +29,82 @@ def one(text: str) -> Note:
     return note
 
 
+FRETTING = ("/", "\\", "h", "p", "tr")
+# Cents that a string is bent by; a bend to a fret is at most three frets'.
+ALL_THE_WAY = 0
+
+
+def bent_by(move: Move, fret: int) -> int:
+    if move.size is not None:
+        return BEND_SIZES[move.size]
+    return 100 * (move.fret - fret) if move.fret is not None else ALL_THE_WAY
+
+
+def next_moves(fret: int, bent: int, first: bool, last: str) -> list[Move]:
+    """Return every move that a hand can do where it is now."""
+    able = [Move("~"), Move("~~")] if not last.startswith("~") else []
+    if bent:
+        able += [Move("r"), *(Move("r", size=s) for s, c in BEND_SIZES.items() if c < bent)]
+    if fret:  # an open string neither bends nor slides
+        for sign in ("b", "pb") if first and not bent else ("b",):
+            sizes = [Move(sign, size=size) for size in BEND_SIZES]
+            goals = [Move(sign, goal) for goal in range(fret + 1, min(24, fret + 3) + 1)]
+            able += [move for move in sizes + goals if bent_by(move, fret) > bent]
+    if not bent:
+        able += [Move(sign, goal) for sign in ("h", "tr") for goal in range(fret + 1, 25)]
+        able += [Move("p", goal) for goal in range(fret)]
+        if fret:
+            able += [Move("/"), *(Move("/", goal) for goal in range(fret + 1, 25))]
+            able += [Move("\\"), *(Move("\\", goal) for goal in range(1, fret))]
+    return able
+
+
 @st.composite
-def moves(draw: st.DrawFn, fret: int, at: Fraction | None, bent: bool) -> tuple[list[Move], bool]:
-    """Moves that a hand can do from `fret`, the first one counted at `at`."""
+def hand(draw: st.DrawFn, fret: int, counts: list[Fraction]) -> list[Move]:
+    """Moves that a hand can do from `fret`, some at once and some on each of `counts`."""
     done: list[Move] = []
-    for number in range(draw(st.integers(1, 3))):
-        when = at if number == 0 else None
-        signs = ["r", "~", "~~", "b"] if bent else ["~", "~~", "b", "/", "\\", "h", "p"]
-        if at is None and number == 0:
-            signs.append("pb")
-        if fret == 0:  # an open string neither bends nor slides
-            signs = [sign for sign in signs if sign not in ("b", "pb", "/", "\\")]
-        if number and done[-1].sign.startswith("~"):
-            signs = [sign for sign in signs if not sign.startswith("~")]
-        sign = draw(st.sampled_from(signs))
-        goal = None
-        size = None
-        if sign in ("b", "pb"):
-            if fret < 24 and draw(st.booleans()):
-                goal = draw(st.integers(fret + 1, min(24, fret + 3)))
-            else:
-                size = draw(st.sampled_from(list(BEND_SIZES)))
-            bent = True
-        elif sign == "r":
-            bent = False
-        elif sign in ("/", "h"):
-            if fret == 24:
+    bent = 0
+    for at in [None, *counts]:
+        for number in range(draw(st.integers(0, 3))):
+            able = next_moves(fret, bent, not done and at is None, done[-1].sign if done else "")
+            by_sign = defaultdict(list)
+            for move in able:
+                by_sign[move.sign].append(move)
+            if not by_sign:
                 break
-            fret = goal = draw(st.integers(fret + 1, 24))
-        elif sign in ("\\", "p"):
-            if fret == 0:
-                break
-            lowest = 1 if sign == "\\" else 0
-            if fret == lowest:
-                break
-            fret = goal = draw(st.integers(lowest, fret - 1))
-        done.append(Move(sign, goal, size, when))
-    return done, bent
+            sign = draw(st.sampled_from(sorted(by_sign)))
+            move = draw(st.sampled_from(by_sign[sign]))
+            done.append(replace(move, at=at if number == 0 else None))
+            if sign in ("b", "pb", "r"):
+                bent = bent_by(move, fret)
+            elif move.fret is not None and sign != "tr":
+                fret = move.fret
+            elif sign in SLIDES:
+                return done  # a slide to nowhere ends the note
+    return done
 
 
-def after(fret: int, done: list[Move]) -> int:
-    frets = [m.fret for m in done if m.fret is not None and m.sign in "/\\hp"]
-    return frets[-1] if frets else fret
+@st.composite
+def marks(draw: st.DrawFn) -> tuple[str, ...]:
+    wanted = draw(st.sets(st.sampled_from(sorted(MARKS)), max_size=6))
+    kinds = {MARKS[name].kind: name for name in MARKS if name in wanted}
+    chosen = [name for name in MARKS if name in kinds.values()]
+    if "time" not in kinds and draw(st.booleans()):
+        chosen.append(f"{draw(st.integers(1, LATEST))}ms")
+    return tuple(chosen)
 
 
 @st.composite
 def notes(draw: st.DrawFn, string: str, goes_on: list[Fraction]) -> Note:
-    wanted = draw(st.sets(st.sampled_from(sorted(MARKS)), max_size=4))
-    kinds = {MARKS[mark].kind: mark for mark in MARKS if mark in wanted}
-    marks = tuple(mark for mark in MARKS if mark in kinds.values())
+    chosen = draw(marks())
     fret = draw(st.none() | st.integers(0, 24))
     if fret is None:
-        return Note(string, None, (), marks)
-    done: list[Move] = []
-    bent = False
-    for at in [None, *goes_on]:
-        if draw(st.booleans()):
-            more, bent = draw(moves(after(fret, done), at, bent))
-            done += more
-    return Note(string, fret, tuple(done), marks)
+        return Note(string, None, (), chosen)
+    done = draw(hand(fret, goes_on))
+    into = draw(st.sampled_from(["", *SLIDES]))
+    if fret == 0 or (done and done[0].sign == "pb"):
+        into = ""
+    return Note(string, fret, tuple(done), chosen, into)
 
 
 @st.composite
@@ -129,6 +148,13 @@ def test_written_strokes_read_back_the_same(line: tuple[tuple[Stroke, ...], int]
         "| 1 E0h3p0 trip A3 let D2 2+1/6 G2 +5/6 G0",
         "| 1 G7pb(1/2)r 3 B8b11 | 1 - | 1 . | 1 e12\\5",
         "| 1 e8pb10 2 r 3 b9 4 r~",
+        "| 1 /e8 2 \\G9 3 e8/ 4 e8\\",
+        "4 /G5~\\ | 1 /G5+/B5 2 /+/ 3 \\e12{u2 45ms}",
+        "| 1 e8tr10 2 tr9 3 e0tr3h5",
+        "| 1 G7b(3/2)r(full)r(1/2)r(1/4)r 3 G7b(1/4)b(full)b10",
+        "| 1 G7b(full)+B5 2 r+- 3 G7pb(full)~~r(1/4) 4 r",
+        "| 1 e8{d1 accent late short pm rake slow supported} 2 e8{ghost ring tremolo 120ms}",
+        "| 1 e8 let B8 2trip G7 3 e8 let B8 4trip G7",
     ],
 )
 def test_canonical_text_is_written_as_it_was_read(text: str) -> None:
@@ -147,6 +173,9 @@ def test_canonical_text_is_written_as_it_was_read(text: str) -> None:
         ("| 1 e8 2 - 3 e5", "| 1 e8 3 e5"),
         ("| 1 e8{ late d }", "| 1 e8{d late}"),
         ("| 1 e8{2 u}", "| 1 e8{u2}"),
+        ("| 1 e8{45ms d slow}", "| 1 e8{d slow 45ms}"),
+        ("| 1 e8{d45ms}", "| 1 e8{d 45ms}"),
+        ("| 1 e8{tremolo3u}", "| 1 e8{u3 tremolo}"),
         ("4 e5 |", "4 e5 | 1 -"),
     ],
 )
@@ -248,7 +277,7 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e", 4, '"e": expected a fret after string e, such as e8'),
         ("| 1 e25", 5, "fret 25: the neck has frets 0 to 24"),
         ("| 1 e999", 5, "fret 999: the neck has frets 0 to 24"),
-        ("| 1 e8e5", 6, '"e5": expected a technique, one of / \\ h p b r pb ~ ~~'),
+        ("| 1 e8e5", 6, '"e5": expected a technique, one of / \\ h p b r pb ~ ~~ tr'),
         ("| 1 ?", 4, '"?" goes on from a ringing note, but none is ringing here'),
         # double stops
         ("| 1 e8+e5", 7, "two notes at once on the e string; it sounds one"),
@@ -280,7 +309,32 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e8b", 6, '"b": expected a size in brackets or a fret after the bend: b(full)'),
         ("| 1 e8b(ful)", 8, '"ful" is not a bend size; did you mean "full"?'),
         ("| 1 e8pb(9)", 9, '"9" is not a bend size; it may be 1/4, 1/2, full, 3/2'),
-        ("| 1 e8/", 6, '"/": expected a fret after the slide up: /7'),
+        ("| 1 e8b(full)r(full)", 13, '"r(full)" must be less than the bend it releases'),
+        ("| 1 e8b(1/4)r(3/2)", 12, '"r(3/2)" must be less than the bend it releases'),
+        ("| 1 e8b(full)r(1/2)r(1/2)", 19, '"r(1/2)" must be less than the bend it releases'),
+        ("| 1 e8b(full)r(half)", 15, '"half" is not a bend size; it may be 1/4, 1/2, full, 3/2'),
+        ("| 1 e8b(full)rr", 14, '"r" releases a bend, but the string is not bent here'),
+        ("| 1 e8b(full)b(full)", 13, "the string is bent that far already; r releases it"),
+        ("| 1 e8b10 2 b(1/2)", 12, "the string is bent that far already; r releases it"),
+        ("| 1 e8pb10b9", 10, "the string is bent that far already; r releases it"),
+        ("| 1 e8h10tr9", 9, "a trill from fret 10 goes up, not to fret 9"),
+        ("| 1 e8tr", 6, '"tr": expected a fret after the trill: tr7'),
+        ("| 1 e8tr25", 8, "fret 25: the neck has frets 0 to 24"),
+        ("| 1 e8tr8", 6, "a trill from fret 8 goes up, not to fret 8"),
+        ("| 1 e8b(full) 2 tr10", 16, "a trill from a bent string; release it first with r"),
+        ("| 1 e8b(full)\\", 13, "a slide down from a bent string; release it first with r"),
+        ("| 1 e8b(full)h12", 13, "a hammer-on from a bent string; release it first with r"),
+        ("| 1 e8/~", 7, "a slide to nowhere ends the note; nothing comes after it"),
+        ("| 1 e8\\ 2 ~", 10, "a slide to nowhere ends the note; nothing comes after it"),
+        ("| 1 e0/", 6, "a slide neither starts nor ends on an open string; write h or p"),
+        ("| 1 /e0", 4, "there is no slide in from below to an open string"),
+        ("| 1 B8+\\e0", 7, "there is no slide in from above to an open string"),
+        ("| 1 /e8pb(full)", 4, "there is no slide in from below to a pre-bent note"),
+        ("| 1 /ex", 7, "a muted string x has no pitch to move"),
+        ("| 1 ex\\", 6, "a muted string x has no pitch to move"),
+        ("| 1 /q8", 5, '"q" is not a string; the strings are'),
+        ("| 1 /e", 5, '"e": expected a fret after string e, such as e8'),
+        ("| 1 \\e30", 6, "fret 30: the neck has frets 0 to 24"),
         ("| 1 e8h25", 7, "fret 25: the neck has frets 0 to 24"),
         ("| 1 e8b(full)/10", 13, "a slide up from a bent string; release it first with r"),
         ("| 1 e8~pb(full)", 7, "a pre-bend comes before the pick; write it first: e8pb(full)"),
@@ -292,6 +346,14 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e8{du}", 7, 'marks "d" and "u" exclude each other'),
         ("| 1 e8{1 4}", 7, 'marks "1" and "4" exclude each other'),
         ("| 1 e8{accent ghost}", 7, 'marks "accent" and "ghost" exclude each other'),
+        ("| 1 e8{short ring}", 7, 'marks "short" and "ring" exclude each other'),
+        ("| 1 e8{rake tremolo}", 7, 'marks "rake" and "tremolo" exclude each other'),
+        ("| 1 e8{late 45ms}", 7, 'marks "late" and "45ms" exclude each other'),
+        ("| 1 e8{pm pm}", 7, 'marks "pm" and "pm" exclude each other'),
+        ("| 1 e8{0ms}", 7, '"0ms": a note is 1 to 120 ms late'),
+        ("| 1 e8{121ms}", 7, '"121ms": a note is 1 to 120 ms late'),
+        ("| 1 e8{ms}", 7, '"ms": a note is 1 to 120 ms late'),
+        ("| 1 e8{tremollo}", 7, '"tremollo" is not a mark; did you mean "tremolo"?'),
         ("| 1 e8{d", 6, '"{d": expected marks in braces, such as {d3} or {late}'),
         ("| 1 e8{d}x", 6, '"{d}x": expected marks in braces'),
     ],

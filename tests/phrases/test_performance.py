@@ -8,9 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from phrases.files import read_phrase
 from phrases.fretboard import fret_pitch
 from phrases.notation import read_line
 from phrases.performance import Played, perform
+from phrases.phrase import Phrase, Stroke
+from phrases.techniques import BEND_SIZES
+from tests.phrases.test_notation import lines
 
 BEAT = 0.6  # seconds: 100 beats a minute
 
@@ -24,6 +28,23 @@ def play(text: str, beat: float = BEAT) -> list[Played]:
 def alone(text: str, beat: float = BEAT) -> Played:
     (note,) = play(text, beat)
     return note
+
+
+def phrased(notes: str, more: str = "", drag: float = 0, tempo: int = 100) -> Phrase:
+    return read_phrase(
+        f"title = 'Tin roof'\nkey = 'A'\ntempo = {tempo}\n{more}\n"
+        f"[[part]]\ndrag = {drag}\nnotes = '{notes}'\n"
+    )
+
+
+def on_time(phrase: Phrase, beat: float = BEAT) -> list[Played]:
+    return perform(phrase.strokes(), lambda at: float(at) * beat)
+
+
+def turns(note: Played) -> list[float]:
+    """Return the pitches that a note steps through, each once where it stays."""
+    track = heard(note)
+    return [track[0], *(b for a, b in pairwise(track) if a != b)]
 
 
 def heard(note: Played) -> list[float]:
@@ -244,3 +265,377 @@ def test_the_clock_may_swing() -> None:
 
     notes = perform(read_line("| 1 e8 & e5 2 e8").strokes, clock)
     assert [n.start for n in notes] == [0.0, pytest.approx(2 / 3), 1.0]
+
+
+@pytest.mark.parametrize(("size", "cents"), list(BEND_SIZES.items()))
+@pytest.mark.parametrize("beat", [0.25, 0.6, 2.0])
+def test_every_bend_arrives_and_is_held_at_any_tempo(size: str, cents: int, beat: float) -> None:
+    for text in (f"| 1 G7b({size}) 2 .", f"| 1 G7 & b({size}) 2 .", f"| 1 G5h7b({size}) 2 ."):
+        note = alone(text, beat)
+        fretted = 200.0 if "h" in text else 0.0
+        assert max(heard(note)) == heard(note)[-1] == fretted + cents
+        assert note.curve.at(note.end - note.start - 0.02) == fretted + cents
+
+
+@pytest.mark.parametrize(("size", "cents"), list(BEND_SIZES.items()))
+def test_every_pre_bend_sounds_its_target_at_the_pick(size: str, cents: int) -> None:
+    assert heard(alone(f"| 1 G7pb({size}) 3 ."))[0] == cents
+    assert set(heard(alone(f"| 1 G7pb({size}) 3 ."))) == {float(cents)}
+
+
+@pytest.mark.parametrize(("size", "cents"), [("full", 200.0), ("1/2", 100.0), ("1/4", 50.0)])
+def test_a_partial_release_stops_at_its_size(size: str, cents: float) -> None:
+    track = heard(alone(f"| 1 G7b(3/2)r({size}) 3 ."))
+    assert max(track) == 300.0
+    assert track[-1] == cents
+
+
+@pytest.mark.parametrize(
+    ("techniques", "peak", "last"),
+    [
+        ("b(full)r", 200, 0),
+        ("b(3/2)r(1/2)r", 300, 0),
+        ("b(1/2)b(full)", 200, 200),
+        ("b(full)~r", 200, 0),
+        ("b(full)r~p5", 200, -300),
+        ("pb(full)r", 200, 0),
+        ("h10p8h10p8", 200, 0),
+        ("/12\\8", 400, 0),
+        ("tr10p5", 200, -300),
+        ("p5h8b(full)r", 200, 0),
+    ],
+)
+@pytest.mark.parametrize("beat", [0.3, 0.6, 2.0])
+def test_moves_in_a_short_note_all_finish(
+    techniques: str, peak: float, last: float, beat: float
+) -> None:
+    # A triplet at 200 beats a minute lasts 100 ms.
+    note = play(f"| 1 e8{techniques} trip e5 let .", beat)[0]
+    track = heard(note)
+    assert track[-1] == last
+    assert max(track) <= peak
+    if "tr" not in techniques:
+        assert max(track) > 0.9 * peak  # a millisecond may miss the very top
+    times = [glide.start for glide in note.curve.glides]
+    assert times == sorted(times)
+    assert all(g.start + g.seconds < note.end - note.start for g in note.curve.glides)
+
+
+def test_a_bend_and_release_that_has_time_is_not_hurried() -> None:
+    slow, slower = alone("| 1 G7b(full)r 3 ."), alone("| 1 G7b(full)r 4 .")
+    assert slow.curve == slower.curve
+
+
+def test_a_slow_bend_takes_most_of_its_beat() -> None:
+    (glide,) = alone("| 1 G7b(full){slow} 3 .", 1.0).curve.glides
+    assert 0.5 < glide.seconds < 1.0
+    (quick,) = alone("| 1 G7b(full) 3 .", 1.0).curve.glides
+    assert quick.seconds < 0.2
+
+
+@pytest.mark.parametrize("text", ["| 1 G7b(full)~r", "| 1 G7b(full) 2 ~ 3 r", "| 1 G7b(full)~~r~"])
+def test_vibrato_before_a_release_sounds(text: str) -> None:
+    note = alone(text)
+    up = next(n for n, cents in enumerate(heard(note)) if cents == 200.0)
+    down = next(g.start for g in note.curve.glides if g.cents == 0.0)
+    held = heard(note)[up : int(down * 1000)]
+    dips = [b for a, b, c in zip(held, held[1:], held[2:], strict=False) if a > b <= c]
+    assert dips
+    assert min(dips) < 175.0
+    assert max(held) == 200.0
+
+
+def test_a_vibrato_after_a_partial_release_goes_down_and_after_a_whole_one_up() -> None:
+    def last_second(text: str) -> list[float]:
+        return heard(alone(text, 1.0))[-1000:]
+
+    assert max(last_second("| 1 G7b(full)r(1/2)~")) <= 100.0 + 1e-9
+    assert min(last_second("| 1 G7b(full)r(1/2)~")) < 80.0
+    assert min(last_second("| 1 G7b(full)r~")) >= 0.0
+    assert max(last_second("| 1 G7b(full)r~")) > 20.0
+
+
+def test_a_trill_goes_to_and_fro_six_or_seven_times_a_second() -> None:
+    # As fast as a hand trills: 5 to 8 times a second, from memory.
+    note = alone("| 1 e8tr10 3 .", 1.0)
+    steps = turns(note)
+    assert set(steps) == {0.0, 200.0}
+    assert 5 * 2 <= steps.count(200.0) <= 8 * 2
+    assert heard(note)[-1] == 0.0
+
+
+def test_a_counted_trill_starts_on_its_count_and_stops_where_the_hand_moves_on() -> None:
+    note = alone("| 1 e8 2 tr10 3 h12 4 .", 1.0)
+    track = heard(note)
+    assert set(track[:1000]) == {0.0}
+    assert set(track[1001:2000]) == {0.0, 200.0}
+    assert set(track[2001:]) == {400.0}
+
+
+@pytest.mark.parametrize(("text", "way"), [("| 2 /e8 3 .", 1), ("| 2 \\e8 3 .", -1)])
+def test_a_slide_in_is_on_its_fret_at_the_written_time(text: str, way: int) -> None:
+    note = alone(text)
+    written = BEAT - note.start
+    assert 0.03 < written < 0.12  # a grace, common practice
+    track = heard(note)
+    assert note.pitch == fret_pitch("e", 8)
+    assert note.curve.at(written + 1e-6) == 0.0
+    assert note.curve.at(written - 0.005) == -100.0 * way
+    assert track[0] <= -200.0 if way > 0 else track[0] >= 200.0
+    assert set(track[int(written * 1000) + 1 :]) == {0.0}
+
+
+@pytest.mark.parametrize(
+    ("text", "goal"),
+    [
+        ("| 1 e8/ 2 e12", 400.0),
+        ("| 1 e8\\ 2 e6", -200.0),
+        ("| 1 e8 & / 2 e12", 400.0),
+        ("| 1 e8h10/ 2 e12", 400.0),
+        ("| 1 e8/ 2 e5", 500.0),  # the next fret lies the other way: to nowhere
+        ("| 1 e8/ 2 B12", 500.0),
+        ("| 1 e8\\ 2 . 3 e5", -500.0),
+        ("| 1 e22/ 2 .", 200.0),  # the neck ends
+        ("| 1 e2\\ 2 .", -100.0),
+    ],
+)
+@pytest.mark.parametrize("beat", [0.3, 0.6, 2.0])
+def test_a_slide_out_ends_with_the_note_and_leads_to_the_next_fret(
+    text: str, goal: float, beat: float
+) -> None:
+    note = play(text, beat)[0]
+    assert heard(note)[-1] == goal or note.curve.at(note.end - note.start) == goal
+    if "& /" not in text:
+        assert note.curve.glides[-1].start == pytest.approx(note.end - note.start, abs=0.05)
+    steps = [b - a for a, b in pairwise(g.cents for g in note.curve.glides)]
+    assert all(abs(step) == 100.0 for step in steps)
+
+
+def test_staccato_is_half_as_long() -> None:
+    whole, half = alone("| 1 e8 3 ."), alone("| 1 e8{short} 3 .")
+    assert half.end - half.start == pytest.approx((whole.end - whole.start) / 2)
+
+
+def test_a_note_let_ring_rings_until_its_string_is_picked_again() -> None:
+    rung, other, again = play("| 1 B5{ring} 2 e5 & . 3& B8 4 .")
+    assert other.end == pytest.approx(1.5 * BEAT)
+    assert again.start - 0.03 < rung.end < again.start
+    rung = play("| 1 B5{ring} 2 e5 | 1 e8 2 .")[0]
+    assert rung.end == pytest.approx(5 * BEAT)
+
+
+def test_a_palm_mute_is_damped_soft_and_short() -> None:
+    plain, muted = alone("| 1 E3"), alone("| 1 E3{pm}")
+    assert (plain.damped, muted.damped) == (False, True)
+    assert muted.end - muted.start <= 0.35
+    assert muted.velocity < plain.velocity
+    assert muted.pitch == plain.pitch
+
+
+def test_a_rake_crosses_the_lower_strings_just_before_the_note() -> None:
+    *hits, note = play("| 2 G7{rake} 3 .")
+    assert [hit.string for hit in hits] == ["A", "D"]
+    assert all(hit.damped and hit.velocity < note.velocity for hit in hits)
+    assert note.start == BEAT
+    assert all(BEAT - 0.1 < hit.start < hit.end < BEAT for hit in hits)
+    assert [hit.start for hit in hits] == sorted(hit.start for hit in hits)
+    assert len(play("| 2 E7{rake} 3 .")) == 1
+
+
+def test_tremolo_is_picked_about_twelve_times_a_second() -> None:
+    # Sixteenths at 180 beats a minute, from memory.
+    picks = play("| 1 e8{tremolo} 3 .", 1.0)
+    assert len(picks) == pytest.approx(24, abs=2)
+    gaps = {round(b.start - a.start, 6) for a, b in pairwise(picks)}
+    assert len(gaps) == 1
+    assert picks[0].start == 0.0
+    assert all(pick.pitch == fret_pitch("e", 8) for pick in picks)
+    down, up = picks[0].velocity, picks[1].velocity
+    assert up < down
+
+
+def test_a_bend_under_tremolo_is_one_bend() -> None:
+    picks = play("| 1 G7{tremolo} 2 b(full) 3 .", 1.0)
+    whole = alone("| 1 G7 2 b(full) 3 .", 1.0)
+    for pick in picks:
+        length = pick.end - pick.start
+        assert pick.curve.at(0.0) == pytest.approx(whole.curve.at(pick.start), abs=1.0)
+        assert pick.curve.at(length) == pytest.approx(whole.curve.at(pick.start + length), abs=8)
+
+
+def test_vibrato_under_tremolo_is_no_wider_than_without() -> None:
+    whole = max(heard(alone("| 1 G7~ 3 .", 1.0)))
+    picks = play("| 1 G7~{tremolo} 3 .", 1.0)
+    assert max(max(heard(pick)) for pick in picks) <= whole + 1.0
+
+
+def test_a_dead_note_is_damped_soft_and_at_the_open_string() -> None:
+    dead = alone("| 1 Gx 3 .")
+    assert dead.damped
+    assert dead.pitch == fret_pitch("G", 0)
+    assert dead.velocity < alone("| 1 G7 3 .").velocity - 20
+    assert dead.end - dead.start < 0.06
+
+
+def test_milliseconds_are_milliseconds() -> None:
+    plain, late = alone("| 1 e8 2 ."), alone("| 1 e8{45ms} 2 .")
+    assert late.start - plain.start == pytest.approx(0.045)
+    assert late.end == plain.end
+
+
+LINE = "| 1 e8 e e5 & B8 a B5 2 e8 trip e5 let B8 3 G7 & G5 4 ."
+
+
+def test_behind_the_beat_down_beats_are_late_and_off_beats_are_not() -> None:
+    # Friberg & Sundstrom 2002: a soloist's down-beats come after the cymbal, his off-beats
+    # with it.
+    plain, behind = on_time(phrased(LINE)), on_time(phrased(LINE, "behind = 40"))
+    assert [n.pitch for n in plain] == [n.pitch for n in behind]
+    for before, after in zip(plain, behind, strict=True):
+        late = after.start - before.start
+        place = before.beat % 1
+        if place == 0:
+            assert late == pytest.approx(0.040)
+        elif place >= Fraction(1, 2):
+            assert late == pytest.approx(0.0, abs=1e-9)
+        else:
+            assert 0.0 < late < 0.040
+
+
+def test_behind_the_beat_the_soloist_swings_less_than_the_band() -> None:
+    # Friberg & Sundstrom 2002: his swing ratio is the smaller one.
+    def clock(at: Fraction) -> float:
+        return BEAT * float(at // 1 + (Fraction(2, 3) if at % 1 else 0))
+
+    first, second, third = perform(
+        phrased("| 1 e8 & e5 2 e8 & .", "behind = 'auto'").strokes(), clock
+    )
+    ratio = (second.start - first.start) / (third.start - second.start)
+    assert 1.0 < ratio < 2.0
+
+
+@pytest.mark.parametrize("tempo", [40, 60, 100, 160, 240])
+def test_players_lay_back_some_hundredths_of_a_second_less_when_fast(tempo: int) -> None:
+    def late(beats_a_minute: int) -> float:
+        found = phrased("| 1 e8", "behind = 'auto'", tempo=beats_a_minute).strokes()[0].late
+        assert 0.015 <= found <= 0.050 + 1e-9  # common practice, from memory
+        return found
+
+    assert late(tempo) >= late(min(240, tempo + 20))
+
+
+EIGHTHS = "| 1 e8 & e5 2 e8 & e5 3 e8 & e5 4 e8 & e5 | 1 e8 2 ."
+
+
+def test_a_dragging_end_comes_later_and_later() -> None:
+    plain, dragged = on_time(phrased(EIGHTHS)), on_time(phrased(EIGHTHS, drag=4))
+    late = [b.start - a.start for a, b in zip(plain, dragged, strict=True)]
+    assert late[:3] == [0.0, 0.0, 0.0]
+    steps = [b - a for a, b in pairwise(late[2:])]
+    assert all(step > 0 for step in steps)
+    assert steps == sorted(steps)
+    assert late[-1] < 0.5 * BEAT
+
+
+def test_a_drag_moves_what_is_counted_along_with_its_pick() -> None:
+    notes = "| 1 e8 2 e5 3 G5 4 /7"
+    plain, dragged = (on_time(phrased(notes, drag=d))[-1] for d in (0, 4))
+    arrived = [n.start + n.curve.glides[-1].start for n in (plain, dragged)]
+    assert dragged.start > plain.start
+    assert arrived[1] - arrived[0] == pytest.approx(dragged.start - plain.start)
+
+
+def test_neither_a_drag_nor_laying_back_moves_what_the_band_reads() -> None:
+    def read_by_the_band(phrase: Phrase) -> list[tuple[Fraction, Fraction]]:
+        return [(stroke.at, stroke.end) for stroke in phrase.strokes()]
+
+    plain = phrased(EIGHTHS)
+    for other in (phrased(EIGHTHS, drag=4), phrased(EIGHTHS, "behind = 90")):
+        assert read_by_the_band(other) == read_by_the_band(plain)
+        assert other.bars == plain.bars
+
+
+def test_a_dragged_note_is_no_shorter_than_it_would_be() -> None:
+    plain, dragged = on_time(phrased(EIGHTHS)), on_time(phrased(EIGHTHS, drag=4))
+    for before, after in zip(plain, dragged, strict=True):
+        assert after.end - after.start >= before.end - before.start - 0.02
+
+
+def test_a_line_swells_to_its_middle_and_falls() -> None:
+    notes = on_time(phrased("| 1 e8 2 e8 3 e8 4 e8 | 1 e8 2 e8 3 e8 4 e8 | 1 e8"))
+    loud = [note.velocity for note in notes]
+    assert loud == loud[::-1]
+    assert loud[:5] == sorted(loud[:5])
+    assert 3 <= loud[4] - loud[0] <= 10
+
+
+@pytest.mark.parametrize("sign", ["~", "~~"])
+@pytest.mark.parametrize("before", ["", "h10", "/10", "tr10", "b(full)r"])
+def test_vibrato_on_any_fretted_note_only_goes_up(before: str, sign: str) -> None:
+    note = alone(f"| 1 e8{before} 3 {sign}")
+    shaken = heard(note)[int(2 * BEAT * 1000) + 1 :]
+    fretted = 200.0 if before in ("h10", "/10") else 0.0
+    assert min(shaken) >= fretted
+    assert max(shaken) > fretted + 20
+
+
+def picks(strokes: tuple[Stroke, ...]) -> int:
+    return sum(len(stroke.notes) for stroke in strokes)
+
+
+@given(lines(), st.sampled_from([0.25, 0.6, 2.0]))
+def test_every_written_pick_is_one_note_and_nothing_else_is(
+    line: tuple[tuple[Stroke, ...], int], beat: float
+) -> None:
+    strokes, _ = line
+    played = perform(strokes, lambda at: 10.0 + float(at) * beat)
+    several = [
+        note
+        for stroke in strokes
+        for note in stroke.notes
+        if {"rake", "tremolo"} & set(note.marks)
+    ]
+    assert len(played) == picks(strokes) if not several else len(played) >= picks(strokes)
+    for note in played:
+        assert note.end > note.start
+        assert 1 <= note.velocity <= 127
+        assert all(-2400 <= cents <= 2400 for _, cents in note.curve.points())
+
+
+@given(lines(), st.sampled_from([0.25, 0.6, 2.0]))
+def test_whatever_is_written_no_string_sounds_twice_at_once(
+    line: tuple[tuple[Stroke, ...], int], beat: float
+) -> None:
+    strings: dict[str, list[Played]] = defaultdict(list)
+    for note in perform(line[0], lambda at: 10.0 + float(at) * beat):
+        strings[note.string].append(note)
+    for on_one in strings.values():
+        for sooner, later in pairwise(on_one):
+            assert sooner.end <= later.start
+
+
+@given(lines(), st.sampled_from([0.25, 0.6, 2.0]))
+def test_whatever_is_written_the_hand_moves_forward_in_time(
+    line: tuple[tuple[Stroke, ...], int], beat: float
+) -> None:
+    for note in perform(line[0], lambda at: 10.0 + float(at) * beat):
+        times = [glide.start for glide in note.curve.glides]
+        assert times == sorted(times)
+
+
+def test_a_slide_in_does_not_swallow_its_own_note() -> None:
+    # Sixteenths at 200 beats a minute on one string: the slide in starts after the note before.
+    sooner, later = play("| 2 e5 e /e8 & .", 0.3)
+    assert (sooner.pitch, later.pitch) == (fret_pitch("e", 5), fret_pitch("e", 8))
+    assert later.end == pytest.approx(0.45)
+
+
+def test_vibrato_before_a_slide_out_lasts_until_the_slide() -> None:
+    note = alone("| 1 e8~\\ 4 .", 1.0)
+    leaves = note.curve.glides[0].start
+    assert note.curve.sways[-1].end == pytest.approx(leaves, abs=0.05)
+
+
+def test_a_trill_in_a_short_note_goes_up_at_least_once() -> None:
+    note = play("| 1 e8tr10 trip e5 let .", 0.33)[0]
+    assert 200.0 in heard(note)

@@ -7,11 +7,13 @@ import pytest
 
 from soundfonts import find
 from soundfonts.find import (
+    BETTER,
     VARIABLE,
     Soundfont,
     SoundfontError,
     check_soundfont,
     find_soundfont,
+    how_to_get,
     installed,
 )
 
@@ -148,3 +150,27 @@ def test_the_user_folder_follows_the_environment(
     monkeypatch.setattr("sys.platform", "linux")
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     assert find.user_folder() == tmp_path / "porchband" / "soundfonts"
+
+
+@pytest.mark.parametrize(
+    ("platform", "words"),
+    [
+        ("linux", ["sudo apt-get install PACKAGE", "sudo dnf install", "sudo pacman -S"]),
+        ("darwin", ["download", "PACKAGE", ".sf2"]),
+        ("win32", ["download", "PACKAGE", ".sf2"]),
+    ],
+)
+def test_how_to_get_a_better_one_is_said_for_each_system(
+    monkeypatch: pytest.MonkeyPatch, platform: str, words: list[str]
+) -> None:
+    monkeypatch.setattr("sys.platform", platform)
+    for word in words:
+        assert word in how_to_get()
+
+
+def test_better_ones_are_as_large_and_as_free_as_debian_says() -> None:
+    # Installed-Size of Debian's packages, 145172 and 23091 kB; the licence from memory.
+    assert set(BETTER) == {
+        ("fluid-soundfont-gm", 145, "MIT"),
+        ("fluidr3mono-gm-soundfont", 23, "MIT"),
+    }

@@ -1,0 +1,57 @@
+"""`backing tidy`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from backing.cli.options import json_option
+from phrases.errors import BluesError
+
+__all__ = ["command"]
+
+
+@click.command(
+    "tidy", epilog="\b\nFor example:\n  backing tidy mine.toml\n  backing tidy *.toml --check"
+)
+@click.argument(
+    "paths", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+@click.option("--check", is_flag=True, help="Write nothing; exit with 1 if a file is not tidy.")
+@json_option
+@click.pass_context
+def command(ctx: click.Context, paths: tuple[Path, ...], check: bool, as_json: bool) -> None:
+    """Write the notes of phrase files in their canonical form.
+
+    Lines longer than 88 characters are broken at bar lines. Comments, order and everything else
+    stay as they are. Where one FILE is no phrase, none is written.
+    """
+    from phrases.rewrite import replace_file, tidy
+    from phrases.textfile import read_text
+
+    changed: dict[Path, str] = {}
+    problems = []
+    for path in paths:
+        try:
+            before = read_text(path)
+            after = tidy(before, str(path))
+        except BluesError as error:
+            problems.append(str(error))
+        else:
+            if after != before:
+                changed[path] = after
+    if problems:
+        raise BluesError("\n".join(dict.fromkeys(problems)))
+    if not check:
+        for path, text in changed.items():
+            replace_file(path, text)
+    if as_json:
+        files = [{"path": str(path), "tidy": path not in changed} for path in paths]
+        click.echo(json.dumps({"files": files, "written": not check}, ensure_ascii=False))
+    else:
+        for path in changed:
+            click.echo(f"{path}: {'is not tidy' if check else 'tidied'}")
+    if check and changed:
+        ctx.exit(1)

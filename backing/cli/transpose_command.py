@@ -1,0 +1,90 @@
+"""`backing transpose`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from backing.cli.options import KEY, json_option, phrase_argument
+from phrases.errors import BluesError
+from phrases.transpose import POSITIONS, parse_strings
+
+__all__ = ["command"]
+
+
+class _Strings(click.ParamType[str]):
+    name = "strings"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> str:
+        try:
+            return parse_strings(value)
+        except BluesError as error:
+            self.fail(str(error), param, ctx)
+
+
+def _toml(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
+    if path.suffix.lower() != ".toml":
+        raise click.BadParameter(f"{path}: a phrase file ends in .toml")
+    return path
+
+
+@click.command(
+    "transpose",
+    epilog="\b\nFor example:\n  backing transpose lamp-oil --key E --position 12 -o in-e.toml",
+)
+@phrase_argument
+@click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
+@click.option(
+    "--position", type=click.IntRange(*POSITIONS), help="The fret under the first finger."
+)
+@click.option("--strings", type=_Strings(), help="The strings to play it on, as GBe.")
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    type=click.Path(path_type=Path),
+    callback=_toml,
+    help="Phrase file to write.",
+)
+@json_option
+def command(
+    phrase: str,
+    key: str | None,
+    position: int | None,
+    strings: str | None,
+    output: Path,
+    as_json: bool,
+) -> None:
+    """Write a phrase in another key, position or set of strings.
+
+    PHRASE is a file or the name of a shipped phrase. With a key alone its shape moves along the
+    neck. With a position or strings another fingering is looked for, which keeps every pitch,
+    technique and count; where there is none, the first place that cannot be played is named.
+    """
+    if key is None and position is None and strings is None:
+        raise click.UsageError("say where to: --key, --position or --strings")
+    from phrases.files import find_phrase, read_phrase
+    from phrases.pitch import parse_key
+    from phrases.rewrite import replace_file, with_phrase
+    from phrases.textfile import read_text
+    from phrases.transpose import refinger, transpose
+
+    path = find_phrase(phrase)
+    text = read_text(path)
+    before = read_phrase(text, str(path))
+    to = before.key if key is None else parse_key(key)
+    if position is None and strings is None:
+        after = transpose(before, to)
+    else:
+        after = refinger(before, position, strings, key=to)
+    replace_file(output, with_phrase(text, after, str(path)))
+    if as_json:
+        answer = {"title": after.title, "key": str(after.key), "file": str(output)}
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    where = f" in position {position}" if position else ""
+    where += f" on {' '.join(strings)}" if strings else ""
+    click.echo(f"{after.title} in {after.key}{where}\n  {output}")

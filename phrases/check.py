@@ -1,0 +1,252 @@
+"""A phrase looked over as a teacher does: what it asks of a hand, and how its parts end.
+
+References: what is hard is common practice; how long a hand takes to shift is from memory of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from phrases.bends import LIGHT_SET, Bend, bend
+from phrases.counting import auto_swing, parse_swing, swung
+from phrases.fretboard import STRINGS
+from phrases.hands import REACH
+from phrases.phrase import Phrase
+from phrases.pitch import scale_pitch_classes
+from phrases.roles import TRILL, Chords, Hit, Row, aims, hits, rows
+from phrases.techniques import BEND_SIZES
+
+__all__ = ["WEIGHTS", "Caution", "Ending", "Report", "Strain", "check", "shift_seconds"]
+
+SHIFT_SECONDS = (0.06, 0.02)  # to let go and land, and for each fret
+MOST_FRETS = 5  # that one hand covers
+FULL = 200
+NUT_FRETS = 4  # a full bend is hard below this fret
+
+WEIGHTS: dict[str, str] = {
+    "cannot": "cannot be played",
+    "hard": "hard to play",
+    "taste": "a matter of taste",
+    "note": "for information",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Strain:
+    """A bend of a phrase, what it costs, and whether more fingers help."""
+
+    place: str
+    cost: Bend
+    supported: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """Something to look at: its weight is a key of `WEIGHTS`."""
+
+    place: str
+    weight: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """The last pitch of a part; a call leaves open on any but the root.
+
+    Attributes
+    ----------
+    part, name, degree, role
+        As in a `Row`.
+    home
+        Whether it is the root, or the third of the chord under it.
+    """
+
+    part: str
+    name: str
+    degree: str
+    role: str
+    home: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What there is to say about a phrase.
+
+    Attributes
+    ----------
+    rows, bends, cautions, endings
+        In the phrase's order.
+    tempo, fastest
+        Felt beats a minute: its own, and the fastest at which every shift of position has time;
+        None where the hand stays.
+    """
+
+    rows: tuple[Row, ...]
+    bends: tuple[Strain, ...]
+    cautions: tuple[Caution, ...]
+    endings: tuple[Ending, ...]
+    tempo: float
+    fastest: float | None
+
+    @property
+    def playable(self) -> bool:
+        """Whether nothing in it cannot be played."""
+        return all(caution.weight != "cannot" for caution in self.cautions)
+
+    @property
+    def reachable(self) -> bool:
+        """Whether the hand can follow at the phrase's tempo."""
+        return self.fastest is None or self.fastest >= self.tempo
+
+
+def shift_seconds(frets: int) -> float:
+    """Return how long a hand takes to another position some frets away: 0.06 s + 0.02 s each."""
+    first, each = SHIFT_SECONDS
+    return first + each * abs(frets) if frets else 0.0
+
+
+def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = None) -> Report:
+    """Look a phrase over.
+
+    Parameters
+    ----------
+    phrase
+        Any phrase; its variations are not looked at.
+    chords
+        In order of beats; what comes before the first is heard against the first.
+    swing
+        Long to short; the phrase's own by default, straight where the groove decides.
+    """
+    line = hits(phrase)
+    seen = rows(phrase, line, chords or ())
+    bends = list(_bends(line))
+    endings = list(_endings(seen))
+    shifts = list(_shifts(phrase, line, swing))
+    cautions = [
+        *_cannot_hold(line, seen),
+        *(caution for _, caution in shifts if caution),
+        *(caution for strain in bends for caution in _hard_bend(strain)),
+        *_ends_oddly(endings),
+        *_outside(phrase, seen),
+    ]
+    fastest = min((share for share, _ in shifts), default=None)
+    return Report(
+        tuple(seen),
+        tuple(bends),
+        tuple(sorted(cautions, key=lambda one: list(WEIGHTS).index(one.weight))),
+        tuple(endings),
+        float(phrase.tempo),
+        None if fastest is None else float(phrase.tempo) * fastest,
+    )
+
+
+def _bends(line: Sequence[Hit]) -> Iterator[Strain]:
+    for hit in line:
+        for note in hit.stroke.notes:
+            for aim in aims(note, hit.stroke.at):
+                if aim.bent and aim.fret is not None:
+                    cost = bend(note.string, aim.fret, aim.bent)
+                    yield Strain(hit.place(aim.at), cost, "supported" in note.marks)
+
+
+def _hard_bend(strain: Strain) -> Iterator[Caution]:
+    cost = strain.cost
+    if cost.beyond:
+        yield Caution(strain.place, "cannot", f"{_said(cost)}: {cost.beyond}")
+    elif cost.cents >= FULL and LIGHT_SET[cost.string].wound:
+        yield Caution(strain.place, "hard", f"{_said(cost)}: a wound string hardly bends that far")
+    elif cost.cents >= FULL and cost.fret < NUT_FRETS:
+        yield Caution(strain.place, "hard", f"{_said(cost)}: too near the nut to give easily")
+
+
+def _said(cost: Bend) -> str:
+    size = next((name for name, cents in BEND_SIZES.items() if cents == cost.cents), "wide")
+    return f"{size} bend on {cost.string}{cost.fret}"
+
+
+def _cannot_hold(line: Sequence[Hit], seen: Sequence[Row]) -> Iterator[Caution]:
+    """Yield what one hand cannot press: two notes on a string, and stretches."""
+    wide = set()
+    for number, hit in enumerate(line):
+        place, notes = hit.place(hit.stroke.at), hit.stroke.notes
+        strings = [note.string for note in notes]
+        for string in sorted({s for s in strings if strings.count(s) > 1}, key=STRINGS.index):
+            yield Caution(place, "cannot", f"two notes on string {string} at once")
+        frets = [note.fret for note in notes if note.fret]
+        if frets and max(frets) - min(frets) >= MOST_FRETS:
+            wide.add(number)
+            text = f"frets {min(frets)} and {max(frets)} at once: {MOST_FRETS} frets at most"
+            yield Caution(place, "cannot", text)
+    for row in seen:
+        covered = row.stretch + 1 if row.stretch >= 0 else REACH + 1 - row.stretch
+        if covered > MOST_FRETS and row.stroke not in wide:
+            text = f"fret {row.fret} out of position {row.position}: {MOST_FRETS} frets at most"
+            yield Caution(row.place, "cannot", text)
+
+
+def _shifts(
+    phrase: Phrase, line: Sequence[Hit], swing: float | None
+) -> Iterator[tuple[float, Caution | None]]:
+    """Yield, for each shift of position, its time over what it takes, and what is wrong."""
+    ratio = _swing(phrase, swing)
+    pressed = [hit for hit in line if any(note.fret for note in hit.stroke.notes)]
+    for before, after in pairwise(pressed):
+        left = [aim for note in before.stroke.notes for aim in aims(note, before.stroke.at)]
+        start, end = before.position + max((a.slid for a in left), key=abs), after.position
+        wants = shift_seconds(end - start)
+        if not wants:
+            continue
+        beats = swung(after.stroke.at, ratio) - swung(max(aim.at for aim in left), ratio)
+        has = beats * 60 / float(phrase.tempo)
+        text = f"position {start} to {end} in {has:.2f} s; a hand takes about {wants:.2f} s"
+        late = Caution(after.place(after.stroke.at), "cannot", text) if has < wants else None
+        yield has / wants, late
+
+
+def _swing(phrase: Phrase, swing: float | None) -> float:
+    if swing is not None:
+        return swing
+    if not phrase.swing:
+        return 1.0
+    own = parse_swing(phrase.swing)
+    return auto_swing(float(phrase.tempo)) if own is None else float(own)
+
+
+def _endings(seen: Sequence[Row]) -> Iterator[Ending]:
+    for part in dict.fromkeys(row.part for row in seen):
+        heard = [row for row in seen if row.part == part and row.name and row.how != TRILL]
+        last = max((row.stroke for row in heard), default=0)
+        final = list({row.string: row for row in heard if row.stroke == last}.values())
+        if final:
+            # Of a double stop the note that comes home decides.
+            row = next((row for row in final if _is_home(row)), final[-1])
+            yield Ending(part, row.name, row.degree, row.role, _is_home(row))
+
+
+def _is_home(row: Row) -> bool:
+    return row.degree == "1" or row.role == "third"
+
+
+def _ends_oddly(endings: Sequence[Ending]) -> Iterator[Caution]:
+    for ending in endings:
+        if ending.part.startswith("call") and ending.degree == "1":
+            yield Caution(ending.part, "taste", "ends on the root and leaves nothing open")
+        if ending.part.startswith("response") and not ending.home:
+            text = f"ends on {ending.degree}; it comes home on the root or the chord's third"
+            yield Caution(ending.part, "taste", text)
+
+
+def _outside(phrase: Phrase, seen: Sequence[Row]) -> Iterator[Caution]:
+    """Yield the notes that the phrase's scale does not hold, each once with its places."""
+    if not phrase.scale:
+        return
+    scale = scale_pitch_classes(phrase.key.tonic, phrase.scale)
+    places: dict[str, list[str]] = {}
+    for row in seen:
+        if row.pitch is not None and not row.pitch % 1 and int(row.pitch) % 12 not in scale:
+            places.setdefault(row.degree, []).append(row.place)
+    for degree, where in places.items():
+        more = f" and {len(where) - 1} more" if len(where) > 1 else ""
+        yield Caution(where[0] + more, "note", f"{degree} is not in the {phrase.scale} scale")

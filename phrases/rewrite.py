@@ -1,0 +1,173 @@
+"""Phrase files rewritten in place: only values change, never comments, order or alignment.
+
+Conventions: a notes string is written as one literal string between single quotes; where its line
+would be longer than `WIDTH` characters it goes between triple quotes instead, broken at bar lines.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from phrases._places import Places
+from phrases.errors import Problem, RangeError, TextFileError
+from phrases.files import read_phrase
+from phrases.notation import write_line
+from phrases.phrase import Part, Phrase
+from phrases.textfile import TextFile, Where
+
+__all__ = ["WIDTH", "replace_file", "tidy", "with_phrase"]
+
+WIDTH = 88
+
+
+def tidy(text: str, name: str = "phrase") -> str:
+    """Return the text of a phrase file with every notes string in its canonical form.
+
+    Parameters
+    ----------
+    text
+        The whole file.
+    name
+        What to call it in messages.
+
+    Raises
+    ------
+    TextFileError
+        If it is not a phrase, with each problem at its place.
+    """
+    phrase = read_phrase(text, name)
+    new = _rewritten(text, phrase, name, everything=True)
+    if read_phrase(new, name) != phrase:
+        raise TextFileError(name, (Problem("cannot be tidied without changing its notes"),))
+    return new
+
+
+def with_phrase(text: str, phrase: Phrase, name: str = "phrase") -> str:
+    """Return the text of a phrase file for that phrase in another key or fingered otherwise.
+
+    The key and the notes that differ are replaced, those of variations too; the rest stays.
+
+    Parameters
+    ----------
+    text
+        The file of the phrase as it was.
+    phrase
+        The same phrase transposed or refingered.
+    name
+        What to call it in messages.
+
+    Raises
+    ------
+    TextFileError
+        If the text is not a phrase.
+    RangeError
+        If the phrase differs from it in more than key and notes.
+    """
+    new = _rewritten(text, phrase, name, everything=False)
+    if read_phrase(new, name) != phrase:
+        raise RangeError(f'"{phrase.title}" differs from {name} in more than its key and notes')
+    return new
+
+
+def _rewritten(text: str, phrase: Phrase, name: str, *, everything: bool) -> str:
+    before = read_phrase(text, name)
+    file = TextFile(text, name)
+    places = Places(text)
+    edits: list[tuple[int, int, str]] = []
+    if phrase.key != before.key:
+        span = places.span(("key",))
+        if span:
+            edits.append((*span, _requoted(text[slice(*span)], str(phrase.key))))
+    old = dict(_parts(file, before))
+    for path, part in _parts(file, phrase):
+        span = places.span((*path, "notes"))
+        if span and (everything or part != old[path]):
+            start, end = span
+            column = start - text.rfind("\n", 0, start) - 1
+            edits.append((start, end, _written(part, phrase.meter.beats, column, text)))
+    for start, end, new in sorted(edits, reverse=True):
+        text = text[:start] + new + text[end:]
+    return text
+
+
+def _parts(file: TextFile, phrase: Phrase) -> Iterator[tuple[Where, Part]]:
+    """Return each part that a file spells out, of variations too, with its place there."""
+    for number, path in enumerate(file.tables("part")):
+        yield path, phrase.parts[number]
+    roles = [part.role for part in phrase.parts]
+    for where, (_, other) in zip(file.tables("variation"), phrase.variations, strict=True):
+        left = list(roles)
+        for path in file.tables(*where, "part"):
+            only = roles[0] if len(roles) == 1 else "line"
+            role = file.table(path).get("role", only)
+            number = left.index(role)
+            left[number] = ""  # the next of this role is the next one
+            yield path, other.parts[number]
+
+
+def _written(part: Part, beats: int, column: int, text: str) -> str:
+    """Return a notes value that starts at a column, between its quotes."""
+    line = write_line(part.strokes, part.bars, beats)
+    if column + len(line) + 2 <= WIDTH:
+        return f"'{line}'"
+    end = "\r\n" if "\r\n" in text else "\n"
+    rows: list[str] = []
+    for number, bar in enumerate(line.split("|")):
+        words = f"| {bar.strip()}" if number else bar.strip()
+        if rows and len(rows[-1]) + 1 + len(words) <= WIDTH:
+            rows[-1] += f" {words}".rstrip()
+        elif words:
+            rows.append(words)
+    return end.join(["'''", *rows, "'''"])
+
+
+def _requoted(raw: str, value: str) -> str:
+    """Return a short value between the quotes that another one has."""
+    quote = raw[0]
+    return f"{quote}{value}{quote}"
+
+
+def replace_file(path: Path, text: str) -> None:
+    """Write a text file as a whole or not at all; one that is there keeps its permissions.
+
+    It is written beside and renamed, through a symbolic link if it is one. Line ends are written
+    as they are.
+
+    Raises
+    ------
+    TextFileError
+        If it cannot be written.
+    """
+    draft: Path | None = None
+    try:
+        target = Path(os.path.realpath(path))
+        if target.exists() and not target.is_file():
+            raise _unwritable(path, "it is not a file")
+        if not target.parent.is_dir():
+            raise _unwritable(path, f"the folder {path.parent} does not exist; make it first")
+        if target.exists() and not os.access(target, os.W_OK):
+            raise _unwritable(path, "it may only be read")
+        handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
+        draft = Path(beside)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+        draft.chmod(target.stat().st_mode & 0o7777 if target.exists() else 0o666 & ~_umask())
+        draft.replace(target)
+    except (OSError, RuntimeError) as error:
+        raise _unwritable(path, getattr(error, "strerror", None) or str(error)) from None
+    finally:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
+
+
+def _unwritable(path: Path, why: str) -> TextFileError:
+    return TextFileError(str(path), (Problem(f"cannot be written: {why}"),))
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,330 @@
+"""What each note of a phrase is: its name, its degree, its role against the chord, where it leads.
+
+Conventions: a row is one pitch that is aimed at, picked or not; vibrato and slides to nowhere aim
+at none. Pitches are MIDI numbers, and a quarter-tone curl lies half a semitone above one. Bars
+count from 1 in each part, bar 0 is the pickup; beats count from the phrase's first bar.
+
+References: common practice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from phrases.counting import count_word
+from phrases.fretboard import fret_pitch
+from phrases.hands import bend_cents, positions
+from phrases.phrase import Note, Phrase, Stroke
+from phrases.pitch import Key, degree_name, degree_semitones, pitch_name, scale_pitch_classes
+from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
+
+__all__ = ["TRILL", "Aim", "Chords", "Hit", "Row", "aims", "chord_roles", "hits", "rows"]
+
+# From a beat on: the root's pitch class and the role of each pitch class of the chord.
+Chords = Sequence[tuple[Fraction, int, Mapping[int, str]]]
+
+DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")
+MEMBERS = {"1": "root", "2": "ninth", "3": "third", "4": "fourth", "5": "fifth", "6": "sixth",
+           "7": "seventh", "9": "ninth", "11": "fourth", "13": "sixth"}  # fmt: skip
+# What a pitch is that the chord does not hold, by its semitones above the root.
+OUTSIDE = {2: "ninth", 3: "blue note", 5: "fourth", 6: "blue note", 9: "sixth", 10: "seventh"}
+BLUE = (3, 6)  # semitones above the tonic
+RESTLESS = ("fourth", "blue note", "tension")
+TRILL = TECHNIQUES["tr"].name
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One pitch of a phrase.
+
+    Attributes
+    ----------
+    part, bar, count
+        The part's name, its bar (0 is the pickup), the count: ``3&``.
+    at
+        The beat, from the phrase's first bar.
+    string, fret
+        Where the string is pressed; the fret is None for a muted string.
+    stroke
+        The number of its stroke in the phrase, from 0.
+    how
+        ``pick``, or the technique that leads there.
+    pitch
+        A MIDI number, with its fraction for a curl; None for a muted string.
+    name, degree
+        As in the key, ``Eb4`` and ``b3``; with a ``+`` for a curl.
+    role
+        Against the chord under it: root, third, fifth, seventh, ninth, fourth, sixth, blue note
+        or tension; empty without chords.
+    resolves
+        Of a fourth, a blue note or a tension: ``step``, ``bend``, ``curl`` or ``hangs``.
+    position, stretch
+        The fret where the first finger stands, and how many frets above it this one is: 0 to 3
+        lie under the hand. 0 for an open string.
+    """
+
+    part: str
+    bar: int
+    count: str
+    at: Fraction
+    string: str
+    fret: int | None
+    stroke: int
+    how: str
+    pitch: float | None
+    name: str
+    degree: str
+    role: str
+    resolves: str
+    position: int
+    stretch: int
+
+    @property
+    def place(self) -> str:
+        """Where it is, as tips are written: ``call 1 3&``."""
+        return f"{self.part} {self.bar} {self.count}"
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """A pitch under one note before it is named.
+
+    Attributes
+    ----------
+    at
+        The beat, from the phrase's first bar.
+    fret, pitch, how
+        As in a `Row`.
+    slid
+        Frets that the hand has slid since the pick.
+    bent
+        Cents to which a bend pushes here; 0 for what is no bend.
+    """
+
+    at: Fraction
+    fret: int | None
+    pitch: float | None
+    how: str
+    slid: int = 0
+    bent: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """A stroke in its part.
+
+    Attributes
+    ----------
+    part
+        The part's name, with a number where there are several of its role.
+    beat, beats
+        On which beat the part's first bar starts, and how many a bar has.
+    stroke
+        In beats from the phrase's first bar.
+    position
+        The hand's, at the pick.
+    """
+
+    part: str
+    beat: Fraction
+    beats: int
+    stroke: Stroke
+    position: int = 0
+
+    def counted(self, at: Fraction) -> tuple[int, str]:
+        """Return the bar and the count of a beat."""
+        bar, beat = divmod(at - self.beat, self.beats)
+        return int(bar) + 1, count_word(int(beat) + 1, beat % 1, 0)
+
+    def place(self, at: Fraction) -> str:
+        """Return where a beat is, as tips are written: ``call 1 3&``."""
+        bar, count = self.counted(at)
+        return f"{self.part} {bar} {count}"
+
+
+def chord_roles(root: int, members: Sequence[str]) -> dict[int, str]:
+    """Return the role of each pitch class of a chord.
+
+    Parameters
+    ----------
+    root
+        Pitch class.
+    members
+        Degrees of the chord, ``1 3 5 b7``.
+    """
+    return {
+        (root + degree_semitones(member)) % 12: MEMBERS[member.lstrip("b#")]
+        for member in reversed(members)
+    }
+
+
+def hits(phrase: Phrase) -> list[Hit]:
+    """Return every stroke of a phrase in order, each with its part and its position."""
+    beats = phrase.meter.beats
+    roles = [part.role for part in phrase.parts]
+    found = []
+    for number, (bar, part) in enumerate(phrase.placed()):
+        name = part.role
+        if roles.count(name) > 1:
+            name += f" {roles[: number + 1].count(name)}"
+        first = bar * beats
+        found += [Hit(name, Fraction(first), beats, s.moved(first)) for s in part.strokes]
+    found.sort(key=lambda hit: hit.stroke.at)
+    where = positions([hit.stroke for hit in found])
+    return [replace(hit, position=place) for hit, place in zip(found, where, strict=True)]
+
+
+def aims(note: Note, at: Fraction) -> Iterator[Aim]:
+    """Yield what a note that is picked on a beat aims at, in order."""
+    fret = note.fret
+    if fret is None:
+        yield Aim(at, None, None, "muted")
+        return
+    slid, moves = 0, note.moves
+    if not (moves and moves[0].sign == "pb"):
+        yield Aim(at, fret, fret_pitch(note.string, fret), SLIDES.get(note.into, "pick"))
+    for move in moves:
+        at = at if move.at is None else move.at
+        kind = TECHNIQUES[move.sign]
+        if kind.motion == "sway" or (kind.takes == "slide" and move.fret is None):
+            continue
+        if kind.takes in ("bend", "release"):
+            bent = bend_cents(move, fret)
+            how = f"{kind.name} {_size(bent)}" if bent else kind.name
+            pitch = fret_pitch(note.string, fret) + bent / 100
+            yield Aim(at, fret, pitch, how, slid, bent if kind.takes == "bend" else 0)
+            continue
+        assert move.fret is not None
+        slid += move.fret - fret if kind.takes == "slide" else 0
+        yield Aim(at, move.fret, fret_pitch(note.string, move.fret), kind.name, slid)
+        fret = fret if kind.name == TRILL else move.fret
+
+
+def _size(cents: int) -> str:
+    """Return a bend's size as it is written, also where it was written as a fret."""
+    return next((name for name, size in BEND_SIZES.items() if size == cents), f"{cents} cents")
+
+
+def rows(phrase: Phrase, line: Sequence[Hit], chords: Chords = ()) -> list[Row]:
+    """Return a row for each pitch of a phrase, in order.
+
+    Parameters
+    ----------
+    phrase
+        Its key and its scale are asked.
+    line
+        Its `hits`.
+    chords
+        In order of beats; what comes before the first is heard against the first.
+    """
+    found = [
+        _row(phrase.key, number, hit, note, aim, chords)
+        for number, hit in enumerate(line)
+        for note in hit.stroke.notes
+        for aim in aims(note, hit.stroke.at)
+    ]
+    found.sort(key=lambda row: row.at)
+    return [replace(row, resolves=_resolves(row, found, phrase, chords)) for row in found]
+
+
+def _row(key: Key, number: int, hit: Hit, note: Note, aim: Aim, chords: Chords) -> Row:
+    bar, count = hit.counted(aim.at)
+    position = hit.position + aim.slid
+    name, degree = _named(aim.pitch, key)
+    return Row(
+        part=hit.part,
+        bar=bar,
+        count=count,
+        at=aim.at,
+        string=note.string,
+        fret=aim.fret,
+        stroke=number,
+        how=aim.how,
+        pitch=aim.pitch,
+        name=name,
+        degree=degree,
+        role=_role(aim.pitch, key, _under(chords, aim.at)),
+        resolves="",
+        position=position,
+        stretch=aim.fret - position if aim.fret else 0,
+    )
+
+
+def _named(pitch: float | None, key: Key) -> tuple[str, str]:
+    """Return a pitch's name with its octave, and its degree of the key."""
+    if pitch is None:
+        return "", ""
+    near = math.floor(pitch)
+    curl = "+" if pitch != near else ""
+    degree = DEGREES[(near - key.pitch_class) % 12]
+    letter = degree_name(key.tonic, degree)
+    if letter.endswith(("bb", "##")):
+        return pitch_name(near, flats="b" in letter) + curl, degree + curl
+    natural = near + letter.count("b") - letter.count("#")
+    return f"{letter}{natural // 12 - 1}{curl}", degree + curl
+
+
+def _under(chords: Chords, at: Fraction) -> tuple[int, Mapping[int, str]] | None:
+    if not chords:
+        return None
+    _, root, roles = next((one for one in reversed(chords) if one[0] <= at), chords[0])
+    return root, roles
+
+
+def _role(pitch: float | None, key: Key, chord: tuple[int, Mapping[int, str]] | None) -> str:
+    if chord is None or pitch is None:
+        return ""
+    root, roles = chord
+    if pitch % 1:
+        return "blue note"
+    pc = int(pitch) % 12
+    if pc in roles:
+        return roles[pc]
+    if (pc - key.pitch_class) % 12 in BLUE:
+        return "blue note"
+    return OUTSIDE.get((pc - root) % 12, "tension")
+
+
+def _resolves(row: Row, every: Sequence[Row], phrase: Phrase, chords: Chords) -> str:
+    """Tell how a restless pitch comes to rest: by what its part aims at next."""
+    pitch = row.pitch
+    if pitch is None or row.role not in RESTLESS or pitch % 1 or row.how == TRILL:
+        return ""
+    for group in _following(row, every):
+        for later in group:
+            there = later.pitch
+            assert there is not None
+            if there % 1 and abs(there - pitch) < 1:
+                return "curl"
+            chord = _under(chords, later.at)
+            if chord and int(there) % 12 in chord[1] and _is_step(pitch, there, phrase):
+                return "bend" if "bend" in later.how else "step"
+        if all(later.pitch != pitch for later in group):
+            break
+    return "hangs"
+
+
+def _following(row: Row, every: Sequence[Row]) -> Iterator[list[Row]]:
+    """Yield what comes after a row: the rest of its note, then the strokes of its part."""
+    heard = [one for one in every if one.pitch is not None and one.how != TRILL]
+    own = [one for one in heard if (one.stroke, one.string) == (row.stroke, row.string)]
+    yield from ([later] for later in own[own.index(row) + 1 :])
+    after = [one for one in heard if one.stroke > row.stroke and one.part == row.part]
+    for stroke in dict.fromkeys(one.stroke for one in after):
+        first = {one.string: one for one in reversed(after) if one.stroke == stroke}
+        yield list(first.values())
+
+
+def _is_step(one: float, other: float, phrase: Phrase) -> bool:
+    """Tell one or two semitones, or a neighbour of the phrase's scale at most three away."""
+    low, high = sorted((one, other))
+    if high - low <= 2:
+        return True
+    if high - low > 3 or not phrase.scale:
+        return False
+    scale = scale_pitch_classes(phrase.key.tonic, phrase.scale)
+    ends = {int(low) % 12, int(high) % 12} <= scale
+    return ends and not any(pc % 12 in scale for pc in range(int(low) + 1, int(high)))
