@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from backing.events import Stream
     from backing.output import write
-    from backing.pieces import demo, loop, track
+    from backing.pieces import demo, loop, track, trade
     from phrases import BluesError, load_phrase
 
-__all__ = ["BluesError", "Stream", "demo", "load_phrase", "loop", "track", "write"]
+__all__ = ["BluesError", "Stream", "demo", "load_phrase", "loop", "track", "trade", "write"]
 
 _HOME = {
     "BluesError": "phrases.errors",
@@ -27,6 +27,7 @@ _HOME = {
     "load_phrase": "phrases.files",
     "loop": "backing.pieces",
     "track": "backing.pieces",
+    "trade": "backing.pieces",
     "write": "backing.output",
 }
 

@@ -47,6 +47,8 @@ class Rendered:
         The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
     frames
         Its length.
+    window
+        The first frame that is kept and the one after the last; None keeps all.
     gains
         What mastering will do.
     """
@@ -55,13 +57,18 @@ class Rendered:
         self.names = names
         self.rate = rate
         self.frames = 0
+        self.window: tuple[int, int] | None = None
         self.gains = Gains(1.0, 1.0)
         self._spool = SpooledTemporaryFile(IN_MEMORY, dir=str(folder or "") or None, prefix=".")  # noqa: SIM115
         self._meter = Meter(len(names), rate)
+        self._heard: tuple[int, int] | None = None
 
-    def add(self, sound: Sound) -> None:
-        """Append the next frames, shape (layers, 2, frames)."""
-        self._meter.add(sound)
+    def add(self, sound: Sound, *, counts: bool = True) -> None:
+        """Append the next frames, shape (layers, 2, frames); their loudness may not count."""
+        if counts:
+            first = self._heard[0] if self._heard else self.frames
+            self._heard = first, self.frames + sound.shape[2]
+            self._meter.add(sound)
         self._spool.write(np.ascontiguousarray(sound.transpose(2, 0, 1)).tobytes())
         self.frames += sound.shape[2]
 
@@ -83,8 +90,10 @@ class Rendered:
         """Return the highest frame of each block of a mix at some gains."""
         each = gains.of(self.names)
         found = []
-        for start in range(0, self.frames, CHUNK):
-            mix = np.einsum("nlc,l->nc", self._raw(start, start + CHUNK), each)
+        low, high = self._heard or (0, self.frames)
+        for start in range(low, high, CHUNK):
+            raw = self._raw(start, min(high, start + CHUNK))
+            mix = np.einsum("nlc,l->nc", raw, each)
             whole = np.pad(mix, ((0, -len(mix) % BLOCK), (0, 0)))
             found.append(np.abs(whole, out=whole).reshape(-1, 2 * BLOCK).max(axis=1))
         return np.concatenate(found)
@@ -102,9 +111,10 @@ class Rendered:
         The layers of each pair, shape (layers, 2, frames), add up to its mix, shape
         (2, frames), before the limiter.
         """
-        for start in range(0, self.frames, CHUNK):
-            stop = min(self.frames, start + CHUNK)
-            first = max(0, start - MARGIN)
+        low, high = self.window or (0, self.frames)
+        for start in range(low, high, CHUNK):
+            stop = min(high, start + CHUNK)
+            first = max(0, start - MARGIN - (start - MARGIN) % BLOCK)
             raw = self._raw(first, stop + MARGIN)
             gains = self.gains.of(self.names)
             mix = np.ascontiguousarray(np.einsum("nlc,l->nc", raw, gains).T)
@@ -147,9 +157,14 @@ def render(
     names = APART if apart else TOGETHER if _has_lead(stream) else TOGETHER[:1]
     out = Rendered(names, rate, folder)
     try:
-        for sound in _laid(stream, _ahead(stream, soundfont, rate, names), rate, progress):
-            out.add(sound)
+        sounds = _laid(stream, _ahead(stream, soundfont, rate, names), rate, progress)
+        for number, sound in enumerate(sounds):
+            out.add(sound, counts=number in stream.steady)
         out.measure()
+        if stream.window is not None:
+            starts = [frame_of(section, rate) for section in stream.sections]
+            low, high = stream.window
+            out.window = starts[low], [*starts, round(stream.seconds * rate)][high]
     except BaseException:
         out.close()
         raise

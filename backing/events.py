@@ -9,7 +9,7 @@ References: MIDI 1.0 for pitch bend (14 bits, centred on 8192) and RPN 0; Genera
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from backing.tempo import Steps
@@ -169,6 +169,9 @@ class Stream:
         What a summary prints besides: groove, form, bars, choruses.
     tone, pick
         The lead's tone and where it is picked, for audio: words of `phrases.phrase`.
+    window
+        The sections that are kept, the first and the one after the last; the others only ring
+        into them and are rung into. None keeps all.
     """
 
     title: str
@@ -180,12 +183,32 @@ class Stream:
     facts: dict[str, object] = field(default_factory=dict)
     tone: str = "clean"
     pick: str = "middle"
+    window: tuple[int, int] | None = None
 
     @property
     def seconds(self) -> Fraction:
         """Exact length of the music; notes may ring a little longer."""
         last = self.sections[-1]
         return last.start + last.seconds
+
+    def kept(self) -> Stream:
+        """Return the stream of the sections that are kept, from second and beat 0."""
+        if self.window is None:
+            return self
+        sections = self.sections[slice(*self.window)]
+        second, beat = sections[0].start, sections[0].first_beat
+        moved = tuple(
+            replace(s, start=s.start - second, first_beat=s.first_beat - beat) for s in sections
+        )
+        return replace(self, sections=moved, window=None)
+
+    @property
+    def steady(self) -> range:
+        """The sections that tell how loud it is: in a loop the passes that have neighbours."""
+        passes = [n for n, section in enumerate(self.sections) if section.name.startswith("pass")]
+        if len(passes) < 3:
+            return range(len(self.sections))
+        return range(passes[1], passes[-1])
 
     @property
     def voices(self) -> tuple[str, ...]:

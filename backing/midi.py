@@ -37,6 +37,7 @@ def midi_bytes(stream: Stream) -> bytes:
 
 def midi_file(stream: Stream) -> mido.MidiFile:
     """Return the stream as a `mido.MidiFile`: a conductor track and one for each voice."""
+    stream = stream.kept()
     ticks = _Ticks(stream)
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8")
     end = ticks.at(float(stream.seconds))

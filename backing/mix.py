@@ -8,6 +8,7 @@ on each side. Mastering is a gain for the band, one for the lead, and a limiter.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -155,6 +156,7 @@ def master(meter: Meter, names: tuple[str, ...], peaks: Peaks) -> Gains:
             return Gains(1.0, 1.0)
         return Gains(1.0, solo(lambda gain: Gains(0.0, gain), lead, LOUDNESS))
     band = solo(lambda gain: Gains(gain, 0.0), plain, BAND_LOUDNESS)
+    band = _rounded(band)
     if lead == SILENCE:
         return Gains(band, band)
     goal, chosen = WITH_LEAD, band
@@ -167,7 +169,12 @@ def master(meter: Meter, names: tuple[str, ...], peaks: Peaks) -> Gains:
         if abs(miss) < 2 * CLOSE or high > band * LEAD_REACH * 0.999:
             break
         goal += miss
-    return Gains(band, low)
+    return Gains(band, _rounded(low))
+
+
+def _rounded(gain: float) -> float:
+    """Return a gain in whole tenths of a decibel, so that like pieces get the same one."""
+    return 10 ** (round(200 * math.log10(gain)) / 200)
 
 
 def _nearest(heard: Callable[[float], float], gain: float, goal: float) -> float:

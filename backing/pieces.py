@@ -1,16 +1,19 @@
 """The Python interface: the same things as the commands, in a few calls.
 
-``track``, ``demo`` and ``loop`` return a `backing.events.Stream`; `backing.output.write` puts it
-into files. Words (a key, a groove, a swing) may be given as text. What is left out comes from
-the phrase, then from the groove, then from the defaults here, which the command line shares.
+``track``, ``demo``, ``loop`` and ``trade`` return a `backing.events.Stream`;
+`backing.output.write` puts it into files. Words (a key, a groove, a swing) may be given as text.
+What is left out comes from the phrase, then from the groove, then from the defaults here, which
+the command line shares.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection
+from dataclasses import fields, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 from backing.arrangement import ENDINGS, INTROS, Setting, arrange
 from backing.events import Stream
@@ -18,8 +21,9 @@ from backing.feel import LOOSENESS, USUAL
 from backing.forms import find_form
 from backing.grooves import find_groove, groove_names
 from backing.grooves.instruments import COMPS
+from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
-from backing.practice import usual_start
+from backing.practice import trade as practice_trade
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, RangeError
 from phrases.files import check_tempo, load_phrase
@@ -28,7 +32,7 @@ from phrases.pitch import parse_key
 from phrases.transpose import transpose
 from phrases.words import choose
 
-__all__ = ["demo", "loop", "track"]
+__all__ = ["demo", "loop", "track", "trade"]
 
 BAND = ("drums", "bass", "comp")
 KEY = "A"
@@ -39,9 +43,6 @@ COUNT_IN = 1
 INTRO = "sticks"
 ENDING = "chord"
 SEED = 1
-STEP = 10
-EACH = 2
-
 Number = int | float | Fraction
 
 
@@ -222,10 +223,8 @@ def _whole(
 def loop(
     phrase: Phrase | str | Path,
     *,
-    start: Number | None = None,
-    goal: Number | None = None,
-    step: Number = STEP,
-    each: int = EACH,
+    plan: str | Path | None = None,
+    seamless: bool = False,
     key: str | None = None,
     groove: str | None = None,
     form: str = FORM,
@@ -238,6 +237,7 @@ def loop(
     variation: str | None = None,
     tone: str | None = None,
     pick: str | None = None,
+    **practice: Any,
 ) -> Stream:
     """Return a phrase over its own bars of backing, pass after pass.
 
@@ -245,35 +245,75 @@ def loop(
     ----------
     phrase
         A `Phrase`, a path, or the name of a shipped phrase.
-    start, goal
-        Tempo of the first and of the last passes; about 60 % of the phrase's tempo and the
-        phrase's tempo by default. A goal below the start slows down.
-    step
-        Felt beats a minute from one tempo to the next, more than 0.
-    each
-        Passes at each tempo.
+    plan
+        A plan file; what is given besides goes before it.
+    seamless
+        Whether to return one pass whose end runs into its start, at the goal's tempo.
+    practice
+        Attributes of `backing.practice.Plan`: ``start``, ``goal``, ``step``, ``each``,
+        ``shape``, ``passes``, ``bars``, ``part`` and so on. By default from about 60 % of the
+        phrase's tempo to the phrase's tempo in steps of 10, two passes at each.
 
     The rest is as for `demo`.
     """
     phrase = _phrase(phrase, variation)
     setting = _setting(
-        phrase,
-        key,
-        groove,
-        form,
-        None,
-        swing,
-        seed,
-        count_in,
-        comp,
-        without,
-        looseness,
-        tone,
-        pick,
-    )
-    goal = setting.tempo if goal is None else check_tempo(goal)
-    start = usual_start(goal) if start is None else check_tempo(start)
-    if not math.isfinite(step):
-        raise RangeError(f"step {step}: it must be more than 0 and finite")
-    exact_step = Fraction(str(step)) if isinstance(step, float) else Fraction(step)
-    return practice_loop(setting, transpose(phrase, setting.key), start, goal, exact_step, each)
+        phrase, key, groove, form, None, swing, seed, count_in,
+        comp, without, looseness, tone, pick,
+    )  # fmt: skip
+    moved = transpose(phrase, setting.key)
+    return practice_loop(setting, moved, _plan(plan, practice), seamless=seamless)
+
+
+def trade(
+    phrase: Phrase | str | Path,
+    *,
+    plan: str | Path | None = None,
+    key: str | None = None,
+    groove: str | None = None,
+    form: str = FORM,
+    swing: str | None = None,
+    seed: int = SEED,
+    count_in: int = COUNT_IN,
+    comp: str | None = None,
+    without: Collection[str] = (),
+    looseness: float = USUAL,
+    variation: str | None = None,
+    tone: str | None = None,
+    pick: str | None = None,
+    **practice: Any,
+) -> Stream:
+    """Return call and response with gaps for the student.
+
+    `practice` holds attributes of `backing.practice.Plan`, among them ``gap``, ``in_gap``,
+    ``guide`` and ``cue``; without a start it stays at the phrase's tempo. The rest is as for
+    `loop`.
+    """
+    phrase = _phrase(phrase, variation)
+    setting = _setting(
+        phrase, key, groove, form, None, swing, seed, count_in,
+        comp, without, looseness, tone, pick,
+    )  # fmt: skip
+    chosen = _plan(plan, practice)
+    if chosen.start is None and chosen.shape == "steps":
+        chosen = replace(chosen, start=chosen.goal or setting.tempo, shape="hold")
+    return practice_trade(setting, transpose(phrase, setting.key), chosen)
+
+
+def _plan(file: str | Path | None, practice: dict[str, Any]) -> Plan:
+    """Return a plan from a file and from what was given besides, which goes before it."""
+    known = {field.name for field in fields(Plan)}
+    for name in practice:
+        choose("a word of a plan", name, known)
+    told = {} if file is None else read_plan(Path(file))
+    given = {name: value for name, value in practice.items() if value is not None}
+    for name in ("start", "goal", "step"):
+        if name in given:
+            given[name] = _exact(name, given[name])
+    return Plan(**{**told, **given})
+
+
+def _exact(name: str, number: Number) -> Fraction:
+    if not math.isfinite(number):
+        raise RangeError(f"{name} {number}: it must be a finite number")
+    return Fraction(str(number)) if isinstance(number, float) else Fraction(number)

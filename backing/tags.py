@@ -23,7 +23,7 @@ def markers(stream: Stream, rate: int) -> list[tuple[int, str]]:
     """Return the stream's labels as (frame, name) in order."""
     found = [
         (round((float(section.start) + label.seconds) * rate), label.text)
-        for section in stream.sections
+        for section in stream.kept().sections
         for label in section.labels
     ]
     return sorted(found, key=lambda pair: pair[0])

@@ -201,7 +201,7 @@ def bend(string: str, fret: int, size: float) -> Bend:
         force,
         word,
         _beyond(string, high, held, force),
-        _why(string, fret, size, high) if word == "heavy" else "",
+        _why(string, fret, size) if word == "heavy" else "",
     )
 
 
@@ -226,7 +226,7 @@ def _beyond(string: str, push: float, held: float, force: float) -> str:
     return ""
 
 
-def _why(string: str, fret: int, size: float, push: float) -> str:
+def _why(string: str, fret: int, size: float) -> str:
     reasons = []
     if fret <= 4:
         reasons.append("close to the nut a string gives least")
@@ -235,5 +235,5 @@ def _why(string: str, fret: int, size: float, push: float) -> str:
     if LIGHT_SET[string].wound:
         reasons.append("a wound string stretches at its thin core")
     elif string == "e" or not reasons:
-        reasons.append(f"a thin string must go far, {push:.0f} mm")
+        reasons.append("a thin string must go far")
     return ", ".join(reasons)

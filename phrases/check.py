@@ -76,8 +76,10 @@ class Report:
 
     Attributes
     ----------
-    rows, bends, cautions, endings
+    rows, bends, endings
         In the phrase's order.
+    cautions
+        In the order of `WEIGHTS`.
     tempo, fastest
         Felt beats a minute: its own, and the fastest at which every shift of position has time;
         None where the hand stays.
@@ -85,8 +87,8 @@ class Report:
 
     rows: tuple[Row, ...]
     bends: tuple[Strain, ...]
-    cautions: tuple[Caution, ...]
     endings: tuple[Ending, ...]
+    cautions: tuple[Caution, ...]
     tempo: float
     fastest: float | None
 
@@ -135,8 +137,8 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
     return Report(
         tuple(seen),
         tuple(bends),
-        tuple(sorted(cautions, key=lambda one: list(WEIGHTS).index(one.weight))),
         tuple(endings),
+        tuple(sorted(cautions, key=lambda one: list(WEIGHTS).index(one.weight))),
         float(phrase.tempo),
         None if fastest is None else float(phrase.tempo) * fastest,
     )

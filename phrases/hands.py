@@ -108,13 +108,18 @@ def grips(stroke: Stroke, *, anywhere: bool = False) -> list[Grip]:
     found = []
     spans = [_spans(note) for note in stroke.notes if note.fret is not None]
     slid = {note[-1].slid for note in spans if len(note) > 1}
-    for position in range(1, LAST_POSITION + 1):
+    low, high = 1, LAST_POSITION
+    stopped = [fret for note in spans for fret in note[0].frets if fret]
+    if stopped and not anywhere:
+        low, high = max(low, max(stopped) - REACH - 1), min(high, min(stopped) + 1)
+    held = [note[0].frets[0] for note in spans if note[0].frets[0]]
+    wide = max(held) - min(held) if held else 0
+    for position in range(low, high + 1):
         cost = sum(_written(note, position) for note in stroke.notes)
         picked = [span for note in spans for span in note if not span.slid]
         cost += sum(_holding(span, position) for span in picked)
-        width = [note[0].frets[0] for note in spans if note[0].frets[0]]
-        if width and max(width) - min(width) > REACH:
-            cost += WIDE if max(width) - min(width) == REACH + 1 else TOO_FAR
+        if wide > REACH:
+            cost += WIDE if wide == REACH + 1 else TOO_FAR
         carried, back = cost, cost + BACK
         for span in (span for note in spans for span in note if span.slid):
             carried += _holding(span, position + span.slid)

@@ -10,7 +10,7 @@ References: common practice.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -18,7 +18,14 @@ from phrases.counting import count_word
 from phrases.fretboard import fret_pitch
 from phrases.hands import bend_cents, positions
 from phrases.phrase import Note, Phrase, Stroke
-from phrases.pitch import Key, degree_name, degree_semitones, pitch_name, scale_pitch_classes
+from phrases.pitch import (
+    SCALES,
+    Key,
+    degree_name,
+    degree_semitones,
+    pitch_name,
+    scale_pitch_classes,
+)
 from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
 
 __all__ = ["TRILL", "Aim", "Chords", "Hit", "Row", "aims", "chord_roles", "hits", "rows"]
@@ -60,7 +67,8 @@ class Row:
         Against the chord under it: root, third, fifth, seventh, ninth, fourth, sixth, blue note
         or tension; empty without chords.
     resolves
-        Of a fourth, a blue note or a tension: ``step``, ``bend``, ``curl`` or ``hangs``.
+        Of a fourth, a blue note or a tension: by ``step`` or by ``bend`` to a tone of the chord,
+        by ``curl`` upward; ``passes`` by step to another such note, or ``hangs``.
     position, stretch
         The fret where the first finger stands, and how many frets above it this one is: 0 to 3
         lie under the hand. 0 for an open string.
@@ -185,7 +193,7 @@ def aims(note: Note, at: Fraction) -> Iterator[Aim]:
         return
     slid, moves = 0, note.moves
     if not (moves and moves[0].sign == "pb"):
-        yield Aim(at, fret, fret_pitch(note.string, fret), SLIDES.get(note.into, "pick"))
+        yield Aim(at, fret, float(fret_pitch(note.string, fret)), SLIDES.get(note.into, "pick"))
     for move in moves:
         at = at if move.at is None else move.at
         kind = TECHNIQUES[move.sign]
@@ -199,7 +207,8 @@ def aims(note: Note, at: Fraction) -> Iterator[Aim]:
             continue
         assert move.fret is not None
         slid += move.fret - fret if kind.takes == "slide" else 0
-        yield Aim(at, move.fret, fret_pitch(note.string, move.fret), kind.name, slid)
+        pitch = float(fret_pitch(note.string, move.fret))
+        yield Aim(at, move.fret, pitch, kind.name, slid)
         fret = fret if kind.name == TRILL else move.fret
 
 
@@ -302,8 +311,9 @@ def _resolves(row: Row, every: Sequence[Row], phrase: Phrase, chords: Chords) ->
             chord = _under(chords, later.at)
             if chord and int(there) % 12 in chord[1] and _is_step(pitch, there, phrase):
                 return "bend" if "bend" in later.how else "step"
-        if all(later.pitch != pitch for later in group):
-            break
+        pitches = [later.pitch for later in group if later.pitch is not None]
+        if pitch not in pitches:
+            return "passes" if any(_is_step(pitch, p, phrase) for p in pitches) else "hangs"
     return "hangs"
 
 
@@ -319,12 +329,16 @@ def _following(row: Row, every: Sequence[Row]) -> Iterator[list[Row]]:
 
 
 def _is_step(one: float, other: float, phrase: Phrase) -> bool:
-    """Tell one or two semitones, or a neighbour of the phrase's scale at most three away."""
+    """Tell one or two semitones, or neighbours in the pentatonic or the phrase's scale."""
     low, high = sorted((one, other))
     if high - low <= 2:
         return True
-    if high - low > 3 or not phrase.scale:
-        return False
-    scale = scale_pitch_classes(phrase.key.tonic, phrase.scale)
-    ends = {int(low) % 12, int(high) % 12} <= scale
-    return ends and not any(pc % 12 in scale for pc in range(int(low) + 1, int(high)))
+    scales = {"minor pentatonic", phrase.scale} & set(SCALES)
+    return high - low == 3 and any(
+        _neighbours(int(low), scale_pitch_classes(phrase.key.tonic, scale)) for scale in scales
+    )
+
+
+def _neighbours(low: int, scale: Collection[int]) -> bool:
+    """Tell whether a pitch and the one three semitones above follow each other in a scale."""
+    return [pitch % 12 in scale for pitch in range(low, low + 4)] == [True, False, False, True]

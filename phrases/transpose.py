@@ -20,7 +20,7 @@ from itertools import product
 from phrases.counting import count_word
 from phrases.errors import ChoiceError, RangeError
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
-from phrases.hands import FINGER_MARKS, Grip, bend_cents, grips, move_cost
+from phrases.hands import FINGER_MARKS, REACH, Grip, bend_cents, grips, move_cost
 from phrases.phrase import Note, Part, Phrase, Stroke
 from phrases.pitch import Key, pitch_name
 from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
@@ -324,9 +324,19 @@ class _Search:
                 for grip in grips(one)
             ):
                 found = " or ".join(f"{new.string}{new.fret}" for new in fitting)
-                return f"{name} is out of reach{here}: it lies at {found}"
+                near = "".join(
+                    f"; there is no {why.removeprefix('a ')}" for why in self._nearby(note)
+                )
+                return f"{name} is out of reach{here}: it lies at {found}{near}"
         names = " and ".join(_described(note, self.move) for note in stroke.notes)
         return f"no hand reaches {names} at once{here}{self._on()}"
+
+    def _nearby(self, note: Note) -> list[str]:
+        """Return why a note cannot be on the strings where it lies under the hand."""
+        if self.position is None:
+            return []
+        under = range(self.position - 1, self.position + REACH + 2)
+        return [why for new, why in self._ways(note) if why and new.fret in under]
 
     def _on(self) -> str:
         if len(self.strings) == len(STRINGS):

@@ -18,7 +18,8 @@ __all__ = ["main"]
 COMMANDS: dict[str, str] = {
     "track": "Write a backing track.",
     "demo": "Write a phrase over a backing.",
-    "loop": "Write a phrase over its own bars, pass after pass, at stepped tempos.",
+    "loop": "Play a phrase over its own bars, pass after pass, at changing tempos.",
+    "trade": "Play call and response with gaps for you to fill.",
     "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
     "tidy": "Write the notes of phrase files in their canonical form.",
     "transpose": "Write a phrase in another key, position or set of strings.",

@@ -26,7 +26,7 @@ __all__ = ["command"]
 Names = list[tuple[Fraction, str]]
 COLUMNS = "{:>3}  {:<6} {:<5} {:<21} {:<5} {:<6}  {:<7} {:<10} {:<8} {:>4}  {}"
 HEADS = ("bar", "count", "place", "how", "note", "degree", "over", "role", "resolves", "hand", "")
-RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up", "hangs": "hangs", "": ""}
+RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
 
 
 @click.command("check", epilog="\b\nFor example:\n  backing check examples/porch-light.toml")
@@ -142,8 +142,6 @@ def _rounded(facts: dict[str, Any]) -> dict[str, Any]:
 
 
 def _print(phrase: Phrase, form: Form, report: Report, names: Names) -> None:
-    from phrases.check import SHIFT_SECONDS
-
     scale = phrase.scale
     key = str(phrase.key).removesuffix(" minor") if "minor" in scale else str(phrase.key)
     about = f"{key} {scale}".strip()
@@ -154,14 +152,7 @@ def _print(phrase: Phrase, form: Form, report: Report, names: Names) -> None:
             if ending.part == part:
                 click.echo(f"  {_ends(part, ending.degree, ending.role, ending.home)}")
     click.echo()
-    if report.fastest is None:
-        click.echo("The hand stays in one position.")
-    else:
-        first, each = SHIFT_SECONDS
-        click.echo(
-            f"The hand can follow to about {report.fastest:.0f} beats a minute "
-            f"(a shift takes {first:g} s and {each:g} s a fret, assumed)."
-        )
+    click.echo(_shifts(report))
     _warn(report)
     _show_bends(report)
 
@@ -169,7 +160,8 @@ def _print(phrase: Phrase, form: Form, report: Report, names: Names) -> None:
 def _table(part: str, rows: list[Row], names: Names) -> None:
     click.echo(f"\n{part}")
     click.echo(COLUMNS.format(*HEADS).rstrip())
-    bar, at, over, hand = None, None, "", None
+    bar, at, over = None, None, ""
+    hand: int | None = None
     for row in rows:
         # What goes on without a count of its own stands under what it follows; what stays the
         # same is not said again.
@@ -185,21 +177,40 @@ def _table(part: str, rows: list[Row], names: Names) -> None:
                 row.degree,
                 "" if chord == over else chord,
                 row.role,
-                RESOLVES[row.resolves],
-                "" if row.position == hand else row.position,
+                RESOLVES.get(row.resolves, row.resolves),
+                "" if row.fret is None or row.position == hand else row.position,
                 "" if 0 <= row.stretch <= REACH else f"stretch {row.stretch:+d}",
             ).rstrip()
         )
-        bar, at, over, hand = row.bar, row.at, chord, row.position
+        bar, at, over = row.bar, row.at, chord
+        hand = hand if row.fret is None else row.position
 
 
 def _ends(part: str, degree: str, role: str, home: bool) -> str:
-    where = "the root" if degree == "1" else f"{degree}, the {role} of the chord"
-    if role in ("blue note", "tension"):
+    where = f"{degree}, the chord's {role}"
+    if degree == "1":
+        where = "the root"
+    elif role in ("blue note", "tension"):
         where = f"{degree}, a {role}"
+    elif role in ("ninth", "fourth", "sixth"):
+        where = f"{degree}, the {role} over the chord"
     if part.startswith("call"):
         return f"ends on {where}: " + ("closed" if degree == "1" else "open, as a call does")
     return f"ends on {where}: " + ("home" if home else "not home")
+
+
+def _shifts(report: Report) -> str:
+    from phrases.check import SHIFT_SECONDS
+    from phrases.files import TEMPOS
+
+    if report.fastest is None:
+        return "The hand stays in one position."
+    first, each = SHIFT_SECONDS
+    assumed = f"(assumed: {first:g} s and {each:g} s a fret to shift)"
+    if report.fastest > TEMPOS[1]:
+        return f"The hand shifts in time at any tempo to {TEMPOS[1]} {assumed}."
+    only = "" if report.reachable else "only "
+    return f"The hand follows {only}to about {report.fastest:.0f} beats a minute {assumed}."
 
 
 def _warn(report: Report) -> None:
@@ -208,12 +219,14 @@ def _warn(report: Report) -> None:
     click.echo()
     if not report.cautions:
         click.echo("No warnings.")
+        return
+    click.echo("Warnings, each at its part, bar and count")
     weight = ""
     for caution in report.cautions:
         if caution.weight != weight:
-            click.echo(f"{WEIGHTS[caution.weight].capitalize()}:")
+            click.echo(f"  {WEIGHTS[caution.weight]}")
             weight = caution.weight
-        click.echo(f"  {caution.place}: {caution.text}")
+        click.echo(f"    {caution.place}: {caution.text}")
 
 
 def _show_bends(report: Report) -> None:
@@ -227,9 +240,10 @@ def _show_bends(report: Report) -> None:
         places.setdefault((helped, one.cost), []).append(one.place)
     click.echo("\nBends: sideways push, force there, tension meanwhile")
     for (helped, cost), where in places.items():
+        place = f"{cost.string}{cost.fret}"
         size = next(_sizes(cost.cents))
         line = (
-            f"  {cost.string}{cost.fret} {size:<5} {cost.push:4.0f} mm {cost.force:5.1f} N "
+            f"  {place:<4}{size:<5} {cost.push:4.0f} mm {cost.force:5.1f} N "
             f"{cost.tension:5.0f} N  {cost.heaviness + helped:<19} {where[0]}"
         )
         click.echo(line + (f" and {len(where) - 1} more" if len(where) > 1 else ""))

@@ -193,7 +193,6 @@ OUTPUT = (
         "outputs",
         type=click.Path(path_type=Path),
         multiple=True,
-        required=True,
         help="File to write, .mid .wav .flac .ogg .opus or .mp3; give it again for more files.",
     ),
     click.option(

@@ -19,8 +19,20 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
 SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
 
 
-def deliver(stream: Stream, outputs: Sequence[Path], sound: Sound, *, as_json: bool) -> None:
-    """Write a stream to its files and print what was made."""
+def deliver(
+    stream: Stream,
+    outputs: Sequence[Path],
+    sound: Sound,
+    *,
+    as_json: bool,
+    dry_run: bool = False,
+) -> None:
+    """Write a stream to its files and print what was made; or show its plan."""
+    if dry_run:
+        _show(stream, as_json=as_json)
+        return
+    if not outputs and sound.stems is None:
+        raise click.UsageError("name a file with -o, such as -o practice.wav")
     check_outputs(outputs)
     audio = sound.stems is not None or any(FORMATS[path.suffix.lower()] for path in outputs)
     files = _write(stream, outputs, sound, audio=audio)
@@ -47,6 +59,16 @@ def deliver(stream: Stream, outputs: Sequence[Path], sound: Sound, *, as_json: b
         click.echo(LOUD, err=True)
     if "passes" in summary:
         click.echo(SORE, err=True)
+
+
+def _show(stream: Stream, *, as_json: bool) -> None:
+    from backing.practice.picture import picture, table
+
+    if as_json:
+        click.echo(json.dumps(_summary(stream, []), ensure_ascii=False))
+        return
+    for line in [stream.title, *table(stream), "", *picture(stream)]:
+        click.echo(line)
 
 
 def _write(stream: Stream, outputs: Sequence[Path], sound: Sound, *, audio: bool) -> list[Path]:

@@ -88,3 +88,40 @@ def test_points_are_as_fine_as_asked() -> None:
     steps = [later[1] - sooner[1] for sooner, later in pairwise(BEND.points(change=0.0))]
     # The steepest part of half a cosine is pi / 2 times the mean slope: 200 cents in 200 ms.
     assert max(steps) == pytest.approx(math.pi / 2, rel=0.01)
+
+
+def test_a_glide_that_comes_before_the_last_one_ended_goes_on_from_there() -> None:
+    curve = Curve(glides=(Glide(0.0, 0.2, 200.0), Glide(0.1, 0.0, 0.0), Glide(0.3, 0.0, -100.0)))
+    assert curve.at(0.1 - 1e-9) == pytest.approx(100.0)
+    assert curve.at(0.1) == 0.0
+    assert curve.at(0.3) == -100.0
+
+
+def test_vibrato_lies_over_what_glides() -> None:
+    # Half a turn of 5 Hz after 0.1 s is the far side, 40 cents; half a glide is half its way.
+    curve = Curve(0.0, (Glide(0.0, 0.2, 200.0),), (Sway(0.0, 1.0, 5.0, 40.0),))
+    assert curve.at(0.1) == pytest.approx(140.0)
+
+
+def test_two_vibratos_in_a_row_do_not_add_up() -> None:
+    curve = Curve(sways=(Sway(0.0, 0.5, 5.0, 30.0), Sway(0.5, 1.0, 5.0, 60.0)))
+    assert max(curve.at(n / 1000) for n in range(500)) == pytest.approx(30.0)
+    assert max(curve.at(n / 1000) for n in range(500, 1000)) == pytest.approx(60.0)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0, 2), st.floats(0.01, 0.5), st.floats(-500, 500)), max_size=5)
+)
+def test_a_pitch_never_jumps_where_glides_take_time(
+    moves: list[tuple[float, float, float]],
+) -> None:
+    now = 0.0
+    glides = []
+    for wait, seconds, cents in moves:
+        glides.append(Glide(now + wait, seconds, cents))
+        now += wait + seconds
+    curve = Curve(0.0, tuple(glides))
+    for glide in glides:
+        for edge in (glide.start, glide.start + glide.seconds):
+            assert curve.at(edge + 1e-7) == pytest.approx(curve.at(edge - 1e-7), abs=0.5)
+    assert curve.at(now + 1e-6) == (glides[-1].cents if glides else 0.0)

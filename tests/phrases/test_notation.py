@@ -365,6 +365,24 @@ def test_a_mistake_is_named_at_its_place(text: str, offset: int, part: str) -> N
     assert part in problem[1]
 
 
+@pytest.mark.xfail(strict=True, reason="only some signs are known where a count is missing")
+@pytest.mark.parametrize("word", ["/e8", "tr10", "\\e8", "-+/7"])
+def test_a_place_without_a_count_is_told_once(word: str) -> None:
+    (problem,) = read_line(f"| 1 e8 {word}").problems
+    assert f'"{word}" has no count before it' in problem[1]
+
+
+@pytest.mark.xfail(strict=True, reason="milliseconds are kept as they were typed")
+def test_milliseconds_are_written_without_a_leading_zero() -> None:
+    assert one("| 1 e8{045ms}").marks == ("45ms",)
+
+
+@pytest.mark.xfail(strict=True, reason="a slide from a fret that has none beyond it is silent")
+@pytest.mark.parametrize("text", ["| 1 /e1", "| 1 e1\\", "| 1 \\e24", "| 1 e24/"])
+def test_a_slide_over_the_end_of_the_neck_is_refused(text: str) -> None:
+    assert read_line(text).problems
+
+
 def test_every_mistake_of_a_line_is_told_in_order() -> None:
     line = read_line("| 1 q8 5 e8 | & e5 2 e30 3 e8/2 | 1 e8+e5 4 r\n2 e5")
     assert [offset for offset, _ in line.problems] == [4, 7, 14, 22, 29, 39, 44, 46]

@@ -172,3 +172,51 @@ def test_at_most_twenty_problems_are_told() -> None:
 def test_what_is_no_file_is_not_read() -> None:
     with pytest.raises(TextFileError, match=r"/dev/null: is not a file; name a text file"):
         read_text(Path("/dev/null"))
+
+
+def test_tables_within_tables_are_found_and_told_by_their_heading() -> None:
+    file = TextFile("[[a]]\n[[a.b]]\nc = 1\n[[a.b]]\nc = 2\n[[a]]\nb = 3\n", "tin.toml")
+    assert file.tables("a") == [("a", 0), ("a", 1)]
+    assert file.tables("a", 0, "b") == [("a", 0, "b", 0), ("a", 0, "b", 1)]
+    assert file.get(("a", 0, "b", 1, "c"), int) == 2
+    assert file.tables("a", 1, "b") == []
+    assert told(file) == [
+        Problem("write one or more [[a.b]] headings, each with its own lines", 7, 5)
+    ]
+
+
+def test_one_of_several_types_is_told_by_all_their_names() -> None:
+    file = TextFile("a = []\nb = true\nc = '1.5'\nd = 2", "tin.toml")
+    assert file.get(("a",), (int, str), 7) == 7
+    assert file.get(("b",), (int, float)) is None
+    assert file.get(("c",), (int, float), 0) == 0
+    assert file.get(("d",), (int, str)) == 2
+    assert told(file) == [
+        Problem('"a" must be a whole number or text in quotes, got a list', 1, 5),
+        Problem('"b" must be a number, got true', 2, 5),
+        Problem('"c" must be a number, got the text "1.5"; write it without quotes', 3, 5),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        ('a = "x\nb = 1', "; is a closing quote missing on this line?"),
+        ("a = 'x\nb = 'y'", "; is a closing quote missing on this line?"),
+        pytest.param(
+            "a = 'x\nb = 1",
+            "; is a closing quote missing on this line?",
+            marks=pytest.mark.xfail(strict=True, reason="no hint where it is the last quote"),
+        ),
+        ("a = shuffle", "; text stands between quotes"),
+        ("a = 1\na = 2", "; headings that come more than once have two brackets: [[part]]"),
+        ("[a]\n[a]", "; headings that come more than once have two brackets: [[part]]"),
+        ('a = "\\7"', "; write notes between single quotes '...' so that \\ stays a slide"),
+    ],
+)
+def test_what_is_not_toml_comes_with_a_hint(text: str, hint: str) -> None:
+    with pytest.raises(TextFileError) as caught:
+        TextFile(text, "tin.toml")
+    (problem,) = caught.value.problems
+    assert problem.message.startswith("not valid TOML: ")
+    assert problem.message.endswith(hint)

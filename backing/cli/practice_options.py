@@ -1,0 +1,127 @@
+"""The options of a practice plan, which `loop` and `trade` share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from backing.cli.options import STEP, TEMPO, Command
+from backing.practice.plan import COUNTS, GAPS, GUIDES, IN_GAPS, SHAPES, Plan, parse_bars
+from phrases.errors import BluesError
+from phrases.phrase import ROLES
+
+__all__ = ["gap_options", "plan_options", "region_options"]
+
+USUAL = Plan()
+
+
+class _Bars(click.ParamType[tuple[int, int]]):
+    """A stretch of bars."""
+
+    name = "bars"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[int, int]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            return parse_bars(str(value))
+        except BluesError as error:
+            self.fail(str(error), param, ctx)
+
+
+EVERY = click.IntRange(2, 100)
+
+PLAN = (
+    click.option("--from", "start", type=TEMPO, help="First tempo."),
+    click.option("--to", "goal", type=TEMPO, help="Last tempo; the phrase's if left out."),
+    click.option(
+        "--step",
+        type=STEP,
+        help=f"Beats a minute from one tempo to the next; {USUAL.step} if left out.",
+    ),
+    click.option(
+        "--each",
+        type=click.IntRange(1, 100),
+        help=f"Passes at each tempo; {USUAL.each} if left out.",
+    ),
+    click.option(
+        "--shape",
+        type=click.Choice(list(SHAPES)),
+        help="; ".join(f"{word}: {what}" for word, what in SHAPES.items()) + ".",
+    ),
+    click.option("--passes", type=click.IntRange(1, 2000), help="How many in all."),
+    click.option(
+        "--count", "counted", type=click.Choice(list(COUNTS)),
+        help="Count in before the first pass or before each.",
+    ),
+    click.option(
+        "--phrase-rests", type=EVERY, metavar="N", help="Every Nth pass is without the phrase."
+    ),
+    click.option(
+        "--band-rests", type=EVERY, metavar="N",
+        help="Every Nth pass is without the band: do you keep time?",
+    ),
+    click.option(
+        "--plan",
+        type=click.Path(path_type=Path, dir_okay=False),
+        help="A plan file; options given besides go before it.",
+    ),
+    click.option("--dry-run", is_flag=True, help="Show the plan and make nothing."),
+)  # fmt: skip
+
+REGION = (
+    click.option(
+        "--part", type=click.Choice(ROLES), help="One part of the phrase alone, over its bars."
+    ),
+    click.option(
+        "--bars", type=_Bars(), metavar="A-B", help="Bars of the form, with what sounds in them."
+    ),
+    click.option(
+        "--seamless",
+        is_flag=True,
+        help="One pass whose end runs into its start, to be repeated by any player.",
+    ),
+)
+
+GAP = (
+    click.option(
+        "--gap",
+        type=click.Choice(list(GAPS)),
+        help="; ".join(f"{word}: {what}" for word, what in GAPS.items()) + ".",
+    ),
+    click.option(
+        "--in-gap",
+        type=click.Choice(list(IN_GAPS)),
+        help="; ".join(f"{word}: {what}" for word, what in IN_GAPS.items()) + ".",
+    ),
+    click.option(
+        "--guide",
+        type=click.Choice(list(GUIDES)),
+        help="In your turn: " + "; ".join(f"{w}: {what}" for w, what in GUIDES.items()) + ".",
+    ),
+    click.option("--cue/--no-cue", default=None, help="A stroke on wood before your turn."),
+)
+
+
+def plan_options(command: Command) -> Command:
+    """Add how the tempo goes from pass to pass."""
+    return _with(command, PLAN)
+
+
+def region_options(command: Command) -> Command:
+    """Add which bars a loop plays."""
+    return _with(command, REGION)
+
+
+def gap_options(command: Command) -> Command:
+    """Add what is left open and what happens there."""
+    return _with(command, GAP)
+
+
+def _with(command: Command, options: Sequence[Callable[[Command], Command]]) -> Command:
+    for option in reversed(options):
+        command = option(command)
+    return command

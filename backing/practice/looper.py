@@ -1,0 +1,266 @@
+"""The looper: passes of a region, each at its tempo, laid end to end.
+
+Equal passes are the same data, so every output makes them once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from backing.arrangement import (
+    Setting,
+    Writer,
+    bars_under,
+    check_count_in,
+    check_meter,
+    chord_labels,
+    in_order,
+    lead_notes,
+    stream,
+    under,
+)
+from backing.band import count_in
+from backing.events import Label, Note, Stream
+from backing.practice.plan import Pass, Plan
+from backing.practice.region import Region, looped, traded
+from backing.tempo import Clock
+from phrases.errors import RangeError
+from phrases.phrase import Note as Place
+from phrases.phrase import Phrase, Stroke
+
+__all__ = ["RINGS", "loop", "trade"]
+
+CUE, CLICK = 76, 77  # General MIDI 1: high and low wood block
+CUE_VELOCITY, CLICK_VELOCITY = 92, 70
+WOOD_SECONDS = 0.05
+SOFT = 0.5  # of the velocity is left of a soft guide
+RINGS = 8.0  # seconds after which nothing of a pass is heard any more
+MEASURED = 8  # passes after the one that is kept, to be as loud as a long loop
+
+
+def loop(setting: Setting, phrase: Phrase, plan: Plan, *, seamless: bool = False) -> Stream:
+    """Return passes of a phrase, of one of its parts, or of bars of the form it sounds in.
+
+    Parameters
+    ----------
+    setting
+        Key, groove, form, swing, seed and count-in; its tempo is the phrase's.
+    phrase
+        In the setting's key already.
+    plan
+        Tempos and passes.
+    seamless
+        Whether to keep a single pass, in whose end its start is prepared and into whose start
+        its end rings.
+
+    Raises
+    ------
+    BluesError
+        If a word or a number is none of those it may be, or the phrase does not fit the form.
+    """
+    check_meter(phrase, setting.groove)
+    region = looped(setting, phrase, plan)
+    if seamless:
+        return _seamless(setting, phrase, region, plan)
+    passes = plan.run(setting.tempo, len(region.bars) * phrase.meter.beats)
+    return _Looper(setting, phrase, region, plan, passes).stream()
+
+
+def trade(setting: Setting, phrase: Phrase, plan: Plan) -> Stream:
+    """Return passes in which the student's turns are left open.
+
+    The parameters and errors are those of `loop`.
+    """
+    check_meter(phrase, setting.groove)
+    region = traded(setting, phrase, plan)
+    passes = plan.run(setting.tempo, len(region.bars) * phrase.meter.beats)
+    return _Looper(setting, phrase, region, plan, passes).stream()
+
+
+def _seamless(setting: Setting, phrase: Phrase, region: Region, plan: Plan) -> Stream:
+    beats = len(region.bars) * phrase.meter.beats
+    plan = replace(
+        plan, shape="hold", start=plan.goal or setting.tempo, phrase_rests=0, band_rests=0
+    )
+    one = plan.run(setting.tempo, beats)[0]
+    before = math.ceil(RINGS / float(beats * 60 / one.tempo))
+    passes = [replace(one, count_in=False)] * (before + 1 + MEASURED)
+    setting = replace(setting, count_in=0)
+    whole = _Looper(setting, phrase, region, plan, passes, cut_in=True).stream()
+    return replace(whole, window=(before, before + 1), facts={**whole.facts, "passes": 1})
+
+
+class _Looper:
+    """Makes the sections of a loop."""
+
+    def __init__(
+        self,
+        setting: Setting,
+        phrase: Phrase,
+        region: Region,
+        plan: Plan,
+        passes: Sequence[Pass],
+        *,
+        cut_in: bool = False,
+    ) -> None:
+        self.setting = setting
+        self.phrase = phrase
+        self.region = region
+        self.plan = plan
+        self.passes = passes
+        self.beats = setting.groove.meter.beats
+        self.length = len(region.bars) * self.beats
+        self.early = [s for s in region.strokes if s.at < 0]
+        self.within = [s for s in region.strokes if s.at >= 0]
+        self.rings = any(_rings_over(stroke) for stroke in self.early)
+        pickup = -self.early[0].at if self.early else Fraction(0)
+        check_count_in(setting.count_in, Fraction(0) if cut_in else pickup)
+        wraps = any(not one.count_in for one in passes[1:])
+        if wraps and self.early and self.within and self.within[-1].at >= self.length - pickup:
+            raise RangeError(
+                f'"{phrase.title}": the pickup of the next pass starts while the last bar still '
+                "plays; end the phrase earlier or shorten the pickup"
+            )
+        self.made: dict[object, tuple[Note, ...]] = {}
+
+    def stream(self) -> Stream:
+        out = Writer()
+        for number, one in enumerate(self.passes):
+            after = self.passes[number + 1] if number + 1 < len(self.passes) else None
+            if one.count_in and self.setting.count_in:
+                self._count_in(out, one)
+            clock = self._clock(one)
+            name = f"pass {number + 1}"
+            out.add(
+                name,
+                self.length,
+                clock,
+                self._notes(one, after),
+                self._labels(number, one, clock),
+                chord_labels(self.region.bars, self.setting, clock),
+            )
+        return stream(
+            self.setting,
+            self.phrase.title,
+            out.sections,
+            passes=len(self.passes),
+            shape=self.plan.shape,
+        )
+
+    def _clock(self, one: Pass) -> Clock:
+        return replace(self.setting.clock(one.tempo), steps=one.steps)
+
+    def _labels(self, number: int, one: Pass, clock: Clock) -> list[Label]:
+        last = f" to {float(one.steps[-1][1]):.3g}" if one.steps else ""
+        labels = [Label(0.0, f"Pass {number + 1}: {float(one.tempo):.4g}{last}")]
+        if not one.phrase:
+            return [*labels, Label(0.0, "Your turn")]
+        for at, text in self.region.labels:
+            labels.append(Label(clock.seconds(max(Fraction(0), at)), text))
+        return labels
+
+    def _count_in(self, out: Writer, one: Pass) -> None:
+        clock = self.setting.clock(one.tempo)
+        length = self.setting.count_in * self.beats
+        early = [s.moved(length) for s in self.early] if one.phrase else []
+        notes = count_in(self.setting.count_in, self.beats, clock.seconds)
+        notes += lead_notes(early, clock.seconds)
+        out.add("count-in", length, clock, in_order(notes))
+
+    def _notes(self, one: Pass, after: Pass | None) -> tuple[Note, ...]:
+        """Return one pass; what leads into the next one sounds in its last bar.
+
+        Only a pickup that rings over the bar line has to know the next tempo.
+        """
+        leads = after is not None and not after.count_in
+        wraps = leads and after is not None and after.phrase
+        following = after.tempo if after and wraps and self.rings else one.tempo
+        known = (one.tempo, one.steps, one.phrase, one.band, wraps, leads, following)
+        if known not in self.made:
+            self.made[known] = self._pass(one, following, wraps=wraps, leads=leads)
+        return self.made[known]
+
+    def _pass(
+        self, one: Pass, following: Fraction, *, wraps: bool, leads: bool
+    ) -> tuple[Note, ...]:
+        clock = self._clock(one)
+        strokes = list(self.within) if one.phrase else []
+        if wraps:
+            pickup = [stroke.moved(self.length) for stroke in self.early]
+            if strokes and pickup:
+                strokes[-1] = replace(strokes[-1], end=min(strokes[-1].end, pickup[0].at))
+            strokes += pickup
+        after = self.setting.clock(following)
+
+        def seconds(position: Fraction) -> float:
+            if position <= self.length:
+                return clock.seconds(position)
+            return float(clock.exact(self.length)) + after.seconds(position - self.length)
+
+        notes = lead_notes(strokes, seconds)
+        if one.band:
+            bars = under(self.region.bars, bars_under(strokes, self.beats))
+            notes += self._outside_gaps(self.setting.band().play(bars, clock), clock)
+        if one.phrase:
+            notes += self._help(clock, leads=leads)
+        return in_order(notes)
+
+    def _outside_gaps(self, notes: list[Note], clock: Clock) -> list[Note]:
+        """Return the band's notes without those that a gap leaves out."""
+        leaves = {"band": (), "thin": ("comp",), "stop": ("comp", "bass", "drums")}
+        gone = leaves[self.plan.in_gap]
+        spans = [
+            (clock.seconds(max(Fraction(0), low)) - 0.02, clock.seconds(high) - 0.02)
+            for low, high in self.region.gaps
+        ]
+        return [
+            note
+            for note in notes
+            if note.voice not in gone or not any(low <= note.start < high for low, high in spans)
+        ]
+
+    def _help(self, clock: Clock, *, leads: bool) -> list[Note]:
+        """Return the cues before the student's turns, and what helps in them."""
+        notes: list[Note] = []
+        for low, high in self.region.gaps:
+            cue = low - 1
+            if cue < 0 and leads:
+                cue += self.length
+            if self.plan.cue and cue >= 0:
+                notes.append(_wood(CUE, clock.seconds(cue), CUE_VELOCITY))
+            if self.plan.guide == "click":
+                first = max(0, math.ceil(low))
+                beats = range(first, math.ceil(high))
+                notes += [_wood(CLICK, clock.seconds(Fraction(b)), CLICK_VELOCITY) for b in beats]
+        if self.plan.guide in ("soft", "rhythm"):
+            silent = [s for s in self.region.silent if s.at >= 0]
+            if leads:
+                silent += [s.moved(self.length) for s in self.region.silent if s.at < 0]
+            if self.plan.guide == "rhythm":
+                silent = [_muted(stroke) for stroke in silent]
+            for note in lead_notes(silent, clock.seconds):
+                soft = note if self.plan.guide == "rhythm" else _softer(note)
+                notes.append(soft)
+        return notes
+
+
+def _wood(key: int, at: float, velocity: int) -> Note:
+    return Note("drums", at, at + WOOD_SECONDS, key, velocity)
+
+
+def _softer(note: Note) -> Note:
+    return replace(note, velocity=max(1, round(note.velocity * SOFT)))
+
+
+def _muted(stroke: Stroke) -> Stroke:
+    return replace(stroke, notes=tuple(Place(note.string, None) for note in stroke.notes))
+
+
+def _rings_over(stroke: Stroke) -> bool:
+    """Tell whether a pickup's stroke still sounds or moves at the first beat."""
+    return stroke.end > 0 or any(
+        move.at is not None and move.at >= 0 for note in stroke.notes for move in note.moves
+    )

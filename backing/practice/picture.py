@@ -1,0 +1,77 @@
+"""A plan as a table and as a picture of tempo against time, in plain text."""
+
+from __future__ import annotations
+
+from backing.events import Section, Stream
+
+__all__ = ["picture", "table"]
+
+WIDTH, HEIGHT = 64, 10
+
+
+def _passes(stream: Stream) -> list[Section]:
+    return [section for section in stream.sections if section.name != "count-in"]
+
+
+def table(stream: Stream) -> list[str]:
+    """Return the lines of a table: from which second, which passes, at what tempo, whose turn."""
+    rows: list[tuple[str, str, str, str]] = []
+    for number, section in enumerate(_passes(stream), 1):
+        last = section.steps[-1][1] if section.steps else section.tempo
+        tempo = f"{float(section.tempo):.4g}"
+        if last != section.tempo:
+            tempo += f" to {float(last):.4g}"
+        turns = [lab.text for lab in section.labels if lab.text in ("Listen", "Your turn")]
+        alone = not any(note.voice.startswith("lead") for note in section.notes)
+        band = any(note.voice in ("bass", "comp") for note in section.notes)
+        what = " / ".join(turns) if turns else "yours" if alone else "phrase"
+        if not band:
+            what += ", no band"
+        rows.append((_clock(float(section.start)), str(number), tempo, what))
+    lines = [f"{'from':>6}  {'pass':<9}{'tempo':<14}"]
+    first = 0
+    for n in range(len(rows)):
+        if n + 1 < len(rows) and rows[n + 1][2:] == rows[first][2:]:
+            continue
+        shown = rows[first][1] if n == first else f"{rows[first][1]} to {rows[n][1]}"
+        start, _, tempo, what = rows[first]
+        lines.append(f"{start:>6}  {shown:<9}{tempo:<14}{what}")
+        first = n + 1
+    lines.append(f"{_clock(float(stream.seconds)):>6}  end")
+    return lines
+
+
+def picture(stream: Stream) -> list[str]:
+    """Return the lines of a picture: tempo upwards, time to the right."""
+    points = [
+        (float(second), float(tempo))
+        for section in _passes(stream)
+        for second, _, _, tempo in section.stretches()
+    ]
+    length = float(stream.seconds)
+    tempos = [tempo for _, tempo in points]
+    low, high = min(tempos), max(tempos)
+    span = high - low
+    columns = []
+    for column in range(WIDTH):
+        at = points[0][0] + (length - points[0][0]) * (column + 0.5) / WIDTH
+        columns.append([tempo for second, tempo in points if second <= at][-1])
+    height = HEIGHT if span else 1
+    lines = []
+    for row in range(height, 0, -1):
+        label = low + span * (row - 1) / max(1, height - 1)
+        marks = "".join(
+            "#" if not span or round((t - low) / span * (height - 1)) + 1 >= row else " "
+            for t in columns
+        )
+        shown = f"{label:.0f}" if row in (1, height) else ""
+        lines.append(f"{shown:>6} |{marks}".rstrip())
+    left = _clock(points[0][0])
+    lines.append(f"{'':>6} +{'-' * WIDTH}")
+    lines.append(f"{'':>8}{left}{_clock(length):>{WIDTH - len(left)}}")
+    return lines
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"

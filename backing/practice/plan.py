@@ -1,0 +1,333 @@
+"""Practice plans: how the tempo goes from pass to pass, and what each pass leaves out.
+
+A plan is data: the options of a command, or a TOML file with the same words. Tempos are felt
+beats a minute.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from backing.tempo import Steps, step_tempos
+from phrases.errors import RangeError
+from phrases.files import check_tempo
+from phrases.phrase import ROLES
+from phrases.textfile import TextFile
+from phrases.words import choose
+
+__all__ = [
+    "COUNTS",
+    "GAPS",
+    "GUIDES",
+    "IN_GAPS",
+    "MOST_PASSES",
+    "SHAPES",
+    "Pass",
+    "Plan",
+    "read_plan",
+    "usual_start",
+]
+
+MOST_PASSES = 2000
+LONG = 8  # passes of a plan that has no other length
+
+SHAPES: dict[str, str] = {
+    "steps": "from one tempo to another in steps, up or down",
+    "back": "in steps, and back again",
+    "hold": "one tempo",
+    "ramp": "evenly from one tempo to another, beat by beat",
+}
+COUNTS: dict[str, str] = {
+    "first": "before the first pass",
+    "each": "before every pass",
+}
+GAPS: dict[str, str] = {
+    "response": "the call sounds, the response is yours",
+    "call": "the call is yours, the response sounds",
+    "echo": "the phrase sounds, then as many bars are yours",
+    "two": "two bars of the phrase, two of yours, over the whole form",
+    "four": "four bars of the phrase, four of yours, over the whole form",
+}
+IN_GAPS: dict[str, str] = {
+    "band": "the band goes on",
+    "thin": "drums and bass go on",
+    "stop": "the band stops",
+}
+GUIDES: dict[str, str] = {
+    "none": "nothing helps",
+    "soft": "the phrase sounds softly",
+    "click": "a click on every beat",
+    "rhythm": "its rhythm on muted strings",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """One pass: its tempo, what sounds in it, and whether it is counted in.
+
+    Attributes
+    ----------
+    tempo
+        At its start.
+    steps
+        Later tempos within it, as for `backing.tempo.Clock`.
+    phrase, band
+        Whether they sound.
+    count_in
+        Whether sticks come before it.
+    """
+
+    tempo: Fraction
+    steps: Steps = ()
+    phrase: bool = True
+    band: bool = True
+    count_in: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is practised and how.
+
+    Attributes
+    ----------
+    start, goal
+        First and last tempo; None is about 60 % of the phrase's tempo, and the phrase's tempo.
+    step, each
+        From one tempo to the next, and passes at each.
+    shape
+        A key of `SHAPES`.
+    passes
+        How many in all; None lets the tempos decide, or 8. A longer plan stays at its last tempo.
+    counted
+        A key of `COUNTS`.
+    bars
+        First and last bar of the form to play, from 1; None for those of the phrase.
+    part
+        ``call``, ``response`` or ``line`` to play that part alone; empty for all.
+    phrase_rests, band_rests
+        Every how many passes the phrase, and the band, are left out; 0 for never.
+    gap
+        A key of `GAPS`, for trading.
+    in_gap, guide, cue
+        What the band does in a gap, a key of `IN_GAPS`; what helps there, a key of `GUIDES`;
+        whether a stroke on wood announces it.
+    """
+
+    start: Fraction | None = None
+    goal: Fraction | None = None
+    step: Fraction = Fraction(10)
+    each: int = 2
+    shape: str = "steps"
+    passes: int | None = None
+    counted: str = "first"
+    bars: tuple[int, int] | None = None
+    part: str = ""
+    phrase_rests: int = 0
+    band_rests: int = 0
+    gap: str = "response"
+    in_gap: str = "band"
+    guide: str = "none"
+    cue: bool = True
+
+    def checked(self, tempo: Fraction) -> Plan:
+        """Return the plan with its tempos filled in for a phrase's tempo.
+
+        Raises
+        ------
+        BluesError
+            If a word or a number is none of those it may be.
+        """
+        for what, word, known in (
+            ("a shape", self.shape, SHAPES),
+            ("a count-in", self.counted, COUNTS),
+            ("a gap", self.gap, GAPS),
+            ("a way of the band in a gap", self.in_gap, IN_GAPS),
+            ("a guide", self.guide, GUIDES),
+            ("a part", self.part or ROLES[0], ROLES),
+        ):
+            choose(what, word, known)
+        goal = tempo if self.goal is None else check_tempo(self.goal)
+        start = usual_start(goal) if self.start is None else check_tempo(self.start)
+        if self.shape == "hold":
+            start = goal = tempo if self.start is None else start
+        if self.step <= 0:
+            raise RangeError(f"step {float(self.step):g}: it must be more than 0")
+        if self.each < 1:
+            raise RangeError(f"{self.each} passes at each tempo: it must be at least 1")
+        if self.passes is not None and self.passes < 1:
+            raise RangeError(f"{self.passes} passes: it must be at least 1")
+        for name, number in (("phrase", self.phrase_rests), ("band", self.band_rests)):
+            if number < 0 or number == 1:
+                raise RangeError(f"{name} left out every {number} passes: it must be 2 or more")
+        count = self.passes or 0
+        if self.shape in ("steps", "back"):
+            steps = -(-abs(goal - start) // self.step)
+            count = max(count, (steps * (2 if self.shape == "back" else 1) + 1) * self.each)
+        if count > MOST_PASSES:
+            raise RangeError(f"{count} passes: a loop has at most {MOST_PASSES}")
+        return replace(self, start=start, goal=goal)
+
+    def run(self, tempo: Fraction, beats: int) -> list[Pass]:
+        """Return the passes.
+
+        Parameters
+        ----------
+        tempo
+            The phrase's.
+        beats
+            Felt beats of a pass.
+
+        Raises
+        ------
+        BluesError
+            As `checked` does.
+        """
+        plan = self.checked(tempo)
+        assert plan.start is not None
+        assert plan.goal is not None
+        if plan.shape == "ramp":
+            rows = _ramp(plan.start, plan.goal, plan.passes or LONG, beats)
+        else:
+            rows = [(each, ()) for each in plan._tempos(plan.start, plan.goal)]
+        return [
+            Pass(
+                tempo=at,
+                steps=steps,
+                phrase=not _rests(number, plan.phrase_rests),
+                band=not _rests(number, plan.band_rests),
+                count_in=number == 0 or plan.counted == "each",
+            )
+            for number, (at, steps) in enumerate(rows)
+        ]
+
+    def _tempos(self, start: Fraction, goal: Fraction) -> list[Fraction]:
+        if self.shape == "hold":
+            return [start] * (self.passes or LONG)
+        way = step_tempos(start, goal, self.step)
+        if self.shape == "back":
+            way += way[-2::-1]
+        tempos = [tempo for tempo in way for _ in range(self.each)]
+        if self.passes is not None:
+            tempos = (tempos + [tempos[-1]] * self.passes)[: self.passes]
+        return tempos
+
+
+def _rests(number: int, every: int) -> bool:
+    return every > 0 and (number + 1) % every == 0
+
+
+def _ramp(
+    start: Fraction, goal: Fraction, passes: int, beats: int
+) -> list[tuple[Fraction, Steps]]:
+    """Return passes whose tempo changes evenly with the beats from start to goal.
+
+    Each beat gets a tempo of its own, from the integral of one over the tempo:
+    ``t(b) = 60 / k * ln(1 + k * b / start)`` with ``k = (goal - start) / all beats``.
+    """
+    whole = passes * beats
+    slope = float(goal - start) / whole
+
+    def at(beat: int) -> Fraction:
+        if not slope:
+            return beat * 60 / start
+        seconds = 60 / slope * math.log1p(slope * beat / float(start))
+        return Fraction(round(seconds * 10**9), 10**9)
+
+    tempos = [60 / (at(beat + 1) - at(beat)) for beat in range(whole)]
+    rows = []
+    for first in range(0, whole, beats):
+        own = tempos[first : first + beats]
+        rows.append((own[0], tuple((Fraction(n), t) for n, t in enumerate(own) if n)))
+    return rows
+
+
+def usual_start(tempo: Fraction) -> Fraction:
+    """Return where practice starts by default: about 60 % of a tempo, a multiple of 5."""
+    return Fraction(max(30, 5 * round(float(tempo) * 0.6 / 5)))
+
+
+# A plan file's words, where they are not the attributes' own names.
+WORDS = {
+    "from": "start",
+    "to": "goal",
+    "count": "counted",
+    "phrase-rests": "phrase_rests",
+    "band-rests": "band_rests",
+    "in-gap": "in_gap",
+}
+EXACT = ("start", "goal", "step")
+
+
+def read_plan(path: Path) -> dict[str, Any]:
+    """Return what a plan file says, as attributes of a `Plan`.
+
+    Raises
+    ------
+    TextFileError
+        With every problem at its line and column.
+    """
+    file = TextFile.open(path)
+    names = [field.name for field in fields(Plan)]
+    words = [word for word in names if word not in WORDS.values()] + list(WORDS)
+    file.known_keys((), words)
+    found: dict[str, Any] = {}
+    for word in words:
+        if word not in file.data:
+            continue
+        name = WORDS.get(word, word)
+        value = _value(file, word, name)
+        if value is not None:
+            found[name] = value
+    file.finish()
+    return found
+
+
+CHOICES: dict[str, tuple[str, Mapping[str, str]]] = {
+    "shape": ("a shape", SHAPES),
+    "counted": ("a count-in", COUNTS),
+    "part": ("a part", dict.fromkeys(ROLES, "")),
+    "gap": ("a gap", GAPS),
+    "in_gap": ("a way of the band in a gap", IN_GAPS),
+    "guide": ("a guide", GUIDES),
+}
+
+
+def _value(file: TextFile, word: str, name: str) -> Any:
+    if name == "cue":
+        return file.get((word,), bool)
+    if name == "bars":
+        text = file.get((word,), str)
+        return None if text is None else file.attempt((word,), parse_bars, text)
+    if name in CHOICES:
+        text = file.get((word,), str)
+        return None if text is None else file.attempt((word,), choose, CHOICES[name][0], text,
+                                                      CHOICES[name][1])  # fmt: skip
+    if name in EXACT:
+        value = file.get((word,), (int, float))
+        if value is None:
+            return None
+        if name == "step":
+            return Fraction(str(value))
+        return file.attempt((word,), check_tempo, value)
+    return file.get((word,), int)
+
+
+def parse_bars(text: str) -> tuple[int, int]:
+    """Read ``5-8`` or ``5``: bars of the form, from 1.
+
+    Raises
+    ------
+    RangeError
+        If it is none, or goes back.
+    """
+    first, dash, last = text.replace(" ", "").partition("-")
+    if first.isdecimal() and (last.isdecimal() or not dash) and len(text) < 8:
+        low, high = int(first), int(last or first)
+        if 1 <= low <= high:
+            return low, high
+    raise RangeError(f'"{text}" is not a stretch of bars; write the first and the last: 5-8')

@@ -1,0 +1,217 @@
+"""What one pass holds: bars for the band, strokes that sound, and gaps for the student.
+
+Conventions: beats count from the first beat of the pass; a pickup lies below 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from backing.arrangement import Setting, form_bars, placements
+from backing.band import Bar
+from backing.practice.plan import Plan
+from phrases.errors import ChoiceError, RangeError
+from phrases.phrase import Phrase, Stroke
+
+__all__ = ["Region", "looped", "traded"]
+
+Span = tuple[Fraction, Fraction]
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """What one pass holds.
+
+    Attributes
+    ----------
+    bars
+        As the band reads them.
+    strokes
+        What sounds of the phrase, in order.
+    silent
+        What the student plays in the gaps.
+    gaps
+        From which beat to which it is the student's turn.
+    labels
+        Beats and names of parts.
+    """
+
+    bars: list[Bar]
+    strokes: tuple[Stroke, ...]
+    silent: tuple[Stroke, ...] = ()
+    gaps: tuple[Span, ...] = ()
+    labels: tuple[tuple[Fraction, str], ...] = ()
+
+
+def _check_length(phrase: Phrase, bars: int, form: str) -> None:
+    if phrase.bars > bars:
+        raise RangeError(
+            f'"{phrase.title}" is longer than the form {form} ({phrase.bars} bars, {bars})'
+        )
+
+
+def _chart(setting: Setting, first: int, count: int) -> list[Bar]:
+    """Return bars of the form, going round."""
+    chart = form_bars(setting.form, setting.key)
+    bars = [chart[(first + n) % len(chart)] for n in range(count)]
+    return [*bars[:-1], replace(bars[-1], following=bars[0].chords[0][1])]
+
+
+def _labels(phrase: Phrase, first: int = 0) -> tuple[tuple[Fraction, str], ...]:
+    beats = phrase.meter.beats
+    return tuple(
+        (Fraction((bar - first) * beats), part.role.capitalize()) for bar, part in phrase.placed()
+    )
+
+
+def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
+    """Return the pass of a loop: the phrase, one of its parts, or bars of the form.
+
+    Raises
+    ------
+    BluesError
+        If the phrase has no such part or the form no such bars.
+    """
+    beats = phrase.meter.beats
+    length = len(setting.form.bars(setting.key))
+    _check_length(phrase, length, setting.form.name)
+    if plan.bars is not None:
+        return _of_form(setting, phrase, plan.bars)
+    if not plan.part:
+        return Region(_chart(setting, 0, phrase.bars), phrase.strokes(), labels=_labels(phrase))
+    for bar, part in phrase.placed():
+        if part.role == plan.part:
+            alone = replace(phrase, parts=(part,))
+            return Region(_chart(setting, bar, part.bars), alone.strokes(), labels=_labels(alone))
+    roles = ", ".join(dict.fromkeys(part.role for part in phrase.parts))
+    raise ChoiceError(
+        f'"{phrase.title}" has no {plan.part}; it has: {roles} ({beats} beats a bar)'
+    )
+
+
+def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Region:
+    """Return bars of a chorus with what the phrase plays in them."""
+    beats = phrase.meter.beats
+    length = len(setting.form.bars(setting.key))
+    first, last = wanted
+    if last > length:
+        raise RangeError(f"bars {first}-{last}: the form {setting.form.name} has {length}")
+    low, high = Fraction((first - 1) * beats), Fraction(last * beats)
+    strokes: list[Stroke] = []
+    labels: list[tuple[Fraction, str]] = []
+    for start in placements(phrase, length):
+        whole = [stroke.moved(start * beats) for stroke in phrase.strokes()]
+        if start * beats >= high:  # its pickup belongs to the next line
+            continue
+        begins = start * beats >= low
+        strokes += [s for s in whole if s.at < high and (begins or s.at >= low)]
+        labels += [(at + start * beats, text) for at, text in _labels(phrase)]
+    if not strokes:
+        raise RangeError(f'"{phrase.title}" does not sound in bars {first}-{last}')
+    strokes.sort(key=lambda stroke: stroke.at)
+    cut = [replace(s, end=min(s.end, high)).moved(-low) for s in strokes]
+    return Region(
+        _chart(setting, first - 1, last - first + 1),
+        tuple(cut),
+        labels=tuple((at - low, text) for at, text in labels if low <= at < high),
+    )
+
+
+def traded(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
+    """Return the pass of a trade: what sounds, and the gaps that are the student's.
+
+    Raises
+    ------
+    BluesError
+        If the phrase does not have the parts, or the form the bars.
+    """
+    length = len(setting.form.bars(setting.key))
+    _check_length(phrase, length, setting.form.name)
+    if plan.gap in ("call", "response"):
+        return _parted(setting, phrase, plan.gap)
+    beats = phrase.meter.beats
+    strokes = phrase.strokes()
+    if plan.gap == "echo":
+        bars, half = 2 * phrase.bars, Fraction(phrase.bars * beats)
+        echoed = tuple(stroke.moved(half) for stroke in strokes)
+        return _with_gaps(_chart(setting, 0, bars), strokes, echoed, [(half, 2 * half)], phrase)
+    each = {"two": 2, "four": 4}[plan.gap]
+    sounding: list[Stroke] = []
+    silent: list[Stroke] = []
+    gaps: list[Span] = []
+    for turn, bar in enumerate(range(0, length, each)):
+        low, high = Fraction(bar * beats), Fraction(min(bar + each, length) * beats)
+        piece = turn // 2 * each % phrase.bars if phrase.bars > each else 0
+        taken = _taken(strokes, Fraction(piece * beats), high - low, first=piece == 0)
+        here = [stroke.moved(low - piece * beats) for stroke in taken]
+        if turn % 2:
+            gaps.append((low, high))
+            silent += here
+        else:
+            sounding += here
+    return _with_gaps(_chart(setting, 0, length), sounding, silent, gaps, phrase)
+
+
+def _taken(
+    strokes: Sequence[Stroke], start: Fraction, length: Fraction, *, first: bool
+) -> list[Stroke]:
+    end = start + length
+    return [
+        replace(s, end=min(s.end, end))
+        for s in strokes
+        if start <= s.at < end or (first and s.at < 0)
+    ]
+
+
+def _parted(setting: Setting, phrase: Phrase, gap: str) -> Region:
+    """Return the phrase over its own bars with one role left to the student."""
+    beats = phrase.meter.beats
+    roles = {part.role for part in phrase.parts}
+    if not {"call", "response"} <= roles:
+        raise ChoiceError(
+            f'"{phrase.title}" has no call and response to trade; try --gap echo, two or four'
+        )
+    sounding: list[Stroke] = []
+    silent: list[Stroke] = []
+    gaps: list[Span] = []
+    for bar, part in phrase.placed():
+        alone = replace(phrase, parts=(part,)).strokes()
+        here = [stroke.moved(bar * beats) for stroke in alone]
+        if part.role == gap:
+            silent += here
+            gaps.append((Fraction(bar * beats), Fraction((bar + part.bars) * beats)))
+        else:
+            sounding += here
+    return _with_gaps(_chart(setting, 0, phrase.bars), sounding, silent, gaps, phrase)
+
+
+def _with_gaps(
+    bars: list[Bar],
+    sounding: Sequence[Stroke],
+    silent: Sequence[Stroke],
+    gaps: Sequence[Span],
+    phrase: Phrase,
+) -> Region:
+    """Return a region whose gaps begin with the student's pickup and end where one sounds."""
+    length = Fraction(len(bars) * phrase.meter.beats)
+    rows = []
+    for low, high in gaps:
+        starts = [s.at for s in silent if low - phrase.meter.beats <= s.at < low]
+        ends = [s.at % length or length for s in sounding if s.at < 0] if high == length else []
+        ends += [s.at for s in sounding if low < s.at < high]
+        rows.append((min([low, *starts]), min([high, *ends])))
+    held = sorted(sounding, key=lambda stroke: stroke.at)
+    for low, _ in rows:
+        held = [replace(s, end=min(s.end, low)) if s.at < low else s for s in held]
+    labels = [(low, "Your turn") for low, _ in rows]
+    labels += [(Fraction(0), "Listen")] if not rows or rows[0][0] > 0 else []
+    labels += [(high, "Listen") for _, high in rows if high < length]
+    return Region(
+        bars,
+        tuple(held),
+        tuple(sorted(silent, key=lambda stroke: stroke.at)),
+        tuple(rows),
+        tuple(sorted(set(labels))),
+    )

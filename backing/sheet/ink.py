@@ -1,0 +1,287 @@
+"""What is drawn, and the room it takes: boxes, inks, skylines.
+
+Conventions: lengths are in staff spaces (the distance of two lines of the notation staff), x goes
+right and y down, as in SVG. An ink knows every box that it covers, so that a test can ask whether
+two inks meet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from backing.sheet import lettering
+from backing.sheet.lettering import Outline
+
+__all__ = [
+    "THIN",
+    "Box",
+    "Ink",
+    "Skyline",
+    "around",
+    "circled",
+    "curve",
+    "framed",
+    "head",
+    "line",
+    "music",
+    "outline",
+    "wave",
+    "words",
+]
+
+THIN = 0.13
+
+
+class Box(NamedTuple):
+    """A rectangle."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def meets(self, other: Box, room: float = 0.0) -> bool:
+        """Tell whether two boxes overlap or come nearer than `room`."""
+        return (
+            self.left < other.right + room
+            and other.left < self.right + room
+            and self.top < other.bottom + room
+            and other.top < self.bottom + room
+        )
+
+    def moved(self, x: float, y: float) -> Box:
+        """Return the same box elsewhere."""
+        return Box(self.left + x, self.top + y, self.right + x, self.bottom + y)
+
+
+@dataclass(frozen=True, slots=True)
+class Ink:
+    """One drawn thing.
+
+    Attributes
+    ----------
+    kind
+        What it is: ``fret``, ``bend``, ``chord`` and so on.
+    boxes
+        What it covers; a curve has a box for each of its pieces.
+    svg
+        How it is drawn, before it is moved.
+    x, y
+        How far it is moved.
+    owner
+        What it belongs to: things of one owner may touch.
+    """
+
+    kind: str
+    boxes: tuple[Box, ...]
+    svg: str
+    x: float = 0.0
+    y: float = 0.0
+    owner: str = ""
+
+    def moved(self, x: float, y: float) -> Ink:
+        """Return the same ink elsewhere."""
+        boxes = tuple(box.moved(x, y) for box in self.boxes)
+        return replace(self, boxes=boxes, x=self.x + x, y=self.y + y)
+
+    @property
+    def box(self) -> Box:
+        """The box around all of it."""
+        return around(self.boxes)
+
+    def draw(self) -> str:
+        """Return the SVG."""
+        if not self.x and not self.y:
+            return self.svg
+        return f'<g transform="translate({self.x:.4f} {self.y:.4f})">{self.svg}</g>'
+
+    def meets(self, other: Ink, room: float = 0.0) -> bool:
+        """Tell whether two inks overlap or come nearer than `room`."""
+        return any(a.meets(b, room) for a in self.boxes for b in other.boxes)
+
+
+def around(boxes: Iterable[Box]) -> Box:
+    """Return the box around some boxes."""
+    every = list(boxes)
+    return Box(
+        min(b.left for b in every),
+        min(b.top for b in every),
+        max(b.right for b in every),
+        max(b.bottom for b in every),
+    )
+
+
+def outline(kind: str, drawn: Outline, x: float, y: float, anchor: float, owner: str) -> Ink:
+    """Return a text or glyph as ink.
+
+    Parameters
+    ----------
+    kind, owner
+        As for `Ink`.
+    drawn
+        The outline.
+    x, y
+        Where its baseline stands.
+    anchor
+        Which part of its width comes to `x`: 0 the left end, 0.5 the middle, 1 the right end.
+    """
+    x -= drawn.left + anchor * (drawn.right - drawn.left)
+    box = Box(drawn.left, drawn.top, drawn.right, drawn.bottom)
+    return Ink(kind, (box,), drawn.svg, owner=owner).moved(x, y)
+
+
+def words(
+    kind: str,
+    text: str,
+    x: float,
+    y: float,
+    size: float,
+    *,
+    face: str = "regular",
+    anchor: float = 0.5,
+    owner: str = "",
+) -> Ink:
+    """Return a line of text as ink; see `outline`."""
+    return outline(kind, lettering.text(text, size, face), x, y, anchor, owner)
+
+
+def music(
+    kind: str, name: str, x: float, y: float, size: float = 1.0, *, owner: str = ""
+) -> Ink:
+    """Return a music glyph centred on `x` as ink."""
+    return outline(kind, lettering.glyph(name, size), x, y, 0.5, owner)
+
+
+def line(
+    kind: str,
+    ends: tuple[float, float, float, float],
+    width: float = THIN,
+    *,
+    owner: str = "",
+    dash: str = "",
+) -> Ink:
+    """Return a straight line as ink, from x, y to x, y; a slanting one in eight boxes."""
+    x1, y1, x2, y2 = ends
+    pieces = 1 if x1 == x2 or y1 == y2 else 8
+    points = [
+        (x1 + (x2 - x1) * n / pieces, y1 + (y2 - y1) * n / pieces) for n in range(pieces + 1)
+    ]
+    dashes = f' stroke-dasharray="{dash}"' if dash else ""
+    svg = (
+        f'<path d="M{x1:.3f} {y1:.3f}L{x2:.3f} {y2:.3f}" fill="none" stroke="#000"'
+        f' stroke-width="{width}"{dashes}/>'
+    )
+    return Ink(kind, _along(points, width), svg, owner=owner)
+
+
+def curve(
+    kind: str, points: Sequence[tuple[float, float]], width: float = THIN, *, owner: str = ""
+) -> Ink:
+    """Return a cubic Bezier curve through four control points as ink."""
+    (x0, y0), (x1, y1), (x2, y2), (x3, y3) = points
+    path = []
+    for n in range(13):
+        t = n / 12
+        a, b, c, d = (1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3
+        path.append((a * x0 + b * x1 + c * x2 + d * x3, a * y0 + b * y1 + c * y2 + d * y3))
+    svg = (
+        f'<path d="M{x0:.3f} {y0:.3f}C{x1:.3f} {y1:.3f} {x2:.3f} {y2:.3f} {x3:.3f} {y3:.3f}"'
+        f' fill="none" stroke="#000" stroke-width="{width}"/>'
+    )
+    return Ink(kind, _along(path, width), svg, owner=owner)
+
+
+def _along(points: Sequence[tuple[float, float]], width: float) -> tuple[Box, ...]:
+    half = width / 2
+    return tuple(
+        Box(min(a, c) - half, min(b, d) - half, max(a, c) + half, max(b, d) + half)
+        for (a, b), (c, d) in zip(points, points[1:], strict=False)
+    )
+
+
+def head(kind: str, x: float, y: float, way: int, *, owner: str = "") -> Ink:
+    """Return an arrow head whose tip is at x, y; `way` is -1 for up and 1 for down."""
+    back = y - way * 0.75
+    svg = f'<path d="M{x:.3f} {y:.3f}L{x - 0.34:.3f} {back:.3f}H{x + 0.34:.3f}Z"/>'
+    box = Box(x - 0.34, min(y, back), x + 0.34, max(y, back))
+    return Ink(kind, (box,), svg, owner=owner)
+
+
+def wave(
+    kind: str, left: float, right: float, *, wide: bool = False, owner: str = ""
+) -> Ink:
+    """Return a wavy line whose middle is at y 0; a wide vibrato swings twice as far."""
+    length, high = (1.1, 0.52) if wide else (0.8, 0.3)
+    count = max(2, round((right - left) / length))
+    step = (right - left) / count
+    path = f"M{left:.3f} 0"
+    for _ in range(count):
+        path += f"q{step / 4:.3f} {-high:.3f} {step / 2:.3f} 0t{step / 2:.3f} 0"
+    svg = f'<path d="{path}" fill="none" stroke="#000" stroke-width="{0.2}"/>'
+    half = high / 2 + 0.1
+    return Ink(kind, (Box(left, -half, right, half),), svg, owner=owner)
+
+
+def circled(kind: str, text: str, x: float, y: float, size: float, *, owner: str = "") -> Ink:
+    """Return a small number in a circle whose middle is at x, y."""
+    inside = words(kind, text, x, y + size * lettering.CAP / 2, size, face="bold")
+    radius = max(0.72 * size, (inside.box.right - inside.box.left) / 2 + 0.25 * size)
+    svg = (
+        f'<circle cx="{x:.3f}" cy="{y:.3f}" r="{radius:.3f}" fill="none" stroke="#000"'
+        f' stroke-width="{THIN}"/>{inside.draw()}'
+    )
+    reach = radius + THIN / 2
+    return Ink(kind, (Box(x - reach, y - reach, x + reach, y + reach),), svg, owner=owner)
+
+
+def framed(kind: str, text: str, x: float, y: float, size: float, *, owner: str = "") -> Ink:
+    """Return a word in a frame; x is its left and y its bottom edge."""
+    pad = 0.4 * size
+    inside = words(kind, text, x + pad, y - pad, size, face="bold", anchor=0.0)
+    box = Box(x, y - 2 * pad - size * lettering.CAP, inside.box.right + pad, y)
+    svg = (
+        f'<rect x="{x:.3f}" y="{box.top:.3f}" width="{box.right - x:.3f}"'
+        f' height="{y - box.top:.3f}" rx="{0.2 * size:.3f}" fill="none" stroke="#000"'
+        f' stroke-width="{THIN}"/>{inside.draw()}'
+    )
+    outer = Box(box.left - THIN / 2, box.top - THIN / 2, box.right + THIN / 2, y + THIN / 2)
+    return Ink(kind, (outer,), svg, owner=owner)
+
+
+class Skyline:
+    """How high (or, turned over, how low) things reach at each x.
+
+    Parameters
+    ----------
+    rest
+        The y where nothing stands yet.
+    up
+        Whether things are stacked upwards.
+    """
+
+    def __init__(self, rest: float, *, up: bool = True) -> None:
+        self.rest = rest
+        self.up = up
+        self.boxes: list[Box] = []
+
+    def add(self, *inks: Ink) -> None:
+        """Let things stand where they are."""
+        self.boxes += [box for ink in inks for box in ink.boxes]
+
+    def edge(self, left: float, right: float) -> float:
+        """Return the outermost y over a stretch."""
+        here = [b for b in self.boxes if b.left < right and left < b.right]
+        if self.up:
+            return min([self.rest, *(b.top for b in here)])
+        return max([self.rest, *(b.bottom for b in here)])
+
+    def put(self, ink: Ink, room: float = 0.3, beside: float = 0.25) -> Ink:
+        """Move a thing straight up (or down) to where it is free, and let it stand there."""
+        box = ink.box
+        edge = self.edge(box.left - beside, box.right + beside)
+        shift = edge - room - box.bottom if self.up else edge + room - box.top
+        placed = ink.moved(0.0, shift)
+        self.add(placed)
+        return placed

@@ -1,0 +1,172 @@
+"""Letters and music glyphs as outlines, with their sizes known.
+
+Conventions: lengths are in staff spaces, y goes down, a text's origin lies on its baseline. Letters
+are set in Fira Sans (SIL Open Font License 1.1, beside this module), music glyphs in Leipzig (SIL
+Open Font License 1.1, from verovio's data). In chord names ``b`` and ``#`` become true accidentals.
+
+References: SMuFL 1.4, https://w3c.github.io/smufl/latest/ (code points; an em is four staff
+spaces).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+__all__ = ["CAP", "FACES", "FONTS", "GLYPHS", "Outline", "chord_name", "glyph", "text"]
+
+FONTS = Path(__file__).parent / "fonts"
+FACES = {"regular": "Regular", "italic": "Italic", "bold": "SemiBold"}
+CAP = 0.692  # height of capitals and figures in Fira Sans, in ems
+EM = 1000.0
+STAFF_SPACES = 4.0  # in an em of a music font
+
+GLYPHS: dict[str, str] = {
+    "flat": "E260",
+    "sharp": "E262",
+    "double flat": "E264",
+    "double sharp": "E263",
+    "down": "E610",
+    "up": "E612",
+    "trill": "E566",
+    "eighth": "E1D7",
+    "quarter": "E1D5",
+    "dot": "E1E7",
+    "head": "E0A4",
+    "three": "E883",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A drawn text.
+
+    Attributes
+    ----------
+    svg
+        Paths, their origin at the left end of the baseline.
+    left, top, right, bottom
+        What they cover; `top` is negative.
+    advance
+        Where the next letter would stand.
+    """
+
+    svg: str
+    left: float
+    top: float
+    right: float
+    bottom: float
+    advance: float
+
+
+@lru_cache(maxsize=8)
+def _face(face: str) -> tuple[Any, dict[int, str], dict[tuple[str, str], int]]:
+    from fontTools.ttLib import TTFont
+
+    font = TTFont(FONTS / f"FiraSans-{FACES[face]}.ttf", lazy=True)
+    return font.getGlyphSet(), font.getBestCmap(), {}
+
+
+@lru_cache(maxsize=2048)
+def _letter(face: str, letter: str) -> tuple[str, tuple[float, float, float, float] | None, float]:
+    from fontTools.pens.boundsPen import BoundsPen
+    from fontTools.pens.svgPathPen import SVGPathPen
+
+    glyphs, names, _ = _face(face)
+    drawn = glyphs[names.get(ord(letter), ".notdef")]
+    path, bounds = SVGPathPen(glyphs), BoundsPen(glyphs)
+    drawn.draw(path)
+    drawn.draw(bounds)
+    return path.getCommands(), bounds.bounds, drawn.width
+
+
+@lru_cache(maxsize=512)
+def glyph(name: str, size: float = 1.0) -> Outline:
+    """Return a music glyph.
+
+    Parameters
+    ----------
+    name
+        A key of `GLYPHS`.
+    size
+        1 fits a staff whose lines are one unit apart.
+    """
+    from fontTools.pens.boundsPen import BoundsPen
+    from fontTools.svgLib.path import parse_path
+
+    found = find_spec("verovio")
+    assert found is not None
+    assert found.submodule_search_locations
+    data = Path(found.submodule_search_locations[0]) / "data" / "Leipzig"
+    drawn = re.search(r' d="([^"]*)"', (data / f"{GLYPHS[name]}.xml").read_text(encoding="utf-8"))
+    assert drawn is not None
+    pen = BoundsPen(None)
+    parse_path(drawn[1], pen)
+    scale = size * STAFF_SPACES / EM
+    left, low, right, high = (scale * value for value in pen.bounds or (0, 0, 0, 0))
+    svg = f'<path transform="scale({scale:.5g} {-scale:.5g})" d="{drawn[1]}"/>'
+    return Outline(svg, left, -high, right, -low, right)
+
+
+@lru_cache(maxsize=2048)
+def text(words: str, size: float, face: str = "regular") -> Outline:
+    """Return a line of text.
+
+    Parameters
+    ----------
+    words
+        What it says.
+    size
+        Of an em.
+    face
+        A key of `FACES`.
+    """
+    scale = size / EM
+    parts = []
+    x, left, top, right, bottom = 0.0, 0.0, 0.0, 0.0, 0.0
+    first = True
+    for letter in words:
+        path, bounds, width = _letter(face, letter)
+        if bounds is not None:
+            parts.append(
+                f'<path transform="translate({scale * x:.4g} 0)'
+                f' scale({scale:.5g} {-scale:.5g})" d="{path}"/>'
+            )
+            left = scale * (x + bounds[0]) if first else left
+            first = False
+            right = scale * (x + bounds[2])
+            top, bottom = min(top, -scale * bounds[3]), max(bottom, -scale * bounds[1])
+        x += width
+    return Outline("".join(parts), left, top, right, bottom, scale * x)
+
+
+@lru_cache(maxsize=512)
+def chord_name(name: str, size: float) -> Outline:
+    """Return a chord symbol: bold, its accidentals drawn as such.
+
+    Parameters
+    ----------
+    name
+        As `backing.harmony.Chord.name` gives it, ``Bb7`` or ``C#m7b5/E``.
+    size
+        Of an em.
+    """
+    parts = []
+    x, left, top, right, bottom = 0.0, 0.0, 0.0, 0.0, 0.0
+    for piece in re.findall(r"bb|##|b|#|[^b#]+", name):
+        sign = {"b": "flat", "#": "sharp", "bb": "double flat", "##": "double sharp"}.get(piece)
+        if sign is None:
+            drawn, raised = text(piece, size, "bold"), 0.0
+        else:
+            drawn, raised = glyph(sign, size * 0.32), -0.27 * size
+            x += 0.06 * size - drawn.left
+        parts.append(f'<g transform="translate({x:.4g} {raised:.4g})">{drawn.svg}</g>')
+        left = min(left, x + drawn.left)
+        right = max(right, x + drawn.right)
+        top, bottom = min(top, raised + drawn.top), max(bottom, raised + drawn.bottom)
+        x += drawn.advance + (0.06 * size if sign else 0.0)
+    return Outline("".join(parts), left, top, right, bottom, x)

@@ -1,0 +1,176 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from backing.cli import main
+from backing.cli.report import SORE
+from phrases.files import shipped
+from tests.cli.test_start_up import HEAVY, TREES, loaded
+
+EXAMPLE = str(Path(__file__).parents[2] / "examples" / "porch-light.toml")
+
+HARD = """\
+title  = "Hard day"
+key    = "A"
+scale  = "minor pentatonic"
+groove = "shuffle"
+tempo  = 180
+
+[[part]]
+role  = "call"
+notes = '4 e17b(3/2) & Gx | 1 G2b(full)~ & e12 2 D7b(full) & G3+B9 3 e3b(3/2) 4 E1'
+
+[[part]]
+role  = "response"
+notes = '| 1 G7p5 & D7 2 D7b(1/2){supported} 3 G6 4 E3'
+
+[[variation]]
+name  = "soft"
+tempo = 60
+
+[[variation.part]]
+role  = "call"
+notes = '| 1 e5 2 e8 & B8'
+
+[[variation.part]]
+role  = "response"
+notes = '| 1 e5 2 D7'
+"""
+
+
+@pytest.fixture
+def hard(tmp_path: Path) -> Path:
+    path = tmp_path / "hard.toml"
+    path.write_text(HARD, encoding="utf-8")
+    return path
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, ["check", *(str(word) for word in words)])
+
+
+def told(*words: str | Path) -> dict[str, Any]:
+    result = run(*words, "--json")
+    assert result.exit_code == 0, result.output
+    answer: dict[str, Any] = json.loads(result.stdout)
+    return answer
+
+
+@pytest.mark.parametrize("name", shipped())
+def test_tables_fit_the_page(name: str) -> None:
+    result = run(name, "--strict")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert max(map(len, lines)) <= 100
+    assert not any("\t" in line or "\x1b" in line for line in lines)
+    assert all(line == line.rstrip() for line in lines)
+
+
+def test_a_table_shows_what_a_teacher_asks() -> None:
+    lines = [line.split() for line in run(EXAMPLE).stdout.splitlines()]
+    # The bend of bar one: 4 to 5 over A7, from fret 7 of the G string in fifth position.
+    at = lines.index(["1", "1", "G7", "pick", "D4", "4", "fourth", "by", "bend"])
+    assert lines[at + 1] == ["G7", "bend", "full", "E4", "5", "fifth"]
+    assert ["0", "3&", "e5", "pick", "A4", "1", "A7", "root", "5"] in lines
+    text = run(EXAMPLE).stdout
+    assert "ends on the root: home" in text
+    assert "open, as a call does" in text
+    assert "No warnings." in text
+    assert SORE not in text
+
+
+def test_warnings_and_bends_are_printed(hard: Path) -> None:
+    result = run(hard)
+    assert result.exit_code == 0
+    text = result.stdout
+    assert max(map(len, text.splitlines())) <= 100
+    parts = [
+        "\ncall\n", "\nresponse\n", "The hand follows only to about", "cannot be played",
+        "call 1 2&: frets 3 and 9 at once", "hard to play", "call 1 1: full bend on G2",
+        "for information", "Bends: sideways push", "moderate, supported response 1 2",
+        "Estimated for .010-.046 strings", SORE,
+    ]  # fmt: skip
+    places = [text.index(part) for part in parts]
+    assert places == sorted(places)
+
+
+def test_strict_fails_where_something_cannot_be_played(hard: Path) -> None:
+    assert run(hard, "--strict").exit_code == 1
+    assert run(hard, "--strict", "--json").exit_code == 1
+    assert run(hard, "--strict", "--variation", "soft").exit_code == 0
+
+
+def test_a_variation_is_looked_at(hard: Path) -> None:
+    assert told(hard, "--variation", "soft")["tempo"] == 60
+    result = run(hard, "--variation", "sofd")
+    assert result.exit_code == 1
+    assert 'did you mean "soft"?' in result.stderr
+
+
+def test_json_is_one_object(hard: Path) -> None:
+    answer = told(hard)
+    assert {"rows", "bends", "warnings", "endings", "playable", "reachable"} <= set(answer)
+    assert not answer["playable"]
+    assert not answer["reachable"]
+    assert answer["fastest"] < answer["tempo"] == 180
+    assert answer["rows"][0] == {
+        "part": "call", "bar": 0, "count": "4", "at": -1.0, "string": "e", "fret": 17,
+        "stroke": 0, "how": "pick", "pitch": 81.0, "name": "A5", "degree": "1", "role": "root",
+        "resolves": "", "position": answer["rows"][0]["position"],
+        "stretch": 17 - answer["rows"][0]["position"], "over": "A7",
+    }  # fmt: skip
+    assert [bend["supported"] for bend in answer["bends"]] == [False] * 4 + [True]
+    assert {warning["weight"] for warning in answer["warnings"]} == {
+        "cannot", "hard", "taste", "note",
+    }  # fmt: skip
+
+
+def test_the_form_gives_the_chords() -> None:
+    # Twelve-bar: I I; quick change: I IV (common practice).
+    plain, quick = told(EXAMPLE), told(EXAMPLE, "--form", "quick-change")
+    assert {row["over"] for row in plain["rows"] if row["part"] == "call"} == {"A7"}
+    second = [r["over"] for r in quick["rows"] if r["part"] == "call" and r["bar"] == 2]
+    assert set(second) == {"D7"}
+
+
+def test_a_key_moves_the_phrase() -> None:
+    here, there = told(EXAMPLE), told(EXAMPLE, "--key", "Bb")
+    assert there["key"] == "Bb"
+    assert [r["degree"] for r in here["rows"]] == [r["degree"] for r in there["rows"]]
+    assert [r["role"] for r in here["rows"]] == [r["role"] for r in there["rows"]]
+    assert {r["over"] for r in there["rows"][:5]} == {"Bb7"}
+    assert all(
+        b["pitch"] == a["pitch"] + 1 for a, b in zip(here["rows"], there["rows"], strict=True)
+    )
+
+
+def test_a_tempo_changes_what_a_hand_reaches(hard: Path) -> None:
+    assert told(hard)["fastest"] == pytest.approx(told(hard, "--tempo", "40")["fastest"], rel=0.35)
+    assert told(hard, "--tempo", "40")["reachable"]
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (["no-such"], 1, "is not a shipped phrase or a file"),
+        (["lamp-oil", "--key", "H"], 2, '"H" is not a key'),
+        (["lamp-oil", "--form", "thirteen"], 2, "a form"),
+        (["lamp-oil", "--variation", "x"], 1, "a variation of this phrase"),
+        (["lamp-oil", "--tempo", "999"], 2, "30 to 240"),
+        ([], 2, "PHRASE"),
+    ],
+)
+def test_faults(words: list[str], code: int, message: str) -> None:
+    result = run(*words)
+    assert result.exit_code == code
+    assert message in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_help_is_light() -> None:
+    assert not loaded("check", "--help") & (HEAVY | TREES)

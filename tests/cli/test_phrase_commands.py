@@ -1,0 +1,193 @@
+"""`backing tidy` and `backing transpose` as a user types them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from backing.cli import main
+from phrases.files import load_phrase
+from phrases.fretboard import fret_pitch
+from phrases.pitch import Key
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "porch-light.toml"
+UNTIDY = """\
+title = "Dry well"  # kept
+key = "A"
+tempo = 96
+[[part]]
+notes = '|1 e5   2 B8 2& B5 |'  # kept too
+"""
+TIDY = UNTIDY.replace("'|1 e5   2 B8 2& B5 |'", "'| 1 e5 2 B8 & B5'")
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+@pytest.fixture
+def well(tmp_path: Path) -> Path:
+    path = tmp_path / "well.toml"
+    path.write_text(UNTIDY, encoding="utf-8")
+    return path
+
+
+def pitches(path: Path) -> list[int]:
+    return [
+        fret_pitch(note.string, note.fret)
+        for stroke in load_phrase(path).strokes()
+        for note in stroke.notes
+        if note.fret is not None
+    ]
+
+
+def test_tidy_writes_in_place(well: Path) -> None:
+    result = run("tidy", well)
+    assert result.exit_code == 0
+    assert result.output == f"{well}: tidied\n"
+    assert well.read_text(encoding="utf-8") == TIDY
+    assert list(well.parent.iterdir()) == [well]
+    assert run("tidy", well).output == ""
+
+
+def test_check_names_what_is_not_tidy_and_writes_nothing(well: Path, tmp_path: Path) -> None:
+    good = tmp_path / "good.toml"
+    good.write_text(TIDY, encoding="utf-8")
+    result = run("tidy", "--check", good, well)
+    assert result.exit_code == 1
+    assert result.output == f"{well}: is not tidy\n"
+    assert well.read_text(encoding="utf-8") == UNTIDY
+    assert run("tidy", "--check", good).exit_code == 0
+
+
+def test_tidy_says_so_in_json(well: Path) -> None:
+    result = run("tidy", well, "--check", "--json")
+    assert result.exit_code == 1
+    assert json.loads(result.stdout) == {
+        "files": [{"path": str(well), "tidy": False}],
+        "written": False,
+    }
+    assert json.loads(run("tidy", well, "--json").stdout)["written"] is True
+
+
+def test_where_one_file_is_broken_none_is_written(well: Path, tmp_path: Path) -> None:
+    broken = tmp_path / "broken.toml"
+    broken.write_text(UNTIDY.replace("e5", "H5"), encoding="utf-8")
+    result = run("tidy", well, broken, tmp_path / "wel.toml")
+    assert result.exit_code == 1
+    assert f'{broken}:5:13: "H" is not a string' in result.output
+    assert '"wel.toml" is not a file here; did you mean "well.toml"?' in result.output
+    assert well.read_text(encoding="utf-8") == UNTIDY
+
+
+def test_tidy_without_a_file_is_wrong_usage() -> None:
+    assert run("tidy").exit_code == 2
+
+
+def test_transpose_by_key_moves_the_shape(tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    result = run("transpose", EXAMPLE, "--key", "B", "-o", new)
+    assert result.exit_code == 0, result.output
+    assert result.output == f"Porch light in B\n  {new}\n"
+    assert pitches(new) == [pitch + 2 for pitch in pitches(EXAMPLE)]
+    before, after = EXAMPLE.read_text(encoding="utf-8"), new.read_text(encoding="utf-8")
+    assert before.splitlines()[0] == after.splitlines()[0]
+    assert 'key    = "B"' in after
+
+
+def test_transpose_to_a_key_position_and_strings(tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    words = ("--key", "E", "--position", "12", "--strings", "eBGD", "-o", str(new))
+    result = run("transpose", EXAMPLE, *words, "--json")
+    assert result.exit_code == 0, result.output
+    assert json.loads(result.stdout) == {"title": "Porch light", "key": "E", "file": str(new)}
+    after = load_phrase(new)
+    assert after.key == Key("E")
+    notes = [note for stroke in after.strokes() for note in stroke.notes]
+    assert {note.string for note in notes} <= set("DGBe")
+    assert all(11 <= note.fret <= 16 for note in notes if note.fret is not None)
+    # From A up to E is a fifth, seven semitones.
+    assert pitches(new) == [pitch + 7 for pitch in pitches(EXAMPLE)]
+
+
+def test_transpose_takes_a_shipped_phrase(tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    assert run("transpose", "lamp-oil", "--key", "D", "-o", new).exit_code == 0
+    assert load_phrase(new).key == Key("D")
+
+
+def test_what_cannot_be_played_is_told_and_the_file_that_is_there_stays(well: Path) -> None:
+    result = run("transpose", EXAMPLE, "--position", "1", "-o", well)
+    assert result.exit_code == 1
+    assert "call, bar 0 (the pickup), count 4: C5 is out of reach in position 1" in result.output
+    assert well.read_text(encoding="utf-8") == UNTIDY
+    assert list(well.parent.iterdir()) == [well]
+
+
+def test_an_existing_file_is_replaced(well: Path) -> None:
+    result = run("transpose", well, "--key", "B", "-o", well)
+    assert result.exit_code == 0, result.output
+    expected = UNTIDY.replace('"A"', '"B"').replace(
+        "'|1 e5   2 B8 2& B5 |'", "'| 1 e7 2 B10 & B7'"
+    )
+    assert well.read_text(encoding="utf-8") == expected
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["-o", "x.toml"], "say where to: --key, --position or --strings"),
+        (["--key", "E"], "Missing option '-o'"),
+        (["--key", "H", "-o", "x.toml"], '"H" is not a key'),
+        (["--position", "18", "-o", "x.toml"], "18 is not in the range 1<=x<=17"),
+        (["--strings", "gB", "-o", "x.toml"], 'did you mean "G"?'),
+        (["--key", "E", "-o", "x.mid"], "x.mid: a phrase file ends in .toml"),
+    ],
+)
+def test_wrong_usage_exits_with_2(words: list[str], message: str) -> None:
+    result = run("transpose", EXAMPLE, *words)
+    assert result.exit_code == 2
+    assert message in result.output
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["lamp-oi", "--key", "E", "-o", "x.toml"], 'did you mean "lamp-oil"?'),
+        (
+            ["lamp-oil", "--key", "E", "-o", "no/such/x.toml"],
+            "no/such/x.toml: cannot be written: the folder no/such does not exist",
+        ),
+    ],
+)
+def test_other_failures_exit_with_1(
+    words: list[str], message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run("transpose", *words)
+    assert result.exit_code == 1
+    assert message in result.output
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "words", [["tidy", "--help"], ["transpose", "--help"], ["tidy", "--check", str(EXAMPLE)]]
+)
+def test_no_numpy_nor_audio_library_is_loaded(words: list[str]) -> None:
+    code = (
+        "import sys\nfrom backing.cli import main\n"
+        "try:\n    main(sys.argv[1:])\nexcept SystemExit:\n    pass\n"
+        "print('MODULES', *sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, check=True
+    )
+    modules = set(done.stdout.splitlines()[-1].split())
+    assert "MODULES" in modules
+    assert not modules & {"numpy", "mido", "soundfile", "scipy", "pretty_midi", "fluidsynth"}
+    assert ("tree_sitter" in modules) is ("--check" in words)
