@@ -42,17 +42,20 @@ class Amplifier:
         1 bends softly; a larger exponent has a sharper knee.
     bias
         Shift before the clipping, of full scale.
+    level
+        Gain after it, so that no tone is much louder than another.
     """
 
     drive: float
     hardness: float
     bias: float
+    level: float
 
 
 TONES: dict[str, Amplifier | None] = {
     "clean": None,
-    "driven": Amplifier(drive=24.0, hardness=1.0, bias=0.12),
-    "fuzz": Amplifier(drive=180.0, hardness=4.0, bias=0.25),
+    "driven": Amplifier(drive=24.0, hardness=1.0, bias=0.12, level=0.09),
+    "fuzz": Amplifier(drive=180.0, hardness=4.0, bias=0.25, level=0.06),
 }
 
 # Decibels at frequencies in Hz, straight between them on a logarithmic axis.
@@ -139,7 +142,8 @@ def _clipped(sound: Sound, amplifier: Amplifier) -> Sound:
 def _clip(sound: Sound, amplifier: Amplifier) -> Sound:
     bias = np.float32(amplifier.bias)
     rest = np.full(1, bias, np.float32)
-    out: Sound = _bent(sound + bias, amplifier) - _bent(rest, amplifier)
+    bent = _bent(sound + bias, amplifier) - _bent(rest, amplifier)
+    out: Sound = bent * np.float32(amplifier.level)
     return out
 
 

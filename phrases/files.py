@@ -240,7 +240,8 @@ def _part(file: TextFile, where: Where, beats: int, role: str = "line") -> Part 
     role = _word(file, (*where, "role"), "a role", ROLES, role)
     drag = file.get((*where, "drag"), (int, float), 0)
     if not 0 <= drag <= MOST_DRAG:
-        file.complain((*where, "drag"), f"drag {drag}: it must be 0 to {MOST_DRAG} beats")
+        shown = "drag" if abs(drag) >= 10**9 else f"drag {drag}"
+        file.complain((*where, "drag"), f"{shown}: it must be 0 to {MOST_DRAG} beats")
         drag = 0
     notes = file.get((*where, "notes"), str, ...)
     if notes is None:
@@ -273,13 +274,15 @@ def _variation(
             continue
         if part.role not in roles:
             if None not in roles:  # else the part it stands for is broken itself
-                known = [role for role in roles if role]
-                file.complain((*path, "role"), expected("a part of this phrase", part.role, known))
+                known = list(dict.fromkeys(part.role for part in parts if part))
+                what = "a part of this phrase that is left"
+                file.complain((*path, "role"), expected(what, part.role, known))
             continue
         number = roles.index(part.role)
         new[number], paths[number] = part, path
         roles[number] = f"{part.role}, done"  # the next of this role is the next one
-    _check_pickups(file, paths, new, beats)
+    if new != list(parts):
+        _check_pickups(file, paths, new, beats)
     return name, own, new
 
 

@@ -32,7 +32,7 @@ LONGEST = 20_000
 _TOKEN = re.compile(r"\||(?:\{[^}|]*\}|\([^)|]*\)|[^\s|])+")
 _COUNT = re.compile(r"\d*(?:e|trip|&|let|a|\+\d+/\d+)?")
 _PLACE = re.compile(r"([A-Za-z])(\d{1,3}|x)?")
-_LIKE_A_PLACE = re.compile(r"[A-Za-z](\d|x)|[/\\hpb~r]+(\d|\(|$)")
+_LIKE_A_PLACE = re.compile(r"[/\\]?[A-Za-z](\d|x)|(tr|[/\\hpb~r]+)(\d|\(|$)|-\+")
 _MARKS = re.compile(r"\{([^}]*)\}$")
 _PRE_BEND = "a pre-bend comes before the pick; write it first: e8pb(full)"
 _SIGNS = sorted(TECHNIQUES, key=len, reverse=True)
@@ -301,8 +301,9 @@ def _read_note(piece: str, start: int) -> Note:
     marks = _read_marks(piece[at:], start + at)
     if fret is None and (moves or into):
         raise _Error("a muted string x has no pitch to move", start + found.end())
-    if into and (fret == 0 or (moves and moves[0].sign == "pb")):
-        what = "an open string" if fret == 0 else "a pre-bent note"
+    beyond = fret == (1 if into == "/" else LAST_FRET)
+    if into and (fret == 0 or beyond or (moves and moves[0].sign == "pb")):
+        what = "an open string" if fret == 0 else f"fret {fret}" if beyond else "a pre-bent note"
         raise _Error(f"there is no {SLIDES[into]} to {what}", start - 1)
     return replace(note, moves=moves, marks=marks, into=into)
 
@@ -377,6 +378,9 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         raise _Error("an open string cannot be bent; bend from a fret", offset)
     if technique.motion == "frets" and 0 in (fret, move.fret):
         raise _Error("a slide neither starts nor ends on an open string; write h or p", offset)
+    last = LAST_FRET if technique.way > 0 else 1
+    if technique.takes == "slide" and move.fret is None and fret == last:
+        raise _Error(f"there is no {technique.name} from fret {fret} to nowhere", offset)
     if technique.takes == "bend" and bent and _bent(move, fret or 0) <= bent:
         raise _Error("the string is bent that far already; r releases it", offset)
     if move.fret is None or fret is None:
@@ -437,6 +441,7 @@ def _read_marks(text: str, start: int) -> tuple[str, ...]:
             if what.kind in kinds:
                 clash = kinds[what.kind]
                 raise _Error(f'marks "{clash}" and "{name}" exclude each other', start + 1)
+            name = what.name if what.kind == "time" and name.endswith("ms") else name
             kinds[what.kind] = name
             marks.append(name)
     order = [*MARKS]

@@ -8,6 +8,7 @@ stand in `techniques`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -87,10 +88,14 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
     ordered = sorted(strokes, key=lambda stroke: clock(stroke.at))
     rest = max((clock(stroke.end) for stroke in ordered), default=0.0)
     sounding: list[Played] = []
+    begun: dict[str, float] = {}  # when a string was picked last
     for number, stroke in enumerate(ordered):
         for order, note in enumerate(stroke.notes):
             later = _next_pick(ordered[number + 1 :], note.string)
-            sounding += _Hand(stroke, note, order, clock, later, rest).play()
+            sooner = begun.get(note.string, -math.inf)
+            hand = _Hand(stroke, note, order, clock, later, sooner, rest)
+            sounding += hand.play()
+            begun[note.string] = hand.start
     played: list[Played] = []
     ringing: dict[str, int] = {}
     for new in sorted(sounding, key=lambda one: one.start):
@@ -119,6 +124,7 @@ class _Hand:
         order: int,
         clock: Callable[[Fraction], float],
         later: tuple[Stroke, Note] | None,
+        sooner: float,
         rest: float,
     ) -> None:
         self.stroke = stroke
@@ -126,10 +132,12 @@ class _Hand:
         self.clock = clock
         self.later = later
         self.marks = [found for name in note.marks if (found := mark(name))]
-        start, end = clock(stroke.at + stroke.drag) + stroke.late, clock(stroke.end)
+        start = clock(stroke.at + stroke.drag) + stroke.late
+        end = clock(stroke.end + stroke.drag_end) + stroke.late
         late = sum(found.seconds for found in self.marks) + order * STRUM
         self.start = start + min(late, max(0.0, end - start - SHORTEST))
         self.end = max(end, self.start + SHORTEST)
+        self.sooner = sooner
         if "ring" in note.marks:
             self.end = max(self.end, clock(later[0].at) if later else rest)
         if "short" in note.marks:
@@ -192,7 +200,8 @@ class _Hand:
         if self.note.into:
             way = 1 if self.note.into == "/" else -1
             count = min(INTO_FRETS, fret - 1 if way > 0 else LAST_FRET - fret)
-            early = max(0.0, min(count * INTO_SECONDS, self.start))
+            room = min(self.start, (self.start - self.sooner) / 2)
+            early = max(0.0, min(count * INTO_SECONDS, room))
             self.start -= early
             first = -100.0 * way * count
             glides = [
@@ -290,7 +299,8 @@ class _Shape:
         self, move: Move, at: float, takes: float, until: float | None, goal: int | None
     ) -> None:
         technique = TECHNIQUES[move.sign]
-        if technique.motion != "sway":
+        out = technique.takes == "slide" and move.fret is None
+        if technique.motion != "sway" and not out:
             self.sways = [Sway(s.start, min(s.end, at), s.hertz, s.cents) for s in self.sways]
         end = at + takes if until is None else max(until, at + takes)
         if technique.motion == "sway":
@@ -317,7 +327,9 @@ class _Shape:
         return 100.0 * (self.fretted - self.picked) + self.bent
 
     def _flutter(self, at: float, end: float, fret: int, hertz: float) -> None:
-        half = 0.5 / hertz
+        half = min(0.5 / hertz, (end - at) / 2)
+        if half <= 0:
+            return
         for n in range(int((end - at) / half)):
             away = 100.0 * (fret - self.fretted) * ((n + 1) % 2)
             self.glides.append(Glide(at + n * half, 0.0, self._cents() + away))
@@ -338,9 +350,13 @@ class _Shape:
         if not count:
             return
         if move.fret is None:
-            first = at if move.at is not None else self.free
-            pace = min(technique.seconds, (end - first) / count)
+            pace = min(technique.seconds, max(0.0, end - at) / count)
             began = at if move.at is not None else end - pace * count
+            # What trembles goes on until the hand leaves.
+            held, self.sways = self.sways, []
+            for number, sway in enumerate(held):
+                ends = began if number + 1 == len(held) else min(sway.end, began)
+                self.sways.append(Sway(sway.start, ends, sway.hertz, sway.cents))
         elif move.at is not None:
             pace = min(technique.seconds, max(0.0, at - self.free) / count)
             began = at - pace * count
@@ -369,4 +385,5 @@ def _from(curve: Curve, seconds: float) -> Curve:
         for s in curve.sways
         if s.end > seconds
     )
-    return Curve(curve.at(seconds), glides, sways)
+    still = Curve(curve.first, curve.glides)
+    return Curve(still.at(seconds), glides, sways)

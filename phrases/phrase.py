@@ -98,8 +98,8 @@ class Stroke:
         One for each string.
     late
         Seconds that it comes after its beat, as the phrase is laid back.
-    drag
-        Beats that it comes after its beat, where the phrase slows down at its end.
+    drag, drag_end
+        Beats that it comes, and ends, after its beat where the phrase slows down at its end.
     lift
         Added to its MIDI velocity, for its place in the line.
     """
@@ -109,6 +109,7 @@ class Stroke:
     notes: tuple[Note, ...]
     late: float = 0.0
     drag: Fraction = Fraction(0)
+    drag_end: Fraction = Fraction(0)
     lift: int = 0
 
     def moved(self, beats: Fraction | int) -> Stroke:
@@ -251,6 +252,7 @@ class Phrase:
                 stroke.moved(bar * beats),
                 late=late * float(max(Fraction(0), 1 - 2 * (stroke.at % 1))),
                 drag=_dragged(part, stroke.at),
+                drag_end=_dragged(part, stroke.end),
                 lift=_lifted(number, len(part.strokes)),
             )
             for bar, part in self.placed()

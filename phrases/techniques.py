@@ -6,6 +6,7 @@ References: common practice; the times and vibrato widths are from memory of it.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 __all__ = ["BEND_SIZES", "LATEST", "MARKS", "SLIDES", "TECHNIQUES", "Mark", "Technique", "mark"]
@@ -117,6 +118,7 @@ LATEST = 120  # milliseconds
 
 def mark(name: str) -> Mark | None:
     """Return a mark by its name: a key of `MARKS`, or milliseconds late, ``45ms``."""
-    if name.endswith("ms") and name[:-2].isdecimal() and 1 <= int(name[:-2] or 0) <= LATEST:
-        return Mark(name, "time", seconds=int(name[:-2]) / 1000)
+    if re.fullmatch(r"[0-9]{1,3}ms", name) and 1 <= int(name[:-2]) <= LATEST:
+        milliseconds = int(name[:-2])
+        return Mark(f"{milliseconds}ms", "time", seconds=milliseconds / 1000)
     return MARKS.get(name)

@@ -1,4 +1,4 @@
-"""From a phrase to written music: bars of notes and rests with values, ties and tuplets.
+"""Written music: bars of notes and rests with values, ties and tuplets. `writing` makes it.
 
 Conventions: positions and lengths are exact felt beats; a position counts from the bar's first
 beat, so the events of a pickup bar start where its `Measure.start` says. Pitches are as they sound
@@ -13,23 +13,14 @@ with a mark.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
 
-from backing.arrangement import placements
-from backing.forms import Form
-from backing.grooves import find_groove
-from backing.sheet.values import Piece, Tuplet, pieces
-from backing.tempo import swing_for
-from phrases.counting import Meter, count_word, parse_swing, swung
-from phrases.fretboard import STANDARD, fret_pitch
+from backing.sheet.values import Tuplet
+from phrases.counting import Meter
 from phrases.hands import bend_cents
-from phrases.phrase import Move, Note, Phrase, Stroke
-from phrases.pitch import Key, degree_name
-from phrases.techniques import TECHNIQUES
+from phrases.phrase import Move
+from phrases.pitch import NATURAL, Key, degree_name
 
 __all__ = [
     "Event",
@@ -40,15 +31,10 @@ __all__ = [
     "Score",
     "Spelling",
     "Tuplet",
-    "over_form",
-    "part_names",
     "spell",
-    "write",
 ]
 
 DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")
-EVEN = 1.05  # a swing ratio that is not worth a mark
-TRIPLETS = 2  # the ratio as which swung places of a 12/8 beat are written
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +89,9 @@ class Head:
         empty.
     into
         ``/`` or ``\\`` where it is slid into from nowhere.
+    out
+        ``/`` or ``\\`` on the last of tied heads where it is left for nowhere; the move itself
+        stands in the `moves` of the head on which it was written.
     marks
         Of a picked head, keys of `phrases.techniques.MARKS` or milliseconds late; where there are
         grace notes, the first of them has the pick and so the marks.
@@ -123,6 +112,7 @@ class Head:
     bent: int = 0
     sway: str = ""
     into: str = ""
+    out: str = ""
     marks: tuple[str, ...] = ()
     graces: tuple[Head, ...] = ()
 
@@ -160,7 +150,8 @@ class Event:
         How it is written: ``whole`` ``half`` ``quarter`` ``eighth`` ``16th`` ``32nd`` ``64th``
         ``128th`` ``256th`` and 0 or 1 dots; the whole-bar rest is a ``whole`` without dots.
     heads
-        One for each string, in the order in which the pick hits them; none for a rest.
+        One for each string, in the order in which the pick hits them; none for a rest. A muted
+        string has a head only where it is picked.
     tuplet
         The tuplet it belongs to.
     stroke
@@ -303,220 +294,3 @@ def spell(pitch: int, key: Key) -> Spelling:
     else:
         letter, alter = name[0], name.count("#") - name.count("b")
     return Spelling(letter, alter, (pitch - alter) // 12 - 1)
-
-
-def part_names(phrase: Phrase) -> tuple[str, ...]:
-    """Return the names of the parts, ``Call``, with a number where there are several of a role."""
-    roles = [part.role for part in phrase.parts]
-    return tuple(
-        role.capitalize()
-        + (f" {roles[: number + 1].count(role)}" if roles.count(role) > 1 else "")
-        for number, role in enumerate(roles)
-    )
-
-
-def over_form(phrase: Phrase, form: Form | None = None, *, chorus: bool = False) -> Score:
-    """Return a phrase as written music, with the chords of a form over it.
-
-    Parameters
-    ----------
-    phrase
-        In the key in which it is to be written; its groove decides the swing where it does not.
-    form
-        Whose chords stand over it, from the bar on at which the phrase is first placed; none if
-        left out.
-    chorus
-        Write every bar of the form, with the phrase wherever it is placed.
-
-    Raises
-    ------
-    RangeError
-        If the form is too short for the phrase, or the phrase cannot be written.
-    ChoiceError, TextFileError
-        If its groove is missing or has mistakes.
-    """
-    groove = find_groove(phrase.groove)
-    asked = parse_swing(phrase.swing) if phrase.swing else groove.swing
-    swing = swing_for(asked, phrase.tempo, groove.swing_limit)
-    if form is None:
-        return write(phrase, swing=swing, groove=groove.title)
-    bars = form.bars(phrase.key)
-    places = placements(phrase, len(bars))
-    first, count = (0, len(bars)) if chorus else (places[0], phrase.bars)
-    chords = [
-        (number, share * phrase.meter.beats, chord.name(phrase.key))
-        for number, bar in enumerate(bars[first : first + count])
-        for share, chord in bar
-    ]
-    return write(
-        phrase,
-        chords,
-        swing=swing,
-        groove=groove.title,
-        places=places if chorus else (0,),
-        bars=count,
-    )
-
-
-def write(
-    phrase: Phrase,
-    chords: Sequence[tuple[int, Fraction, str]] = (),
-    *,
-    swing: float = 1.0,
-    groove: str = "",
-    places: Sequence[int] = (0,),
-    bars: int | None = None,
-) -> Score:
-    """Return a phrase as written music.
-
-    Parameters
-    ----------
-    phrase
-        In the key in which it is to be written. Variations are phrases of their own.
-    chords
-        For each chord name the bar and the felt beat in it, both from 0.
-    swing
-        Long to short, 1 to 4. In 12/8, where there is no swing mark, places that swing by 3:2 or
-        more are written on the eighths where they sound.
-    groove
-        The groove's title.
-    places
-        The bars, from 0, at which the phrase starts.
-    bars
-        How many bars to write; those of the phrase if left out.
-
-    Raises
-    ------
-    RangeError
-        If a beat is divided more finely than notes can be written.
-    """
-    return _Writer(phrase, swing, places, bars).score(chords, groove)
-
-
-@dataclass(frozen=True, slots=True)
-class _Stage:
-    """What sounds from a beat on: the heads of a stroke, or nothing."""
-
-    at: Fraction
-    heads: tuple[Head, ...] = ()
-    stroke: int = -1
-
-
-class _Writer:
-    def __init__(
-        self, phrase: Phrase, swing: float, places: Sequence[int], bars: int | None
-    ) -> None:
-        self.phrase = phrase
-        self.swing = swing
-        self.places = places
-        self.beats = phrase.meter.beats
-        self.bars = bars or phrase.bars
-        self.compound = phrase.meter.quarters != 1
-        once = phrase.strokes()
-        every = [
-            (number, stroke.moved(place * self.beats))
-            for place in places
-            for number, stroke in enumerate(once)
-        ]
-        self.strokes = [
-            (number, replace(stroke, end=min(stroke.end, later)))
-            for (number, stroke), later in zip(
-                every,
-                [*(stroke.at for _, stroke in every[1:]), Fraction(self.bars * self.beats)],
-                strict=True,
-            )
-        ]
-
-    def score(self, chords: Sequence[tuple[int, Fraction, str]], groove: str) -> Score:
-        stages = self._stages()
-        off = {stage.at % 1 for stage in stages}
-        swung = any(place.denominator in (2, 4, 8) for place in off)
-        if self.compound and self.swing >= SWUNG:
-            stages = _as_triplets(stages)
-        remarks, tips = self._remarks()
-        labels = self._labels()
-        first = min(stages[0].at, Fraction(0))
-        measures = []
-        if first < 0:
-            measures.append(self._measure(-1, stages, tips, chords, labels))
-        measures += [
-            self._measure(bar, stages, tips, chords, labels) for bar in range(self.bars)
-        ]
-        phrase = self.phrase
-        return Score(
-            title=phrase.title,
-            key=phrase.key,
-            meter=phrase.meter,
-            tempo=phrase.tempo,
-            measures=tuple(measures),
-            groove=groove,
-            scale=phrase.scale,
-            swing=self.swing,
-            swung=not self.compound and self.swing > EVEN and swung,
-            remarks=remarks,
-            level=phrase.level,
-            tags=phrase.tags,
-        )
-
-    def _stages(self) -> list[_Stage]:
-        found: list[_Stage] = []
-        for number, stroke in self.strokes:
-            if found and found[-1].at == stroke.at:
-                found.pop()  # the rest before it
-            found += self._stroke(number, stroke)
-            if stroke.end < self.bars * self.beats:
-                found.append(_Stage(stroke.end))
-        if found[0].at > 0:
-            found.insert(0, _Stage(Fraction(0)))
-        return found
-
-    def _stroke(self, number: int, stroke: Stroke) -> Iterator[_Stage]:
-        """Yield what each count of a stroke makes of its strings."""
-        strings = [_chains(note, stroke, self.phrase.key) for note in stroke.notes]
-        times = sorted({at for chains in strings for at in chains})
-        rows: list[list[Head]] = []
-        for chains in strings:
-            row: list[Head] = []
-            for at in times:
-                head = chains.get(at)
-                if head is None:
-                    head = _held(row[-1])
-                if row:
-                    before = head.chain[0]
-                    row[-1] = replace(row[-1], leads=before.link, ties=before.tied)
-                row.append(head)
-            rows.append(row)
-        for at, heads in zip(times, zip(*rows, strict=True), strict=True):
-            yield _Stage(at, heads, number)
-
-    def _remarks(self) -> tuple[tuple[Remark, ...], dict[tuple[int, Fraction], list[int]]]:
-        """Return the tips, and the numbers of those that speak of a stroke and a beat."""
-        phrase = self.phrase
-        remarks = [Remark(0, tip.text) for tip in phrase.tips if tip.at is None]
-        placed = phrase.placed()
-        found: dict[tuple[int, Fraction], list[int]] = {}
-        local = [tip for tip in phrase.tips if tip.at is not None and tip.part is not None]
-        local.sort(key=lambda tip: placed[tip.part or 0][0] * self.beats + (tip.at or 0))
-        names = part_names(phrase)
-        for number, tip in enumerate(local, 1):
-            assert tip.at is not None
-            assert tip.part is not None
-            bar, beat = divmod(tip.at, self.beats)
-            count = count_word(int(beat) + 1, beat % 1, 0)
-            where = f"bar {int(bar) + 1}" if bar >= 0 else "pickup"
-            remarks.append(Remark(number, tip.text, f"{names[tip.part]}, {where}, {count}"))
-            at = placed[tip.part][0] * self.beats + tip.at
-            found.setdefault((0, at), []).append(number)
-        return tuple(remarks), found
-
-    def _labels(self) -> list[tuple[Fraction, str]]:
-        if [part.role for part in self.phrase.parts] == ["line"]:
-            return []
-        found = []
-        for place in self.places:
-            for (bar, part), name in zip(
-                self.phrase.placed(), part_names(self.phrase), strict=True
-            ):
-                first = min(Fraction(0), part.strokes[0].at)
-                found.append(((place + bar) * self.beats + first, name))
-        return found

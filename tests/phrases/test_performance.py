@@ -463,7 +463,6 @@ def test_a_bend_under_tremolo_is_one_bend() -> None:
         assert pick.curve.at(length) == pytest.approx(whole.curve.at(pick.start + length), abs=8)
 
 
-@pytest.mark.xfail(strict=True, reason="_from adds what the sway had to the next pick")
 def test_vibrato_under_tremolo_is_no_wider_than_without() -> None:
     whole = max(heard(alone("| 1 G7~ 3 .", 1.0)))
     picks = play("| 1 G7~{tremolo} 3 .", 1.0)
@@ -556,7 +555,6 @@ def test_neither_a_drag_nor_laying_back_moves_what_the_band_reads() -> None:
         assert other.bars == plain.bars
 
 
-@pytest.mark.xfail(strict=True, reason="only the start of a note is dragged")
 def test_a_dragged_note_is_no_shorter_than_it_would_be() -> None:
     plain, dragged = on_time(phrased(EIGHTHS)), on_time(phrased(EIGHTHS, drag=4))
     for before, after in zip(plain, dragged, strict=True):
@@ -618,14 +616,12 @@ def test_whatever_is_written_no_string_sounds_twice_at_once(
             assert sooner.end <= later.start
 
 
-@pytest.mark.xfail(strict=True, reason="a slide out counts from before the moves it follows")
 def test_the_hand_moves_forward_in_time() -> None:
     note = play("| 1 e8h10p8\\ trip B5 let .", 0.5)[0]
     times = [glide.start for glide in note.curve.glides]
     assert times == sorted(times)
 
 
-@pytest.mark.xfail(strict=True, reason="a slide in may start before the note before")
 def test_a_slide_in_does_not_swallow_its_own_note() -> None:
     # Sixteenths at 200 beats a minute on one string: the slide in starts after the note before.
     sooner, later = play("| 2 e5 e /e8 & .", 0.3)
@@ -633,14 +629,12 @@ def test_a_slide_in_does_not_swallow_its_own_note() -> None:
     assert later.end == pytest.approx(0.45)
 
 
-@pytest.mark.xfail(strict=True, reason="a slide out stops it at once")
 def test_vibrato_before_a_slide_out_lasts_until_the_slide() -> None:
     note = alone("| 1 e8~\\ 4 .", 1.0)
     leaves = note.curve.glides[0].start
     assert note.curve.sways[-1].end == pytest.approx(leaves, abs=0.05)
 
 
-@pytest.mark.xfail(strict=True, reason="half a turn has no room")
 def test_a_trill_in_a_short_note_goes_up_at_least_once() -> None:
     note = play("| 1 e8tr10 trip e5 let .", 0.33)[0]
     assert 200.0 in heard(note)

@@ -1,0 +1,124 @@
+"""The stream as it is looked up while it plays: bar lines, chords, turns and messages.
+
+Conventions: seconds are the piece's own, exact where they are fractions; a second within a
+section counts from the section's start.
+"""
+
+from __future__ import annotations
+
+import bisect
+from fractions import Fraction
+
+from backing.events import Label, Message, Section, Stream, messages, set_up
+
+__all__ = ["Score"]
+
+
+class Score:
+    """A stream with what is worked out from it once, and only where it is played.
+
+    Parameters
+    ----------
+    stream
+        What is played.
+    """
+
+    def __init__(self, stream: Stream) -> None:
+        self.stream = stream
+        self.sections = stream.sections
+        self._starts = [section.start for section in stream.sections]
+        self._messages: dict[int, list[Message]] = {}
+        self._bars: dict[object, tuple[Fraction, ...]] = {}
+
+    def messages(self, number: int) -> list[Message]:
+        """Return a section's messages; equal passes share them."""
+        notes = self.sections[number].notes
+        found = self._messages.get(id(notes))
+        if found is None:
+            found = self._messages[id(notes)] = messages(notes)
+        return found
+
+    def set_up(self) -> list[tuple[int, ...]]:
+        """Return the messages that make every channel ready."""
+        once = {id(section.notes): section.notes for section in self.sections}
+        voices = {note.voice for notes in once.values() for note in notes}
+        order = [voice for voice in self.stream.voices if voice in voices]
+        return [data for voice in order for data in set_up(voice, self.stream.programs)]
+
+    def bars(self, number: int) -> tuple[Fraction, ...]:
+        """Return the second of each bar line of a section, its end included."""
+        section = self.sections[number]
+        key = (section.tempo, section.steps, section.beats)
+        if key not in self._bars:
+            each = self.stream.meter.beats
+            lines = [*range(0, int(section.beats), each), section.beats]
+            self._bars[key] = tuple(_second(section, Fraction(beat)) for beat in lines)
+        return tuple(section.start + line for line in self._bars[key])
+
+    def section_at(self, second: Fraction) -> int:
+        """Return the number of the section that holds a second; the nearest one outside."""
+        return max(0, bisect.bisect_right(self._starts, second) - 1)
+
+    def beat_at(self, number: int, second: Fraction) -> tuple[Fraction, Fraction]:
+        """Return the beat within a section, never below 0, and the tempo there."""
+        section = self.sections[number]
+        beat, tempo = Fraction(0), section.tempo
+        for start, first, beats, here in section.stretches():
+            if second < start:
+                break
+            beat = first - section.first_beat + min(beats, (second - start) * here / 60)
+            tempo = here
+        return beat, tempo
+
+    def chords(self, number: int, second: float) -> tuple[str, str, float | None]:
+        """Return the chord now, the next other one, and the second in the piece at which it comes.
+
+        The next one may be in a later section; it is looked for in two.
+        """
+        now, soon = "", ""
+        for later in range(number, min(number + 3, len(self.sections))):
+            section = self.sections[later]
+            for label in section.chords:
+                at = float(section.start) + label.seconds
+                if at <= second + 1e-6:
+                    now = label.text
+                elif label.text != now:
+                    if now or soon == "":
+                        soon = label.text
+                    return now, soon, at
+        return now, soon, None
+
+    def head(self, number: int) -> str:
+        """Return what a section is called: its own label, or its name."""
+        section = self.sections[number]
+        for label in section.labels:
+            if _is_head(section, label):
+                return label.text
+        return section.name.capitalize()
+
+    def turn(self, number: int, second: float) -> str:
+        """Return whose turn it is: the latest label but the section's own."""
+        section = self.sections[number]
+        turn = ""
+        for label in section.labels:
+            if float(section.start) + label.seconds > second + 1e-6:
+                break
+            if not _is_head(section, label):
+                turn = label.text
+        return turn
+
+
+def _is_head(section: Section, label: Label) -> bool:
+    text, name = label.text.casefold(), section.name.casefold()
+    return label.seconds == 0 and (text.startswith(name) or name.startswith(text))
+
+
+def _second(section: Section, beat: Fraction) -> Fraction:
+    """Return the second within a section at which a beat falls, unswung."""
+    second, since, tempo = Fraction(0), Fraction(0), section.tempo
+    for at, later in section.steps:
+        if at >= beat:
+            break
+        second += (at - since) * 60 / tempo
+        since, tempo = at, later
+    return second + (beat - since) * 60 / tempo

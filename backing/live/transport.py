@@ -1,0 +1,394 @@
+"""Where one is in the piece, and what is due: no sound, no port, no clock of its own.
+
+Conventions: an instant is a moment of whatever clock drives the transport, in seconds; a second
+is a place in the piece. One anchor holds both exactly, and every deadline is worked out from it,
+so nothing adds up. Players come a little before the bar line: whatever happens at a bar line
+happens `EARLY` before it, and what follows is played from as much before its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from backing.events import BEND_RANGE, CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_value
+from backing.live.score import Score
+from phrases.files import TEMPOS
+
+__all__ = ["ACTIONS", "EARLY", "TEMPO_STEP", "Due", "Transport", "Where"]
+
+EARLY = Fraction(1, 50)  # seconds; the band wanders by less
+TEMPO_STEP = 2  # beats a minute
+
+# What a key or a pedal may ask for.
+ACTIONS: dict[str, str] = {
+    "stop": "stop at the bar line, and go on from there",
+    "faster": f"{TEMPO_STEP} beats a minute more",
+    "slower": f"{TEMPO_STEP} beats a minute less",
+    "next": "to the next pass or chorus, at the bar line",
+    "previous": "to the one before, at the bar line",
+    "mute": "the phrase off, and on again",
+}
+
+Due = tuple[float, tuple[int, ...]]  # instant, bytes
+
+CENTRE = bend_value(0.0)
+LEAD = frozenset(channel for voice, channel in CHANNELS.items() if voice.startswith("lead"))
+assert BEND_RANGE
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """All that says where one is; replaced as a whole, so that another thread may read it."""
+
+    at: Fraction  # the anchor's instant
+    second: Fraction  # the anchor's place
+    pace: Fraction = Fraction(1)  # seconds of the piece in a second
+    section: int = 0
+    going: bool = True
+    stopping: bool = False
+    target: int | None = None
+    muted: bool = False
+    over: bool = False
+
+    def place(self, at: Fraction) -> Fraction:
+        """Return the second of the piece at an instant."""
+        if not self.going:
+            return self.second
+        return self.second + max(Fraction(0), at - self.at) * self.pace
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """What there is to show at one instant.
+
+    Attributes
+    ----------
+    section, name
+        The number of the section from 0, and what it is called.
+    bar, bars
+        The bar from 1 and how many there are in the section.
+    beat, beats
+        The beat from 1 and how many there are in a bar.
+    place
+        Beats from the start of the section.
+    tempo, written
+        Felt beats a minute, as played and as in the stream.
+    chord, soon, wait
+        The chord, the next other one, and how many beats it is away (None: there is none).
+    turn
+        Whose turn it is, or empty.
+    going, stopping, muted, over
+        Whether it plays, will stop at the bar line, keeps the phrase silent, has ended.
+    target
+        The name of the section that comes at the bar line, or empty.
+    """
+
+    section: int
+    name: str
+    bar: int
+    bars: int
+    beat: int
+    beats: int
+    place: float
+    tempo: float
+    written: float
+    chord: str
+    soon: str
+    wait: float | None
+    turn: str
+    going: bool
+    stopping: bool
+    muted: bool
+    over: bool
+    target: str
+
+
+class _Run:
+    """A section that is being played; its last notes may ring into the next one."""
+
+    def __init__(self, serial: int, start: Fraction, events: list[Message], since: float) -> None:
+        self.serial = serial
+        self.base = float(start)
+        self.events = events
+        self.cursor = 0
+        while self.cursor < len(events) and self.base + events[self.cursor][0] < since:
+            self.cursor += 1
+
+    def next(self) -> float | None:
+        """Return the second of the next message."""
+        if self.cursor == len(self.events):
+            return None
+        return self.base + self.events[self.cursor][0]
+
+
+class Transport:
+    """Plays a score: asked at instants that only grow, it says what is due.
+
+    Parameters
+    ----------
+    score
+        What is played.
+    at
+        The instant of its first beat.
+    """
+
+    def __init__(self, score: Score, at: Fraction | float = 0) -> None:
+        self.score = score
+        self.state = _State(Fraction(at), score.sections[0].start)
+        self._asked = Fraction(at)
+        self._serial = 0
+        self._runs: list[_Run] = []
+        self._sounding: dict[tuple[int, int], int] = {}  # channel and pitch: serial
+        self._taken: dict[int, int] = {}  # channel: the latest serial that played on it
+        self._bends: dict[int, int] = {}
+        self._programs: dict[int, int] = {}
+        self._expressions: dict[int, int] = {}
+        self._begin(self.state.second)
+
+    # --- what is due --------------------------------------------------------
+
+    def due(self, until: Fraction | float) -> list[Due]:
+        """Return what is due before an instant and was not returned before, in order."""
+        until = max(self._asked, Fraction(until))
+        self._asked = until
+        out: list[Due] = []
+        while self.state.going:
+            limit = self.state.place(until)
+            edge = self._edge()
+            self._collect(float(limit if edge is None else min(edge, limit)), out)
+            if edge is None or edge > limit:
+                break
+            self._cross(edge, out)
+        if self.state.going and not self._runs and self._last():
+            self.state = replace(self.state, going=False, over=True)
+        return out
+
+    def next_at(self) -> float | None:
+        """Return the instant at which something is due next; None while nothing is."""
+        if not self.state.going:
+            return None
+        times = [second for run in self._runs if (second := run.next()) is not None]
+        edge = self._edge()
+        if edge is not None:
+            times.append(float(edge))
+        return self._instant(min(times)) if times else float(self.state.at)
+
+    def silence(self, at: Fraction | float) -> list[Due]:
+        """Return what ends every note and sets bends, programs and expression back."""
+        out: list[Due] = []
+        self._hush(float(at), out)
+        return out
+
+    def _instant(self, second: float) -> float:
+        state = self.state
+        return float(state.at) + (second - float(state.second)) / float(state.pace)
+
+    def _exact_instant(self, second: Fraction) -> Fraction:
+        state = self.state
+        return state.at + (second - state.second) / state.pace
+
+    def _last(self) -> bool:
+        section = self.score.sections[-1]
+        at_last = self.state.section == len(self.score.sections) - 1
+        return at_last and self.state.place(self._asked) >= section.start + section.seconds
+
+    def _edge(self) -> Fraction | None:
+        """Return the next second at which something other than a message happens."""
+        state = self.state
+        section = self.score.sections[state.section]
+        end = section.start + section.seconds
+        last = state.section == len(self.score.sections) - 1
+        if state.stopping or state.target is not None:
+            since = max(state.second, state.place(self._before)) if False else state.second
+            for line in self.score.bars(state.section):
+                if line - EARLY > since and not (last and line == end):
+                    return line - EARLY
+        return None if last else end
+
+    def _collect(self, limit: float, out: list[Due]) -> None:
+        while self._runs:
+            first, run = min(
+                ((second, run) for run in self._runs if (second := run.next()) is not None),
+                key=lambda pair: pair[0],
+                default=(0.0, None),
+            )
+            if run is None:
+                self._runs.clear()
+                return
+            if first >= limit:
+                return
+            self._emit(self._instant(first), run.serial, run.events[run.cursor][2], out)
+            run.cursor += 1
+            if run.cursor == len(run.events):
+                self._runs.remove(run)
+
+    def _emit(self, at: float, serial: int, data: tuple[int, ...], out: list[Due]) -> None:
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if kind == 0x90:
+            if self.state.muted and channel in LEAD:
+                return
+            place = (channel, data[1])
+            if place in self._sounding:  # it rang over from the section before
+                out.append((at, (0x80 | channel, data[1], 0)))
+            self._sounding[place] = serial
+            self._taken[channel] = serial
+        elif kind == 0x80:
+            if self._sounding.get((channel, data[1])) != serial:
+                return
+            del self._sounding[channel, data[1]]
+        elif kind == 0xE0:
+            if self._taken.get(channel, serial) > serial:
+                return
+            self._bends[channel] = data[2] << 7 | data[1]
+        elif kind == 0xC0:
+            self._programs[channel] = data[1]
+        elif data[1] == EXPRESSION:
+            self._expressions[channel] = data[2]
+        out.append((at, data))
+
+    # --- bar lines and sections ---------------------------------------------
+
+    def _cross(self, edge: Fraction, out: list[Due]) -> None:
+        state = self.state
+        section = self.score.sections[state.section]
+        if edge == section.start + section.seconds:
+            self.state = replace(state, section=state.section + 1)
+            self._begin(edge)
+            return
+        at = self._exact_instant(edge)
+        line = edge + EARLY
+        following = state.section + (line == section.start + section.seconds)
+        target = following if state.target is None else state.target
+        if not state.stopping and target == following != state.section:
+            self.state = replace(state, target=None)  # it comes of itself
+            return
+        self._hush(float(at), out)
+        place = edge if state.target is None else self.score.sections[target].start - EARLY
+        self.state = replace(
+            state, at=at, second=place, section=target, going=not state.stopping,
+            stopping=False, target=None,
+        )  # fmt: skip
+        self._runs.clear()
+        if self.state.going:
+            self._begin(place)
+
+    def _begin(self, since: Fraction) -> None:
+        self._serial += 1
+        number = self.state.section
+        start = self.score.sections[number].start
+        run = _Run(self._serial, start, self.score.messages(number), float(since))
+        if run.next() is not None:
+            self._runs.append(run)
+
+    def _hush(self, at: float, out: list[Due]) -> None:
+        for channel, pitch in sorted(self._sounding):
+            out.append((at, (0x80 | channel, pitch, 0)))
+        for channel, value in self._bends.items():
+            if value != CENTRE:
+                out.append((at, (0xE0 | channel, CENTRE & 0x7F, CENTRE >> 7)))
+        for channel, value in self._expressions.items():
+            if value != 127:
+                out.append((at, (0xB0 | channel, EXPRESSION, 127)))
+        for channel, value in self._programs.items():
+            if value != LEAD_PROGRAM:
+                out.append((at, (0xC0 | channel, LEAD_PROGRAM)))
+        for states in (self._sounding, self._bends, self._expressions, self._programs):
+            states.clear()
+
+    # --- what is asked for --------------------------------------------------
+
+    def do(self, action: str, at: Fraction | float) -> list[Due]:
+        """Do one of `ACTIONS` at an instant; return what is due at once."""
+        at = max(self._asked, Fraction(at))
+        self._asked = at
+        out: list[Due] = []
+        if self.state.over:
+            return out
+        if action == "stop":
+            self._stop_or_go(at, out)
+        elif action in ("faster", "slower"):
+            self._move_tempo(TEMPO_STEP if action == "faster" else -TEMPO_STEP, at)
+        elif action in ("next", "previous"):
+            self._skip(1 if action == "next" else -1, at)
+        elif action == "mute":
+            self.state = replace(self.state, muted=not self.state.muted)
+            if self.state.muted:
+                for channel, pitch in sorted(self._sounding):
+                    if channel in LEAD:
+                        out.append((float(at), (0x80 | channel, pitch, 0)))
+                        del self._sounding[channel, pitch]
+        return out
+
+    def _anchor(self, at: Fraction) -> None:
+        self.state = replace(self.state, at=at, second=self.state.place(at))
+
+    def _stop_or_go(self, at: Fraction, out: list[Due]) -> None:
+        if not self.state.going:
+            self.state = replace(self.state, at=at, going=True)
+            self._begin(self.state.second)
+            return
+        self._anchor(at)
+        self.state = replace(self.state, stopping=not self.state.stopping)
+
+    def _move_tempo(self, step: int, at: Fraction) -> None:
+        self._anchor(at)
+        state = self.state
+        _, written = self.score.beat_at(state.section, state.second)
+        tempo = written * state.pace
+        moved = Fraction(round(tempo) + step)
+        if step > 0:
+            moved = max(tempo, min(moved, Fraction(TEMPOS[1])))
+        else:
+            moved = min(tempo, max(moved, Fraction(TEMPOS[0])))
+        self.state = replace(state, pace=moved / written)
+
+    def _skip(self, step: int, at: Fraction) -> None:
+        self._anchor(at)
+        state = self.state
+        wanted = (state.section if state.target is None else state.target) + step
+        wanted = max(0, min(wanted, len(self.score.sections) - 1))
+        if state.going:
+            self.state = replace(state, target=None if wanted == state.section else wanted)
+        elif wanted != state.section:
+            start = self.score.sections[wanted].start - EARLY
+            self.state = replace(state, section=wanted, second=start)
+
+    # --- where one is -------------------------------------------------------
+
+    def where(self, at: Fraction | float) -> Where:
+        """Return what there is to show at an instant; any thread may ask."""
+        state, score = self.state, self.score
+        second = state.place(Fraction(at))
+        number = state.section
+        end = score.sections[number].start + score.sections[number].seconds
+        if state.going and second >= end:  # the state is a moment old
+            number = max(number, score.section_at(second))
+        if state.second <= second < score.sections[number].start - EARLY:
+            number = score.section_at(second)
+        place, written = score.beat_at(number, second + EARLY * 0)
+        each = score.stream.meter.beats
+        bars = max(1, -(-score.sections[number].beats // each))
+        bar = min(bars, int(place // each) + 1)
+        chord, soon, when = score.chords(number, float(second))
+        tempo = written * state.pace
+        return Where(
+            section=number,
+            name=score.head(number),
+            bar=int(bar),
+            bars=int(bars),
+            beat=min(each, int(place - (bar - 1) * each) + 1),
+            beats=each,
+            place=float(place),
+            tempo=float(tempo),
+            written=float(written),
+            chord=chord,
+            soon=soon,
+            wait=None if when is None else (when - float(second)) * float(written) / 60,
+            turn=score.turn(number, float(second)),
+            going=state.going,
+            stopping=state.stopping,
+            muted=state.muted,
+            over=state.over,
+            target="" if state.target is None else score.head(state.target),
+        )

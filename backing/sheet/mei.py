@@ -1,0 +1,334 @@
+"""Written music as MEI, the text from which verovio engraves the notation staff.
+
+Conventions: every written head has an id: ``b2e3n0-e`` is bar 2, event 3, its first head on the e
+string; the last one of an event is the note itself, those before it are grace notes. A bent string
+is written at the pitch it reaches: the fretted pitch before it is a small note. Bends of a quarter
+tone do not change the written pitch.
+
+References: MEI 5, https://music-encoding.org/guidelines/v5/content/
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import groupby
+
+from backing.sheet.score import Event, Head, Measure, Score, Spelling, spell
+from phrases.pitch import Key
+
+__all__ = ["Join", "Node", "Plan", "mei", "plan"]
+
+VALUES = {
+    "whole": "1", "half": "2", "quarter": "4", "eighth": "8", "16th": "16", "32nd": "32",
+    "64th": "64", "128th": "128", "256th": "256",
+}  # fmt: skip
+BEAMED = ("eighth", "16th", "32nd", "64th", "128th", "256th")
+ACCIDENTALS = {0: "n", 1: "s", -1: "f", 2: "x", -2: "ff"}
+SHARPS, FLATS = "FCGDAEB", "BEADGCF"
+NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+MIDDLE = 59  # the pitch on the middle line, as it sounds
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One written head.
+
+    Attributes
+    ----------
+    name
+        Its id.
+    head
+        What the hands do there.
+    spelling
+        The pitch it reaches, bends included.
+    cents
+        By which the string is bent.
+    join
+        How it comes from the node before on its string: ``h`` ``p`` ``/`` ``\\`` ``bend``
+        ``release`` ``pre`` ``tie``, or empty.
+    small
+        Whether it is a grace note.
+    first
+        Whether the head begins with it; a head that is bent at once has several.
+    """
+
+    name: str
+    head: Head
+    spelling: Spelling
+    cents: int
+    join: str
+    small: bool
+    first: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Join:
+    """What binds two written heads of a string, by their ids."""
+
+    sign: str
+    start: str
+    end: str
+
+
+@dataclass(slots=True)
+class Plan:
+    """Every written head of a score.
+
+    Attributes
+    ----------
+    nodes
+        For each bar and each of its events the columns of heads: grace notes, then the note.
+    joins
+        Ties, slides, hammer-ons, pull-offs, bends and releases.
+    slurs
+        The first and the last head of what is played with one pick.
+    """
+
+    nodes: list[list[list[list[Node]]]] = field(default_factory=list)
+    joins: list[Join] = field(default_factory=list)
+    slurs: list[tuple[str, str]] = field(default_factory=list)
+
+
+def plan(score: Score) -> Plan:
+    """Return every written head of a score with what binds it to others."""
+    made = Plan()
+    last: dict[str, Node] = {}
+    legato: dict[str, str] = {}
+    for bar, measure in enumerate(score.measures):
+        made.nodes.append([])
+        for number, event in enumerate(measure.events):
+            columns: list[list[Node]] = []
+            for head in event.heads:
+                nodes = list(_nodes(f"b{bar}e{number}", head, score.key))
+                for node in nodes:
+                    before = last.get(head.string)
+                    if node.join and before is not None:
+                        made.joins.append(Join(node.join, before.name, node.name))
+                    last[head.string] = node
+                while len(columns) < len(nodes):
+                    columns.insert(0, [])
+                for column, node in zip(columns[-len(nodes) :], nodes, strict=True):
+                    column.append(node)
+            made.nodes[-1].append(columns)
+            _bind(made, columns, legato)
+    for start, end in legato.items():
+        made.slurs.append((start, end))
+    return made
+
+
+def _bind(made: Plan, columns: Sequence[Sequence[Node]], legato: dict[str, str]) -> None:
+    """Draw one slur over what is played with one pick."""
+    for column in columns:
+        if any(node.join in ("h", "p", "/", "\\") for node in column):
+            if not legato and made.joins:
+                names = {node.name for node in column}
+                starts = [j.start for j in made.joins if j.end in names and j.sign in "hp/\\"]
+                legato[starts[0]] = column[0].name
+            elif legato:
+                legato[next(iter(legato))] = column[0].name
+        elif legato and not any(node.join for node in column):
+            made.slurs += list(legato.items())
+            legato.clear()
+
+
+def _nodes(name: str, head: Head, key: Key) -> Iterator[Node]:
+    """Yield the written heads of one head: its graces, and one for each bend and release."""
+    number = 0
+    for link in head.chain:
+        last_link = link is head
+        tied = link.tied or (bool(head.graces) and link is head.graces[0] and head.tied)
+        steps = _steps(link, tied=tied)
+        for index, (cents, join) in enumerate(steps):
+            semitones = cents // 100
+            spelling = spell(link.pitch + semitones, key) if semitones else link.spelling
+            small = not (last_link and index == len(steps) - 1)
+            text = f"{name}n{number}-{link.string}"
+            yield Node(text, link, spelling, cents, join, small, index == 0)
+            number += 1
+
+
+def _steps(head: Head, *, tied: bool) -> list[tuple[int, str]]:
+    """Return the cents of each written head and how it is reached; quarter tones make none."""
+    stations = head.stations
+    found = [(stations[0], "tie" if tied else head.link)]
+    bends = [move for move in head.moves if move.sign in ("b", "pb", "r")]
+    for move, cents in zip(bends, stations[1:], strict=True):
+        if cents // 100 != found[-1][0] // 100:
+            found.append((cents, {"b": "bend", "pb": "pre", "r": "release"}[move.sign]))
+    # What is tied and changes at once is written as it changes.
+    return found[1:] if tied and len(found) > 1 else found
+
+
+class _Signs:
+    """Which accidentals a bar has shown."""
+
+    def __init__(self, key: Key) -> None:
+        count = key.signature
+        self.key = dict.fromkeys(SHARPS[:count], 1) if count > 0 else {}
+        if count < 0:
+            self.key = dict.fromkeys(FLATS[:-count], -1)
+        self.bar: dict[tuple[str, int], int] = {}
+
+    def shown(self, spelling: Spelling) -> str:
+        place = (spelling.step, spelling.octave)
+        if self.bar.get(place, self.key.get(spelling.step, 0)) == spelling.alter:
+            return ""
+        self.bar[place] = spelling.alter
+        return ACCIDENTALS[spelling.alter]
+
+
+def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = False) -> str:
+    """Return a score as MEI.
+
+    Parameters
+    ----------
+    score
+        The music.
+    made
+        Its written heads.
+    breaks
+        Numbers of the bars, from 0, before which a system ends.
+    bare
+        Leave out key and accidentals, where only the places of the notes matter.
+    """
+    meter = score.meter
+    signature = 0 if bare else score.key.signature
+    sig = f"{abs(signature)}{'s' if signature > 0 else 'f'}" if signature else "0"
+    bars = []
+    for bar, measure in enumerate(score.measures):
+        if bar in breaks:
+            bars.append("<pb/>")
+        bars.append(_measure(score, made, bar, measure, bare=bare))
+    return (
+        '<mei xmlns="http://www.music-encoding.org/ns/mei" meiversion="5.0"><meiHead/>'
+        "<music><body><mdiv><score>"
+        f'<scoreDef key.sig="{sig}" meter.count="{meter.numerator}" '
+        f'meter.unit="{meter.denominator}"><staffGrp><staffDef n="1" lines="5" '
+        'clef.shape="G" clef.line="2" clef.dis="8" clef.dis.place="below"/></staffGrp>'
+        f"</scoreDef><section>{''.join(bars)}</section></score></mdiv></body></music></mei>"
+    )
+
+
+def _measure(score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool) -> str:
+    signs = _Signs(score.key)
+    texts = []
+    for number, event in enumerate(measure.events):
+        texts.append(_event(f"b{bar}e{number}", event, made.nodes[bar][number], signs, measure))
+    content = "".join(_grouped(measure, texts, score))
+    spans = [
+        f'<slur startid="#{start}" endid="#{end}"/>'
+        for start, end in made.slurs
+        if not bare and start.startswith(f"b{bar}e")
+    ]
+    spans += [
+        f'<tie startid="#{join.start}" endid="#{join.end}"/>'
+        for join in made.joins
+        if not bare and join.sign == "tie" and join.start.startswith(f"b{bar}e")
+    ]
+    right = ' right="end"' if bar == len(score.measures) - 1 else ""
+    short = ' metcon="false"' if measure.start else ""
+    return (
+        f'<measure n="{measure.number}" xml:id="m{bar}"{short}{right}><staff n="1">'
+        f'<layer n="1">{content}</layer></staff>{"".join(spans)}</measure>'
+    )
+
+
+def _grouped(measure: Measure, texts: Sequence[str], score: Score) -> Iterator[str]:
+    """Yield the texts of events, in beams and tuplets."""
+    beat = Fraction(0)
+    number = 0
+    events = measure.events
+    while number < len(events):
+        event = events[number]
+        stop = number
+        if event.tuplet is not None and event.tuplet.start:
+            while stop < len(events) - 1 and not _stops(events[stop]):
+                stop += 1
+            tuplet = event.tuplet
+            inside = "".join(_beamed(events[number : stop + 1], texts[number : stop + 1]))
+            yield f'<tuplet num="{tuplet.actual}" numbase="{tuplet.normal}">{inside}</tuplet>'
+        else:
+            beat = Fraction(int(event.at))
+            while (
+                stop < len(events) - 1
+                and events[stop + 1].at < beat + 1
+                and events[stop + 1].tuplet is None
+            ):
+                stop += 1
+            yield from _beamed(events[number : stop + 1], texts[number : stop + 1])
+        number = stop + 1
+
+
+def _stops(event: Event) -> bool:
+    return event.tuplet is None or event.tuplet.stop
+
+
+def _beamed(events: Sequence[Event], texts: Sequence[str]) -> Iterator[str]:
+    def key(pair: tuple[Event, str]) -> bool:
+        return pair[0].value in BEAMED and not pair[0].rest
+
+    for beamed, group in groupby(zip(events, texts, strict=True), key):
+        pairs = list(group)
+        joined = "".join(text for _, text in pairs)
+        yield f"<beam>{joined}</beam>" if beamed and len(pairs) > 1 else joined
+
+
+def _event(
+    name: str, event: Event, columns: Sequence[Sequence[Node]], signs: _Signs, measure: Measure
+) -> str:
+    if event.rest:
+        if event.value == "whole" and event.beats == measure.beats:
+            return f'<mRest xml:id="{name}"/>'
+        return f'<rest xml:id="{name}" dur="{VALUES[event.value]}" dots="{event.dots}"/>'
+    marks = {mark for head in event.heads for one in head.chain for mark in one.marks}
+    text = ""
+    down = sum(_place(node.spelling) for node in columns[-1]) >= MIDDLE * len(columns[-1])
+    graces = [
+        _chord(
+            f"{name}g{index}",
+            column,
+            f'dur="{16 if len(columns) > 2 else 8}" grace="acc" stem.dir="{_way(down=down)}"',
+            signs,
+        )
+        for index, column in enumerate(columns[:-1])
+    ]
+    text += f"<beam>{''.join(graces)}</beam>" if len(graces) > 1 else "".join(graces)
+    artic = [word for mark, word in (("accent", "acc"), ("short", "stacc")) if mark in marks]
+    attributes = f'dur="{VALUES[event.value]}"'
+    attributes += f' dots="{event.dots}"' if event.dots else ""
+    attributes += f' artic="{" ".join(artic)}"' if artic else ""
+    attributes += ' stem.mod="3slash"' if "tremolo" in marks else ""
+    return text + _chord(name, columns[-1], attributes, signs)
+
+
+def _way(*, down: bool) -> str:
+    return "down" if down else "up"
+
+
+def _place(spelling: Spelling) -> int:
+    return NATURAL[spelling.step] + 12 * (spelling.octave + 1)
+
+
+def _chord(name: str, column: Sequence[Node], attributes: str, signs: _Signs) -> str:
+    notes = []
+    for node in sorted(column, key=lambda node: _place(node.spelling)):
+        own = f'xml:id="{node.name}" pname="{node.spelling.step.lower()}"'
+        own += f' oct="{node.spelling.octave}"'
+        if node.head.fret is None:
+            own += ' head.shape="x"'
+        elif node.join != "tie":
+            sign = signs.shown(node.spelling)
+            own += f' accid="{sign}"' if sign else ""
+        if "ghost" in node.head.marks:
+            own += ' head.mod="paren"'
+        notes.append(own)
+    if len(notes) == 1:
+        return f"<note {notes[0]} {attributes}/>"
+    return (
+        f'<chord xml:id="{name}" {attributes}>'
+        + "".join(f"<note {own}/>" for own in notes)
+        + "</chord>"
+    )
+

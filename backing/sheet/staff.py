@@ -1,0 +1,313 @@
+"""The notation staff: verovio engraves it, system by system, and its drawing is read back.
+
+Conventions: lengths are in staff spaces, y is 0 on the top line of the staff and grows downwards, x
+is 0 at the system's left end. Texts are not left to verovio: everything it draws is a glyph or a
+line, so that every box is known.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from xml.etree import ElementTree
+
+from backing.sheet.ink import Box, Ink, around
+from backing.sheet.mei import Plan, mei
+from backing.sheet.score import Score
+
+__all__ = ["System", "engrave", "widths"]
+
+UNITS = 180.0  # of verovio's drawing in a staff space
+PAGE_UNITS = 18.0  # of its page in a staff space
+WIDEST = 5000.0  # staff spaces
+OPTIONS = {
+    "pageHeight": 2000,
+    "adjustPageHeight": True,
+    "pageMarginLeft": 0,
+    "pageMarginRight": 0,
+    "pageMarginTop": 100,
+    "pageMarginBottom": 100,
+    "header": "none",
+    "footer": "none",
+    "font": "Leipzig",
+    "svgRemoveXlink": True,
+    "svgViewBox": True,
+    "measureMinWidth": 8,
+    "xmlIdChecksum": True,
+}
+# What verovio draws whose box is asked for by kind.
+KINDS = (
+    "notehead", "stem", "flag", "accid", "artic", "dots", "beam", "rest", "mRest", "slur", "tie",
+    "tupletNum", "tupletBracket", "barLine", "clef", "keySig", "meterSig", "ledgerLines", "staff",
+)  # fmt: skip
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+
+
+@dataclass(slots=True)
+class System:
+    """One engraved system.
+
+    Attributes
+    ----------
+    svg
+        The whole drawing.
+    inks
+        What it covers, piece by piece; these have no drawing of their own.
+    heads
+        The box of each written head by its id.
+    rests
+        The box of each rest by the id of its event.
+    stems
+        For the event of a head, -1 where its stem goes up, 1 where down.
+    bars
+        For each bar of the system, by its number in the score, where it begins and ends.
+    start
+        Where the music begins, after clef, key and time signature.
+    width
+        From the left end to the last bar line.
+    """
+
+    svg: str = ""
+    inks: list[Ink] = field(default_factory=list)
+    heads: dict[str, Box] = field(default_factory=dict)
+    rests: dict[str, Box] = field(default_factory=dict)
+    stems: dict[str, int] = field(default_factory=dict)
+    bars: dict[int, tuple[float, float]] = field(default_factory=dict)
+    meter: Box | None = None
+    start: float = 0.0
+    width: float = 0.0
+
+
+def widths(score: Score, made: Plan, *, loose: float = 0.3, bare: bool = False) -> System:
+    """Return a score engraved as one long system, each bar as wide as it wants to be."""
+    return _rendered(mei(score, made, bare=bare), WIDEST, loose, stretch=False)[0]
+
+
+def engrave(
+    score: Score,
+    made: Plan,
+    breaks: Sequence[int],
+    width: float,
+    *,
+    loose: float = 0.3,
+    full: bool = True,
+    bare: bool = False,
+) -> list[System]:
+    """Return the systems of a score.
+
+    Parameters
+    ----------
+    score, made
+        The music and its written heads.
+    breaks
+        Numbers of the bars, from 0, before which a system ends.
+    width
+        Of a system, in staff spaces.
+    loose
+        How far apart short notes are, 0.2 to 0.6.
+    full
+        Whether systems are stretched to the width.
+    bare
+        Leave out key and accidentals.
+    """
+    return _rendered(mei(score, made, breaks, bare=bare), width, loose, stretch=full)
+
+
+def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[System]:
+    import verovio
+
+    verovio.enableLog(verovio.LOG_OFF)
+    toolkit = verovio.toolkit()
+    options = OPTIONS | {
+        "breaks": "encoded",
+        "pageWidth": math.floor(width * PAGE_UNITS),
+        "noJustification": not stretch,
+        "minLastJustification": 0.0,
+        "spacingLinear": loose,
+    }
+    toolkit.setOptions(json.dumps(options) if isinstance(toolkit.getOptions(), str) else options)
+    if not toolkit.loadData(text):
+        raise AssertionError("verovio did not take the music")
+    return [
+        _read(toolkit.renderToSVG(page)) for page in range(1, toolkit.getPageCount() + 1)
+    ]
+
+
+def _read(svg: str) -> System:
+    root = ElementTree.fromstring(svg)
+    space = "{http://www.w3.org/2000/svg}"
+    glyphs = {
+        drawn.get("id", ""): path.get("d", "")
+        for defs in root.iter(f"{space}defs")
+        for drawn in defs
+        for path in drawn.iter(f"{space}path")
+    }
+    system = System()
+    pieces: list[tuple[str, str, str, ElementTree.Element]] = []
+    page = next(g for g in root.iter(f"{space}g") if g.get("class") == "page-margin")
+    moved = [float(n) for n in _NUMBER.findall(page.get("transform", ""))] or [0.0, 0.0]
+    lines: list[float] = []
+    _walk(page, "", "", pieces)
+    for kind, _, measure, element in pieces:
+        if kind == "staff" and measure:
+            lines.append(_numbers(element.get("d", ""))[1])
+    top = min(lines)
+    drawn = []
+    for kind, name, measure, element in pieces:
+        made = _piece(kind, element, glyphs, top)
+        if made is None:
+            continue
+        ink, text = made
+        drawn.append(text)
+        if kind != "staff":
+            system.inks.append(ink)
+        _note(system, kind, name, measure, ink.box)
+    shift = f"translate({-0.0:.0f} {-top / UNITS:.4f}) scale({1 / UNITS:.6f})"
+    system.svg = f'<g transform="{shift}">{"".join(drawn)}</g>'
+    assert moved[0] == 0.0
+    system.width = max(right for _, right in system.bars.values())
+    signs = [ink.box.right for ink in system.inks if ink.kind in ("clef", "keySig", "meterSig")]
+    system.start = max(signs, default=0.0)
+    meters = [ink.box for ink in system.inks if ink.kind == "meterSig"]
+    system.meter = around(meters) if meters else None
+    return system
+
+
+def _walk(
+    element: ElementTree.Element,
+    kind: str,
+    name: str,
+    pieces: list[tuple[str, str, str, ElementTree.Element]],
+    measure: str = "",
+) -> None:
+    """List what is drawn with the kind and the id of the group that it belongs to."""
+    for child in element:
+        tag = child.tag.rpartition("}")[2]
+        if tag == "g":
+            group = child.get("class", "").split(" ")[0]
+            if group in ("placeholder", "section"):
+                continue
+            inner = group if group in KINDS else kind
+            named = child.get("id", "") if group in ("note", "chord", "rest", "mRest") else name
+            bar = child.get("id", "") if group == "measure" else measure
+            _walk(child, inner, named or name, pieces, bar)
+        else:
+            pieces.append((kind, name, measure, child))
+
+
+def _numbers(text: str) -> list[float]:
+    return [float(number) for number in _NUMBER.findall(text)]
+
+
+def _piece(
+    kind: str, element: ElementTree.Element, glyphs: dict[str, str], top: float
+) -> tuple[Ink, str] | None:
+    """Return what one element covers, and the same element on its own feet."""
+    tag = element.tag.rpartition("}")[2]
+    width = float(element.get("stroke-width", "0"))
+    if tag == "use":
+        path = glyphs[element.get("href", "").lstrip("#")]
+        x, y, scale = (_numbers(element.get("transform", "")) + [1.0])[:3]
+        left, low, right, high = _bounds(path)
+        box = Box(x + scale * left, y - scale * high, x + scale * right, y - scale * low)
+        text = f'<path transform="translate({x:g} {y:g})scale({scale:g} {-scale:g})" d="{path}"/>'
+        return Ink(kind, (_scaled(box, top),), ""), text
+    if tag in ("polygon", "polyline"):
+        points = _numbers(element.get("points", ""))
+        boxes = _slices(list(zip(points[::2], points[1::2], strict=True)), width)
+        text = f'<{tag} points="{element.get("points")}"/>'
+        if tag == "polyline":
+            text = text.replace("/>", f' fill="none" stroke="#000" stroke-width="{width:g}"/>')
+        return Ink(kind, tuple(_scaled(box, top) for box in boxes), ""), text
+    if tag == "rect":
+        x, y = float(element.get("x", "0")), float(element.get("y", "0"))
+        box = Box(x, y, x + float(element.get("width", "0")), y + float(element.get("height", "0")))
+        text = f'<rect x="{x:g}" y="{y:g}" width="{box[2] - x:g}" height="{box[3] - y:g}"/>'
+        return Ink(kind, (_scaled(box, top),), ""), text
+    if tag == "ellipse":
+        x, y = float(element.get("cx", "0")), float(element.get("cy", "0"))
+        a, b = float(element.get("rx", "0")), float(element.get("ry", "0"))
+        text = f'<ellipse cx="{x:g}" cy="{y:g}" rx="{a:g}" ry="{b:g}"/>'
+        return Ink(kind, (_scaled(Box(x - a, y - b, x + a, y + b), top),), ""), text
+    if tag == "path":
+        path = element.get("d", "")
+        curved = "C" in path
+        fill = "" if curved else ' fill="none"'
+        text = f'<path d="{path}"{fill} stroke="#000" stroke-width="{width:g}"/>'
+        boxes = _curved(path, width) if curved else [_straight(path, width)]
+        return Ink(kind, tuple(_scaled(box, top) for box in boxes), ""), text
+    return None
+
+
+def _scaled(box: Box, top: float) -> Box:
+    left, high, right, low = box
+    return Box(left / UNITS, (high - top) / UNITS, right / UNITS, (low - top) / UNITS)
+
+
+@lru_cache(maxsize=256)
+def _bounds(path: str) -> tuple[float, float, float, float]:
+    from fontTools.pens.boundsPen import BoundsPen
+    from fontTools.svgLib.path import parse_path
+
+    pen = BoundsPen(None)
+    parse_path(path, pen)
+    return pen.bounds or (0.0, 0.0, 0.0, 0.0)
+
+
+def _straight(path: str, width: float) -> Box:
+    numbers = _numbers(path)
+    xs, ys = numbers[::2], numbers[1::2]
+    half = width / 2
+    return Box(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half)
+
+
+def _slices(points: list[tuple[float, float]], width: float) -> Iterator[Box]:
+    """Cut a beam, which is a slanting band, into upright pieces."""
+    if len(points) != 4:
+        xs, ys = [x for x, _ in points], [y for _, y in points]
+        yield Box(min(xs) - width / 2, min(ys) - width / 2, max(xs) + width / 2, max(ys))
+        return
+    (x1, y1), (x2, y2), (_, y3), (_, y4) = points
+    pieces = max(1, math.ceil(abs(x2 - x1) / UNITS / 2))
+    for n in range(pieces):
+        a, b = n / pieces, (n + 1) / pieces
+        ys = [y1 + (y2 - y1) * t for t in (a, b)] + [y4 + (y3 - y4) * t for t in (a, b)]
+        yield Box(x1 + (x2 - x1) * a, min(ys), x1 + (x2 - x1) * b, max(ys))
+
+
+def _curved(path: str, width: float) -> list[Box]:
+    """Cut a slur or a tie into pieces along its outer edge."""
+    numbers = _numbers(path)
+    outer, inner = numbers[:8], [*numbers[6:8], *numbers[8:14]]
+    boxes = []
+    half = width / 2
+    for n in range(12):
+        at = [_bezier(outer, t / 12) for t in (n, n + 1)]
+        at += [_bezier(inner, 1 - t / 12) for t in (n, n + 1)] if len(numbers) >= 14 else []
+        xs, ys = [x for x, _ in at], [y for _, y in at]
+        boxes.append(Box(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half))
+    return boxes
+
+
+def _bezier(numbers: Sequence[float], t: float) -> tuple[float, float]:
+    a, b, c, d = (1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3
+    x = a * numbers[0] + b * numbers[2] + c * numbers[4] + d * numbers[6]
+    return x, a * numbers[1] + b * numbers[3] + c * numbers[5] + d * numbers[7]
+
+
+def _note(system: System, kind: str, name: str, measure: str, box: Box) -> None:
+    """Remember what others ask for."""
+    if kind == "notehead" and name not in system.heads:
+        system.heads[name] = box
+    elif kind in ("rest", "mRest"):
+        system.rests[name] = around([box, *([system.rests[name]] if name in system.rests else [])])
+    elif kind == "stem" and name:
+        system.stems[name] = 0
+    if measure and kind in ("staff", "barLine"):
+        bar = int(measure[1:])
+        left, right = system.bars.get(bar, (box.left, box.right))
+        system.bars[bar] = (min(left, box.left), max(right, box.right))

@@ -1,0 +1,389 @@
+"""From a phrase to written music.
+
+Conventions: a note is written until the next note or rest; over bar lines and where values need it
+with ties. What the hand does on a count of its own begins another event. In 12/8, which has no
+swing mark, swung halves of the beat are written on its third eighth.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+
+from backing.arrangement import placements
+from backing.forms import Form
+from backing.grooves import find_groove
+from backing.sheet.score import Event, Head, Label, Measure, Remark, Score, spell
+from backing.sheet.values import Piece, pieces
+from backing.tempo import swing_for
+from phrases.counting import count_word, parse_swing, swung
+from phrases.fretboard import STANDARD, fret_pitch
+from phrases.phrase import Note, Phrase, Stroke
+from phrases.pitch import Key
+from phrases.techniques import TECHNIQUES
+
+__all__ = ["over_form", "part_names", "write"]
+
+EVEN = 1.05  # a swing ratio that is not worth a mark
+SWUNG = 1.5
+TRIPLETS = 2  # the ratio as which swung places of a 12/8 beat are written
+
+
+def part_names(phrase: Phrase) -> tuple[str, ...]:
+    """Return the names of the parts, ``Call``, with a number where there are several of a role."""
+    roles = [part.role for part in phrase.parts]
+    return tuple(
+        role.capitalize()
+        + (f" {roles[: number + 1].count(role)}" if roles.count(role) > 1 else "")
+        for number, role in enumerate(roles)
+    )
+
+
+def over_form(phrase: Phrase, form: Form | None = None, *, chorus: bool = False) -> Score:
+    """Return a phrase as written music, with the chords of a form over it.
+
+    Parameters
+    ----------
+    phrase
+        In the key in which it is to be written; its groove decides the swing where it does not.
+    form
+        Whose chords stand over it, from the bar on at which the phrase is first placed; none if
+        left out.
+    chorus
+        Write every bar of the form, with the phrase wherever it is placed.
+
+    Raises
+    ------
+    RangeError
+        If the form is too short for the phrase, or the phrase cannot be written.
+    ChoiceError, TextFileError
+        If its groove is missing or has mistakes.
+    """
+    groove = find_groove(phrase.groove)
+    asked = parse_swing(phrase.swing) if phrase.swing else groove.swing
+    swing = swing_for(asked, phrase.tempo, groove.swing_limit)
+    if form is None:
+        return write(phrase, swing=swing, groove=groove.title)
+    bars = form.bars(phrase.key)
+    places = placements(phrase, len(bars))
+    first, count = (0, len(bars)) if chorus else (places[0], phrase.bars)
+    chords = [
+        (number, share * phrase.meter.beats, chord.name(phrase.key))
+        for number, bar in enumerate(bars[first : first + count])
+        for share, chord in bar
+    ]
+    return write(
+        phrase,
+        chords,
+        swing=swing,
+        groove=groove.title,
+        places=places if chorus else (0,),
+        bars=count,
+    )
+
+
+def write(
+    phrase: Phrase,
+    chords: Sequence[tuple[int, Fraction, str]] = (),
+    *,
+    swing: float = 1.0,
+    groove: str = "",
+    places: Sequence[int] = (0,),
+    bars: int | None = None,
+) -> Score:
+    """Return a phrase as written music.
+
+    Parameters
+    ----------
+    phrase
+        In the key in which it is to be written. Variations are phrases of their own.
+    chords
+        For each chord name the bar and the felt beat in it, both from 0.
+    swing
+        Long to short, 1 to 4. In 12/8, where there is no swing mark, places that swing by 3:2 or
+        more are written on the eighths where they sound.
+    groove
+        The groove's title.
+    places
+        The bars, from 0, at which the phrase starts.
+    bars
+        How many bars to write; those of the phrase if left out.
+
+    Raises
+    ------
+    RangeError
+        If a beat is divided more finely than notes can be written.
+    """
+    return _Writer(phrase, swing, places, bars).score(chords, groove)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stage:
+    """What sounds from a beat on: the heads of a stroke, or nothing."""
+
+    at: Fraction
+    heads: tuple[Head, ...] = ()
+    stroke: int = -1
+    tips: tuple[int, ...] = ()
+
+
+class _Writer:
+    def __init__(
+        self, phrase: Phrase, swing: float, places: Sequence[int], bars: int | None
+    ) -> None:
+        self.phrase = phrase
+        self.swing = swing
+        self.places = places
+        self.beats = phrase.meter.beats
+        self.bars = bars or phrase.bars
+        self.compound = phrase.meter.quarters != 1
+        once = phrase.strokes()
+        every = [
+            (number, stroke.moved(place * self.beats))
+            for place in places
+            for number, stroke in enumerate(once)
+        ]
+        self.strokes = [
+            (number, replace(stroke, end=min(stroke.end, later)))
+            for (number, stroke), later in zip(
+                every,
+                [*(stroke.at for _, stroke in every[1:]), Fraction(self.bars * self.beats)],
+                strict=True,
+            )
+        ]
+
+    def score(self, chords: Sequence[tuple[int, Fraction, str]], groove: str) -> Score:
+        remarks, tips = self._remarks()
+        stages = self._stages(tips)
+        off = {stage.at % 1 for stage in stages}
+        swung = any(place.denominator in (2, 4, 8) for place in off)
+        labels = self._labels()
+        if self.compound and self.swing >= SWUNG:
+            straight = _straight_beats(stages)
+            stages = [replace(stage, at=_on_eighths(stage.at, straight)) for stage in stages]
+            labels = [replace(label, at=_on_eighths(label.at, straight)) for label in labels]
+        names = [
+            Label(Fraction(bar * self.beats) + at, name) for bar, at, name in chords
+        ]
+        first = 0 if stages[0].at >= 0 else -1
+        measures = [self._measure(bar, stages, names, labels) for bar in range(first, self.bars)]
+        phrase = self.phrase
+        return Score(
+            title=phrase.title,
+            key=phrase.key,
+            meter=phrase.meter,
+            tempo=phrase.tempo,
+            measures=tuple(measures),
+            groove=groove,
+            scale=phrase.scale,
+            swing=self.swing,
+            swung=not self.compound and self.swing > EVEN and swung,
+            remarks=remarks,
+            level=phrase.level,
+            tags=phrase.tags,
+        )
+
+    def _stages(self, tips: dict[Fraction, tuple[int, ...]]) -> list[_Stage]:
+        found: list[_Stage] = []
+        for number, stroke in self.strokes:
+            if found and found[-1].at == stroke.at:
+                found.pop()  # the rest before it
+            for stage in self._stroke(number, stroke):
+                found.append(replace(stage, tips=tips.get(stage.at, ())))
+            if stroke.end < self.bars * self.beats:
+                found.append(_Stage(stroke.end))
+        if found[0].at > 0:
+            found.insert(0, _Stage(Fraction(0)))
+        return found
+
+    def _stroke(self, number: int, stroke: Stroke) -> Iterator[_Stage]:
+        """Yield what each count of a stroke makes of its strings."""
+        strings = [_chains(note, stroke, self.phrase.key) for note in stroke.notes]
+        times = sorted({at for chains in strings for at in chains})
+        rows: list[list[Head | None]] = []
+        for chains in strings:
+            row: list[Head | None] = []
+            for at in times:
+                before = row[-1] if row else None
+                head = chains.get(at) or (before and _held(before))
+                if before and head:
+                    first = head.chain[0]
+                    row[-1] = replace(before, leads=first.link, ties=first.tied, out="")
+                row.append(head)
+            rows.append(row)
+        for at, heads in zip(times, zip(*rows, strict=True), strict=True):
+            yield _Stage(at, tuple(head for head in heads if head), number)
+
+    def _remarks(self) -> tuple[tuple[Remark, ...], dict[Fraction, tuple[int, ...]]]:
+        """Return the tips, and at each beat of the score the numbers of those that speak of it."""
+        phrase = self.phrase
+        remarks = [Remark(0, tip.text) for tip in phrase.tips if tip.at is None]
+        starts = [bar * self.beats for bar, _ in phrase.placed()]
+        names = part_names(phrase)
+        local = sorted(
+            (starts[tip.part] + tip.at, tip.part, tip.at, tip.text)
+            for tip in phrase.tips
+            if tip.at is not None and tip.part is not None
+        )
+        found: dict[Fraction, tuple[int, ...]] = {}
+        for number, (beat, part, at, text) in enumerate(local, 1):
+            bar, within = divmod(at, self.beats)
+            where = f"bar {int(bar) + 1}" if bar >= 0 else "pickup"
+            count = count_word(int(within) + 1, within % 1, 0)
+            remarks.append(Remark(number, text, f"{names[part]}, {where}, {count}"))
+            for place in self.places:
+                there = place * self.beats + beat
+                found[there] = (*found.get(there, ()), number)
+        return tuple(remarks), found
+
+    def _labels(self) -> list[Label]:
+        """Return the names of the parts, each at its first stroke or its first bar."""
+        if [part.role for part in self.phrase.parts] == ["line"]:
+            return []
+        found = []
+        names = part_names(self.phrase)
+        for place in self.places:
+            for (bar, part), name in zip(self.phrase.placed(), names, strict=True):
+                start = Fraction((place + bar) * self.beats)
+                at = start + min(Fraction(0), part.strokes[0].at)
+                if at < start:  # the written place of a swung pickup may be another
+                    at = max(stage.at for stage in stages if stage.at < math.floor(at) + 1) if False else at
+                found.append(Label(at, name))
+        return found
+
+    def _measure(
+        self, bar: int, stages: Sequence[_Stage], chords: Sequence[Label], labels: Sequence[Label]
+    ) -> Measure:
+        begin, end = Fraction(bar * self.beats), Fraction((bar + 1) * self.beats)
+        start = Fraction(0)
+        if bar < 0:
+            start = _pickup_start(stages[0].at - begin, self.compound)
+        parts = [
+            (stage, after)
+            for stage, after in zip(
+                stages,
+                [*(stage.at for stage in stages[1:]), Fraction(self.bars * self.beats)],
+                strict=True,
+            )
+            if stage.at < end and after > begin
+        ]
+        if parts[0][0].at > begin + start:
+            parts.insert(0, (_Stage(begin + start), parts[0][0].at))
+        cuts = [max(stage.at - begin, start) for stage, _ in parts]
+        rests = {cut for cut, (stage, _) in zip(cuts, parts, strict=True) if not stage.heads}
+        if len(cuts) == 1 and rests and not start:
+            events = [Event(start, Fraction(self.beats), "whole")]
+        else:
+            rows = pieces(cuts, Fraction(self.beats), rests, compound=self.compound)
+            events = [
+                event
+                for (stage, after), row in zip(parts, rows, strict=True)
+                for event in _events(stage, row, stage.at >= begin, after <= end)
+            ]
+        return Measure(
+            number=bar + 1,
+            start=start,
+            beats=self.beats - start,
+            events=tuple(events),
+            chords=_within(chords, begin, end),
+            labels=_within(labels, begin, end),
+        )
+
+
+def _within(labels: Sequence[Label], begin: Fraction, end: Fraction) -> tuple[Label, ...]:
+    return tuple(replace(one, at=one.at - begin) for one in labels if begin <= one.at < end)
+
+
+def _pickup_start(at: Fraction, compound: bool) -> Fraction:
+    """Return where a pickup bar starts: at its first note, or the beat whose tuplet that is in."""
+    bottom = at.denominator // (3 if compound and at.denominator % 3 == 0 else 1)
+    return at if bottom & (bottom - 1) == 0 else Fraction(math.floor(at))
+
+
+def _events(stage: _Stage, row: Sequence[Piece], first: bool, last: bool) -> Iterator[Event]:
+    """Yield the events of a stage in one bar, tied to each other and to those of other bars."""
+    for number, piece in enumerate(row):
+        begins, ends = first and number == 0, last and number + 1 == len(row)
+        heads = [head if begins else _held(head) for head in stage.heads]
+        if not ends:
+            heads = [
+                head and replace(head, leads="", ties=head.fret is not None, out="")
+                for head in heads
+            ]
+        yield Event(
+            at=piece.at,
+            beats=piece.beats,
+            value=piece.value,
+            dots=piece.dots,
+            heads=tuple(head for head in heads if head),
+            tuplet=piece.tuplet,
+            stroke=stage.stroke,
+            tips=stage.tips if begins else (),
+        )
+
+
+def _held(head: Head) -> Head | None:
+    """Return a head that only goes on from another; a muted string does not ring."""
+    if head.fret is None:
+        return None
+    return replace(
+        head, link="", tied=True, moves=(), bent=head.stations[-1], into="", marks=(), graces=()
+    )
+
+
+def _chains(note: Note, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
+    """Return the heads of a note, each at its beat, with what follows at once as grace notes."""
+    pitch = STANDARD[note.string] if note.fret is None else fret_pitch(note.string, note.fret)
+    head = Head(
+        note.string, note.fret, pitch, spell(pitch, key), into=note.into, marks=note.marks
+    )
+    found: dict[Fraction, list[Head]] = {stroke.at: [head]}
+    at = stroke.at
+    for move in note.moves:
+        if move.at is not None:
+            if move.at >= stroke.end:
+                break
+            at = move.at
+        technique = TECHNIQUES[move.sign]
+        before, moved = head, move.fret is not None and technique.motion in ("frets", "step")
+        if moved and move.fret is not None:
+            pitch = fret_pitch(note.string, move.fret)
+            head = Head(note.string, move.fret, pitch, spell(pitch, key), link=move.sign)
+        else:
+            held = _held(before) if move.at is not None else before
+            assert held is not None
+            sway = move.sign if technique.motion == "sway" else ""
+            out = move.sign if technique.motion == "frets" else ""
+            head = replace(held, moves=(*held.moves, move), sway=sway, out=out)
+        if move.at is not None:
+            found[at] = [head]
+        elif moved:
+            found[at].append(head)
+        else:
+            found[at][-1] = head
+    return {at: _chained(heads) for at, heads in found.items()}
+
+
+def _chained(heads: Sequence[Head]) -> Head:
+    """Return the last of some heads with those before it as its grace notes."""
+    linked = [replace(a, leads=b.link) for a, b in pairwise(heads)]
+    return replace(heads[-1], graces=tuple(linked))
+
+
+def _straight_beats(stages: Sequence[_Stage]) -> set[int]:
+    """Return the beats in which something falls on another place than halves and quarters."""
+    return {
+        math.floor(stage.at)
+        for stage in stages
+        if stage.at.denominator & (stage.at.denominator - 1)
+    }
+
+
+def _on_eighths(at: Fraction, straight: Collection[int]) -> Fraction:
+    """Return where a swung half or quarter of a 12/8 beat is written: on its third eighth."""
+    if math.floor(at) in straight:
+        return at
+    return Fraction(swung(at, TRIPLETS)).limit_denominator(96)
