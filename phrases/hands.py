@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import combinations
 
-from phrases.fretboard import LAST_FRET
+from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, Note, Part, Phrase, Stroke
 from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES, mark
 
@@ -26,6 +26,7 @@ __all__ = [
     "REACH",
     "Grip",
     "bend_cents",
+    "box",
     "grips",
     "move_cost",
     "positions",
@@ -352,3 +353,33 @@ def _way(
 
 def _quick(beat: Iterable[Fraction]) -> bool:
     return any(place.denominator == 4 for place in beat)
+
+
+# The five shapes of the minor pentatonic, string by string from the low one: the first and the
+# last fret, above the tonic's fret on the low E string (common practice).
+BOXES: dict[int, tuple[tuple[int, int], ...]] = {
+    1: ((0, 3), (0, 2), (0, 2), (0, 2), (0, 3), (0, 3)),
+    2: ((3, 5), (2, 5), (2, 5), (2, 4), (3, 5), (3, 5)),
+    3: ((5, 7), (5, 7), (5, 7), (4, 7), (5, 8), (5, 7)),
+    4: ((7, 10), (7, 10), (7, 9), (7, 9), (8, 10), (7, 10)),
+    5: ((10, 12), (10, 12), (9, 12), (9, 12), (10, 12), (10, 12)),
+}
+
+
+def box(phrase: Phrase) -> int:
+    """Return the position of the pentatonic in which a phrase mostly lies, 1 to 5.
+
+    Position 1 has the minor tonic under the first finger on the low E string. A phrase in a
+    major scale is looked at from its relative minor, whose shapes are the same.
+    """
+    tonic = phrase.key.pitch_class - (3 if phrase.scale.startswith("major") else 0)
+    root = (tonic - STANDARD["E"]) % 12
+    votes = dict.fromkeys(BOXES, 0)
+    for stroke in phrase.strokes():
+        for note in stroke.notes:
+            for fret in [note.fret, *(move.fret for move in note.moves)]:
+                for number, shape in BOXES.items():
+                    low, high = shape[STRINGS.index(note.string)]
+                    away = None if fret is None else (fret - root - low) % 12
+                    votes[number] += away is not None and away <= high - low
+    return max(votes, key=lambda number: votes[number])

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from backing.cli.options import json_option
+from phrases.phrase import LEVELS
 
 __all__ = ["command"]
 
@@ -35,13 +36,16 @@ def _forms() -> list[Row]:
 
 def _phrases() -> list[Row]:
     from phrases.files import load_phrase, shipped
+    from phrases.hands import box
 
     rows = []
     for name in shipped():
         phrase = load_phrase(name)
         rows.append(
             {"name": name, "about": phrase.title, "key": str(phrase.key), "scale": phrase.scale,
-             "groove": phrase.groove, "tempo": float(phrase.tempo), "bars": phrase.bars}
+             "groove": phrase.groove, "tempo": float(phrase.tempo), "bars": phrase.bars,
+             "level": phrase.level, "position": box(phrase), "tags": list(phrase.tags),
+             "variations": [name for name, _ in phrase.variations]}
         )  # fmt: skip
     return rows
 
@@ -72,13 +76,19 @@ WHAT = {"grooves": _grooves, "forms": _forms, "phrases": _phrases, "soundfonts":
 
 @click.command("list")
 @click.argument("what", type=click.Choice(list(WHAT)))
+@click.option("--position", type=click.IntRange(1, 5), help="Phrases in this pentatonic position.")
+@click.option("--level", type=click.Choice(LEVELS), help="Phrases of this level.")
+@click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
-def command(what: str, as_json: bool) -> None:
+def command(what: str, as_json: bool, **wanted: Any) -> None:
     """Show the grooves, forms, phrases or soundfonts that are here.
 
     The first soundfont is the one taken by default.
     """
-    rows = WHAT[what]()
+    asked = {name: value for name, value in wanted.items() if value is not None}
+    if asked and what != "phrases":
+        raise click.UsageError(f"--{next(iter(asked))} is for phrases")
+    rows = [row for row in WHAT[what]() if _fits(row, asked)]
     better = _better() if what == "soundfonts" else {}
     if as_json:
         click.echo(json.dumps({what: rows, **better}, ensure_ascii=False))
@@ -92,6 +102,13 @@ def command(what: str, as_json: bool) -> None:
         click.echo(f"{better['how']}. Or put any .sf2 or .sf3 file into {better['folder']}")
 
 
+def _fits(row: Row, asked: dict[str, Any]) -> bool:
+    tag = asked.get("tag")
+    if tag is not None and tag not in row["tags"]:
+        return False
+    return all(row[name] == value for name, value in asked.items() if name != "tag")
+
+
 def _more(row: Row) -> str:
     """Return what a row holds besides its name and what it is, in words."""
     if "tempos" in row:
@@ -103,5 +120,7 @@ def _more(row: Row) -> str:
         key, scale = row["key"], row["scale"]
         if scale.startswith("minor"):
             key = key.removesuffix(" minor")
-        return f" ({key} {scale}, {row['groove']} at {row['tempo']:g})"
+        level = f"{row['level']}, " if row["level"] else ""
+        place = f"position {row['position']}"
+        return f" ({level}{key} {scale}, {place}, {row['groove']} at {row['tempo']:g})"
     return f" ({row['bars']} bars)"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import bisect
 from fractions import Fraction
 
-from backing.events import Label, Message, Section, Stream, messages, set_up
+from backing.events import CHANNELS, Label, Message, Section, Stream, messages, set_up
 
 __all__ = ["Score"]
 
@@ -41,9 +41,9 @@ class Score:
     def set_up(self) -> list[tuple[int, ...]]:
         """Return the messages that make every channel ready."""
         once = {id(section.notes): section.notes for section in self.sections}
-        voices = {note.voice for notes in once.values() for note in notes}
-        order = [voice for voice in self.stream.voices if voice in voices]
-        return [data for voice in order for data in set_up(voice, self.stream.programs)]
+        used = {note.voice for notes in once.values() for note in notes}
+        voices = [voice for voice in CHANNELS if voice in used]
+        return [data for voice in voices for data in set_up(voice, self.stream.programs)]
 
     def bars(self, number: int) -> tuple[Fraction, ...]:
         """Return the second of each bar line of a section, its end included."""

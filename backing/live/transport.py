@@ -8,10 +8,11 @@ happens `EARLY` before it, and what follows is played from as much before its ow
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from backing.events import BEND_RANGE, CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_value
+from backing.events import CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_value
 from backing.live.score import Score
 from phrases.files import TEMPOS
 
@@ -34,7 +35,6 @@ Due = tuple[float, tuple[int, ...]]  # instant, bytes
 
 CENTRE = bend_value(0.0)
 LEAD = frozenset(channel for voice, channel in CHANNELS.items() if voice.startswith("lead"))
-assert BEND_RANGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +115,11 @@ class _Run:
         while self.cursor < len(events) and self.base + events[self.cursor][0] < since:
             self.cursor += 1
 
-    def next(self) -> float | None:
-        """Return the second of the next message."""
+    @property
+    def second(self) -> float:
+        """The second of the next message; infinite where there is none."""
         if self.cursor == len(self.events):
-            return None
+            return math.inf
         return self.base + self.events[self.cursor][0]
 
 
@@ -168,11 +169,11 @@ class Transport:
         """Return the instant at which something is due next; None while nothing is."""
         if not self.state.going:
             return None
-        times = [second for run in self._runs if (second := run.next()) is not None]
         edge = self._edge()
-        if edge is not None:
-            times.append(float(edge))
-        return self._instant(min(times)) if times else float(self.state.at)
+        section = self.score.sections[-1]
+        end = section.start + section.seconds
+        first = min((run.second for run in self._runs), default=float(end))
+        return self._instant(first if edge is None else min(first, float(edge)))
 
     def silence(self, at: Fraction | float) -> list[Due]:
         """Return what ends every note and sets bends, programs and expression back."""
@@ -200,27 +201,19 @@ class Transport:
         end = section.start + section.seconds
         last = state.section == len(self.score.sections) - 1
         if state.stopping or state.target is not None:
-            since = max(state.second, state.place(self._before)) if False else state.second
             for line in self.score.bars(state.section):
-                if line - EARLY > since and not (last and line == end):
+                if line - EARLY > state.second and not (last and line == end):
                     return line - EARLY
         return None if last else end
 
     def _collect(self, limit: float, out: list[Due]) -> None:
         while self._runs:
-            first, run = min(
-                ((second, run) for run in self._runs if (second := run.next()) is not None),
-                key=lambda pair: pair[0],
-                default=(0.0, None),
-            )
-            if run is None:
-                self._runs.clear()
+            run = min(self._runs, key=lambda one: one.second)
+            if run.second >= limit:
                 return
-            if first >= limit:
-                return
-            self._emit(self._instant(first), run.serial, run.events[run.cursor][2], out)
+            self._emit(self._instant(run.second), run.serial, run.events[run.cursor][2], out)
             run.cursor += 1
-            if run.cursor == len(run.events):
+            if run.second == math.inf:
                 self._runs.remove(run)
 
     def _emit(self, at: float, serial: int, data: tuple[int, ...], out: list[Due]) -> None:
@@ -253,7 +246,9 @@ class Transport:
         state = self.state
         section = self.score.sections[state.section]
         if edge == section.start + section.seconds:
-            self.state = replace(state, section=state.section + 1)
+            number = state.section + 1
+            target = None if state.target == number else state.target
+            self.state = replace(state, section=number, target=target)
             self._begin(edge)
             return
         at = self._exact_instant(edge)
@@ -278,7 +273,7 @@ class Transport:
         number = self.state.section
         start = self.score.sections[number].start
         run = _Run(self._serial, start, self.score.messages(number), float(since))
-        if run.next() is not None:
+        if run.second < math.inf:
             self._runs.append(run)
 
     def _hush(self, at: float, out: list[Due]) -> None:
@@ -300,9 +295,8 @@ class Transport:
 
     def do(self, action: str, at: Fraction | float) -> list[Due]:
         """Do one of `ACTIONS` at an instant; return what is due at once."""
+        out = self.due(at)
         at = max(self._asked, Fraction(at))
-        self._asked = at
-        out: list[Due] = []
         if self.state.over:
             return out
         if action == "stop":
@@ -364,9 +358,10 @@ class Transport:
         end = score.sections[number].start + score.sections[number].seconds
         if state.going and second >= end:  # the state is a moment old
             number = max(number, score.section_at(second))
-        if state.second <= second < score.sections[number].start - EARLY:
-            number = score.section_at(second)
-        place, written = score.beat_at(number, second + EARLY * 0)
+        if not state.going:
+            second += EARLY
+        second = max(second, score.sections[number].start)
+        place, written = score.beat_at(number, second)
         each = score.stream.meter.beats
         bars = max(1, -(-score.sections[number].beats // each))
         bar = min(bars, int(place // each) + 1)

@@ -28,6 +28,8 @@ BEAMED = ("eighth", "16th", "32nd", "64th", "128th", "256th")
 ACCIDENTALS = {0: "n", 1: "s", -1: "f", 2: "x", -2: "ff"}
 SHARPS, FLATS = "FCGDAEB", "BEADGCF"
 NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+PAD = '<note grace="acc" dur="8" pname="b" oct="3" visible="false"/>'
+Text = tuple[str, str]
 MIDDLE = 59  # the pitch on the middle line, as it sounds
 
 
@@ -84,11 +86,14 @@ class Plan:
         Ties, slides, hammer-ons, pull-offs, bends and releases.
     slurs
         The first and the last head of what is played with one pick.
+    pads
+        How many unseen small notes make room before a column, by the id of its first head.
     """
 
     nodes: list[list[list[list[Node]]]] = field(default_factory=list)
     joins: list[Join] = field(default_factory=list)
     slurs: list[tuple[str, str]] = field(default_factory=list)
+    pads: dict[str, int] = field(default_factory=dict)
 
 
 def plan(score: Score) -> Plan:
@@ -215,8 +220,9 @@ def _measure(score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool
     signs = _Signs(score.key)
     texts = []
     for number, event in enumerate(measure.events):
-        texts.append(_event(f"b{bar}e{number}", event, made.nodes[bar][number], signs, measure))
-    content = "".join(_grouped(measure, texts, score))
+        name = f"b{bar}e{number}"
+        texts.append(_event(name, event, made, made.nodes[bar][number], signs, measure))
+    content = "".join(_grouped(measure, texts))
     spans = [
         f'<slur startid="#{start}" endid="#{end}"/>'
         for start, end in made.slurs
@@ -235,7 +241,7 @@ def _measure(score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool
     )
 
 
-def _grouped(measure: Measure, texts: Sequence[str], score: Score) -> Iterator[str]:
+def _grouped(measure: Measure, texts: Sequence[Text]) -> Iterator[str]:
     """Yield the texts of events, in beams and tuplets."""
     beat = Fraction(0)
     number = 0
@@ -247,7 +253,9 @@ def _grouped(measure: Measure, texts: Sequence[str], score: Score) -> Iterator[s
             while stop < len(events) - 1 and not _stops(events[stop]):
                 stop += 1
             tuplet = event.tuplet
-            inside = "".join(_beamed(events[number : stop + 1], texts[number : stop + 1]))
+            bodies = [("", texts[number][1]), *texts[number + 1 : stop + 1]]
+            inside = "".join(_beamed(events[number : stop + 1], bodies))
+            yield texts[number][0]
             yield f'<tuplet num="{tuplet.actual}" numbase="{tuplet.normal}">{inside}</tuplet>'
         else:
             beat = Fraction(int(event.at))
@@ -265,42 +273,50 @@ def _stops(event: Event) -> bool:
     return event.tuplet is None or event.tuplet.stop
 
 
-def _beamed(events: Sequence[Event], texts: Sequence[str]) -> Iterator[str]:
-    def key(pair: tuple[Event, str]) -> bool:
+def _beamed(events: Sequence[Event], texts: Sequence[Text]) -> Iterator[str]:
+    """Yield events with beams; grace notes before a beam stand outside it."""
+
+    def key(pair: tuple[Event, Text]) -> bool:
         return pair[0].value in BEAMED and not pair[0].rest
 
     for beamed, group in groupby(zip(events, texts, strict=True), key):
-        pairs = list(group)
-        joined = "".join(text for _, text in pairs)
-        yield f"<beam>{joined}</beam>" if beamed and len(pairs) > 1 else joined
+        pairs = [text for _, text in group]
+        if not beamed or len(pairs) == 1:
+            yield "".join(graces + body for graces, body in pairs)
+            continue
+        yield pairs[0][0]
+        inside = "".join(graces + body for graces, body in [("", pairs[0][1]), *pairs[1:]])
+        yield f"<beam>{inside}</beam>"
 
 
 def _event(
-    name: str, event: Event, columns: Sequence[Sequence[Node]], signs: _Signs, measure: Measure
-) -> str:
+    name: str,
+    event: Event,
+    made: Plan,
+    columns: Sequence[Sequence[Node]],
+    signs: _Signs,
+    measure: Measure,
+) -> Text:
+    """Return the grace notes of an event and the event."""
     if event.rest:
         if event.value == "whole" and event.beats == measure.beats:
-            return f'<mRest xml:id="{name}"/>'
-        return f'<rest xml:id="{name}" dur="{VALUES[event.value]}" dots="{event.dots}"/>'
+            return "", f'<mRest xml:id="{name}"/>'
+        dots = f' dots="{event.dots}"' if event.dots else ""
+        return "", f'<rest xml:id="{name}" dur="{VALUES[event.value]}"{dots}/>'
     marks = {mark for head in event.heads for one in head.chain for mark in one.marks}
-    text = ""
     down = sum(_place(node.spelling) for node in columns[-1]) >= MIDDLE * len(columns[-1])
-    graces = [
-        _chord(
-            f"{name}g{index}",
-            column,
-            f'dur="{16 if len(columns) > 2 else 8}" grace="acc" stem.dir="{_way(down=down)}"',
-            signs,
-        )
-        for index, column in enumerate(columns[:-1])
-    ]
-    text += f"<beam>{''.join(graces)}</beam>" if len(graces) > 1 else "".join(graces)
+    small = f'dur="8" grace="acc" stem.dir="{_way(down=down)}"'
+    graces = ""
+    for index, column in enumerate(columns):
+        graces += PAD * made.pads.get(column[0].name, 0)
+        if index < len(columns) - 1:
+            graces += _chord(f"{name}g{index}", column, small, signs)
     artic = [word for mark, word in (("accent", "acc"), ("short", "stacc")) if mark in marks]
     attributes = f'dur="{VALUES[event.value]}"'
     attributes += f' dots="{event.dots}"' if event.dots else ""
     attributes += f' artic="{" ".join(artic)}"' if artic else ""
     attributes += ' stem.mod="3slash"' if "tremolo" in marks else ""
-    return text + _chord(name, columns[-1], attributes, signs)
+    return graces, _chord(name, columns[-1], attributes, signs)
 
 
 def _way(*, down: bool) -> str:

@@ -189,7 +189,7 @@ def _walk(
         tag = child.tag.rpartition("}")[2]
         if tag == "g":
             group = child.get("class", "").split(" ")[0]
-            if group in ("placeholder", "section"):
+            if "Milestone" in child.get("class", "") and group != "section":
                 continue
             inner = group if group in KINDS else kind
             named = child.get("id", "") if group in ("note", "chord", "rest", "mRest") else name
@@ -208,6 +208,8 @@ def _piece(
 ) -> tuple[Ink, str] | None:
     """Return what one element covers, and the same element on its own feet."""
     tag = element.tag.rpartition("}")[2]
+    if not kind:
+        return None  # the places of things that are not drawn
     width = float(element.get("stroke-width", "0"))
     if tag == "use":
         path = glyphs[element.get("href", "").lstrip("#")]
