@@ -10,7 +10,7 @@ import time
 from types import TracebackType
 from typing import Any
 
-__all__ = ["KEYS", "Keyboard", "TerminalGone", "actions"]
+__all__ = ["KEYS", "HangUpError", "Keyboard", "actions"]
 
 # What each key asks for; some keyboards and pedals send a neighbour.
 KEYS: dict[str, str] = {
@@ -29,7 +29,7 @@ KEYS: dict[str, str] = {
 _SEQUENCE = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.|.)?", re.DOTALL)
 
 
-class TerminalGone(OSError):
+class HangUpError(OSError):
     """The terminal was closed."""
 
 
@@ -83,7 +83,7 @@ class Keyboard:
 
         Raises
         ------
-        TerminalGone
+        HangUpError
             If the terminal was closed.
         """
         if self._fd is None or self._ended:
@@ -99,7 +99,7 @@ class Keyboard:
                 return []
             data = os.read(self._fd, 256)
         except (OSError, ValueError):
-            raise TerminalGone("the terminal was closed") from None
+            raise HangUpError("the terminal was closed") from None
         if not data:
             self._ended = True
         return actions(data.decode("ascii", "ignore"))

@@ -148,7 +148,7 @@ class Sender:
 
     def __init__(self, port: str) -> None:
         self._client, self.name = _open("MidiOut", "output", port)
-        self._transport: Transport | None = None
+        self.transport: Transport
         self._asked: deque[str] = deque()
         self._wake = threading.Event()
         self._ending = threading.Event()
@@ -157,15 +157,14 @@ class Sender:
         self._looked = 0.0
         self.error: BaseException | None = None
 
-    def start(self, make: Callable[[], Transport]) -> Transport:
+    def start(self, transport: Transport) -> None:
         """Make every channel ready and begin."""
-        self._transport = transport = make()
+        self.transport = transport
         for data in transport.score.set_up():
             self._send(data)
         self._began = self._looked = time.perf_counter()
         self._thread = threading.Thread(target=self._run, name="MIDI", daemon=True)
         self._thread.start()
-        return transport
 
     def now(self) -> float:
         """Return the transport's instant."""
@@ -196,8 +195,7 @@ class Sender:
         self._client.send_message(data)
 
     def _run(self) -> None:
-        assert self._transport is not None
-        transport = self._transport
+        transport = self.transport
         try:
             while not self._ending.is_set():
                 self._wake.clear()
@@ -227,8 +225,8 @@ class Sender:
         if self._thread is not None:
             self._thread.join(2.0)
         with contextlib.suppress(Exception), quiet():
-            if self._transport is not None:
-                self._send_all(self._transport.silence(self.now()))
+            if self._thread is not None:
+                self._send_all(self.transport.silence(self.now()))
                 for data in _all_off():
                     self._send(data)
                 time.sleep(0.03)  # some interfaces send in a later period of theirs

@@ -40,6 +40,7 @@ ROOM, DAMP, WIDTH, REVERB = 0.35, 0.4, 0.8, 0.7
 KNEE, CEILING = 0.6, 0.94  # full scale is 1
 FADE = 0.03  # seconds
 RING = 4.0  # seconds that the last notes may ring on
+INAUDIBLE = 3e-4
 LOST = 2.0  # seconds without a callback
 
 OTHERWISE = "or play on a MIDI port (--port), or write a file (-o NAME.wav)"
@@ -91,7 +92,6 @@ class Voices:
         self._c.fluid_synth_set_gen.argtypes = [
             ctypes.c_void_p, ctypes.c_int, ctypes.c_int, ctypes.c_float,
         ]  # fmt: skip
-        self._c.fluid_synth_get_active_voice_count.argtypes = [ctypes.c_void_p]
         loudest = max(LEVELS.values())
         with quiet():
             self._synth = fluidsynth.Synth(
@@ -137,10 +137,6 @@ class Voices:
             self._c.fluid_synth_write_float(
                 self._synth.synth, stop - start, place, 2 * start, 2, place, 2 * start + 1, 2
             )
-
-    def sounding(self) -> bool:
-        """Tell whether any voice still rings."""
-        return bool(self._c.fluid_synth_get_active_voice_count(self._synth.synth))
 
     def close(self) -> None:
         """Let go of the synthesiser; call it once, when nothing renders."""
@@ -201,7 +197,8 @@ class Renderer:
             self.silent = True
         elif self.transport.state.over and not self._waiting:
             self._ringing += frames
-            self.silent = not self.voices.sounding() or self._ringing > RING * self.rate
+            quiet_now = float(np.abs(out).max(initial=0.0)) < INAUDIBLE
+            self.silent = quiet_now or self._ringing > RING * self.rate
         return limited(out)
 
 
@@ -224,16 +221,16 @@ class Sound:
         If FluidSynth is missing or cannot load the soundfont.
     """
 
-    def __init__(
-        self, soundfont: Path, heard: Callable[[Block, int], None] | None = None
-    ) -> None:
+    def __init__(self, soundfont: Path, heard: Callable[[Block, int], None] | None = None) -> None:
         self._heard = heard
+        self.transport: Transport
         self._renderer: Renderer | None = None
         self._beat = (0.0, 0)  # when the latest callback came, and its first frame
         self.error: BaseException | None = None
         self._stream = self._open()
         try:
             self.rate = round(self._stream.samplerate)
+            self._latency = float(np.max(self._stream.latency))  # of two, the output's
             self._voices = Voices(soundfont, self.rate)
         except BaseException:
             self._stream.close()
@@ -266,12 +263,13 @@ class Sound:
             f"close other programs that play or record, {OTHERWISE}"
         )
 
-    def start(self, make: Callable[[], Transport]) -> Transport:
+    def start(self, transport: Transport) -> None:
         """Begin."""
         sd = _sounddevice()
-        transport = make()
+        self.transport = transport
         self._renderer = Renderer(transport, self._voices, self.rate)
         try:
+            self._beat = (time.perf_counter(), 0)
             with quiet():
                 self._stream.start()
         except sd.PortAudioError as error:
@@ -279,8 +277,6 @@ class Sound:
                 f"{self.name}: the sound card does not start ({_reason(error)}); close other "
                 f"programs that play or record, {OTHERWISE}"
             ) from None
-        self._beat = (time.perf_counter(), 0)
-        return transport
 
     def _fill(self, out: Block, frames: int, _time: object, _status: object) -> None:
         assert self._renderer is not None
@@ -301,9 +297,8 @@ class Sound:
     def now(self) -> float:
         """Return the transport's instant that is heard now."""
         when, frame = self._beat
-        latency = self._stream.latency
-        latency = latency if isinstance(latency, float) else latency[1]
-        return max(0.0, frame / self.rate + time.perf_counter() - when - latency)
+        since: float = time.perf_counter() - when - self._latency
+        return max(0.0, frame / self.rate + since)
 
     def do(self, action: str) -> None:
         """Have an action done with the next block."""
@@ -334,7 +329,7 @@ class Sound:
             while not self._renderer.silent and time.perf_counter() < end:
                 time.sleep(0.005)
             if self._renderer.silent:
-                time.sleep(min(0.2, self._stream.latency if self._heard is None else 0.05))
+                time.sleep(min(0.2, self._latency))
         with contextlib.suppress(Exception), quiet():
             self._stream.abort(ignore_errors=True)
             self._stream.close(ignore_errors=True)

@@ -269,6 +269,8 @@ class Score:
         The tips, those of the whole first.
     level, tags
         The phrase's.
+    parts
+        The roles of the phrase's parts and their bars; none where it stands in a whole chorus.
     """
 
     title: str
@@ -283,6 +285,7 @@ class Score:
     remarks: tuple[Remark, ...] = ()
     level: str = ""
     tags: tuple[str, ...] = ()
+    parts: tuple[tuple[str, int], ...] = ()
 
 
 def spell(pitch: int, key: Key) -> Spelling:

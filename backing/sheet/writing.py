@@ -184,6 +184,9 @@ class _Writer:
             remarks=remarks,
             level=phrase.level,
             tags=phrase.tags,
+            parts=tuple((part.role, part.bars) for part in phrase.parts)
+            if self.bars == phrase.bars
+            else (),
         )
 
     def _stages(self, tips: dict[Fraction, tuple[int, ...]]) -> list[_Stage]:

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import re
 import runpy
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
+from backing.grooves import groove_names
+
 EXAMPLES = Path(__file__).parents[2] / "examples"
+
+
+@pytest.fixture(autouse=True)
+def _as_scripts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the scripts find the module that they share, which lies beside them."""
+    monkeypatch.syspath_prepend(str(EXAMPLES))
 
 
 def test_make_demo_writes_six_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -21,6 +30,27 @@ def test_make_demo_writes_six_files(tmp_path: Path, capsys: pytest.CaptureFixtur
     said = capsys.readouterr().out
     assert "Try next:" in said
     assert "loud headphones" in said
+
+
+def test_the_repertoire_shows_every_groove() -> None:
+    page = (EXAMPLES / "repertoire.md").read_text(encoding="utf-8")
+    for name in groove_names():
+        assert f"(`{name}`)" in page
+        ElementTree.parse(EXAMPLES / "repertoire" / f"{name}.svg")
+    # Loudness and true peak as measured on the written files: BS.1770, -16 LUFS and -1 dBTP.
+    loud = [float(found) for found in re.findall(r"loudness (-[\d.]+) LUFS", page)]
+    peaks = [float(found) for found in re.findall(r"true peak (-[\d.]+) dBTP", page)]
+    assert len(loud) == len(peaks) == len(groove_names())
+    assert all(abs(found + 16) <= 0.5 for found in loud)
+    assert max(peaks) <= -1.0
+
+
+def test_a_picture_of_the_repertoire_is_up_to_date(tmp_path: Path, soundfont: Path) -> None:
+    row = runpy.run_path(str(EXAMPLES / "make_repertoire.py"))["row"]
+    row("two-beat", tmp_path, tmp_path)
+    kept = (EXAMPLES / "repertoire" / "two-beat.svg").read_text(encoding="utf-8")
+    made = (tmp_path / "two-beat.svg").read_text(encoding="utf-8")
+    assert made == kept, "run examples/make_repertoire.py"
 
 
 def test_the_picture_is_up_to_date_and_parses(tmp_path: Path) -> None:

@@ -1,0 +1,192 @@
+"""A stream played live: the output, the keys, the pedal and the screen together.
+
+Signals only leave a note here and the loop acts on it, so that ending is never interrupted: the
+output is silenced and closed first, then the terminal is put back.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Protocol
+
+from backing.events import Stream
+from backing.live import LOUD
+from backing.live.keys import HangUpError, Keyboard
+from backing.live.ports import Pedal, Sender
+from backing.live.score import Score
+from backing.live.screen import WIDTH, Painter, picture
+from backing.live.tab import Follower
+from backing.live.transport import Transport
+from phrases.phrase import Phrase
+
+__all__ = ["play"]
+
+FRAME = 0.04  # seconds from one picture to the next
+SWITCH = 0.001  # seconds; the sound must not wait for the screen
+HANG_UP = 129
+
+
+def play(
+    stream: Stream,
+    *,
+    soundfont: str | Path | None = None,
+    port: str | None = None,
+    pedal: str | None = None,
+    phrase: Phrase | None = None,
+) -> None:
+    """Play a stream to its end, or until it is stopped.
+
+    Where standard output is a terminal it shows where one is; otherwise one line on standard
+    error says what is played. Where standard input is a terminal, keys are read from it.
+
+    Parameters
+    ----------
+    stream
+        What is played.
+    soundfont
+        The soundfont for the sound card; None looks for one.
+    port
+        A MIDI output, one of `backing.live.ports.outputs` or a part of its name, in place of
+        the sound card.
+    pedal
+        A MIDI input with a foot pedal, as for `backing.live.ports.read_pedal`.
+    phrase
+        The phrase in it, as played, to show its tab.
+
+    Raises
+    ------
+    LiveError
+        If there is no output, or it goes away.
+    AudioError, SoundfontError
+        If sound cannot be made here.
+    KeyboardInterrupt, SystemExit
+        After Ctrl-C, and after SIGTERM or a closed terminal; all is silent by then.
+    """
+    with _signals() as caught, contextlib.ExitStack() as stack:
+        asked: list[str] = []
+        score = Score(stream)
+        feet = None if pedal is None else Pedal(pedal, asked.append)
+        if feet is not None:
+            stack.callback(feet.close)
+        output = _sound(soundfont) if port is None else Sender(port)
+        stack.callback(output.close)
+        stack.enter_context(_eager())
+        output.start(Transport(score))
+        try:
+            _follow(stream, output, score, asked, caught, phrase)
+        except HangUpError:
+            raise SystemExit(HANG_UP) from None
+    if caught:
+        if caught[0] == signal.SIGINT:
+            raise KeyboardInterrupt
+        raise SystemExit(128 + caught[0])
+
+
+class _Output(Protocol):
+    """What `backing.live.sound.Sound` and `backing.live.ports.Sender` have in common."""
+
+    name: str
+    transport: Transport
+
+    def start(self, transport: Transport) -> None: ...
+    def now(self) -> float: ...
+    def do(self, action: str) -> None: ...
+    @property
+    def finished(self) -> bool: ...
+    def check(self) -> None: ...
+    def close(self) -> None: ...
+
+
+def _sound(soundfont: str | Path | None) -> _Output:
+    from backing.live.sound import Sound
+    from soundfonts import find_soundfont
+
+    return Sound(find_soundfont(soundfont).path)
+
+
+def _follow(
+    stream: Stream,
+    output: _Output,
+    score: Score,
+    asked: list[str],
+    caught: list[int],
+    phrase: Phrase | None,
+) -> None:
+    """Show, and pass on what is asked for, until the end."""
+    title = f"{stream.title} in {stream.key}"
+    minutes, seconds = divmod(round(stream.seconds), 60)
+    line = f"playing {title}, {minutes}:{seconds:02d}, on {output.name}. {LOUD}"
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        print(line, file=sys.stderr, flush=True)
+    follower = Follower(score, phrase) if phrase is not None else None
+    with contextlib.ExitStack() as stack:
+        keyboard = stack.enter_context(Keyboard())
+        painter = stack.enter_context(Painter()) if _has_screen() else None
+        while not output.finished and not caught:
+            output.check()
+            where = output.transport.where(output.now())
+            if painter is not None:
+                width, height = painter.size()
+                tab = None
+                if follower is not None:
+                    tab = follower.tab(where.section, where.place, min(width, WIDTH))
+                painter.paint(
+                    picture(title, where, tab, output=output.name, width=width, height=height)
+                )
+            for number in (where.section + 1, where.section - 1):  # before they are needed
+                if 0 <= number < len(score.sections):
+                    score.messages(number)
+            pressed = keyboard.read(FRAME)
+            while asked:
+                pressed.append(asked.pop(0))
+            for action in pressed:
+                if action == "quit":
+                    return
+                output.do(action)
+        output.check()
+
+
+def _has_screen() -> bool:
+    try:
+        return sys.stdout.isatty() and os.environ.get("TERM") not in (None, "", "dumb")
+    except (AttributeError, ValueError):
+        return False
+
+
+@contextlib.contextmanager
+def _eager() -> Iterator[None]:
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before)
+
+
+@contextlib.contextmanager
+def _signals() -> Iterator[list[int]]:
+    """Note the signals that end a program, but those that it was started to ignore."""
+    caught: list[int] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield caught
+        return
+
+    def note(number: int, _frame: object) -> None:
+        caught.append(number)
+
+    before = {}
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) != signal.SIG_IGN:
+            before[number] = signal.signal(number, note)
+    try:
+        yield caught
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,227 @@
+"""What the terminal shows: a pure picture of a moment, and a thin painter for it.
+
+The picture is plain ASCII, at most 80 columns by 24 lines, and says everything in words and
+marks; reverse video only repeats what a mark says.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import sys
+from dataclasses import dataclass
+from types import TracebackType
+
+from backing.live import LOUD
+from backing.live.keys import HangUpError
+from backing.live.tab import Tab
+from backing.live.transport import Where
+
+__all__ = ["KEYS_LINE", "Painter", "Picture", "picture"]
+
+WIDTH, HEIGHT = 80, 24
+KEYS_LINE = "space stop/go  + - tempo  n next  p previous  m phrase on/off  q quit"
+REVERSE, PLAIN = "\x1b[7m", "\x1b[0m"
+
+Lit = tuple[int, int, int]  # row, first column, end
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """Lines of text, and which stretches of them are lit."""
+
+    lines: tuple[str, ...]
+    lit: tuple[Lit, ...] = ()
+
+
+def picture(
+    title: str,
+    where: Where,
+    tab: Tab | None = None,
+    *,
+    output: str = "",
+    width: int = WIDTH,
+    height: int = HEIGHT,
+) -> Picture:
+    """Return what is shown at a moment.
+
+    Parameters
+    ----------
+    title
+        Of the piece, with its key.
+    where
+        The moment.
+    tab
+        The phrase, if there is one.
+    output
+        Where it is played.
+    width, height
+        Of the terminal; no more than 80 by 24 are used. Where there are fewer lines, what
+        matters least is left out.
+    """
+    width, height = min(width, WIDTH), min(height, HEIGHT)
+    rows: list[tuple[int, str, list[tuple[int, int]]]] = []  # rank, text, lit
+
+    def add(rank: int, text: str = "", lit: list[tuple[int, int]] | None = None) -> None:
+        rows.append((rank, text, lit or []))
+
+    add(3, title)
+    add(9)
+    add(0, *_bar_row(where))
+    add(7, _map(where))
+    add(9)
+    add(0, _chord_row(where))
+    add(9)
+    add(1, _tempo_row(where))
+    add(1, _turn_row(where), [])
+    if tab is not None and tab.lines:
+        add(8)
+        marked: dict[int, list[tuple[int, int]]] = {}
+        for row, start, end in tab.lit:
+            marked.setdefault(row, []).append((start, end))
+        for number, line in enumerate(tab.lines):
+            add(2, line, marked.get(number))
+    add(8)
+    add(5, KEYS_LINE)
+    add(6, LOUD)
+    if output:
+        add(7, f"Playing on {output}")
+    for rank in sorted({rank for rank, _, _ in rows}, reverse=True):
+        if len(rows) <= height or rank == 0:
+            break
+        rows = [row for row in rows if row[0] != rank]
+    rows = rows[:height]
+    lines = tuple(_plain(text)[:width] for _, text, _ in rows)
+    lit = tuple(
+        (number, start, min(end, width))
+        for number, (_, _, stretches) in enumerate(rows)
+        for start, end in stretches
+        if start < width
+    )
+    return Picture(lines, lit)
+
+
+def _plain(text: str) -> str:
+    return "".join(char if char.isprintable() else "?" for char in text)
+
+
+def _bar_row(where: Where) -> tuple[str, list[tuple[int, int]]]:
+    text = f"{where.name:<22.22}  bar {where.bar:>2} of {where.bars:<2}  beat "
+    lit = []
+    for beat in range(1, where.beats + 1):
+        here = beat == where.beat
+        if here:
+            lit.append((len(text), len(text) + 3))
+        text += f"[{beat}]" if here else f" {beat} "
+    return text, lit
+
+
+def _map(where: Where) -> str:
+    if where.bars > 60:
+        return ""
+    return "[" + "#" * (where.bar - 1) + ">" + "." * (where.bars - where.bar) + "]"
+
+
+def _chord_row(where: Where) -> str:
+    text = f"chord {where.chord or '-':<8.8}"
+    if where.wait is None or not where.soon:
+        return text
+    beats = max(1, -(-round(where.wait * 100) // 100))
+    return f"{text}  then {where.soon:<8.8} in {beats} beat{'s' if beats > 1 else ''}"
+
+
+def _tempo_row(where: Where) -> str:
+    text = f"tempo {where.tempo:.4g} beats a minute"
+    if abs(where.tempo - where.written) > 0.005:
+        text += f" (written {where.written:.4g})"
+    return text
+
+
+def _turn_row(where: Where) -> str:
+    parts = [f"turn: {where.turn}"] if where.turn else []
+    if where.over:
+        parts.append("that was the end")
+    elif not where.going:
+        parts.append("STOPPED: space goes on from this bar")
+    elif where.stopping:
+        parts.append("stops at the bar line")
+    if where.target:
+        parts.append(f"at the bar line: {where.target}")
+    if where.muted:
+        parts.append("phrase off")
+    return "   ".join(parts)
+
+
+class Painter:
+    """A context in which pictures are painted on standard output, a terminal.
+
+    Only what changes is written; a terminal that does not take it misses a picture.
+    """
+
+    def __enter__(self) -> Painter:
+        self._fd = sys.stdout.fileno()
+        self._shown: dict[int, str] = {}
+        self._size = (0, 0)
+        sys.stdout.flush()
+        self._write("\x1b[?1049h\x1b[?25l\x1b[2J")
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        with contextlib.suppress(OSError):
+            self._write(f"{PLAIN}\x1b[2J\x1b[H\x1b[?25h\x1b[?1049l")
+
+    def size(self) -> tuple[int, int]:
+        """Return columns and lines of the terminal."""
+        try:
+            columns, lines = os.get_terminal_size(self._fd)
+        except OSError:
+            return WIDTH, HEIGHT
+        return (columns or WIDTH), (lines or HEIGHT)
+
+    def paint(self, shown: Picture) -> None:
+        """Paint a picture.
+
+        Raises
+        ------
+        HangUpError
+            If the terminal was closed.
+        """
+        if self.size() != self._size:
+            self._size = self.size()
+            self._shown.clear()
+            out = "\x1b[2J"
+        else:
+            out = ""
+        now = {}
+        for number, line in enumerate(shown.lines):
+            spans = sorted((a, b) for row, a, b in shown.lit if row == number)
+            text = line
+            for start, end in reversed(spans):
+                text = text[:start] + REVERSE + text[start:end] + PLAIN + text[end:]
+            now[number] = text
+        for number in {*now, *self._shown}:
+            if now.get(number) != self._shown.get(number):
+                out += f"\x1b[{number + 1};1H{now.get(number, '')}\x1b[K"
+        if out and self._ready():
+            self._write(out)
+            self._shown = now
+
+    def _ready(self) -> bool:
+        if sys.platform == "win32":
+            return True
+        return bool(select.select([], [self._fd], [], 0.0)[1])
+
+    def _write(self, text: str) -> None:
+        encoding = getattr(sys.stdout, "encoding", None) or "ascii"
+        data = text.encode(encoding, "replace")
+        try:
+            while data:
+                data = data[os.write(self._fd, data) :]
+        except OSError:
+            raise HangUpError("the terminal was closed") from None

@@ -1,0 +1,251 @@
+from __future__ import annotations
+
+from collections.abc import Iterable
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from backing.practice import Plan
+from backing.practice.region import Region, looped, traded
+from phrases.errors import BluesError, ChoiceError, RangeError
+from phrases.files import load_phrase, shipped
+from phrases.phrase import Phrase, Stroke
+from tests.backing.material import answered, line, setting
+
+HALF = Fraction(1, 2)
+# The strokes of `answered`: a call with a pickup on the and of four, a response with one on four.
+CALL = [-HALF, 0, 1, 4]
+RESPONSE = [7, 8, 8 + HALF, 9, 12]
+BOTH = CALL + RESPONSE
+
+
+def at(strokes: Iterable[Stroke]) -> list[Fraction]:
+    return [stroke.at for stroke in strokes]
+
+
+def later(beats: Iterable[Fraction | int], by: int) -> list[Fraction]:
+    return [Fraction(beat) + by for beat in beats]
+
+
+def roots(region: Region) -> list[str]:
+    return [bar.chords[0][1].name(setting().key) for bar in region.bars]
+
+
+def loop(phrase: Phrase | None = None, form: str = "twelve-bar", **words: Any) -> Region:
+    return looped(setting(form=form), phrase or answered(), Plan(**words))
+
+
+def trade(phrase: Phrase | None = None, form: str = "twelve-bar", **words: Any) -> Region:
+    return traded(setting(form=form), phrase or answered(), Plan(**words))
+
+
+def test_a_loop_is_the_phrase_over_its_own_bars() -> None:
+    region = loop()
+    assert roots(region) == ["A7"] * 4
+    assert at(region.strokes) == BOTH
+    assert region.labels == ((0, "Call"), (8, "Response"))
+    assert region.gaps == ()
+    assert region.silent == ()
+
+
+def test_a_loop_leads_back_to_its_own_first_chord() -> None:
+    # Bar 4 of a twelve-bar leads into the IV of bar 5, but a loop of bars 1 to 4 into the I.
+    assert loop().bars[-1].following == loop().bars[0].chords[0][1]
+    nine = loop(bars=(9, 10))
+    assert nine.bars[-1].following == nine.bars[0].chords[0][1]
+
+
+def test_bars_of_the_form_have_the_bands_chords_and_what_the_phrase_plays_there() -> None:
+    region = loop(bars=(5, 8))
+    # Bars 5 to 8 of a twelve-bar blues in A, common practice: IV7 IV7 I7 I7.
+    assert roots(region) == ["D7", "D7", "A7", "A7"]
+    assert at(region.strokes) == BOTH
+    assert region.labels == ((0, "Call"), (8, "Response"))
+
+
+def test_a_stretch_that_begins_with_a_line_has_its_pickup_and_not_the_next_lines() -> None:
+    region = loop(bars=(1, 2))
+    assert at(region.strokes) == [*CALL, 7]
+    assert region.strokes[-1].end == 8
+    assert roots(loop(bars=(9, 12))) == ["E7", "D7", "A7", "E7"]
+    assert at(loop(bars=(9, 12)).strokes) == BOTH
+
+
+def test_a_stretch_across_two_lines_has_the_pickup_between_them() -> None:
+    region = loop(bars=(4, 5))
+    assert roots(region) == ["A7", "D7"]
+    assert at(region.strokes) == [0, 4 - HALF, 4, 5]
+    assert region.labels == ((4, "Call"),)
+
+
+def test_strokes_are_cut_at_the_end_of_a_stretch() -> None:
+    region = loop(line("| 1 e5 | - | 1 e8 | 1 B5"), bars=(1, 1))
+    assert at(region.strokes) == [0]
+    assert region.strokes[0].end == 4
+
+
+def test_bars_where_the_phrase_rests_are_refused() -> None:
+    with pytest.raises(RangeError, match=r'^"Line" does not sound in bars 3-3$'):
+        loop(line("| 1 e5 2 . | 1 e8 2 ."), bars=(3, 3))
+    with pytest.raises(RangeError, match=r'^"Answered" does not sound in bars 5-8$'):
+        loop(answered("first"), bars=(5, 8))
+
+
+@pytest.mark.parametrize(("form", "bars"), [("twelve-bar", (9, 13)), ("eight-bar", (8, 9))])
+def test_bars_that_the_form_does_not_have(form: str, bars: tuple[int, int]) -> None:
+    length = bars[1] - 1
+    with pytest.raises(RangeError, match=rf"^bars {bars[0]}-{bars[1]}: the form {form} has {length}"):
+        loop(form=form, bars=bars)
+
+
+@pytest.mark.parametrize(
+    ("part", "strokes"), [("call", CALL), ("response", later(RESPONSE, -8))]
+)
+def test_a_part_alone_over_its_own_bars(part: str, strokes: list[Fraction]) -> None:
+    region = loop(part=part)
+    assert len(region.bars) == 2
+    assert at(region.strokes) == strokes
+    assert region.labels == ((0, part.capitalize()),)
+
+
+def test_a_part_keeps_its_place_in_the_form() -> None:
+    long = line("| 1 e5 | 1 e8 | 1 B8 | 1 e8 | 1 e5 2 . | .")
+    assert roots(loop(long, part="line")) == ["A7", "A7", "A7", "A7", "D7", "D7"]
+    # A quick change has the IV in bar 2.
+    assert roots(loop(form="quick-change", part="call")) == ["A7", "D7"]
+
+
+@pytest.mark.parametrize(("part", "has"), [("line", "call, response"), ("call", "line")])
+def test_a_part_that_the_phrase_does_not_have(part: str, has: str) -> None:
+    phrase = answered() if part == "line" else line("| 1 e5")
+    with pytest.raises(ChoiceError, match=rf'^"{phrase.title}" has no {part}; it has: {has}'):
+        loop(phrase, part=part)
+
+
+@pytest.mark.parametrize("make", [loop, trade])
+def test_a_phrase_longer_than_the_form(make: Any) -> None:
+    with pytest.raises(
+        RangeError, match=r'^"Line" is longer than the form twelve-bar \(13 bars, 12\)$'
+    ):
+        make(line("| 1 e5 " * 13))
+
+
+def test_the_response_is_left_to_the_student() -> None:
+    region = trade(gap="response")
+    assert at(region.strokes) == CALL
+    assert at(region.silent) == RESPONSE
+    # From the student's pickup to the pickup of the next call.
+    assert region.gaps == ((7, 16 - HALF),)
+    assert region.labels == ((0, "Listen"), (7, "Your turn"), (16 - HALF, "Listen"))
+
+
+def test_the_call_is_left_to_the_student() -> None:
+    region = trade(gap="call")
+    assert at(region.strokes) == RESPONSE
+    assert at(region.silent) == CALL
+    assert region.gaps == ((-HALF, 7),)
+    assert region.labels == ((-HALF, "Your turn"), (7, "Listen"))
+
+
+def test_an_echo_leaves_as_many_bars_as_the_phrase() -> None:
+    region = trade(gap="echo")
+    assert roots(region) == ["A7", "A7", "A7", "A7", "D7", "D7", "A7", "A7"]
+    assert at(region.strokes) == BOTH
+    assert at(region.silent) == later(BOTH, 16)
+    assert region.gaps == ((16 - HALF, 32 - HALF),)
+
+
+def test_a_line_without_call_and_response_may_be_echoed() -> None:
+    region = trade(line("| 1 e5 | 1 e8 2 ."), gap="echo")
+    assert at(region.strokes) == [0, 4]
+    assert at(region.silent) == [8, 12]
+    assert region.gaps == ((8, 16),)
+    assert region.labels == ((0, "Listen"), (8, "Your turn"))
+
+
+def test_twos_of_a_phrase_of_two_bars() -> None:
+    region = trade(line("| 1 e5 2 . | 1 e8 2 ."), gap="two")
+    assert len(region.bars) == 12
+    assert at(region.strokes) == [0, 4, 16, 20, 32, 36]
+    assert at(region.silent) == [8, 12, 24, 28, 40, 44]
+    assert region.gaps == ((8, 16), (24, 32), (40, 48))
+
+
+def test_twos_of_a_longer_phrase_go_through_it() -> None:
+    region = trade(line("| 1 e5 2 . | 2 e8 3 . | 3 B5 4 . | 4 B8"), gap="two")
+    # Bars 1-2, echoed; bars 3-4, echoed; bars 1-2, echoed.
+    assert at(region.strokes) == [0, 5, 18, 23, 32, 37]
+    assert at(region.silent) == [8, 13, 26, 31, 40, 45]
+
+
+def test_fours_over_the_whole_form() -> None:
+    region = trade(gap="four")
+    assert len(region.bars) == 12
+    assert at(region.strokes) == [*BOTH, *later(BOTH, 32)]
+    assert at(region.silent) == later(BOTH, 16)
+    assert region.gaps == ((16 - HALF, 32 - HALF),)
+
+
+def test_a_form_that_is_no_multiple_ends_in_a_shorter_turn() -> None:
+    region = trade(line("| 1 e5 2 ."), form="turnaround-loop", gap="four")
+    assert len(region.bars) == 2
+    assert region.gaps == ()
+    eight = trade(line("| 1 e5 2 ."), form="eight-bar", gap="four")
+    assert eight.gaps == ((16, 32),)
+
+
+@pytest.mark.parametrize("gap", ["response", "call"])
+def test_a_phrase_without_call_and_response_says_so(gap: str) -> None:
+    with pytest.raises(
+        ChoiceError,
+        match=r'^"Line" has no call and response to trade; try --gap echo, two or four$',
+    ):
+        trade(line("| 1 e5"), gap=gap)
+
+
+def test_what_rings_is_cut_where_the_student_begins() -> None:
+    region = trade(line("4 e5 | 1 e8"), gap="echo")
+    assert region.gaps == ((3, 7),)
+    assert [(s.at, s.end) for s in region.strokes] == [(-1, 0), (0, 3)]
+
+
+SHELF = tuple(shipped())
+
+
+@pytest.mark.parametrize("gap", ["response", "call", "echo", "two", "four"])
+def test_nothing_of_the_phrase_sounds_in_a_turn_of_the_student(gap: str) -> None:
+    tried = 0
+    overlaps = []
+    for name in SHELF:
+        phrase = load_phrase(name)
+        given = setting(phrase.groove)
+        try:
+            region = traded(given, phrase, Plan(gap=gap))
+        except BluesError:
+            continue
+        tried += 1
+        for low, high in region.gaps:
+            assert low < high
+            if any(low <= s.at < high or (s.at < low < s.end) for s in region.strokes):
+                overlaps.append((name, float(low)))
+    assert tried > 15
+    assert overlaps == []
+
+
+@pytest.mark.parametrize("gap", ["response", "call", "echo", "two", "four"])
+def test_turns_follow_each_other_and_hold_what_the_student_plays(gap: str) -> None:
+    for name in SHELF:
+        phrase = load_phrase(name)
+        try:
+            region = traded(setting(phrase.groove), phrase, Plan(gap=gap))
+        except BluesError:
+            continue
+        assert all(a[1] <= b[0] for a, b in pairwise(region.gaps))
+        outside = [
+            float(s.at)
+            for s in region.silent
+            if not any(low <= s.at < high for low, high in region.gaps)
+        ]
+        assert outside == [], name
