@@ -24,7 +24,7 @@ __all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layers", "master"
 
 Sound = NDArray[np.float32]
 
-LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.9, "comp": 2.6, "lead": 1.2}
+LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.6, "comp": 3.0, "lead": 1.2}
 SENDS: dict[str, float] = {"drums": 0.16, "bass": 0.03, "comp": 0.22, "lead": 0.30}
 ROOM_SECONDS = 0.9
 ROOM_GAIN = 0.35

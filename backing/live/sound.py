@@ -34,9 +34,9 @@ Block = NDArray[np.float32]
 BLOCK = 64
 POLYPHONY = 256
 GAIN = 0.5  # as `backing.synth`
-MASTER = 0.45  # brings a band near the loudness of a file
+MASTER = 1.5  # brings a band near the loudness of a file, -17.5 LUFS with TimGM6mb
 ATTENUATION, REVERB_SEND = 48, 16  # SoundFont 2.01 generators, in centibels and per mille
-ROOM, DAMP, WIDTH, REVERB = 0.35, 0.4, 0.8, 0.7
+ROOM, DAMP, WIDTH, REVERB = 0.35, 0.4, 0.8, 0.9
 KNEE, CEILING = 0.6, 0.94  # full scale is 1
 FADE = 0.03  # seconds
 RING = 4.0  # seconds that the last notes may ring on
@@ -227,9 +227,9 @@ class Sound:
         self._renderer: Renderer | None = None
         self._beat = (0.0, 0)  # when the latest callback came, and its first frame
         self.error: BaseException | None = None
-        self._stream = self._open()
+        self._stream: Any = self._open()
         try:
-            self.rate = round(self._stream.samplerate)
+            self.rate: int = round(self._stream.samplerate)
             self._latency = float(np.max(self._stream.latency))  # of two, the output's
             self._voices = Voices(soundfont, self.rate)
         except BaseException:

@@ -37,6 +37,15 @@ GLYPHS: dict[str, str] = {
     "quarter": "E1D5",
     "dot": "E1E7",
     "head": "E0A4",
+    "rest 1": "E4E3",
+    "rest 2": "E4E4",
+    "rest 4": "E4E5",
+    "rest 8": "E4E6",
+    "rest 16": "E4E7",
+    "rest 32": "E4E8",
+    "flag 1": "E241",
+    "flag 2": "E243",
+    "flag 3": "E245",
     "three": "E883",
 }
 

@@ -54,6 +54,8 @@ class Node:
         Whether it is a grace note.
     first
         Whether the head begins with it; a head that is bent at once has several.
+    grace
+        Whether it is a grace note of the phrase's, not the small note before a bend.
     """
 
     name: str
@@ -63,6 +65,7 @@ class Node:
     join: str
     small: bool
     first: bool
+    grace: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +153,7 @@ def _nodes(name: str, head: Head, key: Key) -> Iterator[Node]:
             spelling = spell(link.pitch + semitones, key) if semitones else link.spelling
             small = not (last_link and index == len(steps) - 1)
             text = f"{name}n{number}-{link.string}"
-            yield Node(text, link, spelling, cents, join, small, index == 0)
+            yield Node(text, link, spelling, cents, join, small, index == 0, not last_link)
             number += 1
 
 

@@ -140,7 +140,7 @@ def _row(string: str) -> float:
 def _number(node: Node, x: float, y: float) -> Ink:
     """Return a fret number, in brackets where nothing new is picked."""
     head = node.head
-    size = SMALL if node.small and not node.join == "release" else NUMBER
+    size = SMALL if node.grace else NUMBER
     text = "×" if head.fret is None else str(head.fret)
     if head.fret is None:
         size *= 1.35
@@ -365,7 +365,14 @@ def _bend(
         x += place * min(0.9, room / 3)
     peak = staff.peaks.get(string)
     held = node.head.bent
-    for sign, cents in steps:
+    prefix = node.name.split("n")[0]
+    targets = [
+        other.x
+        for other in staff.columns
+        for one in other.nodes
+        if one.join == "bend" and one.head is node.head and one.name.startswith(prefix)
+    ]
+    for number, (sign, cents) in enumerate(steps):
         tip = _high(cents)
         if sign == "pb":
             alone = string == _top(column)
@@ -383,6 +390,8 @@ def _bend(
             else:
                 px, py = x, y
             to = max(x + step, px + 0.7)
+            if number < len(targets) and px + 0.9 < targets[number] < px + 2.6:
+                to = targets[number]
             points = [(px, py), (px + 0.75 * (to - px), py), (to, (py + tip) / 2), (to, tip + 0.4)]
             staff.add(ink.curve("bend", points, 0.15, owner=owner))
             staff.add(ink.head("bend", to, tip, -1, owner=owner))
@@ -525,7 +534,7 @@ def _waves(staff: _Staff) -> None:
             i.box.right
             for i in staff.inks
             if i.kind in ("bend", "bend size") and left - 0.5 < i.box.left < right
-            and i.owner == owner
+            and _same(i.owner, owner)
         ]  # fmt: skip
         start = max([left, *(edge + 0.3 for edge in own)])
         if right - start < 1.6:
@@ -534,6 +543,11 @@ def _waves(staff: _Staff) -> None:
         staff.inks.append(
             staff.sky.put(ink.wave("vibrato", start, right, wide=wide, owner=owner), 0.3)
         )
+
+
+def _same(one: str, other: str) -> bool:
+    """Tell whether two ids are of one event and string."""
+    return one.split("n")[0] == other.split("n")[0] and one[-1:] == other[-1:]
 
 
 def waves(every: Sequence[Column]) -> list[tuple[float, float, bool, str]]:

@@ -208,7 +208,7 @@ def test_bars_that_are_none(text: str) -> None:
 
 WHOLE = """from = 60.5
 to = 120
-step = 0.1
+step = 2.5
 each = 3
 shape = "back"
 passes = 40
@@ -233,7 +233,7 @@ def _read(folder: Path, text: str) -> dict[str, Any]:
 def test_a_plan_file_may_say_everything(tmp_path: Path) -> None:
     found = _read(tmp_path, WHOLE)
     assert found == {
-        "start": Fraction(121, 2), "goal": 120, "step": Fraction(1, 10), "each": 3,
+        "start": Fraction(121, 2), "goal": 120, "step": Fraction(5, 2), "each": 3,
         "shape": "back", "passes": 40, "counted": "each", "bars": (5, 8), "part": "call",
         "phrase_rests": 3, "band_rests": 4, "gap": "echo", "in_gap": "thin", "guide": "click",
         "cue": False,
@@ -290,15 +290,12 @@ def test_a_plan_file_takes_every_word_of_the_tables(
         ("phrase_rests = 2", '1:1: "phrase_rests" is not a key here; did you mean "phrase-rests"'),
         ("counted = 2", '1:1: "counted" is not a key here; did you mean "count"?'),
         ("[plan]", '1:1: "plan" is not a key here'),
-        ("shape = hold", "not valid TOML"),
     ],
 )
-def test_a_plan_files_faults_have_line_and_column(
-    tmp_path: Path, line: str, message: str
-) -> None:
+def test_a_plan_files_faults_have_line_and_column(tmp_path: Path, line: str, message: str) -> None:
     with pytest.raises(TextFileError) as caught:
         _read(tmp_path, line + "\n")
-    assert f"plan.toml:{message}" in str(caught.value).replace("plan.toml:1:9: not", "plan.toml:not")
+    assert f"plan.toml:{message}" in str(caught.value)
 
 
 def test_a_plan_files_faults_come_all_at_once(tmp_path: Path) -> None:

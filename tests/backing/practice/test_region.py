@@ -81,7 +81,7 @@ def test_a_stretch_across_two_lines_has_the_pickup_between_them() -> None:
 
 
 def test_strokes_are_cut_at_the_end_of_a_stretch() -> None:
-    region = loop(line("| 1 e5 | - | 1 e8 | 1 B5"), bars=(1, 1))
+    region = loop(line("| 1 e5 | 1 - | 1 e8 | 1 B5"), bars=(1, 1))
     assert at(region.strokes) == [0]
     assert region.strokes[0].end == 4
 
@@ -111,7 +111,7 @@ def test_a_part_alone_over_its_own_bars(part: str, strokes: list[Fraction]) -> N
 
 
 def test_a_part_keeps_its_place_in_the_form() -> None:
-    long = line("| 1 e5 | 1 e8 | 1 B8 | 1 e8 | 1 e5 2 . | .")
+    long = line("| 1 e5 | 1 e8 | 1 B8 | 1 e8 | 1 e5 2 . | 1 .")
     assert roots(loop(long, part="line")) == ["A7", "A7", "A7", "A7", "D7", "D7"]
     # A quick change has the IV in bar 2.
     assert roots(loop(form="quick-change", part="call")) == ["A7", "D7"]

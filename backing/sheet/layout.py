@@ -1,0 +1,274 @@
+"""A score in systems: where lines break, and how notation, tab and what stands over them stack.
+
+Conventions: lengths are in staff spaces; y grows downwards. Everything that is not engraved is
+stacked on skylines, so nothing is put where something stands already.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from backing.sheet import ink, lettering
+from backing.sheet.ink import Box, Ink, Skyline
+from backing.sheet.marks import below, over
+from backing.sheet.mei import Plan, plan
+from backing.sheet.rhythm import rhythm
+from backing.sheet.score import Score
+from backing.sheet.staff import System, engrave, widths
+from backing.sheet.tab import TALL, columns, pads, tab
+
+__all__ = ["STAVES", "Picture", "Style", "pictures"]
+
+STAVES = ("both", "tab", "notation")
+STAFF = 4.0  # height of the notation staff
+ROOM = 1.0  # between what hangs under the notation and what stands over the tab
+NEAREST = 4.0  # from staff to staff
+CHORD = 2.3
+NUMBER = 1.3
+TIP = 1.15
+LABEL = 1.5
+CLEAR = 0.3  # between two fret numbers of a line
+LOOSE = (0.32, 0.36, 0.42, 0.5, 0.6, 0.7)
+RAGGED = 0.62  # a last system that fills less is not stretched
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """What is drawn.
+
+    Attributes
+    ----------
+    width
+        Of a system, in staff spaces.
+    staves
+        One of `STAVES`.
+    marks
+        Whether strokes and fingers are drawn.
+    """
+
+    width: float = 100.0
+    staves: str = "both"
+    marks: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One drawn system.
+
+    Attributes
+    ----------
+    svg
+        A whole SVG document.
+    box
+        What it covers.
+    inks
+        Everything drawn, in the same coordinates.
+    bars
+        Numbers of its bars as printed.
+    """
+
+    svg: str
+    box: Box
+    inks: tuple[Ink, ...]
+    bars: tuple[int, ...]
+
+
+def pictures(score: Score, style: Style) -> list[Picture]:
+    """Return the systems of a score.
+
+    Parameters
+    ----------
+    score
+        The music.
+    style
+        What is drawn, and how wide.
+    """
+    made = plan(score)
+    made.pads = pads(score, made)
+    bare = style.staves == "tab"
+    for number, loose in enumerate(LOOSE):
+        natural = widths(score, made, loose=loose, bare=bare)
+        tight = number / (len(LOOSE) - 1)
+        breaks = _breaks(score, natural, style.width * (1.0 - 0.45 * tight))
+        systems = engrave(score, made, breaks, style.width, loose=loose, bare=bare)
+        if all(_clear(score, made, system) for system in systems):
+            break
+    last = systems[-1]
+    filled = sum(b - a for bar, (a, b) in natural.bars.items() if bar in last.bars)
+    if filled < RAGGED * style.width:
+        systems[-1] = engrave(
+            score, made, breaks, style.width, loose=loose, full=False, bare=bare
+        )[-1]
+    return [_picture(score, made, system, style, not number)
+            for number, system in enumerate(systems)]  # fmt: skip
+
+
+def _clear(score: Score, made: Plan, system: System) -> bool:
+    """Tell whether the fret numbers of a system have room."""
+    every = columns(score, made, system)
+    return all(
+        after.left - before.right >= CLEAR
+        for before, after in zip(every, every[1:], strict=False)
+        if before.left < before.right and after.left < after.right
+    )
+
+
+def _breaks(score: Score, natural: System, width: float) -> list[int]:
+    """Return the bars before which a system ends, so that systems are full and parts stay whole."""
+    sizes = [right - left for _, (left, right) in sorted(natural.bars.items())]
+    prefix = natural.start - (4.0 if natural.meter else 0.0)
+    sizes[0] -= natural.start
+    count = len(sizes)
+    starts = {bar for bar, measure in enumerate(score.measures) if measure.labels}
+    best: list[tuple[float, int]] = [(0.0, 0)]
+    for end in range(1, count + 1):
+        choices = []
+        for start in range(max(0, end - 8), end):
+            length = sum(sizes[start:end])
+            room = width - (natural.start if start == 0 else prefix)
+            if length > room and end - start > 1:
+                continue
+            slack = max(0.0, room - length) / room
+            cost = 1.0 + 2.0 * slack**2
+            if end < count and end not in starts:
+                cost += 0.6
+            if end - start == 1 and count > 2:
+                cost += 0.8
+            choices.append((best[start][0] + cost, start))
+        best.append(min(choices))
+    breaks = []
+    end = count
+    while end > 0:
+        end = best[end][1]
+        if end:
+            breaks.append(end)
+    return breaks[::-1]
+
+
+def _picture(score: Score, made: Plan, system: System, style: Style, first: bool) -> Picture:
+    every = columns(score, made, system)
+    inks: list[Ink] = []
+    drawn = ""
+    if style.staves != "tab":
+        drawn = system.svg
+        inks += system.inks
+        inks += over(score, made, system, every, sizes=style.staves == "notation")
+        if style.staves == "notation" and style.marks:
+            inks += below(every, system, inks)
+    if style.staves != "notation":
+        under = tab(score, made, system, marks=style.marks)
+        if style.staves == "tab":
+            under += rhythm(score, system, every, under)
+            down = 0.0
+        else:
+            down = _down(inks, under)
+            inks.append(ink.line("bar line", (0.07, 0.0, 0.07, down), 0.14))
+        inks += [one.moved(0.0, down) for one in under]
+    top = Skyline(-0.4)
+    top.add(*inks)
+    if not first:
+        number = str(score.measures[min(system.bars)].number)
+        inks.append(top.put(ink.words(
+            "bar number", number, 0.1, 0.0, NUMBER, face="italic", anchor=0.0
+        ), 0.35))  # fmt: skip
+    inks += _tips(score, system, every, top)
+    inks += _row(top, _chords(score, system, every), 0.7)
+    inks += _row(top, _labels(score, system, every), 0.6)
+    box = ink.around(box for one in inks for box in one.boxes)
+    box = Box(min(box.left, 0.0), box.top, max(box.right, system.width), box.bottom)
+    svg = drawn + "".join(one.draw() for one in inks)
+    return Picture(document(svg, box), box, tuple(inks), tuple(
+        score.measures[bar].number for bar in sorted(system.bars)))  # fmt: skip
+
+
+def document(svg: str, box: Box) -> str:
+    """Return a drawing as a whole SVG document, as large as what it covers."""
+    left, top, right, bottom = box
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg"'
+        f' viewBox="{left - 0.1:.3f} {top - 0.1:.3f} {right - left + 0.2:.3f}'
+        f' {bottom - top + 0.2:.3f}">{svg}</svg>'
+    )
+
+
+def _down(upper: Sequence[Ink], lower: Sequence[Ink]) -> float:
+    """Return how far under the notation the tab stands: as near as what lies between allows."""
+    down = STAFF + NEAREST
+    above = [box for one in upper for box in one.boxes if box.bottom > 0.0]
+    beneath = [box for one in lower for box in one.boxes if box.top < TALL / 2]
+    for box in above:
+        for other in beneath:
+            if box.left < other.right + 0.4 and other.left < box.right + 0.4:
+                down = max(down, box.bottom - other.top + ROOM)
+    return down
+
+
+def _row(top: Skyline, row: Sequence[Ink], room: float) -> list[Ink]:
+    """Set inks on one line over everything that stands under any of them."""
+    if not row:
+        return []
+    edge = min(top.edge(one.box.left - 0.3, one.box.right + 0.3) for one in row)
+    placed = [one.moved(0.0, edge - room - max(0.0, one.box.bottom)) for one in row]
+    top.add(*placed)
+    return placed
+
+
+def place(score: Score, system: System, every: Sequence[ink.Ink] | Sequence[object], bar: int,
+          at: Fraction) -> float:  # fmt: skip
+    """Return the x of a beat of a bar."""
+    measure = score.measures[bar]
+    left, right = system.bars[bar]
+    known: list[tuple[Fraction, float]] = []
+    for number, event in enumerate(measure.events):
+        name = f"b{bar}e{number}"
+        if event.rest:
+            box = system.rests[name]
+            x = box.left if event.beats < measure.beats else left + 1.2
+        else:
+            x = min(b.left for n, b in system.heads.items() if n.startswith(name + "n"))
+        known.append((event.at, x))
+    known.append((measure.start + measure.beats, right))
+    before = max((pair for pair in known if pair[0] <= at), default=known[0])
+    after = min((pair for pair in known if pair[0] > at), default=known[-1])
+    if before[0] == at or after[0] == before[0]:
+        return before[1]
+    share = float((at - before[0]) / (after[0] - before[0]))
+    return before[1] + share * (after[1] - before[1])
+
+
+def _chords(score: Score, system: System, every: Sequence[object]) -> list[Ink]:
+    found: list[Ink] = []
+    for bar in sorted(system.bars):
+        for label in score.measures[bar].chords:
+            x = place(score, system, every, bar, label.at)
+            if found:
+                x = max(x, found[-1].box.right + 0.8)
+            drawn = lettering.chord_name(label.text, CHORD)
+            found.append(ink.outline("chord", drawn, x, 0.0, 0.0, label.text))
+    return found
+
+
+def _labels(score: Score, system: System, every: Sequence[object]) -> list[Ink]:
+    found: list[Ink] = []
+    for bar in sorted(system.bars):
+        for label in score.measures[bar].labels:
+            x = place(score, system, every, bar, label.at)
+            if found:
+                x = max(x, found[-1].box.right + 0.8)
+            found.append(ink.framed("label", label.text, x, 0.0, LABEL))
+    return found
+
+
+def _tips(score: Score, system: System, every: Sequence[object], top: Skyline) -> list[Ink]:
+    """Put the numbers of tips over the notes they speak of."""
+    found = []
+    for bar in sorted(system.bars):
+        for event in score.measures[bar].events:
+            x = place(score, system, every, bar, event.at) + 0.6
+            for tip in event.tips:
+                circle = ink.circled("tip", str(tip), x, 0.0, TIP)
+                found.append(top.put(circle, 0.4))
+                x += 0.0
+    return found

@@ -1,0 +1,191 @@
+"""What the hands do, over and on the notation staff: slides, bends, vibrato, trills.
+
+Conventions: as in `backing.sheet.tab`. A bend is an angle from the fretted small note to the note it
+reaches, on the side away from the stem; a quarter tone is a small arrow with its size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from backing.sheet import ink
+from backing.sheet.ink import Box, Ink, Skyline
+from backing.sheet.mei import Node, Plan
+from backing.sheet.score import Score
+from backing.sheet.staff import System
+from backing.sheet.tab import FINGER, INTO, LABEL, SIZES, STROKE, Column, waves
+
+__all__ = ["below", "over"]
+
+
+def over(
+    score: Score, made: Plan, system: System, every: Sequence[Column], *, sizes: bool
+) -> list[Ink]:
+    """Return what stands on and over the notation staff of a system.
+
+    Parameters
+    ----------
+    score, made, system, every
+        The music, its written heads, where they stand, and its columns.
+    sizes
+        Whether bends tell their sizes here, where there is no tab.
+    """
+    sky, floor = Skyline(-0.3), Skyline(4.3, up=False)
+    sky.add(*system.inks)
+    floor.add(*system.inks)
+    found: list[Ink] = []
+    for join in made.joins:
+        one, two = system.heads.get(join.start), system.heads.get(join.end)
+        if one is None and two is None:
+            continue
+        owner = f"{join.start} {join.end}"
+        if join.sign in ("/", "\\"):
+            found.append(_slide(system, one, two, join.sign, owner))
+            sky.add(found[-1])
+    nodes = {node.name: node for column in every for node in column.nodes}
+    for join in made.joins:
+        one, two = system.heads.get(join.start), system.heads.get(join.end)
+        if join.sign in ("bend", "release", "pre") and two is not None:
+            up = _stem_down(system, two)
+            left = one if one is not None else two.moved(-3.0, 0.0)
+            angle = _angle(left, two, up, join.end, dashed=join.sign == "pre")
+            found.append((sky if up else floor).put(angle, 0.15, 0.0))
+            if sizes and join.sign != "release":
+                size = SIZES.get(nodes[join.end].cents, "")
+                label = ink.words(
+                    "bend size", size, (left.right + two.left) / 2, 0.0, LABEL, owner=join.end
+                )
+                found.append((sky if up else floor).put(label, 0.2))
+    for column in every:
+        for node in column.nodes:
+            found += _single(system, node, column, sky)
+    for left, right, wide, owner in waves(every):
+        found.append(sky.put(ink.wave("vibrato", left, right, wide=wide, owner=owner), 0.5))
+    return found
+
+
+def _stem_down(system: System, head: Box) -> bool:
+    """Tell whether the stem of a head goes down, so that things are written over it."""
+    for one in system.inks:
+        if one.kind == "stem" and one.box.right > head.left - 0.1:
+            stem = one.box
+            if stem.left < head.right + 0.1 and stem.top < head.bottom and stem.bottom > head.top:
+                return stem.bottom - head.bottom > head.top - stem.top
+    return True
+
+
+def _slide(system: System, one: Box | None, two: Box | None, sign: str, owner: str) -> Ink:
+    if one is not None and two is not None:
+        left, right = one.right + 0.25, _left_of(system, two) - 0.25
+        y1, y2 = (one.top + one.bottom) / 2, (two.top + two.bottom) / 2
+    elif one is not None:
+        left, right = one.right + 0.25, system.width - 0.5
+        y1 = (one.top + one.bottom) / 2
+        y2 = y1 - (0.8 if sign == "/" else -0.8)
+    else:
+        assert two is not None
+        right = _left_of(system, two) - 0.25
+        left = max(system.start + 0.3, right - 2.0)
+        y2 = (two.top + two.bottom) / 2
+        y1 = y2 + (0.8 if sign == "/" else -0.8)
+    return ink.line("slide", (left, y1, max(right, left + 0.4), y2), 0.16, owner=owner)
+
+
+def _left_of(system: System, head: Box) -> float:
+    """Return the left edge of a head or of the accidental before it."""
+    middle = (head.top + head.bottom) / 2
+    near = [
+        one.box.left
+        for one in system.inks
+        if one.kind == "accid"
+        and head.left - 1.6 < one.box.right <= head.left + 0.05
+        and one.box.top < middle < one.box.bottom
+    ]
+    return min([head.left, *near])
+
+
+def _angle(one: Box, two: Box, up: bool, owner: str, *, dashed: bool) -> Ink:
+    x1, x2 = (one.left + one.right) / 2, (two.left + two.right) / 2
+    edge = min(one.top, two.top) - 0.3 if up else max(one.bottom, two.bottom) + 0.3
+    tip = edge - 0.9 if up else edge + 0.9
+    y1 = one.top - 0.3 if up else one.bottom + 0.3
+    y2 = two.top - 0.3 if up else two.bottom + 0.3
+    xm = x1 + 0.55 * (x2 - x1)
+    dash = ' stroke-dasharray="0.35 0.3"' if dashed else ""
+    svg = (
+        f'<path d="M{x1:.3f} {y1:.3f}L{xm:.3f} {tip:.3f}L{x2:.3f} {y2:.3f}" fill="none"'
+        f' stroke="#000" stroke-width="0.14"{dash}/>'
+    )
+    ys = (y1, y2, tip)
+    return Ink("angle", (Box(x1, min(ys), x2, max(ys)),), svg, owner=owner)
+
+
+def _single(system: System, node: Node, column: Column, sky: Skyline) -> list[Ink]:
+    """Return slides from and to nowhere, trills and quarter tones of one head."""
+    found: list[Ink] = []
+    box = system.heads[node.name]
+    middle = (box.top + box.bottom) / 2
+    if node.first and node.head.into:
+        rise = 0.7 if node.head.into == "/" else -0.7
+        right = _left_of(system, box) - 0.2
+        found.append(
+            ink.line("slide", (right - INTO, middle + rise, right, middle), 0.16, owner=node.name)
+        )
+    for move in node.head.moves:
+        if move.sign in ("/", "\\") and move.fret is None and not node.small:
+            rise = -0.7 if move.sign == "/" else 0.7
+            left = box.right + 0.25
+            right = max(left + 0.5, min(left + INTO, column.until - 0.2))
+            found.append(
+                ink.line("slide", (left, middle, right, middle + rise), 0.16, owner=node.name)
+            )
+    sky.add(*found)
+    stations = node.head.stations
+    quarter = any(cents % 100 for cents in stations)
+    if quarter and not node.small:
+        found.append(sky.put(_quarter(column.x, node), 0.35))
+    if any(move.sign == "tr" for move in node.head.moves) and node.first:
+        sign = sky.put(ink.music("trill", "trill", column.x, 0.0, owner=node.name), 0.35)
+        found.append(sign)
+        right = column.until - 0.3
+        if right - sign.box.right > 1.6:
+            wave = ink.wave("trill", sign.box.right + 0.3, right, owner=node.name)
+            found.append(sky.put(wave, 0.6))
+    return found
+
+
+def _quarter(x: float, node: Node) -> Ink:
+    curve = ink.curve("bend", [(x - 0.1, 1.3), (x + 0.9, 1.2), (x + 1.1, 0.9), (x + 1.1, 0.5)], 0.14)
+    tip = ink.head("bend", x + 1.1, 0.0, -1)
+    size = ink.words("bend size", SIZES[50], x + 1.1, -0.25, LABEL)
+    svg = curve.draw() + tip.draw() + size.draw()
+    box = ink.around([curve.box, tip.box, size.box])
+    return Ink("bend", (box,), svg, owner=node.name)
+
+
+def below(every: Sequence[Column], system: System, inks: Sequence[Ink]) -> list[Ink]:
+    """Return strokes and fingers in rows under a notation staff that has no tab."""
+    floor = Skyline(4.3, up=False)
+    floor.add(*inks)
+    strokes, fingers = list[Ink](), list[Ink]()
+    for column in every:
+        marks = [m for n in column.nodes if n.first for m in n.head.marks]
+        if "d" in marks or "u" in marks:
+            name = "down" if "d" in marks else "up"
+            sign = ink.music("stroke", name, column.x, 0.0, STROKE, owner=column.nodes[0].name)
+            strokes.append(sign.moved(0.0, -sign.box.top))
+        down = 0.0
+        for mark in marks:
+            if mark in ("1", "2", "3", "4"):
+                one = ink.words("finger", mark, column.x, 0.0, FINGER, owner=column.nodes[0].name)
+                fingers.append(one.moved(0.0, down - one.box.top))
+                down += FINGER * 0.95
+    found = []
+    for row in (strokes, fingers):
+        if row:
+            edge = max(floor.edge(one.box.left - 0.2, one.box.right + 0.2) for one in row)
+            placed = [one.moved(0.0, edge + 0.5) for one in row]
+            floor.add(*placed)
+            found += placed
+    assert system.width > 0
+    return found

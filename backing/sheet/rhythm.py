@@ -1,0 +1,118 @@
+"""Stems, beams and rests under a tab that stands alone, so that it tells the rhythm.
+
+Conventions: as in `backing.sheet.tab`. References: common practice: stems under the staff, a short
+stem for a half note, none for a whole note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+
+from backing.sheet import ink
+from backing.sheet.ink import Ink
+from backing.sheet.score import Score
+from backing.sheet.staff import System
+from backing.sheet.tab import TALL, Column
+
+__all__ = ["rhythm"]
+
+START, END = 0.7, 3.6  # of a stem, under the staff
+BEAM, SPACE = 0.5, 0.75
+FLAGS = {"eighth": 1, "16th": 2, "32nd": 3, "64th": 4, "128th": 5, "256th": 6}
+RESTS = {
+    "whole": "rest 1", "half": "rest 2", "quarter": "rest 4", "eighth": "rest 8",
+    "16th": "rest 16", "32nd": "rest 32",
+}  # fmt: skip
+
+
+def rhythm(
+    score: Score, system: System, every: Sequence[Column], others: Sequence[Ink]
+) -> list[Ink]:
+    """Return the rhythm of a system, and its rests, under and on the tab staff."""
+    low = max(
+        [TALL, *(b.bottom for one in others for b in one.boxes if one.kind != "bar line")]
+    )
+    low = low - TALL if low > TALL + 0.2 else 0.0
+    found: list[Ink] = []
+    where = {column.event: column.x for column in every if column.last}
+    for bar in sorted(system.bars):
+        events = score.measures[bar].events
+        for number, event in enumerate(events):
+            if event.rest:
+                box = system.rests[f"b{bar}e{number}"]
+                name = RESTS.get(event.value, "rest 32")
+                middle = (box.left + box.right) / 2
+                if event.dots:
+                    middle = box.left + 0.6
+                sign = ink.music("rest", name, middle, 0.0)
+                sign = sign.moved(0.0, TALL / 2 - (sign.box.top + sign.box.bottom) / 2)
+                found.append(sign)
+                if event.dots:
+                    found.append(_dot(sign.box.right + 0.5, TALL / 2 - 0.5))
+        for _, group in groupby(
+            [n for n in range(len(events)) if not events[n].rest],
+            lambda n: (int(events[n].at), events[n].value in FLAGS, _run(events, n)),
+        ):
+            found += _group(score, bar, list(group), where, low)
+    return found
+
+
+def _run(events: Sequence[object], number: int) -> int:
+    """Return the number of the last rest before an event: beams do not cross rests."""
+    for before in range(number, -1, -1):
+        if events[before].rest:  # type: ignore[attr-defined]
+            return before
+    return -1
+
+
+def _group(
+    score: Score, bar: int, numbers: list[int], where: dict[tuple[int, int], float], low: float
+) -> list[Ink]:
+    events = score.measures[bar].events
+    found: list[Ink] = []
+    top, end = TALL + low + START, TALL + low + END
+    xs = [where[bar, n] for n in numbers]
+    counts = [FLAGS.get(events[n].value, 0) for n in numbers]
+    for n, x, count in zip(numbers, xs, counts, strict=True):
+        event = events[n]
+        if event.value != "whole":
+            begin = end - 1.3 if event.value == "half" else top
+            found.append(ink.line("stem", (x, begin, x, end), 0.13))
+        if event.dots:
+            found.append(_dot(x + 0.55, end - 0.35 if count == 0 else top + 0.3))
+        if len(numbers) == 1 and count:
+            sign = ink.outline("flag", ink.lettering.glyph(f"flag {min(count, 3)}"), x, end, 0.0, "")
+            found.append(sign)
+    if len(numbers) > 1:
+        for level in range(1, max(counts) + 1):
+            y = end - (level - 1) * SPACE - BEAM / 2
+            for left, right in _beams(xs, counts, level):
+                found.append(ink.line("beam", (left, y, right, y), BEAM))
+    tuplets = [n for n in numbers if events[n].tuplet is not None]
+    if tuplets:
+        tuplet = events[tuplets[0]].tuplet
+        assert tuplet is not None
+        if len(tuplets) > 1 or tuplet.start:
+            middle = (where[bar, tuplets[0]] + where[bar, tuplets[-1]]) / 2
+            text = str(tuplet.actual)
+            found.append(
+                ink.words("tuplet", text, middle, end + 1.35, 1.4, face="italic")
+            )
+    return found
+
+
+def _beams(xs: Sequence[float], counts: Sequence[int], level: int) -> list[tuple[float, float]]:
+    found = []
+    for n, x in enumerate(xs):
+        if counts[n] < level:
+            continue
+        if n + 1 < len(xs) and counts[n + 1] >= level:
+            found.append((x - 0.06, xs[n + 1] + 0.06))
+        elif not (n and counts[n - 1] >= level):
+            found.append((x - 0.06, x + 1.0) if n == 0 else (x - 1.0, x + 0.06))
+    return found
+
+
+def _dot(x: float, y: float) -> Ink:
+    return ink.music("dot", "dot", x, y)

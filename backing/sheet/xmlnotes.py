@@ -1,0 +1,229 @@
+"""The notes of a MusicXML part: what each note element says of strings, frets and techniques.
+
+Conventions: positions and lengths are exact quarter notes from the start of the measure; strings
+are those of `phrases.fretboard`. Elements that mean nothing to a phrase are counted by name.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from fractions import Fraction
+from xml.etree import ElementTree as ET
+
+from backing.sheet.musicxml import INTO, LATE, MOVES, OTHER, OUT
+from backing.sheet.values import VALUES
+from phrases.fretboard import LAST_FRET, STRINGS
+from phrases.techniques import mark
+
+__all__ = ["Bend", "XmlNote", "length_of", "read_note"]
+
+WORDS = {text: name for name, text in OTHER.items()}
+SLID_IN = {tag: sign for sign, tag in INTO.items()}
+SLID_OUT = {tag: sign for sign, tag in OUT.items()}
+NATURALS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+MARKS = {
+    "down-bow": "d",
+    "up-bow": "u",
+    "accent": "accent",
+    "strong-accent": "accent",
+    "staccato": "short",
+    "staccatissimo": "short",
+}
+SILENT = {
+    "string", "fret", "open-string", "tuplet", "tied", "slur", "wavy-line", "technical",
+    "ornaments", "articulations", "accidental-mark",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """One bend element: by how many cents, and what kind."""
+
+    cents: int
+    pre: bool = False
+    release: bool = False
+
+
+@dataclass(slots=True)
+class XmlNote:
+    """One note element that is no rest.
+
+    Attributes
+    ----------
+    string, fret
+        Where; empty and None where the file does not say.
+    pitch
+        As it is written in the file, a MIDI number; None without one.
+    muted, grace, chord
+        Its head is a cross; it has no length; it sounds with the note before.
+    tied
+        Whether a tie ends here.
+    slid, joined, slurred
+        Whether a slide, a hammer-on or pull-off, or a slur arrives here; a slur may have come
+        over several notes.
+    slurs
+        Kinds and numbers of slurs that begin and end here.
+    bends, ways, into, out, trill, sways
+        What happens here: bends in order; the text after ``moves:`` of our own files; slides from
+        and to nowhere; whether there is a trill, and whether a vibrato begins.
+    marks
+        Keys of `phrases.techniques.MARKS`.
+    unknown
+        Names of what a phrase cannot say.
+    """
+
+    string: str = ""
+    fret: int | None = None
+    pitch: int | None = None
+    muted: bool = False
+    grace: bool = False
+    chord: bool = False
+    tied: bool = False
+    slid: bool = False
+    joined: bool = False
+    slurred: bool = False
+    slurs: list[tuple[str, str]] = field(default_factory=list)
+    bends: list[Bend] = field(default_factory=list)
+    ways: str = ""
+    into: str = ""
+    out: str = ""
+    trill: bool = False
+    sways: bool = False
+    marks: list[str] = field(default_factory=list)
+    unknown: Counter[str] = field(default_factory=Counter)
+
+
+def length_of(element: ET.Element, divisions: Fraction) -> Fraction:
+    """Return the length of a note element in quarters, 0 for a grace note.
+
+    Where a program has rounded its duration, the written value is taken.
+    """
+    raw = element.findtext("duration")
+    if element.find("grace") is not None or raw is None:
+        return Fraction(0)
+    told = number(raw)
+    value = VALUES.get((element.findtext("type") or "").strip())
+    if value is None:
+        return told / divisions
+    dots = len(element.findall("dot"))
+    written = 4 * value * (2 - Fraction(1, 2**dots))
+    change = element.find("time-modification")
+    if change is not None:
+        normal, actual = (
+            number(change.findtext(tag) or "1") for tag in ("normal-notes", "actual-notes")
+        )
+        written *= normal / (actual or 1)
+    return written if abs(written * divisions - told) <= 1 else told / divisions
+
+
+def number(text: str) -> Fraction:
+    """Return a number of a file; 0 where it is none."""
+    text = text.strip()
+    try:
+        return Fraction(text) if len(text) < 20 and "e" not in text.lower() else Fraction(0)
+    except (ValueError, ZeroDivisionError):
+        return Fraction(0)
+
+
+def read_note(element: ET.Element) -> XmlNote:
+    """Read a note element that is no rest."""
+    note = XmlNote(
+        grace=element.find("grace") is not None,
+        chord=element.find("chord") is not None,
+        pitch=_pitch(element.find("pitch")),
+    )
+    head = element.find("notehead")
+    if head is not None:
+        note.muted = (head.text or "").strip() == "x"
+        if head.get("parentheses") == "yes":
+            note.marks.append("ghost")
+    note.tied = any(tie.get("type") == "stop" for tie in element.findall("tie"))
+    for mute in element.iterfind("play/mute"):
+        if mute.text == "palm":
+            note.marks.append("pm")
+        elif mute.text not in ("off", None):
+            note.unknown["mute"] += 1
+    note.unknown["lyric"] += len(element.findall("lyric"))
+    for notations in element.findall("notations"):
+        for child in notations:
+            _take(note, child)
+            if child.tag in ("technical", "ornaments", "articulations"):
+                for inner in child:
+                    _take(note, inner)
+    if note.muted:
+        note.fret = None
+    note.unknown += Counter()
+    return note
+
+
+def _pitch(element: ET.Element | None) -> int | None:
+    if element is None:
+        return None
+    step = (element.findtext("step") or "C").strip()
+    alter = int(number(element.findtext("alter") or "0"))
+    octave = int(number(element.findtext("octave") or "4"))
+    return 12 * (octave + 1) + NATURALS.get(step, 0) + alter
+
+
+def _take(note: XmlNote, child: ET.Element) -> None:
+    tag, kind = child.tag, child.get("type", "")
+    text = (child.text or "").strip()
+    if tag == "string":
+        line = int(number(text))
+        note.string = STRINGS[-line] if 1 <= line <= len(STRINGS) else f"string {text}"
+    elif tag == "fret":
+        note.fret = int(number(text)) if 0 <= number(text) <= LAST_FRET else None
+        note.unknown["fret above 24"] += note.fret is None
+    elif tag == "tied":
+        note.tied |= kind == "stop"
+        if kind == "let-ring":
+            note.marks.append("ring")
+    elif tag == "slur":
+        note.slurs.append((kind, child.get("number", "1")))
+    elif tag in ("slide", "glissando"):
+        note.slid |= kind == "stop"
+    elif tag in ("hammer-on", "pull-off"):
+        note.joined |= kind == "stop"
+    elif tag == "bend":
+        _take_bend(note, child)
+    elif tag == "fingering" and text in ("1", "2", "3", "4"):
+        note.marks.append(text)
+    elif tag == "trill-mark":
+        note.trill = True
+    elif tag == "wavy-line":
+        note.sways |= kind == "start"
+    elif tag == "tremolo" and kind in ("", "single"):
+        note.marks.append("tremolo")
+    elif tag in MARKS:
+        note.marks.append(MARKS[tag])
+    elif tag in SLID_IN:
+        note.into = SLID_IN[tag]
+    elif tag in SLID_OUT:
+        note.out = SLID_OUT[tag]
+    elif tag == "other-technical":
+        _take_other(note, text)
+    elif tag not in SILENT:
+        note.unknown[tag] += 1
+
+
+def _take_bend(note: XmlNote, child: ET.Element) -> None:
+    cents = round(100 * number(child.findtext("bend-alter") or "0"))
+    if child.find("with-bar") is not None:
+        note.unknown["bend by the bar"] += 1
+        return
+    note.bends.append(
+        Bend(cents, child.find("pre-bend") is not None, child.find("release") is not None)
+    )
+
+
+def _take_other(note: XmlNote, text: str) -> None:
+    late = text.removesuffix(LATE) + "ms"
+    if text.startswith(MOVES):
+        note.ways = text.removeprefix(MOVES)
+    elif text in WORDS:
+        note.marks.append(WORDS[text])
+    elif text.endswith(LATE) and mark(late):
+        note.marks.append(late)
+    else:
+        note.unknown[f'"{text[:40]}"'] += 1

@@ -1,0 +1,241 @@
+"""A JACK server without a sound card, a MIDI receiver, and `play` on a pseudo-terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pty
+import select
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from backing.live.errors import quiet
+
+Heard = tuple[float, tuple[int, ...]]  # perf_counter, which processes here share; bytes
+
+SERVER = f"porchband-test-{os.getpid()}"
+PERIOD = 256 / 48000
+
+
+@pytest.fixture(scope="session")
+def jack() -> Iterator[str]:
+    """Run a server for this process and those it starts; skip where there is none to run."""
+    if shutil.which("jackd") is None:
+        pytest.skip("jackd is not installed (Debian: jackd2)")
+    words = ["jackd", "-R", "-n", SERVER, "-d", "dummy", "-r", "48000", "-p", "256"]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
+        patch.setenv("JACK_NO_START_SERVER", "1")
+        patch.setenv("JACK_DEFAULT_SERVER", SERVER)
+        server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        assert _up(server), "jackd did not start"
+        yield SERVER
+        server.terminate()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            server.wait(10)
+        server.kill()
+        server.wait()
+        assert server.stdout is not None
+        server.stdout.close()
+
+
+def _up(server: subprocess.Popen[bytes]) -> bool:
+    end = time.monotonic() + 10
+    while time.monotonic() < end and server.poll() is None:
+        done = subprocess.run(["jack_lsp"], capture_output=True, check=False)
+        if b"system:playback_1" in done.stdout:
+            return True
+        time.sleep(0.05)
+    return False
+
+
+@dataclass
+class Receiver:
+    """An instrument: a MIDI input that notes what comes and when."""
+
+    name: str
+    client: Any
+    heard: list[Heard] = field(default_factory=list)
+
+    def wait(self, what: Callable[[list[Heard]], bool], seconds: float = 10) -> None:
+        end = time.monotonic() + seconds
+        while not what(self.heard):
+            assert time.monotonic() < end, f"heard only {self.heard[-20:]}"
+            time.sleep(0.005)
+
+    def ons(self) -> list[Heard]:
+        return [(at, data) for at, data in self.heard if data[0] & 0xF0 == 0x90]
+
+    def sounding(self) -> set[tuple[int, int]]:
+        """Return channel and pitch of what was never ended, by its own message or by 123."""
+        now: set[tuple[int, int]] = set()
+        for _, data in self.heard:
+            kind, channel = data[0] & 0xF0, data[0] & 0x0F
+            if kind == 0x90:
+                now.add((channel, data[1]))
+            elif kind == 0x80:
+                now.discard((channel, data[1]))
+        return now
+
+    def bends(self) -> dict[int, int]:
+        """Return where each channel's bend was left."""
+        return {d[0] & 0x0F: d[2] << 7 | d[1] for _, d in self.heard if d[0] & 0xF0 == 0xE0}
+
+    def assert_silent(self) -> None:
+        assert self.ons()
+        assert self.sounding() == set()
+        assert set(self.bends().values()) <= {8192}
+
+
+@pytest.fixture
+def receiver(jack: str) -> Iterator[Receiver]:
+    import rtmidi
+
+    name = f"stage {os.getpid()} {time.monotonic_ns() % 100000}"
+    with quiet():
+        client = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=name, queue_size_limit=1 << 16)
+        client.ignore_types(sysex=False, timing=False, active_sense=False)
+        client.open_virtual_port("in")
+    made = Receiver(name, client)
+    client.set_callback(lambda event, _: made.heard.append((time.perf_counter(), tuple(event[0]))))
+    yield made
+    with quiet():
+        client.cancel_callback()
+        client.close_port()
+        client.delete()
+
+
+# What a process plays: words, then a soundfont that is there, and anything else as Python.
+CHILD = """
+import sys, time
+from backing import pieces
+from backing.live.play import play
+from phrases.errors import BluesError
+from tests.backing.live.material import *
+{before}
+try:
+    play({stream}, **{options!r})
+except BluesError as error:
+    print("Error:", error, file=sys.stderr)
+    sys.exit(1)
+print("came home")
+"""
+
+
+@dataclass
+class Player:
+    """A process that plays, on a terminal of its own or without one."""
+
+    process: subprocess.Popen[bytes]
+    master: int | None = None
+    shown: bytearray = field(default_factory=bytearray)
+    reader: threading.Thread | None = None
+
+    def type(self, keys: str) -> None:
+        assert self.master is not None
+        os.write(self.master, keys.encode())
+
+    def wait_for(self, text: str, seconds: float = 10) -> None:
+        end = time.monotonic() + seconds
+        while text.encode() not in self.shown:
+            assert time.monotonic() < end, bytes(self.shown[-2000:])
+            time.sleep(0.01)
+
+    def end(self, seconds: float = 10) -> int:
+        """Wait for the end, and return its code."""
+        code = self.process.wait(seconds)
+        if self.reader is not None:
+            self.reader.join(2)
+        return code
+
+    def signal(self, number: int) -> None:
+        self.process.send_signal(number)
+
+    def hang_up(self) -> None:
+        """Close the terminal, as closing its window does."""
+        assert self.master is not None
+        master, self.master = self.master, None
+        assert self.reader is not None
+        self.reader.join(2)
+        os.close(master)
+
+
+def _read(player: Player) -> None:
+    while player.master is not None:
+        fd = player.master
+        try:
+            ready, _, _ = select.select([fd], [], [], 0.05)
+            if ready:
+                data = os.read(fd, 65536)
+                player.shown += data
+        except OSError:
+            return
+
+
+@pytest.fixture
+def play() -> Iterator[Callable[..., Player]]:
+    """Start a process that plays; `terminal` gives it one of 80 by 24."""
+    players: list[Player] = []
+
+    def start(
+        stream: str, *, terminal: bool = False, before: str = "", wrap: bool = True, **options: Any
+    ) -> Player:
+        code = CHILD.format(stream=stream, options=options, before=before)
+        words = [sys.executable, "-c", code]
+        environment = {**os.environ, "TERM": "vt100", "PYTHONPATH": os.getcwd()}
+        if not terminal:
+            process = subprocess.Popen(
+                words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE, env=environment,
+            )  # fmt: skip
+            players.append(Player(process))
+            return players[-1]
+        import fcntl
+        import struct
+        import termios
+
+        master, slave = pty.openpty()
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        process = subprocess.Popen(
+            [sys.executable, "-c", LEADER, *words[1:]],
+            stdin=slave, stdout=slave, stderr=slave, env=environment, start_new_session=True,
+        )  # fmt: skip
+        os.close(slave)
+        player = Player(process, master)
+        player.reader = threading.Thread(target=_read, args=(player,), daemon=True)
+        player.reader.start()
+        players.append(player)
+        return player
+
+    yield start
+    for player in players:
+        if player.process.poll() is None:
+            player.signal(signal.SIGKILL)
+            player.process.wait()
+        for pipe in (player.process.stdout, player.process.stderr):
+            if pipe is not None:
+                pipe.close()
+        if player.master is not None:
+            master, player.master = player.master, None
+            if player.reader is not None:
+                player.reader.join(2)
+            os.close(master)
+
+
+# Takes the terminal as its own, as a shell's command has it, and becomes the player.
+LEADER = """
+import fcntl, os, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+os.tcsetpgrp(0, os.getpgrp())
+os.execv(sys.executable, [sys.executable, *sys.argv[1:]] if sys.argv[1] == "-c" else
+         [sys.executable, "-c", *sys.argv[1:]])
+"""
