@@ -162,9 +162,8 @@ def render(
             out.add(sound, counts=number in stream.steady)
         out.measure()
         if stream.window is not None:
-            starts = [frame_of(section, rate) for section in stream.sections]
-            low, high = stream.window
-            out.window = starts[low], [*starts, round(stream.seconds * rate)][high]
+            first = frame_of(stream.sections[stream.window[0]], rate)
+            out.window = first, first + round(stream.kept().seconds * rate)
     except BaseException:
         out.close()
         raise

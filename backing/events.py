@@ -192,15 +192,21 @@ class Stream:
         return last.start + last.seconds
 
     def kept(self) -> Stream:
-        """Return the stream of the sections that are kept, from second and beat 0."""
+        """Return the stream of the sections that are kept, from second and beat 0.
+
+        Nothing rings beyond its end, which is where its start comes again.
+        """
         if self.window is None:
             return self
         sections = self.sections[slice(*self.window)]
         second, beat = sections[0].start, sections[0].first_beat
-        moved = tuple(
+        moved = [
             replace(s, start=s.start - second, first_beat=s.first_beat - beat) for s in sections
-        )
-        return replace(self, sections=moved, window=None)
+        ]
+        length = float(moved[-1].seconds)
+        cut = tuple(replace(note, end=min(note.end, length)) for note in moved[-1].notes)
+        moved[-1] = replace(moved[-1], notes=cut)
+        return replace(self, sections=tuple(moved), window=None)
 
     @property
     def steady(self) -> range:

@@ -8,7 +8,6 @@ the command line shares.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection
 from dataclasses import fields, replace
 from fractions import Fraction
@@ -24,6 +23,7 @@ from backing.grooves.instruments import COMPS
 from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
 from backing.practice import trade as practice_trade
+from backing.practice.plan import check_step
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, RangeError
 from phrases.files import check_tempo, load_phrase
@@ -261,6 +261,8 @@ def loop(
         phrase, key, groove, form, None, swing, seed, count_in,
         comp, without, looseness, tone, pick,
     )  # fmt: skip
+    if seamless and practice.get("start") is not None:
+        raise RangeError("a seamless loop has one tempo; say which with its last tempo (--to)")
     moved = transpose(phrase, setting.key)
     return practice_loop(setting, moved, _plan(plan, practice), seamless=seamless)
 
@@ -307,13 +309,9 @@ def _plan(file: str | Path | None, practice: dict[str, Any]) -> Plan:
         choose("a word of a plan", name, known)
     told = {} if file is None else read_plan(Path(file))
     given = {name: value for name, value in practice.items() if value is not None}
-    for name in ("start", "goal", "step"):
+    for name in ("start", "goal"):
         if name in given:
-            given[name] = _exact(name, given[name])
+            given[name] = check_tempo(given[name])
+    if "step" in given:
+        given["step"] = check_step(given["step"])
     return Plan(**{**told, **given})
-
-
-def _exact(name: str, number: Number) -> Fraction:
-    if not math.isfinite(number):
-        raise RangeError(f"{name} {number}: it must be a finite number")
-    return Fraction(str(number)) if isinstance(number, float) else Fraction(number)

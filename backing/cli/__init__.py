@@ -23,6 +23,8 @@ COMMANDS: dict[str, str] = {
     "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
     "tidy": "Write the notes of phrase files in their canonical form.",
     "transpose": "Write a phrase in another key, position or set of strings.",
+    "sheet": "Write a phrase as sheet music and tablature, or a form as a chord chart.",
+    "import": "Read a phrase from the tablature of a MusicXML file.",
     "list": "Show the grooves, forms, phrases or soundfonts that are here.",
 }
 

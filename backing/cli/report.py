@@ -15,6 +15,7 @@ from backing.output import FORMATS, Sound, check_outputs, write
 
 __all__ = ["deliver"]
 
+MOST_TEMPOS = 16  # in the line that is printed
 LOUD = "Start with the volume low: loud headphones can damage hearing."
 SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
 
@@ -29,18 +30,20 @@ def deliver(
 ) -> None:
     """Write a stream to its files and print what was made; or show its plan."""
     if dry_run:
-        _show(stream, as_json=as_json)
+        _show(stream.kept(), as_json=as_json)
         return
     if not outputs and sound.stems is None:
         raise click.UsageError("name a file with -o, such as -o practice.wav")
     check_outputs(outputs)
     audio = sound.stems is not None or any(FORMATS[path.suffix.lower()] for path in outputs)
     files = _write(stream, outputs, sound, audio=audio)
-    summary = _summary(stream, files)
+    summary = _summary(stream.kept(), files)
     if as_json:
         click.echo(json.dumps(summary, ensure_ascii=False))
         return
-    tempos = [f"{tempo:g}" for tempo in dict.fromkeys(summary["tempos"])]
+    tempos = [f"{tempo:.5g}" for tempo in dict.fromkeys(summary["tempos"])]
+    if len(tempos) > MOST_TEMPOS:
+        tempos = [tempos[0], "to", tempos[-1]]
     minutes, seconds = divmod(round(summary["seconds"]), 60)
     shape = f"{summary['bars']} bars"
     for word in ("choruses", "passes"):
@@ -85,12 +88,12 @@ def _write(stream: Stream, outputs: Sequence[Path], sound: Sound, *, audio: bool
 
     if not audio:
         return made()
-    length = float(stream.seconds)
+    length, whole = float(stream.kept().seconds), float(stream.seconds)
     if sys.stderr is None or not sys.stderr.isatty():
         click.echo(f"rendering {length:.0f} s of audio", err=True)
         return made()
     with click.progressbar(length=round(length), label="rendering", file=sys.stderr) as bar:
-        return made(lambda done: bar.update(round(done) - bar.pos))
+        return made(lambda done: bar.update(round(done * length / whole) - bar.pos))
 
 
 def _summary(stream: Stream, outputs: Sequence[Path]) -> dict[str, Any]:

@@ -104,10 +104,38 @@ class _Output(Protocol):
 
 
 def _sound(soundfont: str | Path | None) -> _Output:
-    from backing.live.sound import Sound
-    from soundfonts import find_soundfont
+    from backing.live.card import Opening
 
-    return Sound(find_soundfont(soundfont).path)
+    opening = Opening()
+    try:
+        with _one_thread():
+            from backing.live.sound import Sound
+        from backing.synth import check_audio
+        from soundfonts import find_soundfont
+
+        font = find_soundfont(soundfont).path
+        check_audio()
+    except BaseException:
+        opening.abandon()
+        raise
+    return Sound(font, opening.card())
+
+
+@contextlib.contextmanager
+def _one_thread() -> Iterator[None]:
+    """Have numpy, where it is not there yet, start no threads that nothing here would use.
+
+    They take longer to start than numpy to load.
+    """
+    name = "OPENBLAS_NUM_THREADS"
+    if name in os.environ:
+        yield
+        return
+    os.environ[name] = "1"
+    try:
+        yield
+    finally:
+        del os.environ[name]
 
 
 def _follow(

@@ -75,18 +75,15 @@ class Score:
 
         The next one may be in a later section; it is looked for in two.
         """
-        now, soon = "", ""
-        for later in range(number, min(number + 3, len(self.sections))):
-            section = self.sections[later]
+        now = ""
+        for section in self.sections[number : number + 3]:
             for label in section.chords:
                 at = float(section.start) + label.seconds
                 if at <= second + 1e-6:
                     now = label.text
                 elif label.text != now:
-                    if now or soon == "":
-                        soon = label.text
-                    return now, soon, at
-        return now, soon, None
+                    return now, label.text, at
+        return now, "", None
 
     def head(self, number: int) -> str:
         """Return what a section is called: its own label, or its name."""

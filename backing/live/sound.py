@@ -8,12 +8,10 @@ synthesiser's blocks of 64 frames, each at the nearest edge, as in a file.
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import math
 import time
 from collections import deque
-from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -22,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import CHANNELS, part_of
-from backing.live.errors import LiveError, quiet
+from backing.live.card import Card
+from backing.live.errors import quiet
 from backing.live.transport import Transport
 from backing.mix import LEVELS, ROOM_GAIN, SENDS
 from backing.synth import AudioError, check_audio
@@ -41,14 +40,6 @@ KNEE, CEILING = 0.6, 0.94  # full scale is 1
 FADE = 0.03  # seconds
 RING = 4.0  # seconds that the last notes may ring on
 INAUDIBLE = 3e-4
-LOST = 2.0  # seconds without a callback
-
-OTHERWISE = "or play on a MIDI port (--port), or write a file (-o NAME.wav)"
-HOW_TO_GET = {
-    "linux": "sudo apt-get install libportaudio2 (Fedora: dnf install portaudio; "
-    "Arch: pacman -S portaudio)",
-    "darwin": "brew install portaudio",
-}
 
 
 def limited(block: Block) -> Block:
@@ -203,102 +194,45 @@ class Renderer:
 
 
 class Sound:
-    """The sound card.
+    """A transport on a sound card.
 
     Parameters
     ----------
     soundfont
         A file that `soundfonts.find_soundfont` found.
-    heard
-        Where given, the stream also records, and this is called in the audio thread with each
-        block that came in, shape (frames, channels), and the frame it came with.
+    card
+        Is closed with this.
 
     Raises
     ------
-    LiveError
-        If there is no PortAudio, no sound card, or a busy one.
     AudioError
-        If FluidSynth is missing or cannot load the soundfont.
+        If FluidSynth is missing or cannot load the soundfont; the card is closed then.
     """
 
-    def __init__(self, soundfont: Path, heard: Callable[[Block, int], None] | None = None) -> None:
-        self._heard = heard
+    def __init__(self, soundfont: Path, card: Card) -> None:
         self.transport: Transport
+        self.name = card.name
+        self._card = card
         self._renderer: Renderer | None = None
-        self._beat = (0.0, 0)  # when the latest callback came, and its first frame
-        self.error: BaseException | None = None
-        self._stream: Any = self._open()
         try:
-            self.rate: int = round(self._stream.samplerate)
-            self._latency = float(np.max(self._stream.latency))  # of two, the output's
-            self._voices = Voices(soundfont, self.rate)
+            self._voices = Voices(soundfont, card.rate)
         except BaseException:
-            self._stream.close()
+            card.close()
             raise
 
-    def _open(self) -> Any:
-        sd = _sounddevice()
-        tried: list[tuple[str, Exception]] = []
-        for device in _devices(sd, both=self._heard is not None):
-            try:
-                with quiet():
-                    kind = sd.OutputStream if self._heard is None else sd.Stream
-                    stream = kind(
-                        device=device, channels=2, dtype="float32", latency="high",
-                        callback=self._fill if self._heard is None else self._both,
-                    )  # fmt: skip
-            except (sd.PortAudioError, ValueError, OSError) as error:
-                tried.append((_called(sd, device), error))
-                continue
-            self.name = _called(sd, device)
-            return stream
-        if not tried:
-            raise LiveError(
-                "no sound card was found; connect or switch one on (and start the system's sound "
-                f"server), {OTHERWISE}"
-            )
-        names = ", ".join(dict.fromkeys(name for name, _ in tried))
-        raise LiveError(
-            f"{names}: the sound card cannot be opened, it may be busy ({_reason(tried[0][1])}); "
-            f"close other programs that play or record, {OTHERWISE}"
-        )
-
     def start(self, transport: Transport) -> None:
-        """Begin."""
-        sd = _sounddevice()
+        """Begin; raises as `Card.start`."""
         self.transport = transport
-        self._renderer = Renderer(transport, self._voices, self.rate)
-        try:
-            self._beat = (time.perf_counter(), 0)
-            with quiet():
-                self._stream.start()
-        except sd.PortAudioError as error:
-            raise LiveError(
-                f"{self.name}: the sound card does not start ({_reason(error)}); close other "
-                f"programs that play or record, {OTHERWISE}"
-            ) from None
+        self._renderer = Renderer(transport, self._voices, self._card.rate)
+        self._card.start(self._fill)
 
-    def _fill(self, out: Block, frames: int, _time: object, _status: object) -> None:
+    def _fill(self, out: Block) -> None:
         assert self._renderer is not None
-        try:
-            self._beat = (time.perf_counter(), self._renderer.frames)
-            out[:] = self._renderer.block(frames)
-        except BaseException as error:
-            self.error = error
-            out.fill(0.0)
-            raise _sounddevice().CallbackAbort from None
-
-    def _both(self, came: Block, out: Block, frames: int, when: object, status: object) -> None:
-        assert self._renderer is not None
-        assert self._heard is not None
-        self._heard(came, self._renderer.frames)
-        self._fill(out, frames, when, status)
+        out[:] = self._renderer.block(len(out))
 
     def now(self) -> float:
         """Return the transport's instant that is heard now."""
-        when, frame = self._beat
-        since: float = time.perf_counter() - when - self._latency
-        return max(0.0, frame / self.rate + since)
+        return self._card.now()
 
     def do(self, action: str) -> None:
         """Have an action done with the next block."""
@@ -311,67 +245,17 @@ class Sound:
         return self._renderer is not None and self._renderer.silent
 
     def check(self) -> None:
-        """Raise what went wrong meanwhile."""
-        if self.error is not None:
-            raise self.error
-        if not self._stream.active or time.perf_counter() - self._beat[0] > LOST:
-            self.error = LiveError(
-                f"{self.name}: the sound card has gone; connect it again, or start the sound "
-                "server, and start once more"
-            )
-            raise self.error
+        """Raise what went wrong meanwhile, as `Card.check`."""
+        self._card.check()
 
     def close(self) -> None:
         """Fade out, and let go of the sound card."""
-        if self._renderer is not None and self.error is None:
+        if self._renderer is not None and not self._card.lost:
             self._renderer.fading = True
             end = time.perf_counter() + 0.3
             while not self._renderer.silent and time.perf_counter() < end:
                 time.sleep(0.005)
             if self._renderer.silent:
-                time.sleep(min(0.2, self._latency))
-        with contextlib.suppress(Exception), quiet():
-            self._stream.abort(ignore_errors=True)
-            self._stream.close(ignore_errors=True)
-        self._voices.close()
-
-
-def _sounddevice() -> Any:
-    try:
-        with quiet():
-            import sounddevice
-    except ImportError:
-        raise LiveError(
-            "no live sound: the Python package sounddevice is not installed for this Python; use "
-            f"the one in .venv, or pip install sounddevice, {OTHERWISE}"
-        ) from None
-    except OSError:
-        import sys
-
-        how = HOW_TO_GET.get(sys.platform, HOW_TO_GET["linux"])
-        raise LiveError(
-            f"no live sound without the PortAudio library; get it with: {how}; {OTHERWISE}"
-        ) from None
-    return sounddevice
-
-
-def _devices(sd: Any, *, both: bool) -> list[Any]:
-    """Return the devices to try: the usual one, then the usual one of each interface."""
-    interfaces = sd.query_hostapis()
-    usual = sd.default.device
-    pairs = [(usual[0], usual[1])]
-    pairs += [(a["default_input_device"], a["default_output_device"]) for a in interfaces]
-    pairs = list(dict.fromkeys(pairs))
-    if both:
-        return [pair for pair in pairs if min(pair) >= 0]
-    return [out for out in dict.fromkeys(out for _, out in pairs) if out >= 0]
-
-
-def _called(sd: Any, device: Any) -> str:
-    number = device[1] if isinstance(device, tuple) else device
-    info = sd.query_devices(number)
-    return f"{info['name']} ({sd.query_hostapis(info['hostapi'])['name']})"
-
-
-def _reason(error: Exception) -> str:
-    return str(error).split(": ", 1)[-1].split("[")[0].strip()
+                time.sleep(min(0.2, self._card.latency))
+        if self._card.close():
+            self._voices.close()

@@ -69,9 +69,14 @@ def _columns(phrase: Phrase) -> list[_Column]:
         _Column(stroke.at, stroke.end, {note.string: _text(note) for note in stroke.notes})
         for stroke in phrase.strokes()
     ]
+    lines = [Fraction(bar * beats) for bar in range(phrase.bars + 1)]
+    picked = {column.at // beats for column in columns}
     columns += [
-        _Column(Fraction(bar * beats), Fraction(bar * beats), {}) for bar in range(phrase.bars + 1)
+        _Column(line, line + beats, {ORDER[0]: ""})  # a bar without a pick
+        for line in lines[:-1]
+        if line // beats not in picked
     ]
+    columns += [_Column(line, line, {}) for line in lines]
     return sorted(columns, key=lambda column: (column.at, bool(column.texts)))
 
 
@@ -92,8 +97,6 @@ def lay_out(phrase: Phrase, width: int) -> list[list[_Column]]:
         used += column.width
     if any(column.texts for column in system):
         systems.append(system)
-    elif systems:
-        systems[-1] += [one for one in system if one is not systems[-1][-1]]
     return systems
 
 

@@ -36,6 +36,7 @@ __all__ = ["RINGS", "loop", "trade"]
 CUE, CLICK = 76, 77  # General MIDI 1: high and low wood block
 CUE_VELOCITY, CLICK_VELOCITY = 92, 70
 WOOD_SECONDS = 0.05
+EARLY = 0.02  # seconds by which a stroke may be ahead of a gap that it belongs to
 SOFT = 0.5  # of the velocity is left of a soft guide
 RINGS = 8.0  # seconds after which nothing of a pass is heard any more
 MEASURED = 8  # passes after the one that is kept, to be as loud as a long loop
@@ -90,7 +91,12 @@ def _seamless(setting: Setting, phrase: Phrase, region: Region, plan: Plan) -> S
     passes = [replace(one, count_in=False)] * (before + 1 + MEASURED)
     setting = replace(setting, count_in=0)
     whole = _Looper(setting, phrase, region, plan, passes, cut_in=True).stream()
-    return replace(whole, window=(before, before + 1), facts={**whole.facts, "passes": 1})
+    kept = whole.sections[before]
+    name = Label(0.0, f"Loop: {float(one.tempo):g}")
+    kept = replace(kept, labels=(name, *kept.labels[1:]))
+    sections = (*whole.sections[:before], kept, *whole.sections[before + 1 :])
+    facts = {**whole.facts, "passes": 1, "bars": len(region.bars)}
+    return replace(whole, sections=sections, window=(before, before + 1), facts=facts)
 
 
 class _Looper:
@@ -139,7 +145,7 @@ class _Looper:
                 self.length,
                 clock,
                 self._notes(one, after),
-                self._labels(number, one, clock),
+                self._labels(number, one, after, clock),
                 chord_labels(self.region.bars, self.setting, clock),
             )
         return stream(
@@ -153,14 +159,18 @@ class _Looper:
     def _clock(self, one: Pass) -> Clock:
         return replace(self.setting.clock(one.tempo), steps=one.steps)
 
-    def _labels(self, number: int, one: Pass, clock: Clock) -> list[Label]:
+    def _labels(self, number: int, one: Pass, after: Pass | None, clock: Clock) -> list[Label]:
         last = f" to {float(one.steps[-1][1]):.3g}" if one.steps else ""
         labels = [Label(0.0, f"Pass {number + 1}: {float(one.tempo):.4g}{last}")]
         if not one.phrase:
             return [*labels, Label(0.0, "Your turn")]
+        leads = after is not None and not after.count_in
         for at, text in self.region.labels:
-            labels.append(Label(clock.seconds(max(Fraction(0), at)), text))
-        return labels
+            if at < 0 and leads:  # what begins before the next pass
+                labels.append(Label(clock.seconds(at + self.length), text))
+            if at >= 0 or number == 0 or one.count_in:
+                labels.append(Label(clock.seconds(max(Fraction(0), at)), text))
+        return sorted(labels, key=lambda label: label.seconds)
 
     def _count_in(self, out: Writer, one: Pass) -> None:
         clock = self.setting.clock(one.tempo)
@@ -203,38 +213,48 @@ class _Looper:
         notes = lead_notes(strokes, seconds)
         if one.band:
             bars = under(self.region.bars, bars_under(strokes, self.beats))
-            notes += self._outside_gaps(self.setting.band().play(bars, clock), clock)
+            notes += self._outside_gaps(self.setting.band().play(bars, clock), clock, leads)
         if one.phrase:
             notes += self._help(clock, leads=leads)
         return in_order(notes)
 
-    def _outside_gaps(self, notes: list[Note], clock: Clock) -> list[Note]:
-        """Return the band's notes without those that a gap leaves out."""
+    def _spans(self, leads: bool) -> list[tuple[Fraction, Fraction]]:
+        """Return the gaps within a pass; one that begins before it begins at the end of it."""
+        spans = [(max(Fraction(0), low), high) for low, high in self.region.gaps]
+        early = [low for low, _ in self.region.gaps if low < 0]
+        if leads and early:
+            spans.append((self.length + early[0], Fraction(self.length)))
+        return spans
+
+    def _outside_gaps(self, notes: list[Note], clock: Clock, leads: bool) -> list[Note]:
+        """Return the band's notes without what sounds in a gap and is left out there."""
         leaves = {"band": (), "thin": ("comp",), "stop": ("comp", "bass", "drums")}
         gone = leaves[self.plan.in_gap]
-        spans = [
-            (clock.seconds(max(Fraction(0), low)) - 0.02, clock.seconds(high) - 0.02)
-            for low, high in self.region.gaps
-        ]
-        return [
-            note
-            for note in notes
-            if note.voice not in gone or not any(low <= note.start < high for low, high in spans)
-        ]
+        kept = []
+        for note in notes:
+            spans = [
+                (clock.seconds(low) - EARLY, clock.seconds(high) - EARLY)
+                for low, high in (self._spans(leads) if note.voice in gone else [])
+            ]
+            if any(low <= note.start < high for low, high in spans):
+                continue
+            ends = [low for low, _ in spans if note.start < low < note.end]
+            kept.append(replace(note, end=min([note.end, *ends])))
+        return kept
 
     def _help(self, clock: Clock, *, leads: bool) -> list[Note]:
         """Return the cues before the student's turns, and what helps in them."""
         notes: list[Note] = []
-        for low, high in self.region.gaps:
+        for low, _ in self.region.gaps:
             cue = low - 1
             if cue < 0 and leads:
                 cue += self.length
             if self.plan.cue and cue >= 0:
                 notes.append(_wood(CUE, clock.seconds(cue), CUE_VELOCITY))
-            if self.plan.guide == "click":
-                first = max(0, math.ceil(low))
-                beats = range(first, math.ceil(high))
-                notes += [_wood(CLICK, clock.seconds(Fraction(b)), CLICK_VELOCITY) for b in beats]
+        if self.plan.guide == "click":
+            for low, high in self._spans(leads):
+                beats = [Fraction(beat) for beat in range(math.ceil(low), math.ceil(high))]
+                notes += [_wood(CLICK, clock.seconds(beat), CLICK_VELOCITY) for beat in beats]
         if self.plan.guide in ("soft", "rhythm"):
             silent = [s for s in self.region.silent if s.at >= 0]
             if leads:

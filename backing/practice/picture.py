@@ -7,6 +7,7 @@ from backing.events import Section, Stream
 __all__ = ["picture", "table"]
 
 WIDTH, HEIGHT = 64, 10
+WOOD = (76, 77)  # General MIDI 1: the wood blocks of cues and clicks
 
 
 def _passes(stream: Stream) -> list[Section]:
@@ -20,22 +21,25 @@ def table(stream: Stream) -> list[str]:
         last = section.steps[-1][1] if section.steps else section.tempo
         tempo = f"{float(section.tempo):.4g}"
         if last != section.tempo:
-            tempo += f" to {float(last):.4g}"
+            tempo = f"{float(section.tempo):.0f} to {float(last):.0f}"
         turns = [lab.text for lab in section.labels if lab.text in ("Listen", "Your turn")]
         alone = not any(note.voice.startswith("lead") for note in section.notes)
-        band = any(note.voice in ("bass", "comp") for note in section.notes)
+        band = any(
+            note.voice in ("bass", "comp") or (note.voice == "drums" and note.pitch not in WOOD)
+            for note in section.notes
+        )
         what = " / ".join(turns) if turns else "yours" if alone else "phrase"
         if not band:
             what += ", no band"
         rows.append((_clock(float(section.start)), str(number), tempo, what))
-    lines = [f"{'from':>6}  {'pass':<9}{'tempo':<14}"]
+    lines = [f"{'from':>6}  {'pass':<12}tempo"]
     first = 0
     for n in range(len(rows)):
         if n + 1 < len(rows) and rows[n + 1][2:] == rows[first][2:]:
             continue
         shown = rows[first][1] if n == first else f"{rows[first][1]} to {rows[n][1]}"
         start, _, tempo, what = rows[first]
-        lines.append(f"{start:>6}  {shown:<9}{tempo:<14}{what}")
+        lines.append(f"{start:>6}  {shown:<12}{tempo:<12}  {what}")
         first = n + 1
     lines.append(f"{_clock(float(stream.seconds)):>6}  end")
     return lines

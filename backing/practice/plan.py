@@ -26,6 +26,7 @@ __all__ = [
     "GUIDES",
     "IN_GAPS",
     "MOST_PASSES",
+    "RANGES",
     "SHAPES",
     "Pass",
     "Plan",
@@ -34,6 +35,13 @@ __all__ = [
 ]
 
 MOST_PASSES = 2000
+# Numbers of passes: lowest, highest, and what is said before a wrong one.
+RANGES: dict[str, tuple[int, int, str]] = {
+    "each": (1, MOST_PASSES, "passes at each tempo"),
+    "passes": (1, MOST_PASSES, "passes"),
+    "phrase_rests": (2, 100, "the phrase rests every Nth pass, N ="),
+    "band_rests": (2, 100, "the band rests every Nth pass, N ="),
+}
 LONG = 8  # passes of a plan that has no other length
 
 SHAPES: dict[str, str] = {
@@ -154,22 +162,17 @@ class Plan:
         goal = tempo if self.goal is None else check_tempo(self.goal)
         start = usual_start(goal) if self.start is None else check_tempo(self.start)
         if self.shape == "hold":
-            start = goal = tempo if self.start is None else start
-        if self.step <= 0:
-            raise RangeError(f"step {float(self.step):g}: it must be more than 0")
-        if self.each < 1:
-            raise RangeError(f"{self.each} passes at each tempo: it must be at least 1")
-        if self.passes is not None and self.passes < 1:
-            raise RangeError(f"{self.passes} passes: it must be at least 1")
-        for name, number in (("phrase", self.phrase_rests), ("band", self.band_rests)):
-            if number < 0 or number == 1:
-                raise RangeError(f"{name} left out every {number} passes: it must be 2 or more")
-        count = self.passes or 0
-        if self.shape in ("steps", "back"):
+            start = goal = goal if self.start is None else start
+        check_step(self.step)
+        for name in RANGES:
+            number = getattr(self, name)
+            if number is not None and not (number == 0 and name.endswith("rests")):
+                check_range(name, number)
+        if self.passes is None and self.shape in ("steps", "back"):
             steps = -(-abs(goal - start) // self.step)
-            count = max(count, (steps * (2 if self.shape == "back" else 1) + 1) * self.each)
-        if count > MOST_PASSES:
-            raise RangeError(f"{count} passes: a loop has at most {MOST_PASSES}")
+            count = (steps * (2 if self.shape == "back" else 1) + 1) * self.each
+            if count > MOST_PASSES:
+                raise RangeError(f"{count} passes: a loop has at most {MOST_PASSES}")
         return replace(self, start=start, goal=goal)
 
     def run(self, tempo: Fraction, beats: int) -> list[Pass]:
@@ -215,6 +218,33 @@ class Plan:
         if self.passes is not None:
             tempos = (tempos + [tempos[-1]] * self.passes)[: self.passes]
         return tempos
+
+
+def check_step(step: Fraction | float) -> Fraction:
+    """Return a step of tempo exactly.
+
+    Raises
+    ------
+    RangeError
+        If it is not more than 0, or not finite.
+    """
+    if not 0 < step < math.inf:
+        raise RangeError(f"step {float(step):g}: it must be more than 0")
+    return Fraction(str(step)) if isinstance(step, float) else Fraction(step)
+
+
+def check_range(name: str, number: int) -> int:
+    """Return a number of passes.
+
+    Raises
+    ------
+    RangeError
+        If it lies outside its row of `RANGES`.
+    """
+    low, high, what = RANGES[name]
+    if not low <= number <= high:
+        raise RangeError(f"{what} {number}: it must be {low} to {high}")
+    return number
 
 
 def _rests(number: int, every: int) -> bool:
@@ -312,9 +342,10 @@ def _value(file: TextFile, word: str, name: str) -> Any:
         if value is None:
             return None
         if name == "step":
-            return Fraction(str(value))
+            return file.attempt((word,), check_step, value)
         return file.attempt((word,), check_tempo, value)
-    return file.get((word,), int)
+    number = file.get((word,), int)
+    return None if number is None else file.attempt((word,), check_range, name, number)
 
 
 def parse_bars(text: str) -> tuple[int, int]:

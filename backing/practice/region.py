@@ -5,9 +5,11 @@ Conventions: beats count from the first beat of the pass; a pickup lies below 0.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from backing.arrangement import Setting, form_bars, placements
 from backing.band import Bar
@@ -74,9 +76,10 @@ def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     BluesError
         If the phrase has no such part or the form no such bars.
     """
-    beats = phrase.meter.beats
     length = len(setting.form.bars(setting.key))
     _check_length(phrase, length, setting.form.name)
+    if plan.bars is not None and plan.part:
+        raise ChoiceError("choose bars or a part, not both")
     if plan.bars is not None:
         return _of_form(setting, phrase, plan.bars)
     if not plan.part:
@@ -86,9 +89,7 @@ def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
             alone = replace(phrase, parts=(part,))
             return Region(_chart(setting, bar, part.bars), alone.strokes(), labels=_labels(alone))
     roles = ", ".join(dict.fromkeys(part.role for part in phrase.parts))
-    raise ChoiceError(
-        f'"{phrase.title}" has no {plan.part}; it has: {roles} ({beats} beats a bar)'
-    )
+    raise ChoiceError(f'"{phrase.title}" has no {plan.part}; it has: {roles}')
 
 
 def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Region:
@@ -102,11 +103,8 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
     strokes: list[Stroke] = []
     labels: list[tuple[Fraction, str]] = []
     for start in placements(phrase, length):
-        whole = [stroke.moved(start * beats) for stroke in phrase.strokes()]
-        if start * beats >= high:  # its pickup belongs to the next line
-            continue
-        begins = start * beats >= low
-        strokes += [s for s in whole if s.at < high and (begins or s.at >= low)]
+        taken = _taken(phrase, first - 1 - start, last - start)
+        strokes += [stroke.moved(start * beats) for stroke in taken]
         labels += [(at + start * beats, text) for at, text in _labels(phrase)]
     if not strokes:
         raise RangeError(f'"{phrase.title}" does not sound in bars {first}-{last}')
@@ -141,10 +139,11 @@ def traded(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     sounding: list[Stroke] = []
     silent: list[Stroke] = []
     gaps: list[Span] = []
+    length = math.lcm(length, 2 * each)  # as many choruses as it takes for all to come round
     for turn, bar in enumerate(range(0, length, each)):
-        low, high = Fraction(bar * beats), Fraction(min(bar + each, length) * beats)
+        low, high = Fraction(bar * beats), Fraction((bar + each) * beats)
         piece = turn // 2 * each % phrase.bars if phrase.bars > each else 0
-        taken = _taken(strokes, Fraction(piece * beats), high - low, first=piece == 0)
+        taken = _taken(phrase, piece, piece + each)
         here = [stroke.moved(low - piece * beats) for stroke in taken]
         if turn % 2:
             gaps.append((low, high))
@@ -154,15 +153,23 @@ def traded(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     return _with_gaps(_chart(setting, 0, length), sounding, silent, gaps, phrase)
 
 
-def _taken(
-    strokes: Sequence[Stroke], start: Fraction, length: Fraction, *, first: bool
-) -> list[Stroke]:
-    end = start + length
-    return [
-        replace(s, end=min(s.end, end))
-        for s in strokes
-        if start <= s.at < end or (first and s.at < 0)
-    ]
+def _taken(phrase: Phrase, first: int, last: int) -> list[Stroke]:
+    """Return what a phrase plays from one of its bars to before another.
+
+    A pickup belongs to the part that it leads into.
+    """
+    beats = phrase.meter.beats
+    low, high = Fraction(first * beats), Fraction(last * beats)
+    strokes: list[Stroke] = []
+    for bar, part in phrase.placed():
+        here = [s.moved(bar * beats) for s in replace(phrase, parts=(part,)).strokes()]
+        if first <= bar < last:
+            strokes += [s for s in here if s.at < high]
+        elif bar < first:
+            strokes += [s for s in here if low <= s.at < high]
+    strokes.sort(key=lambda stroke: stroke.at)
+    cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(strokes)]
+    return [replace(s, end=min(s.end, high)) for s in cut + strokes[-1:]]
 
 
 def _parted(setting: Setting, phrase: Phrase, gap: str) -> Region:

@@ -29,8 +29,13 @@ CHORD = 2.3
 NUMBER = 1.3
 TIP = 1.15
 LABEL = 1.5
-CLEAR = 0.3  # between two fret numbers of a line
-LOOSE = (0.32, 0.36, 0.42, 0.5, 0.6, 0.7)
+CLEAR = 0.42  # between two fret numbers of a line
+# How far apart notes are, and by how much a line is cut short (or, at last, set smaller), one way
+# after another until all fret numbers have room.
+TRIES = (
+    (0.32, 1.0), (0.36, 0.9), (0.42, 0.8), (0.5, 0.7), (0.6, 0.6), (0.6, 1.2), (0.6, 1.45),
+    (0.6, 1.8), (0.6, 2.4),
+)  # fmt: skip
 RAGGED = 0.62  # a last system that fills less is not stretched
 
 
@@ -85,21 +90,21 @@ def pictures(score: Score, style: Style) -> list[Picture]:
     style
         What is drawn, and how wide.
     """
-    made = plan(score)
-    made.pads = pads(score, made)
     bare = style.staves == "tab"
-    for number, loose in enumerate(LOOSE):
+    made = plan(score, bends=not bare)
+    made.pads = pads(score, made)
+    for loose, share in TRIES:
+        width = style.width * max(1.0, share)
         natural = widths(score, made, loose=loose, bare=bare)
-        tight = number / (len(LOOSE) - 1)
-        breaks = _breaks(score, natural, style.width * (1.0 - 0.45 * tight))
-        systems = engrave(score, made, breaks, style.width, loose=loose, bare=bare)
+        breaks = _breaks(score, natural, style.width * min(1.0, share))
+        systems = engrave(score, made, breaks, width, loose=loose, bare=bare)
         if all(_clear(score, made, system) for system in systems):
             break
     last = systems[-1]
     filled = sum(b - a for bar, (a, b) in natural.bars.items() if bar in last.bars)
-    if filled < RAGGED * style.width:
+    if filled < RAGGED * width:
         systems[-1] = engrave(
-            score, made, breaks, style.width, loose=loose, full=False, bare=bare
+            score, made, breaks, width, loose=loose, full=False, bare=bare
         )[-1]
     return [_picture(score, made, system, style, not number)
             for number, system in enumerate(systems)]  # fmt: skip
@@ -121,7 +126,12 @@ def _breaks(score: Score, natural: System, width: float) -> list[int]:
     prefix = natural.start - (4.0 if natural.meter else 0.0)
     sizes[0] -= natural.start
     count = len(sizes)
-    starts = {bar for bar, measure in enumerate(score.measures) if measure.labels}
+    # A part begins with its first whole bar; its pickup may stand in the bar before.
+    starts = {
+        bar + (label.at > measure.start)
+        for bar, measure in enumerate(score.measures)
+        for label in measure.labels
+    }
     best: list[tuple[float, int]] = [(0.0, 0)]
     for end in range(1, count + 1):
         choices = []
@@ -168,7 +178,7 @@ def _picture(score: Score, made: Plan, system: System, style: Style, first: bool
         inks += [one.moved(0.0, down) for one in under]
     top = Skyline(-0.4)
     top.add(*inks)
-    if not first:
+    if not first or score.measures[min(system.bars)].number > 1:
         number = str(score.measures[min(system.bars)].number)
         inks.append(top.put(ink.words(
             "bar number", number, 0.1, 0.0, NUMBER, face="italic", anchor=0.0
@@ -210,7 +220,8 @@ def _row(top: Skyline, row: Sequence[Ink], room: float) -> list[Ink]:
     if not row:
         return []
     edge = min(top.edge(one.box.left - 0.3, one.box.right + 0.3) for one in row)
-    placed = [one.moved(0.0, edge - room - max(0.0, one.box.bottom)) for one in row]
+    low = max(0.0, *(one.box.bottom for one in row)) if len(row) > 1 else row[0].box.bottom
+    placed = [one.moved(0.0, edge - room - low) for one in row]
     top.add(*placed)
     return placed
 

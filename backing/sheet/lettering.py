@@ -37,6 +37,7 @@ GLYPHS: dict[str, str] = {
     "quarter": "E1D5",
     "dot": "E1E7",
     "head": "E0A4",
+    **{f"time {digit}": f"E08{digit}" for digit in range(10)},
     "rest 1": "E4E3",
     "rest 2": "E4E4",
     "rest 4": "E4E5",
@@ -154,7 +155,7 @@ def text(words: str, size: float, face: str = "regular") -> Outline:
 
 
 @lru_cache(maxsize=512)
-def chord_name(name: str, size: float) -> Outline:
+def chord_name(name: str, size: float, sign_size: float = 0.32) -> Outline:
     """Return a chord symbol: bold, its accidentals drawn as such.
 
     Parameters
@@ -163,6 +164,8 @@ def chord_name(name: str, size: float) -> Outline:
         As `backing.harmony.Chord.name` gives it, ``Bb7`` or ``C#m7b5/E``.
     size
         Of an em.
+    sign_size
+        Of an accidental against the letters.
     """
     parts = []
     x, left, top, right, bottom = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -171,7 +174,7 @@ def chord_name(name: str, size: float) -> Outline:
         if sign is None:
             drawn, raised = text(piece, size, "bold"), 0.0
         else:
-            drawn, raised = glyph(sign, size * 0.32), -0.27 * size
+            drawn, raised = glyph(sign, size * sign_size), -0.27 * size
             x += 0.06 * size - drawn.left
         parts.append(f'<g transform="translate({x:.4g} {raised:.4g})">{drawn.svg}</g>')
         left = min(left, x + drawn.left)

@@ -42,6 +42,7 @@ def over(
         if join.sign in ("/", "\\"):
             found.append(_slide(system, one, two, join.sign, owner))
             sky.add(found[-1])
+    labels: list[tuple[Skyline, Ink]] = []
     nodes = {node.name: node for column in every for node in column.nodes}
     for join in made.joins:
         one, two = system.heads.get(join.start), system.heads.get(join.end)
@@ -52,10 +53,10 @@ def over(
             found.append((sky if up else floor).put(angle, 0.15, 0.0))
             if sizes and join.sign != "release":
                 size = SIZES.get(nodes[join.end].cents, "")
-                label = ink.words(
-                    "bend size", size, (left.right + two.left) / 2, 0.0, LABEL, owner=join.end
-                )
-                found.append((sky if up else floor).put(label, 0.2))
+                middle = (left.right + two.left) / 2
+                label = ink.words("bend size", size, middle, 0.0, LABEL, owner=join.end)
+                labels.append((sky if up else floor, label))
+    found += [line.put(label, 0.2) for line, label in labels]
     for column in every:
         for node in column.nodes:
             found += _single(system, node, column, sky)

@@ -99,8 +99,16 @@ class Plan:
     pads: dict[str, int] = field(default_factory=dict)
 
 
-def plan(score: Score) -> Plan:
-    """Return every written head of a score with what binds it to others."""
+def plan(score: Score, *, bends: bool = True) -> Plan:
+    """Return every written head of a score with what binds it to others.
+
+    Parameters
+    ----------
+    score
+        The music.
+    bends
+        Whether a bend has a small note before it, which a tab alone does not need.
+    """
     made = Plan()
     last: dict[str, Node] = {}
     legato: dict[str, str] = {}
@@ -109,7 +117,7 @@ def plan(score: Score) -> Plan:
         for number, event in enumerate(measure.events):
             columns: list[list[Node]] = []
             for head in event.heads:
-                nodes = list(_nodes(f"b{bar}e{number}", head, score.key))
+                nodes = list(_nodes(f"b{bar}e{number}", head, score.key, bends=bends))
                 for node in nodes:
                     before = last.get(head.string)
                     if node.join and before is not None:
@@ -141,13 +149,15 @@ def _bind(made: Plan, columns: Sequence[Sequence[Node]], legato: dict[str, str])
             legato.clear()
 
 
-def _nodes(name: str, head: Head, key: Key) -> Iterator[Node]:
+def _nodes(name: str, head: Head, key: Key, *, bends: bool) -> Iterator[Node]:
     """Yield the written heads of one head: its graces, and one for each bend and release."""
     number = 0
     for link in head.chain:
         last_link = link is head
         tied = link.tied or (bool(head.graces) and link is head.graces[0] and head.tied)
         steps = _steps(link, tied=tied)
+        if not bends:
+            steps = [(steps[-1][0], steps[0][1])]
         for index, (cents, join) in enumerate(steps):
             semitones = cents // 100
             spelling = spell(link.pitch + semitones, key) if semitones else link.spelling

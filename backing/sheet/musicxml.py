@@ -18,7 +18,7 @@ from fractions import Fraction
 from itertools import chain
 from xml.etree import ElementTree as ET
 
-from backing.sheet.score import Event, Head, Label, Measure, Score
+from backing.sheet.score import EVEN, Event, Head, Label, Measure, Score
 from phrases.fretboard import STANDARD, STRINGS
 from phrases.hands import bend_cents
 from phrases.phrase import Move, Phrase
@@ -48,6 +48,7 @@ LOST: dict[str, str] = {
     "tone": "the guitar's tone",
     "pick": "where it is picked",
     "drag": "the slowing end of a part",
+    "muted": "how long a muted string is held, which nobody hears",
     "variations": "variations (write each on its own)",
 }
 
@@ -78,7 +79,7 @@ def lost(phrase: Phrase) -> list[str]:
     found = [
         what
         for name, what in LOST.items()
-        if name != "drag" and getattr(phrase, name) != getattr(plain, name)
+        if hasattr(phrase, name) and getattr(phrase, name) != getattr(plain, name)
     ]
     return found + [LOST["drag"]] * any(part.drag for part in phrase.parts)
 
@@ -252,7 +253,7 @@ class _Writer:
             _add(_add(direction, "direction-type"), "words", "Swing")
         sound = _add(direction, "sound", tempo=f"{float(score.tempo * score.meter.quarters):g}")
         swing = _add(sound, "swing")
-        if score.swung:
+        if score.meter.quarters == 1 and score.swing > EVEN:
             ratio = Fraction(score.swing).limit_denominator(20)
             _add(swing, "first", ratio.numerator)
             _add(swing, "second", ratio.denominator)

@@ -19,6 +19,7 @@ __all__ = ["rhythm"]
 
 START, END = 0.7, 3.6  # of a stem, under the staff
 BEAM, SPACE = 0.5, 0.75
+METER = 1.35
 FLAGS = {"eighth": 1, "16th": 2, "32nd": 3, "64th": 4, "128th": 5, "256th": 6}
 RESTS = {
     "whole": "rest 1", "half": "rest 2", "quarter": "rest 4", "eighth": "rest 8",
@@ -55,6 +56,55 @@ def rhythm(
             lambda n: (int(events[n].at), events[n].value in FLAGS, _run(events, n)),
         ):
             found += _group(score, bar, list(group), where, low)
+        found += _tuplets(score, system, bar, where, low)
+    return found + _meter(score, system)
+
+
+def _meter(score: Score, system: System) -> list[Ink]:
+    """Return the time signature where the system has one."""
+    if system.meter is None:
+        return []
+    x = (system.meter.left + system.meter.right) / 2
+    found = []
+    for number, y in ((score.meter.numerator, TALL * 0.3), (score.meter.denominator, TALL * 0.7)):
+        digits = [ink.lettering.glyph(f"time {digit}", METER) for digit in str(number)]
+        at = x - sum(one.advance for one in digits) / 2
+        for one in digits:
+            sign = ink.outline("meter", one, at, 0.0, 0.0, "")
+            found.append(sign.moved(0.0, y - (sign.box.top + sign.box.bottom) / 2))
+            at += one.advance
+    return found
+
+
+def _tuplets(
+    score: Score, system: System, bar: int, where: dict[tuple[int, int], float], low: float
+) -> list[Ink]:
+    """Return the numbers of tuplets, with a bracket where no beam holds them together."""
+    found: list[Ink] = []
+    events = score.measures[bar].events
+    y = TALL + low + END + 1.4
+    start = 0
+    for number, event in enumerate(events):
+        if event.tuplet is None:
+            continue
+        if event.tuplet.start:
+            start = number
+        if not event.tuplet.stop:
+            continue
+        xs = []
+        for n in range(start, number + 1):
+            rest = system.rests.get(f"b{bar}e{n}")
+            xs.append(where[bar, n] if rest is None else (rest.left + rest.right) / 2)
+        middle = (xs[0] + xs[-1]) / 2
+        text = ink.words("tuplet", str(event.tuplet.actual), middle, y, 1.4, face="italic")
+        found.append(text)
+        inside = events[start : number + 1]
+        beamed = all(e.value in FLAGS and not e.rest for e in inside)
+        if not beamed or int(inside[0].at) != int(inside[-1].at):
+            for a, b in ((xs[0] - 0.4, text.box.left - 0.3), (text.box.right + 0.3, xs[-1] + 0.4)):
+                found.append(ink.line("tuplet", (a, y - 0.45, b, y - 0.45), 0.11))
+            for at in (xs[0] - 0.4, xs[-1] + 0.4):
+                found.append(ink.line("tuplet", (at, y - 0.95, at, y - 0.45), 0.11))
     return found
 
 
@@ -89,16 +139,6 @@ def _group(
             y = end - (level - 1) * SPACE - BEAM / 2
             for left, right in _beams(xs, counts, level):
                 found.append(ink.line("beam", (left, y, right, y), BEAM))
-    tuplets = [n for n in numbers if events[n].tuplet is not None]
-    if tuplets:
-        tuplet = events[tuplets[0]].tuplet
-        assert tuplet is not None
-        if len(tuplets) > 1 or tuplet.start:
-            middle = (where[bar, tuplets[0]] + where[bar, tuplets[-1]]) / 2
-            text = str(tuplet.actual)
-            found.append(
-                ink.words("tuplet", text, middle, end + 1.35, 1.4, face="italic")
-            )
     return found
 
 

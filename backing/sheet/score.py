@@ -6,9 +6,7 @@ beat, so the events of a pickup bar start where its `Measure.start` says. Pitche
 of its own is one event for each count; what follows at once makes the frets before the last one
 grace notes. Bent strings are written at the fretted pitch, and a head tells how far it is bent.
 
-References: common practice for values and ties: the middle of a 4/4 bar and the beats of a 12/8 bar
-stay visible, ``q h q`` and ``e q e`` are written without ties. Swung eighths are written straight,
-with a mark.
+References: common practice. Swung eighths are written straight, with a mark.
 """
 
 from __future__ import annotations
@@ -23,6 +21,7 @@ from phrases.phrase import Move
 from phrases.pitch import NATURAL, Key, degree_name
 
 __all__ = [
+    "EVEN",
     "Event",
     "Head",
     "Label",
@@ -35,6 +34,7 @@ __all__ = [
 ]
 
 DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")
+EVEN = 1.05  # a swing ratio up to which notes are even
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ class Spelling:
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """One note head: a string stopped at a fret.
+    r"""One note head: a string stopped at a fret.
 
     Attributes
     ----------
@@ -71,7 +71,7 @@ class Head:
     pitch, spelling
         The fretted pitch as it sounds, bends left out; a muted string's open pitch.
     link
-        How the hand came here without a pick from the head before on this string: ``/`` ``\\``
+        How the hand came here without a pick from the head before on this string: ``/`` ``\``
         ``h`` ``p``; empty where it is picked or tied.
     leads
         The `link` of the next head on this string within the stroke; empty where there is none.
@@ -81,16 +81,16 @@ class Head:
         counted on its own.
     moves
         What happens here in order, without another fret: bends ``b`` ``pb``, releases ``r``,
-        vibrato, trills, slides to nowhere (``/`` ``\\`` without a fret).
+        vibrato, trills, slides to nowhere (``/`` ``\`` without a fret).
     bent
         Cents by which the string is bent as the head begins; 200 for a whole step.
     sway
         The vibrato in force through this head (also where a tie carries it on), ``~``, ``~~`` or
         empty.
     into
-        ``/`` or ``\\`` where it is slid into from nowhere.
+        ``/`` or ``\`` where it is slid into from nowhere.
     out
-        ``/`` or ``\\`` on the last of tied heads where it is left for nowhere; the move itself
+        ``/`` or ``\`` on the last of tied heads where it is left for nowhere; the move itself
         stands in the `moves` of the head on which it was written.
     marks
         Of a picked head, keys of `phrases.techniques.MARKS` or milliseconds late; where there are
@@ -128,7 +128,7 @@ class Head:
 
     @property
     def stations(self) -> tuple[int, ...]:
-        """Cents by which the string is bent: as the head begins, and after each bend or release."""
+        """Cents by which it is bent: as the head begins, and after each bend or release."""
         found = [self.bent]
         for move in self.moves:
             if move.sign in ("b", "pb", "r"):
@@ -262,7 +262,7 @@ class Score:
     swing
         Long to short; 1 for even eighths.
     swung
-        Whether a swing mark is wanted: 4/4, swung, and with notes off the beat that are no triplets.
+        Whether a swing mark is wanted: 4/4, swung, and with off-beats that are no triplets.
     measures
         In order.
     remarks

@@ -170,6 +170,7 @@ def _read(svg: str) -> System:
     system.svg = f'<g transform="{shift}">{"".join(drawn)}</g>'
     assert moved[0] == 0.0
     system.width = max(right for _, right in system.bars.values())
+    system.inks.append(Ink("staff", (Box(0.0, 0.0, system.width, 4.0),), ""))
     signs = [ink.box.right for ink in system.inks if ink.kind in ("clef", "keySig", "meterSig")]
     system.start = max(signs, default=0.0)
     meters = [ink.box for ink in system.inks if ink.kind == "meterSig"]
@@ -189,6 +190,8 @@ def _walk(
         tag = child.tag.rpartition("}")[2]
         if tag == "g":
             group = child.get("class", "").split(" ")[0]
+            if child.get("visibility") == "hidden":
+                continue
             if "Milestone" in child.get("class", "") and group != "section":
                 continue
             inner = group if group in KINDS else kind

@@ -31,7 +31,7 @@ STROKE = 0.8
 FINGER = 1.5
 AIR = 0.22  # around a fret number
 SIZES = {50: "1/4", 100: "1/2", 150: "3/4", 200: "full", 250: "1 1/4", 300: "1 1/2", 400: "2"}
-HIGH = {50: 1.3, 100: 1.7, 200: 2.2, 300: 2.7}
+HIGH = {50: 1.4, 100: 2.0, 200: 2.85, 300: 3.7}
 ARROW = 1.4  # how far right of its fret a bend's arrow stands, at most
 INTO = 1.3  # length of a slide from or to nowhere
 TEXTS = {"rake": "rake", "slow": "slow", "late": "late", "tremolo": "trem."}
@@ -75,19 +75,23 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
     for bar, measure in enumerate(score.measures):
         for number, event in enumerate(measure.events):
             for index, column in enumerate(made.nodes[bar][number]):
-                wanted = owed
+                # The first of some grace notes comes too near to what stands before it.
+                wanted = owed + int(not index and len(made.nodes[bar][number]) > 1)
                 owed = 0
                 for node in column:
                     if node.first and node.head.into:
                         wanted = max(wanted, 1 + (node.head.fret or 0) // 10)
                     if node.first and node.join and index:
                         wanted = max(wanted, 2 if node.join in "/\\" else 1)
-                    elif node.first and node.join in ("/", "\\"):
+                    elif node.join == "bend" or (node.first and node.join in ("/", "\\")):
                         wanted = max(wanted, 1)
                     signs = [move.sign for move in node.head.moves]
                     if event.beats < 1 and node.first:
                         bends = sum(sign in ("b", "r") for sign in signs)
-                        owed = max(owed, bends - 1, int("tr" in signs))
+                        bends -= len(made.nodes[bar][number]) > 1
+                        owed = max(owed, bends, int("tr" in signs))
+                    if sum("b" in [m.sign for m in n.head.moves] for n in column) > 1:
+                        owed = max(owed, 1)
                     if any(m.sign in ("/", "\\") for m in node.head.moves) and event.beats < 1:
                         owed = max(owed, 1)
                 if wanted:
@@ -100,9 +104,10 @@ def columns(score: Score, made: Plan, system: System) -> list[Column]:
     found = []
     for bar in sorted(system.bars):
         for number, event in enumerate(score.measures[bar].events):
-            for index, nodes in enumerate(made.nodes[bar][number]):
-                last = index == len(made.nodes[bar][number]) - 1
-                x = _middle(nodes, system)
+            heads = _picked_together(made.nodes[bar][number])
+            for index, nodes in enumerate(heads):
+                last = index == len(heads) - 1
+                x = _middle(made.nodes[bar][number][index - len(heads)], system)
                 column = Column((bar, number), nodes, x, x, x, last)
                 for node in nodes:
                     if _shown(node, first=not found):
@@ -121,6 +126,21 @@ def columns(score: Score, made: Plan, system: System) -> list[Column]:
     return found
 
 
+def _picked_together(every: Sequence[Sequence[Node]]) -> list[list[Node]]:
+    """Return the columns of an event as they are played.
+
+    In a double stop the small note before a bend is no grace note: it is picked with the others.
+    """
+    columns = [list(column) for column in every]
+    if len(every) < 2 or len(every[-1]) < 2:
+        return columns
+    for column in columns[:-1]:
+        moved = [node for node in column if not node.grace]
+        columns[-1][:0] = moved
+        column[:] = [node for node in column if node.grace]
+    return [column for column in columns if column]
+
+
 def _middle(nodes: Sequence[Node], system: System) -> float:
     boxes = [system.heads[node.name] for node in nodes]
     return sum(b.left + b.right for b in boxes) / 2 / len(boxes)
@@ -130,6 +150,8 @@ def _shown(node: Node, *, first: bool) -> bool:
     """Tell whether a head has a fret number: what is picked or reached, not what is held."""
     if node.join == "tie":
         return first
+    if node.join == "release":
+        return node.first and not node.cents
     return node.first and node.join not in ("bend", "pre")
 
 
@@ -286,10 +308,10 @@ def _join(staff: _Staff, sign: str, start: str, end: str) -> None:
         return
     base = y - 0.62
     points = [
-        (left - 0.1, base),
-        (left + 0.25, base - 0.55),
-        (right - 0.25, base - 0.55),
-        (right + 0.1, base),
+        (left + 0.1, base),
+        (left + 0.4, base - 0.55),
+        (right - 0.4, base - 0.55),
+        (right - 0.1, base),
     ]
     staff.add(ink.curve("arc", points, 0.15, owner=owner))
 
@@ -328,7 +350,8 @@ def _bends(staff: _Staff) -> None:
     done: set[int] = set()
     for column in staff.columns:
         place = 0
-        for node, steps in _chains(staff, column):
+        chains = sorted(_chains(staff, column), key=lambda pair: _row(pair[0].head.string))
+        for node, steps in chains:
             if id(node.head) in done:
                 continue
             done.add(id(node.head))
@@ -358,11 +381,11 @@ def _bend(
     # Bends of a stroke that happen at once need room for each.
     flat = [step for step in steps if step[0] != "pb"]
     end = _room(staff, column)
-    x = column.right + 0.15
-    room = max(0.8, end - x - 0.4)
-    step = min(ARROW, room / max(1, len(flat) + 0.35 * place))
+    x = column.right + AIR
+    room = max(0.8, end - x - 0.5)
+    step = min(ARROW, room / max(1, len(flat)))
     if place:
-        x += place * min(0.9, room / 3)
+        step = min(step + 1.0 * place, room)
     peak = staff.peaks.get(string)
     held = node.head.bent
     prefix = node.name.split("n")[0]
@@ -385,8 +408,10 @@ def _bend(
             x = max(x, px)
         elif sign == "b":
             if held and peak is not None:
-                px, py = max(peak[0], x - step), peak[1]
-                px = px if peak[0] > column.left - 0.5 else x
+                px, py = max(peak[0], column.x), peak[1]
+                if px > peak[0] + 1.0:
+                    ends = (peak[0] + 0.5, py, px, py)
+                    staff.add(ink.line("hold", ends, 0.13, owner=owner, dash="0.5 0.4"))
             else:
                 px, py = x, y
             to = max(x + step, px + 0.7)
@@ -590,7 +615,7 @@ def _texts(staff: _Staff) -> None:
                     "word", text, column.x - 0.5, 0.0, LABEL, face="italic", anchor=0.0,
                     owner=column.nodes[0].name,
                 )  # fmt: skip
-                staff.inks.append(staff.sky.put(word))
+                staff.inks.append(staff.sky.put(word, 0.3, 0.6))
 
 
 def _marks(head: Head) -> set[str]:

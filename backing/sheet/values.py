@@ -247,7 +247,7 @@ def _compound_cut(a: Fraction, b: Fraction, silent: bool) -> Fraction | None:
     """Return where a stretch of a 12/8 bar has to be parted, if it has to."""
     beat = (a // 3 + 1) * 3
     if beat < b:
-        if (a, b) in ((0, 6), (6, 12), (0, 12)):
+        if b - a in (6, 12) and a % 6 == 0:
             return None
         return Fraction(6) if a < 6 < b else Fraction(beat)
     place, length = a % 3, b - a
@@ -282,19 +282,7 @@ def _in_tuplet(
     value = VALUES[region.tuplet.value]
     start, stop = (a - region.start) / unit, (b - region.start) / unit
     while start < stop:
-        length = stop - start
-        single = _single(length)
-        if single is None or (silent and single[1]):
-            step = Fraction(1)
-            after = Fraction(start // 1 + 1)
-            if start.denominator > 1 and after < stop:
-                length = after - start
-            else:
-                while step * 2 <= length:
-                    step *= 2
-                while step > length:
-                    step /= 2
-                length = step
+        length = _length_in_tuplet(start, stop, silent)
         at = region.start + start * unit
         tuplet = replace(
             region.tuplet,
@@ -303,3 +291,18 @@ def _in_tuplet(
         )
         yield _named(at, length * unit, length * value, tuplet)
         start += length
+
+
+def _length_in_tuplet(start: Fraction, stop: Fraction, silent: bool) -> Fraction:
+    """Return what is written first of a stretch, all in notes of the tuplet."""
+    single = _single(stop - start)
+    if single is not None and not (silent and single[1]):
+        return stop - start
+    if start.denominator == 1 and stop - start > 1:
+        return Fraction(2 ** int(math.log2(stop - start)))
+    step = Fraction(1)
+    while True:
+        length = (start // step + 1) * step - start
+        if length < stop - start and _single(length) is not None:
+            return length
+        step /= 2

@@ -16,7 +16,7 @@ from itertools import pairwise
 from backing.arrangement import placements
 from backing.forms import Form
 from backing.grooves import find_groove
-from backing.sheet.score import Event, Head, Label, Measure, Remark, Score, spell
+from backing.sheet.score import EVEN, Event, Head, Label, Measure, Remark, Score, spell
 from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, parse_swing, swung
@@ -27,7 +27,6 @@ from phrases.techniques import TECHNIQUES
 
 __all__ = ["over_form", "part_names", "write"]
 
-EVEN = 1.05  # a swing ratio that is not worth a mark
 SWUNG = 1.5
 TRIPLETS = 2  # the ratio as which swung places of a 12/8 beat are written
 
@@ -165,9 +164,7 @@ class _Writer:
             straight = _straight_beats(stages)
             stages = [replace(stage, at=_on_eighths(stage.at, straight)) for stage in stages]
             labels = [replace(label, at=_on_eighths(label.at, straight)) for label in labels]
-        names = [
-            Label(Fraction(bar * self.beats) + at, name) for bar, at, name in chords
-        ]
+        names = [Label(Fraction(bar * self.beats) + at, name) for bar, at, name in chords]
         first = 0 if stages[0].at >= 0 else -1
         measures = [self._measure(bar, stages, names, labels) for bar in range(first, self.bars)]
         phrase = self.phrase
@@ -252,8 +249,6 @@ class _Writer:
             for (bar, part), name in zip(self.phrase.placed(), names, strict=True):
                 start = Fraction((place + bar) * self.beats)
                 at = start + min(Fraction(0), part.strokes[0].at)
-                if at < start:  # the written place of a swung pickup may be another
-                    at = max(stage.at for stage in stages if stage.at < math.floor(at) + 1) if False else at
                 found.append(Label(at, name))
         return found
 
@@ -340,9 +335,7 @@ def _held(head: Head) -> Head | None:
 def _chains(note: Note, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
     """Return the heads of a note, each at its beat, with what follows at once as grace notes."""
     pitch = STANDARD[note.string] if note.fret is None else fret_pitch(note.string, note.fret)
-    head = Head(
-        note.string, note.fret, pitch, spell(pitch, key), into=note.into, marks=note.marks
-    )
+    head = Head(note.string, note.fret, pitch, spell(pitch, key), into=note.into, marks=note.marks)
     found: dict[Fraction, list[Head]] = {stroke.at: [head]}
     at = stroke.at
     for move in note.moves:

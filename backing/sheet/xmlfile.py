@@ -1,9 +1,9 @@
 """MusicXML files opened safely: plain or zipped, of limited size, without entities of their own.
 
 Conventions: the parser is Python's expat, with handlers of our own: it fetches nothing (the DTD
-that a file names is never read) and refuses any entity declared in the file, so that none can grow.
-A ``.mxl`` is read in memory and never unpacked; sizes are counted while reading, since a zip's
-own word for them may be false.
+that a file names is never read) and refuses any entity declared in the file, so that none can
+grow. A ``.mxl`` is read in memory and never unpacked; sizes are counted while reading, since a
+zip's own word for them may be false.
 
 References: MusicXML 4.0, "Compressed .mxl files": ``META-INF/container.xml`` names the root file.
 """

@@ -30,6 +30,7 @@ MARKS = {
     "staccato": "short",
     "staccatissimo": "short",
 }
+MOST_DOTS = 4
 SILENT = {
     "string", "fret", "open-string", "tuplet", "tied", "slur", "wavy-line", "technical",
     "ornaments", "articulations", "accidental-mark",
@@ -106,7 +107,7 @@ def length_of(element: ET.Element, divisions: Fraction) -> Fraction:
     value = VALUES.get((element.findtext("type") or "").strip())
     if value is None:
         return told / divisions
-    dots = len(element.findall("dot"))
+    dots = min(len(element.findall("dot")), MOST_DOTS)
     written = 4 * value * (2 - Fraction(1, 2**dots))
     change = element.find("time-modification")
     if change is not None:

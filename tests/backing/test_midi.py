@@ -20,7 +20,7 @@ from backing.events import CHANNELS, Note, Section, Stream
 from backing.forms import find_form
 from backing.grooves import DRUMS, find_groove
 from backing.midi import DRIFT, TICKS, midi_bytes, midi_file
-from backing.practice import loop
+from backing.practice import Plan, loop
 from phrases.counting import METERS
 from phrases.pitch import KEYS, Key
 from tests.backing.material import answered, line
@@ -126,7 +126,7 @@ def _ramp() -> Stream:
         Key("A"), find_groove("shuffle"), find_form("twelve-bar"), Fraction(100), Fraction(2)
     )
     short = line("4 e5 | 1 e8 2 B8b(full) 3 .")
-    return loop(setting, short, Fraction(61), Fraction(110), Fraction(1), 2)
+    return loop(setting, short, Plan(start=Fraction(61), goal=Fraction(110), step=Fraction(1)))
 
 
 @cache

@@ -4,6 +4,7 @@ import subprocess
 import sys
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -83,10 +84,79 @@ def test_a_loop_takes_exact_steps() -> None:
     assert tempos == [60, Fraction(601, 10), Fraction(602, 10), Fraction(603, 10)]
 
 
-@pytest.mark.parametrize("step", [float("nan"), float("inf")])
-def test_a_step_that_is_no_number(step: float) -> None:
-    with pytest.raises(RangeError, match=rf"^step {step}: it must be more than 0 and finite$"):
-        backing.loop(line("| 1 e8 2 ."), step=step)
+@pytest.mark.parametrize("number", [float("nan"), float("inf")])
+@pytest.mark.parametrize("name", ["start", "goal", "step"])
+def test_a_tempo_or_a_step_that_is_no_number(name: str, number: float) -> None:
+    words: dict[str, Any] = {name: number}
+    with pytest.raises(RangeError, match=r"it must (lie from 30 to 240|be more than 0)"):
+        backing.loop(line("| 1 e8 2 ."), **words)
+
+
+def _passes(stream: Stream) -> list[Fraction]:
+    return [section.tempo for section in stream.sections if section.name.startswith("pass")]
+
+
+def test_a_loop_takes_the_words_of_a_plan() -> None:
+    phrase = line("| 1 e8 2 .")
+    assert _passes(backing.loop(phrase, shape="back", start=60, goal=80, each=1)) == [
+        60, 70, 80, 70, 60
+    ]  # fmt: skip
+    assert _passes(backing.loop(phrase, shape="hold", passes=3)) == [60, 60, 60]
+    counted = backing.loop(phrase, shape="hold", passes=2, counted="each")
+    assert [s.name for s in counted.sections] == ["count-in", "pass 1", "count-in", "pass 2"]
+    stream = backing.loop(answered(), bars=(5, 8))
+    assert [label.text for label in stream.sections[1].chords] == ["D7", "D7", "A7", "A7"]
+    assert backing.loop(answered(), part="call").sections[1].beats == 8
+    with pytest.raises(ChoiceError, match=r'^"stat" is not a word of a plan; did you mean "start'):
+        backing.loop(phrase, stat=60)
+
+
+def test_what_is_given_goes_before_the_plan_file(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text("from = 60\nto = 90\nstep = 15\neach = 1\n", encoding="utf-8")
+    phrase = line("| 1 e8 2 .")
+    assert _passes(backing.loop(phrase, plan=path)) == [60, 75, 90]
+    assert _passes(backing.loop(phrase, plan=str(path), goal=75, each=2)) == [60, 60, 75, 75]
+    assert _passes(backing.loop(phrase, plan=path, goal=None)) == [60, 75, 90]
+    path.write_text('gap = "call"\ncue = false\n', encoding="utf-8")
+    stream = backing.trade(answered(), plan=path, passes=1)
+    assert [label.text for label in stream.sections[1].labels[1:]] == ["Your turn", "Listen"]
+    with_cue = backing.trade(answered(), plan=path, gap="response", cue=True, passes=1)
+    assert 76 in {note.pitch for note in with_cue.sections[1].notes if note.voice == "drums"}
+
+
+def test_a_trade_stays_at_the_phrases_tempo_unless_it_is_told_where_to_go() -> None:
+    assert _passes(backing.trade(answered())) == [96] * 8
+    assert _passes(backing.trade(answered(), goal=80, passes=2)) == [80, 80]
+    assert _passes(backing.trade(answered(), start=76, each=1)) == [76, 86, 96]
+    assert _passes(backing.trade(answered(), start=76, shape="back", each=1)) == [
+        76, 86, 96, 86, 76
+    ]  # fmt: skip
+
+
+def test_a_trade_leaves_the_response_by_default() -> None:
+    stream = backing.trade(answered(), passes=1, looseness=0.0)
+    texts = [label.text for label in stream.sections[1].labels]
+    assert texts[1:3] == ["Listen", "Your turn"]
+    assert max(note.start for note in lead(stream, 1)) < 7 * 60 / 96
+    with pytest.raises(ChoiceError, match=r'^"Line" has no call and response to trade'):
+        backing.trade(line("| 1 e8 2 ."))
+
+
+def test_loops_and_trades_play_variations_and_other_keys() -> None:
+    rows: list[tuple[Any, dict[str, str]]] = [(backing.loop, {}), (backing.trade, {"gap": "echo"})]
+    for make, words in rows:
+        plain = make("lamp-oil", **words)
+        other = make("lamp-oil", variation="low flame", **words)
+        assert plain.sections[1].notes != other.sections[1].notes
+        assert plain.sections[1].beats == other.sections[1].beats
+        moved = make("lamp-oil", key="D", **words)
+        assert str(moved.key) == "D"
+        assert lead(moved, 1)[0].pitch - lead(plain, 1)[0].pitch in (2, -10)
+        with pytest.raises(ChoiceError, match=r'"low flam" is not a variation of "Lamp oil"; did'):
+            make("lamp-oil", variation="low flam", **words)
+        with pytest.raises(ChoiceError, match=r'^"Line" has no variations$'):
+            make(line("| 1 e8 2 ."), variation="slow", **words)
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -49,6 +50,9 @@ def jack() -> Iterator[str]:
 
 
 def _up(server: subprocess.Popen[bytes]) -> bool:
+    if shutil.which("jack_lsp") is None:  # in some systems it has a package of its own
+        time.sleep(1.0)
+        return server.poll() is None
     end = time.monotonic() + 10
     while time.monotonic() < end and server.poll() is None:
         done = subprocess.run(["jack_lsp"], capture_output=True, check=False)
@@ -186,12 +190,10 @@ def play() -> Iterator[Callable[..., Player]]:
     """Start a process that plays; `terminal` gives it one of 80 by 24."""
     players: list[Player] = []
 
-    def start(
-        stream: str, *, terminal: bool = False, before: str = "", wrap: bool = True, **options: Any
-    ) -> Player:
+    def start(stream: str, *, terminal: bool = False, before: str = "", **options: Any) -> Player:
         code = CHILD.format(stream=stream, options=options, before=before)
         words = [sys.executable, "-c", code]
-        environment = {**os.environ, "TERM": "vt100", "PYTHONPATH": os.getcwd()}
+        environment = {**os.environ, "TERM": "vt100", "PYTHONPATH": str(Path.cwd())}
         if not terminal:
             process = subprocess.Popen(
                 words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
@@ -206,7 +208,7 @@ def play() -> Iterator[Callable[..., Player]]:
         master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
         process = subprocess.Popen(
-            [sys.executable, "-c", LEADER, *words[1:]],
+            [sys.executable, "-c", LEADER, code],
             stdin=slave, stdout=slave, stderr=slave, env=environment, start_new_session=True,
         )  # fmt: skip
         os.close(slave)
@@ -236,6 +238,18 @@ LEADER = """
 import fcntl, os, sys, termios
 fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 os.tcsetpgrp(0, os.getpgrp())
-os.execv(sys.executable, [sys.executable, *sys.argv[1:]] if sys.argv[1] == "-c" else
-         [sys.executable, "-c", *sys.argv[1:]])
+os.execv(sys.executable, [sys.executable, "-c", sys.argv[1]])
 """
+
+
+@pytest.fixture
+def other_jack(jack: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[subprocess.Popen[bytes]]:
+    """Run a server of one test's own, which may end it."""
+    name = f"{jack}-other"
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
+    words = ["jackd", "-R", "-n", name, "-d", "dummy", "-r", "48000", "-p", "256"]
+    server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    assert _up(server), "jackd did not start"
+    yield server
+    server.terminate()
+    server.communicate(timeout=10)

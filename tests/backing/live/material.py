@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from backing.events import CHANNELS, Label, Note, Section, Stream
+from backing.events import Label, Note, Section, Stream
 from phrases.counting import METERS
 from phrases.curve import Curve, Glide
 from phrases.phrase import Phrase
@@ -14,8 +14,9 @@ from tests.backing.material import line
 __all__ = ["bent", "clicks", "held", "two_bars"]
 
 
-def section(name: str, start: Fraction, beats: int, tempo: int, *notes: Note, **more: object) -> Section:
-    """Return a section; its start in beats is its start in seconds at 60."""
+def section(
+    name: str, start: Fraction, beats: int, tempo: int, *notes: Note, **more: object
+) -> Section:
     seconds = Fraction(beats * 60, tempo)
     return Section(
         name, start, seconds, start, Fraction(beats), Fraction(tempo), 1.0, notes, **more  # type: ignore[arg-type]
@@ -67,8 +68,5 @@ def bent() -> Phrase:
     return line("1 G7b(full) 3 B5 & G7 | 1 D7h9 3 .", tempo=120)
 
 
-def two_bars(tempo: int = 240) -> Stream:
+def two_bars(tempo: int = 480) -> Stream:
     return clicks(passes=1, bars=2, tempo=tempo)
-
-
-assert CHANNELS["bass"] == 6

@@ -1,0 +1,72 @@
+"""`backing import`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from backing.cli.options import json_option
+
+__all__ = ["command"]
+
+
+def _toml(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
+    if path.suffix.lower() != ".toml":
+        raise click.BadParameter(f"{path}: a phrase file ends in .toml")
+    return path
+
+
+@click.command(
+    "import",
+    epilog="\b\nFor example:\n  backing import lesson.musicxml -o lesson.toml\n"
+    "  backing import band.mxl --part 'Lead Guitar' -o lead.toml",
+)
+@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    type=click.Path(path_type=Path),
+    callback=_toml,
+    help="Phrase file to write.",
+)
+@click.option(
+    "--part", metavar="NAME", default="", help="The part to read, where several have tablature."
+)
+@json_option
+def command(file: Path, output: Path, part: str, as_json: bool) -> None:
+    """Read a phrase from the tablature of a MusicXML file.
+
+    FILE is a .musicxml, .xml or .mxl file, as notation programs export it, with strings and frets
+    in standard tuning. One voice of one part becomes a phrase; what a phrase cannot say is listed
+    on standard error.
+    """
+    from backing.sheet.importing import import_musicxml
+    from phrases.rewrite import replace_file
+
+    found = import_musicxml(file, part)
+    replace_file(output, found.text)
+    if found.told:
+        click.echo("not carried over, or changed:", err=True)
+        for line in found.told:
+            click.echo(f"  {line}", err=True)
+    phrase = found.phrase
+    if as_json:
+        answer = {
+            "title": phrase.title,
+            "key": str(phrase.key),
+            "tempo": float(phrase.tempo),
+            "meter": str(phrase.meter),
+            "bars": phrase.bars,
+            "part": found.part,
+            "told": list(found.told),
+            "file": str(output),
+        }
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    click.echo(
+        f"{phrase.title} in {phrase.key}, {phrase.bars} bars, "
+        f"{float(phrase.tempo):g} beats a minute\n  {output}"
+    )

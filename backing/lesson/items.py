@@ -1,0 +1,315 @@
+"""What a lesson makes: each file's name, how it is made, and a digest of all it depends on.
+
+Conventions: names sort in the order in which things are used and say what they are even when a
+file is moved elsewhere: ``01-porch-light_A_2-loop_072bpm.wav``. A digest is a SHA-256 over the
+phrase without its tips, the setting, the program's own text and the soundfont, so that an item is
+made again exactly when it could come out otherwise.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+
+import backing
+import phrases
+from backing import pieces
+from backing.events import Stream
+from backing.forms.form import FORMS
+from backing.grooves.groove import GROOVES
+from backing.lesson.lesson import SOUNDS, Lesson, Study
+from phrases.errors import BluesError, RangeError
+from phrases.phrase import Phrase
+from phrases.pitch import Key
+from phrases.shelf import Shelf
+
+__all__ = [
+    "MOST",
+    "Item",
+    "check_items",
+    "digest",
+    "file_digest",
+    "font_digest",
+    "key_word",
+    "program_digest",
+    "slug",
+    "sounds",
+    "stem",
+    "tempo_word",
+]
+
+MOST = 2000  # sounds of a lesson
+TRADES = 4  # passes of a trade track
+ORDER = {kind: number for number, kind in enumerate((*SOUNDS, "sheet"), 1)}
+SAMPLES, SAMPLE = 16, 1 << 16  # pieces of a soundfont that are looked at, bytes of each
+# What does not change how anything sounds.
+SILENT = ("cli", "lesson", "live", "page", "sheet")
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One piece of sound and its MIDI file.
+
+    Attributes
+    ----------
+    kind
+        ``demo``, ``loop``, ``trade`` or ``backing``.
+    study
+        The number of its phrase in the lesson, from 0.
+    version
+        The variation's name; empty for the phrase itself.
+    phrase
+        What is played, in its own key, without tips and variations.
+    key, tempo, groove, form, swing, choruses
+        As for `backing.pieces`.
+    gap
+        Of a trade track.
+    name
+        Of its files, without suffix and relative to the lesson's folder.
+    formats
+        Suffixes of its sounds.
+    stems
+        Whether it is written part by part too.
+    layers
+        Whether band and phrase are also kept apart for the practice page.
+    take
+        The recording that replaces the phrase, or None.
+    """
+
+    kind: str
+    study: int
+    version: str
+    phrase: Phrase
+    key: Key
+    tempo: Fraction
+    groove: str
+    form: str
+    swing: str
+    choruses: int
+    gap: str
+    name: str
+    formats: tuple[str, ...]
+    stems: bool = False
+    layers: bool = False
+    take: Path | None = field(default=None)
+
+    def stream(self) -> Stream:
+        """Return what sounds.
+
+        Raises
+        ------
+        BluesError
+            If the phrase cannot be played so.
+        """
+        key, groove, form = str(self.key), self.groove, self.form
+        swing = self.swing or None
+        if self.kind == "backing":
+            swing = swing or self.phrase.swing or None
+            return pieces.track(
+                key=key, groove=groove, form=form, swing=swing, tempo=self.tempo,
+                choruses=self.choruses,
+            )  # fmt: skip
+        if self.kind == "demo":
+            return pieces.demo(
+                self.phrase, key=key, groove=groove, form=form, swing=swing, tempo=self.tempo,
+                choruses=self.choruses,
+            )  # fmt: skip
+        if self.kind == "loop":
+            return pieces.loop(
+                self.phrase, seamless=True, goal=self.tempo, key=key, groove=groove, form=form,
+                swing=swing,
+            )  # fmt: skip
+        return pieces.trade(
+            self.phrase, goal=self.tempo, passes=TRADES, gap=self.gap, key=key, groove=groove,
+            form=form, swing=swing,
+        )  # fmt: skip
+
+    def digest(self, font: str) -> str:
+        """Return the digest of all it depends on, the soundfont's being `font`."""
+        return digest(
+            program_digest(),
+            font,
+            self.kind,
+            self.phrase,
+            self.key,
+            self.tempo,
+            _shelved(GROOVES, self.groove),
+            _shelved(FORMS, self.form),
+            self.swing,
+            self.choruses if self.kind in ("backing", "demo") else 0,
+            self.gap,
+            self.formats,
+            self.stems,
+            self.layers,
+            self.take and file_digest(self.take),
+        )
+
+
+def sounds(lesson: Lesson) -> list[Item]:
+    """Return the sounds of a lesson in the order of their names.
+
+    Raises
+    ------
+    RangeError
+        If they are more than `MOST`.
+    """
+    made = []
+    for item in _sounds(lesson):
+        made.append(item)
+        if len(made) > MOST:
+            raise RangeError(
+                f"{lesson.path}: the lesson makes more than {MOST} sounds; name fewer keys, "
+                "tempos or gaps"
+            )
+    return made
+
+
+def _sounds(lesson: Lesson) -> Iterator[Item]:
+    wanted = [kind for kind in SOUNDS if kind in lesson.make or _for_page(lesson, kind)]
+    for number, study in enumerate(lesson.studies):
+        for key in study.keys:
+            for kind in wanted:
+                for tempo in study.tempos:
+                    yield from _of(lesson, number, study, key, kind, tempo)
+
+
+def _for_page(lesson: Lesson, kind: str) -> bool:
+    return kind == "loop" and "page" in lesson.make
+
+
+def _of(
+    lesson: Lesson, number: int, study: Study, key: Key, kind: str, tempo: Fraction
+) -> Iterator[Item]:
+    heard: set[tuple[str, str]] = set()
+    for version, whole in study.versions:
+        groove, swing = study.groove or whole.groove, study.swing or whole.swing
+        if kind == "backing":  # a variation has a backing of its own where its groove differs
+            if (groove, swing) in heard:
+                continue
+            heard.add((groove, swing))
+        for gap in study.gaps if kind == "trade" else ("",):
+            what = f"{ORDER[kind]}-{kind}" + (f"-{gap}" if gap else "")
+            words = [stem(number, study), key_word(key), what, tempo_word(tempo)]
+            words += [slug(version)] if version else []
+            takes = kind == "demo" and not version and key == study.phrase.key
+            yield Item(
+                kind=kind,
+                study=number,
+                version=version,
+                phrase=replace(whole, tips=(), variations=(), level="", tags=()),
+                key=key,
+                tempo=tempo,
+                groove=groove,
+                form=study.form,
+                swing=study.swing,
+                choruses=lesson.choruses,
+                gap=gap,
+                name=f"{stem(number, study)}/{key_word(key)}/{'_'.join(words)}",
+                formats=lesson.formats if kind in lesson.make else (),
+                stems=lesson.stems and kind in ("backing", "demo"),
+                layers=_for_page(lesson, kind),
+                take=study.take if takes and tempo == study.take_tempo else None,
+            )
+
+
+def check_items(lesson: Lesson, items: Sequence[Item]) -> None:
+    """Check that every phrase can be played as asked, before anything is rendered.
+
+    One tempo stands for all.
+
+    Raises
+    ------
+    RangeError
+        With the phrase, the key and what is wrong.
+    """
+    seen = set()
+    for item in items:
+        what = (item.kind, item.study, item.version, item.key, item.gap)
+        if what in seen:
+            continue
+        seen.add(what)
+        try:
+            item.stream()
+        except BluesError as error:
+            raise RangeError(
+                f"{lesson.path}: {item.kind} of {item.phrase.title} in {item.key}: {error}"
+            ) from None
+
+
+def stem(number: int, study: Study) -> str:
+    """Return how the files of a lesson's phrase begin: ``01-porch-light``."""
+    return f"{number + 1:02d}-{slug(study.name)}"
+
+
+def key_word(key: Key) -> str:
+    """Return a key for a file's name: ``A``, ``F-sharp``, ``C-sharp-minor``."""
+    word = str(key).replace("#", " sharp")
+    return word.replace(" ", "-")
+
+
+def tempo_word(tempo: Fraction) -> str:
+    """Return a tempo for a file's name: ``072bpm``, ``092.5bpm``."""
+    whole, dot, rest = f"{float(tempo):g}".partition(".")
+    return f"{int(whole):03d}{dot}{rest}bpm"
+
+
+def slug(text: str) -> str:
+    """Return a text as small letters, digits and hyphens, 40 at most."""
+    plain = unicodedata.normalize("NFKD", text.replace("ß", "ss")).casefold()
+    kept = "".join(sign for sign in plain if not unicodedata.combining(sign))
+    return re.sub(r"[^a-z0-9]+", "-", kept).strip("-")[:40].strip("-") or "phrase"
+
+
+def digest(*parts: object) -> str:
+    """Return the SHA-256 of some values that tell all by their ``repr``."""
+    return hashlib.sha256("\n".join(map(repr, parts)).encode()).hexdigest()
+
+
+def file_digest(path: Path) -> str:
+    """Return the SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@lru_cache(maxsize=8)
+def font_digest(path: Path) -> str:
+    """Return what tells a soundfont from others: its size and pieces all over it."""
+    size = path.stat().st_size
+    told = hashlib.sha256(str(size).encode())
+    with path.open("rb") as file:
+        for number in range(SAMPLES):
+            file.seek(max(0, size - SAMPLE) * number // (SAMPLES - 1))
+            told.update(file.read(SAMPLE))
+    return told.hexdigest()
+
+
+@lru_cache(maxsize=4)
+def program_digest(*packages: str) -> str:
+    """Return a digest of the program that makes sound, or of some of its packages."""
+    told = hashlib.sha256()
+    root = Path(backing.__file__).parent
+    if packages:
+        folders = [root / package for package in packages]
+        files = [path for folder in folders for path in folder.rglob("*")]
+    else:
+        files = [path for path in root.rglob("*") if path.relative_to(root).parts[0] not in SILENT]
+        files += Path(phrases.__file__).parent.glob("*.py")
+        files += [root / "lesson" / "sound.py", root / "lesson" / "take.py"]
+    for path in sorted(files):
+        if path.is_file() and path.suffix not in (".pyc", ".pyi"):
+            told.update(os.path.relpath(path, root).encode())
+            told.update(path.read_bytes())
+    return told.hexdigest()
+
+
+def _shelved(shelf: Shelf, word: str) -> str:
+    """Return a groove's or form's name, or the digest of the user's own file."""
+    path = Path(word)
+    return file_digest(path) if path.suffix else word

@@ -1,0 +1,376 @@
+"""Lesson files: which phrases, in which keys and at which tempos, with the teacher's own words.
+
+Conventions: a path in a lesson file is relative to the lesson file and stays inside its folder.
+Tempos are felt beats a minute. What a phrase of a lesson does not say, the lesson says for it; what
+the lesson does not say either comes from the phrase file.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from backing import pieces
+from backing.arrangement import CHORUSES
+from backing.forms import find_form
+from backing.forms.form import FORMS as FORM_SHELF
+from backing.grooves import find_groove
+from backing.grooves.groove import GROOVES as GROOVE_SHELF
+from backing.output import FORMATS as SUFFIXES
+from backing.practice import usual_start
+from backing.practice.plan import GAPS
+from backing.tempo import step_tempos
+from phrases.counting import parse_swing
+from phrases.errors import ChoiceError, Problem, TextFileError
+from phrases.files import check_tempo, load_phrase, shipped
+from phrases.phrase import Phrase
+from phrases.pitch import Key, parse_key
+from phrases.shelf import Shelf
+from phrases.textfile import TextFile, Where
+from phrases.words import choose, expected
+
+__all__ = ["FORMATS", "KINDS", "LONGEST_OPENING", "Lesson", "Study", "inside", "read_lesson"]
+
+# What a lesson makes, in the order in which its files sort.
+KINDS: dict[str, str] = {
+    "demo": "the phrase over the band",
+    "loop": "the phrase over its own bars, its end running into its start",
+    "trade": "the phrase with gaps for the student",
+    "backing": "the band alone",
+    "sheet": "notation and tablature",
+    "page": "the practice page",
+}
+SOUNDS = ("demo", "loop", "trade", "backing")
+FORMATS = tuple(suffix[1:] for suffix, kind in SUFFIXES.items() if kind is not None)
+# WAV for editors and films, and MP3 because every telephone and player opens it.
+USUAL_FORMATS = ("wav", "mp3")
+TEMPOS = 6  # tempos of a lesson that names none, at most
+LONGEST_OPENING = 3600  # seconds
+
+COMMON_KEYS = ("keys", "groove", "form", "swing", "tempos", "gaps")
+LESSON_KEYS = (
+    "title", *COMMON_KEYS, "choruses", "formats", "stems", "make", "video", "opening", "text",
+    "phrase",
+)  # fmt: skip
+STUDY_KEYS = ("file", "variations", *COMMON_KEYS, "take", "take-tempo", "text")
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """One phrase of a lesson.
+
+    Attributes
+    ----------
+    name
+        The phrase file's own name without its suffix.
+    phrase
+        As its file says.
+    versions
+        The phrase under an empty name, then the chosen variations under theirs.
+    keys
+        In which it is played.
+    groove
+        A name or a path; empty where each version has its own.
+    form
+        A name or a path.
+    swing
+        As written; empty where the phrase or the groove decides.
+    tempos
+        Rising.
+    gaps
+        Keys of `backing.practice.plan.GAPS`, for trading.
+    take
+        The teacher's recording of the phrase in its own key, or None.
+    take_tempo
+        The tempo at which it was recorded.
+    text
+        The teacher's words on it, in Markdown.
+    """
+
+    name: str
+    phrase: Phrase
+    versions: tuple[tuple[str, Phrase], ...]
+    keys: tuple[Key, ...]
+    groove: str
+    form: str
+    swing: str
+    tempos: tuple[Fraction, ...]
+    gaps: tuple[str, ...]
+    take: Path | None
+    take_tempo: Fraction
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """One lesson file.
+
+    Attributes
+    ----------
+    path
+        The file.
+    title
+        Its name.
+    studies
+        Its phrases, in the order they are learnt.
+    choruses
+        Of backings and demos.
+    formats
+        Suffixes of the sounds, some of `FORMATS`.
+    stems
+        Whether backings and demos are also written part by part.
+    make
+        Some of `KINDS`.
+    video
+        The kinds that a video of the lesson plays, in its order.
+    opening
+        Seconds that the teacher talks before it plays the first.
+    text
+        The teacher's words, in Markdown.
+    """
+
+    path: Path
+    title: str
+    studies: tuple[Study, ...]
+    choruses: int
+    formats: tuple[str, ...]
+    stems: bool
+    make: tuple[str, ...]
+    video: tuple[str, ...]
+    opening: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Common:
+    """What a lesson says and a phrase of it may restate."""
+
+    keys: tuple[Key, ...] = ()
+    groove: str = ""
+    form: str = pieces.FORM
+    swing: str = ""
+    tempos: tuple[Fraction, ...] = ()
+    gaps: tuple[str, ...] = ()
+
+
+def read_lesson(path: Path) -> Lesson:
+    """Read a lesson file and the phrases that it names.
+
+    Raises
+    ------
+    TextFileError
+        With every problem of the lesson file, or else of the first phrase file that has any, at
+        its line and column.
+    """
+    file = TextFile.open(path)
+    folder = path.parent
+    file.known_keys((), LESSON_KEYS)
+    title = file.get(("title",), str, ...)
+    common = _common(file, (), folder, _Common())
+    choruses = file.get(("choruses",), int, pieces.CHORUSES)
+    low, high = CHORUSES
+    if not low <= choruses <= high:
+        file.complain(("choruses",), f"choruses: it must be {low} to {high}")
+    opening = file.get(("opening",), int, 0)
+    if not 0 <= opening <= LONGEST_OPENING:
+        file.complain(("opening",), f"opening: it must be 0 to {LONGEST_OPENING} seconds")
+    formats = _words(file, ("formats",), "a format of sounds", FORMATS, USUAL_FORMATS)
+    make = _words(file, ("make",), "something a lesson makes", KINDS, tuple(KINDS))
+    video = _words(file, ("video",), "a sound that a lesson makes", SOUNDS, SOUNDS)
+    stems = file.get(("stems",), bool, False)
+    text = file.get(("text",), str, "")
+    wheres = file.tables("phrase")
+    if file.data.get("phrase", []) == []:
+        file.complain((), "there is no [[phrase]]; a lesson has at least one, with its file")
+    found = [_named(file, where, folder) for where in wheres]
+    told = [_common(file, where, folder, common) for where in wheres]
+    for where in wheres:
+        file.known_keys(where, STUDY_KEYS)
+    file.finish()
+    # A phrase file's own problems stand in that file, so they are told by themselves.
+    phrases = [load_phrase(one) for one in found if one is not None]
+    studies = [
+        _study(file, *row)
+        for row in zip(wheres, [p for p in found if p], phrases, told, strict=True)
+    ]
+    file.finish()
+    return Lesson(
+        path, title, tuple(studies), choruses, formats, stems, make, video, opening, text
+    )
+
+
+def inside(folder: Path, word: str) -> Path:
+    """Return the file that a lesson file means by a path.
+
+    Raises
+    ------
+    ChoiceError
+        If it leads out of the lesson's folder.
+    """
+    path = Path(word)
+    outside = path.is_absolute() or path.drive or ".." in path.parts or "\0" in word
+    if not outside:
+        home = os.path.realpath(folder)
+        outside = os.path.commonpath([home, os.path.realpath(folder / path)]) != home
+    if outside:
+        raise ChoiceError(
+            f'"{word}" leads out of the lesson\'s folder; copy the file there and write its name'
+        )
+    return folder / path
+
+
+def _named(file: TextFile, where: Where, folder: Path) -> Path | None:
+    """Return the phrase file that a [[phrase]] names."""
+    word = file.get((*where, "file"), str, ...)
+    if word is None:
+        return None
+    known = shipped()
+    path = file.attempt((*where, "file"), inside, folder, word)
+    if path is None:
+        return None
+    assert isinstance(path, Path)
+    if path.is_file():
+        return path
+    if word in known:
+        return known[word]
+    near = {p.name for p in folder.glob("*.toml")} - {Path(file.name).name}
+    what = expected("a phrase file here or a shipped phrase", word, [*sorted(near), *known])
+    file.complain((*where, "file"), what)
+    return None
+
+
+def _common(file: TextFile, where: Where, folder: Path, before: _Common) -> _Common:
+    keys = _list(file, (*where, "keys"), str, 'keys are words in quotes: keys = ["A", "E"]')
+    read = [
+        file.attempt((*where, "keys", number), parse_key, word) for number, word in enumerate(keys)
+    ]
+    tempos = _list(file, (*where, "tempos"), (int, float), "tempos are numbers: [60, 72, 84]")
+    exact = [
+        file.attempt((*where, "tempos", number), check_tempo, tempo)
+        for number, tempo in enumerate(tempos)
+    ]
+    swing = file.get((*where, "swing"), str, before.swing)
+    if swing:
+        file.attempt((*where, "swing"), parse_swing, swing)
+    return _Common(
+        keys=tuple(dict.fromkeys(key for key in read if key)) or before.keys,
+        groove=_shelved(file, (*where, "groove"), folder, GROOVE_SHELF, before.groove),
+        form=_shelved(file, (*where, "form"), folder, FORM_SHELF, before.form),
+        swing=swing,
+        tempos=tuple(sorted({tempo for tempo in exact if tempo})) or before.tempos,
+        gaps=_words(file, (*where, "gaps"), "a gap", GAPS, before.gaps),
+    )
+
+
+def _shelved(file: TextFile, where: Where, folder: Path, shelf: Shelf, before: str) -> str:
+    """Return the name of a groove or form that ships, or the path of one in the folder."""
+    word = file.get(where, str, "")
+    if not word:
+        return before
+    named = file.attempt(where, _found, folder, shelf, word)
+    return str(named or before)
+
+
+def _found(folder: Path, shelf: Shelf, word: str) -> str:
+    path = shelf.find(word)
+    if path.parent == shelf.folder and path.stem == word:
+        return word
+    path = inside(folder, word)
+    if not path.is_file():
+        raise ChoiceError(f"{word}: there is no such file")
+    return str(path)
+
+
+def _list(file: TextFile, where: Where, kind: Any, hint: str) -> list[Any]:
+    values = file.get(where, list, [])
+    if all(isinstance(value, kind) and not isinstance(value, bool) for value in values):
+        return list(values)
+    file.complain(where, hint)
+    return []
+
+
+def _words(
+    file: TextFile, where: Where, what: str, choices: Collection[str], default: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return a list of words, each once."""
+    words = _list(file, where, str, f'{where[-1]} are words in quotes: ["{next(iter(choices))}"]')
+    chosen = [
+        file.attempt((*where, number), choose, what, word, choices)
+        for number, word in enumerate(words)
+    ]
+    given = where[-1] in file.table(where[:-1])
+    return tuple(dict.fromkeys(word for word in chosen if word)) if given else default
+
+
+def _study(file: TextFile, where: Where, path: Path, phrase: Phrase, told: _Common) -> Study:
+    folder = Path(file.name).parent
+    known = dict(phrase.variations)
+    names = _words(file, (*where, "variations"), f'a variation of "{phrase.title}"', known,
+                   tuple(known)) if known else ()  # fmt: skip
+    if not known and file.get((*where, "variations"), list, []):
+        file.complain((*where, "variations"), f'"{phrase.title}" has no variations')
+    versions = [("", phrase), *((name, known[name]) for name in names)]
+    groove = told.groove
+    if not groove:
+        for one in {version.groove for _, version in versions}:
+            if Path(one).suffix:  # a groove of the teacher's own lies in the lesson's folder
+                own = file.attempt((*where, "file"), _found, folder, GROOVE_SHELF, one)
+                groove = str(own or "")
+    roles = {part.role for part in phrase.parts}
+    take = file.get((*where, "take"), str)
+    sound = None if take is None else file.attempt((*where, "take"), inside, folder, take)
+    if sound is not None and not sound.is_file():
+        file.complain((*where, "take"), f'"{take}": there is no such file')
+    tempo = file.get((*where, "take-tempo"), (int, float))
+    when = file.attempt((*where, "take-tempo"), check_tempo, tempo) if tempo else phrase.tempo
+    keys = told.keys or (phrase.key,)
+    tempos = told.tempos or _usual_tempos(phrase.tempo)
+    if take is not None and (phrase.key not in keys or when not in tempos):
+        file.complain(
+            (*where, "take"),
+            f"the take is in {phrase.key} at {float(when or phrase.tempo):g} beats a minute, "
+            "which this lesson does not make; add them, or write its take-tempo",
+        )
+    return Study(
+        name=path.stem,
+        phrase=phrase,
+        versions=tuple(versions),
+        keys=keys,
+        groove=groove,
+        form=told.form,
+        swing=told.swing,
+        tempos=tempos,
+        gaps=told.gaps or (("response",) if {"call", "response"} <= roles else ("echo",)),
+        take=sound,
+        take_tempo=when or phrase.tempo,
+        text=file.get((*where, "text"), str, ""),
+    )
+
+
+def _usual_tempos(tempo: Fraction) -> tuple[Fraction, ...]:
+    """Return tempos up to a phrase's own in steps of a multiple of four, `TEMPOS` at most."""
+    start = usual_start(tempo)
+    step = Fraction(4)
+    while len(step_tempos(start, tempo, step)) > TEMPOS:
+        step += 4
+    return tuple(sorted(step_tempos(start, tempo, step)))
+
+
+def check_files(lesson: Lesson) -> None:
+    """Read the grooves and forms that a lesson names.
+
+    Raises
+    ------
+    BluesError
+        If one of them cannot be used.
+    """
+    for study in lesson.studies:
+        find_form(study.form)
+        for _, version in study.versions:
+            find_groove(study.groove or version.groove)
+    if not lesson.make:
+        raise TextFileError(str(lesson.path), (Problem("make: the lesson makes nothing"),))

@@ -1,0 +1,240 @@
+"""What was made before: a record beside the files of each item, and a lock on the folder.
+
+In the lesson's folder, `HIDDEN` holds a record for each item (its digest; size, time and SHA-256 of
+each of its files), the layers of the practice page's loops, drafts of what is being made, and the
+lock. A file takes its name when it is complete, and its record is written after it, so that
+whatever interrupts a run, the next one makes what has no true record.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import secrets
+import shutil
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from backing.lesson.items import file_digest
+from backing.output import OutputError
+
+__all__ = ["HIDDEN", "Record", "Workshop", "opened"]
+
+HIDDEN = ".lesson"
+Facts = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What is known of one item's files.
+
+    Attributes
+    ----------
+    digest
+        Of all that it depends on.
+    files
+        Size in bytes, time of change in nanoseconds and SHA-256, by path in the lesson's folder.
+    facts
+        What else later steps want to know.
+    """
+
+    digest: str
+    files: Mapping[str, tuple[int, int, str]]
+    facts: Facts
+
+
+class Workshop:
+    """A lesson's folder while it is made; `opened` gives one."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.home = os.path.realpath(folder)
+        self.drafts = folder / HIDDEN / f"drafts-{secrets.token_hex(4)}"
+        self.layers = f"{HIDDEN}/layers"
+        self._records = folder / HIDDEN / "records"
+        # Those of a run that was killed; one of its workers may still write into its own.
+        for left in (folder / HIDDEN).glob("drafts-*"):
+            shutil.rmtree(left, ignore_errors=True)
+        for place in (self.drafts, self._records, folder / self.layers):
+            place.mkdir(parents=True, exist_ok=True)
+
+    def record(self, name: str) -> Record | None:
+        """Return the record of an item; None if there is none that can be read."""
+        try:
+            told = json.loads(self._file(name).read_text(encoding="utf-8"))
+            files = {path: (int(s), int(t), str(d)) for path, (s, t, d) in told["files"].items()}
+            return Record(str(told["digest"]), files, dict(told["facts"]))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return None
+
+    def holds(self, record: Record | None, digest: str) -> bool:
+        """Tell whether an item is as its record says and needs no making."""
+        if record is None or record.digest != digest:
+            return False
+        return all(self._same(path, *told) for path, told in record.files.items())
+
+    def _same(self, name: str, size: int, time: int, digest: str) -> bool:
+        path = self.folder / name
+        try:
+            found = path.stat()
+            if found.st_size != size:
+                return False
+            return found.st_mtime_ns == time or file_digest(path) == digest
+        except OSError:
+            return False
+
+    def keep(self, name: str, digest: str, drafts: Mapping[str, Path], facts: Facts) -> Record:
+        """Give drafts their names in the folder and write the record of their item.
+
+        Parameters
+        ----------
+        name
+            The item's.
+        digest
+            Of all that it depends on.
+        drafts
+            What was made, by its path in the folder.
+        facts
+            What else to remember.
+
+        Raises
+        ------
+        OutputError
+            If a file cannot be written, or would lie outside the folder.
+        """
+        before = self.record(name)
+        files = {}
+        for path, draft in drafts.items():
+            target = self.folder / path
+            try:
+                target.parent.mkdir(parents=True, exist_ok=True)
+                self._check_inside(target)
+                told = file_digest(draft)
+                draft.replace(target)
+                found = target.stat()
+            except OSError as error:
+                if isinstance(error, OutputError):
+                    raise
+                why = error.strerror or str(error)
+                raise OutputError(f"{target}: cannot be written: {why}") from None
+            files[path] = (found.st_size, found.st_mtime_ns, told)
+        record = Record(digest, files, facts)
+        told_all = {"name": name, "digest": digest, "files": files, "facts": facts}
+        self._write(self._file(name), json.dumps(told_all, ensure_ascii=False))
+        self._drop(set(before.files if before else ()) - set(files), before)
+        return record
+
+    def draft(self, suffix: str) -> Path:
+        """Return a name for a draft that nothing has."""
+        return self.drafts / f"{secrets.token_hex(8)}{suffix}"
+
+    def forget(self, names: Collection[str], kept: Collection[str]) -> list[str]:
+        """Remove the files of every item but the named ones; return those that are gone.
+
+        A file that was changed since it was made, or that is `kept`, stays.
+        """
+        gone: list[str] = []
+        stay = {self._file(name).name for name in names}
+        for path in sorted(self._records.glob("*.json")):
+            if path.name in stay:
+                continue
+            with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+                name = json.loads(path.read_text(encoding="utf-8"))["name"]
+                record = self.record(name)
+                if record is not None:
+                    gone += self._drop(set(record.files) - set(kept), record)
+            path.unlink(missing_ok=True)
+        return gone
+
+    def _drop(self, names: Collection[str], record: Record | None) -> list[str]:
+        gone = []
+        for name in sorted(names):
+            target = self.folder / name
+            with contextlib.suppress(OSError, OutputError):
+                self._check_inside(target)
+                if record is not None and self._same(name, *record.files[name]):
+                    target.unlink()
+                    gone.append(name)
+                for parent in target.parents:  # what it leaves empty goes too
+                    if parent == self.folder or HIDDEN in parent.parts:
+                        break
+                    parent.rmdir()
+        return gone
+
+    def _check_inside(self, path: Path) -> None:
+        """Refuse a path that a link, or a record written by others, leads out of the folder."""
+        real = os.path.realpath(path.parent)
+        if os.path.commonpath([self.home, real]) != self.home or ".." in path.parts:
+            raise OutputError(f"{path}: lies outside {self.folder}; is a folder in it a link?")
+
+    def _file(self, name: str) -> Path:
+        return self._records / f"{name.replace('/', '~')}.json"
+
+    def _write(self, path: Path, text: str) -> None:
+        draft = self.draft(".json")
+        try:
+            draft.write_text(text, encoding="utf-8")
+            draft.replace(path)
+        except OSError as error:
+            why = error.strerror or str(error)
+            raise OutputError(f"{path}: cannot be written: {why}") from None
+
+
+@contextlib.contextmanager
+def opened(folder: Path) -> Iterator[Workshop]:
+    """Give a lesson's folder to one run; it is made if need be.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be used: it holds other files, or another run is at work in it.
+    """
+    try:
+        if folder.exists() and not folder.is_dir():
+            raise OutputError(f"{folder}: is not a folder; name one for the lesson")
+        hidden = folder / HIDDEN
+        if folder.is_dir() and not hidden.is_dir() and any(folder.iterdir()):
+            raise OutputError(
+                f"{folder}: the folder holds files that are not a lesson's; name a new one"
+            )
+        if hidden.is_symlink():
+            raise OutputError(f"{hidden}: is a link; a lesson keeps its records in its own folder")
+        hidden.mkdir(parents=True, exist_ok=True)
+        lock = (hidden / "lock").open("a")
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        what = error.strerror or str(error)
+        raise OutputError(f"{folder}: the folder cannot be used: {what}") from None
+    with lock:
+        if not _locked(lock.fileno()):
+            raise OutputError(
+                f"{folder}: another run is at work in this folder; wait until it has ended"
+            )
+        work = Workshop(folder)
+        try:
+            yield work
+        finally:
+            shutil.rmtree(work.drafts, ignore_errors=True)
+
+
+def _locked(file: int) -> bool:
+    """Lock a file until it is closed, or its process ends; False where another has it."""
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        import msvcrt
+
+        try:
+            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined, unused-ignore]
+        except OSError:
+            return False
+        return True
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True

@@ -1,0 +1,207 @@
+"""One item's files: rendered once, then MIDI, sounds, stems and the layers for the practice page.
+
+Conventions: the layers of a loop are Ogg Opus at 48000 frames a second, which Chromium and Firefox
+decode alike (RFC 7845: its length is exact to the frame). `PAD` frames of the loop's own end stand
+before it and as many of its beginning after it, so that a decoder may begin and end as it likes.
+Band and phrase are `QUIETER` and limited each by itself, so that both together stay in range.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.audio import Rendered, render
+from backing.events import Stream
+from backing.lesson.items import Item
+from backing.loudness import gain_curve
+from backing.midi import midi_bytes
+from backing.output import FORMATS, OutputError
+from backing.tags import mark, markers, tag, timeless
+from phrases.errors import BluesError
+
+__all__ = ["LAYERS", "PAD", "RATE", "decoded_loop", "make_item"]
+
+RATE = 48000
+PAD = 9600  # frames, 0.2 s; an Opus decoder needs 0.08 s to settle (RFC 7845, 4.6)
+LAYERS = ("band", "phrase")
+QUIETER = 10 ** (-4 / 20)
+LAYER_LIMIT = 0.5  # of full scale, for each of the two
+COMPRESSION = 0.88  # libsndfile's scale: about 70 kbit/s
+CHUNK = 1 << 16  # frames encoded at a time
+NEARLY_FULL = 1 << 22  # bytes
+BITS = 16
+
+Sound = NDArray[np.float32]
+
+
+def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dict[str, float]]:
+    """Make the files of an item under other names.
+
+    Parameters
+    ----------
+    item
+        What to make.
+    drafts
+        A folder for what is being made; nothing in it may have the same names.
+    font
+        The soundfont.
+
+    Returns
+    -------
+    dict
+        The name of each file in `drafts`, by its suffix: ``.wav``, or by its part: ``band``,
+        ``stems/bass.wav``.
+    dict
+        ``seconds`` of music, and its ``swing``, long part to short part.
+
+    Raises
+    ------
+    BluesError
+        If the piece, the take or a file cannot be made.
+    """
+    stream = item.stream()
+    base = item.name.rpartition("/")[2]
+    made: dict[str, str] = {}
+
+    def draft(what: str, suffix: str) -> Path:
+        made[what] = f"{base}{'' if what.startswith('.') else '.' + what.replace('/', '.')}"
+        if not made[what].endswith(suffix):
+            made[what] += suffix
+        return drafts / made[what]
+
+    with _explained(item.name, drafts):
+        if item.formats:
+            draft(".mid", ".mid").write_bytes(midi_bytes(stream))
+        with contextlib.closing(
+            render(stream, font, RATE, apart=item.stems, folder=drafts)
+        ) as done:
+            files = {f".{suffix}": draft(f".{suffix}", f".{suffix}") for suffix in item.formats}
+            parts = []
+            if item.stems:
+                rooms = {"band's room": "", "lead's room": ""}
+                parts = [name for name in done.names if name not in rooms]
+                parts = [*parts, "room", "mix"]
+            stems = {part: draft(f"stems/{part}.wav", ".wav") for part in parts}
+            blocks = _taken(item, stream, done) if item.take else done.blocks()
+            _write(blocks, done.names, files, stems)
+            if item.layers:
+                layers = {name: draft(name, ".opus") for name in LAYERS}
+                _write_layers(done, layers)
+                for path in layers.values():
+                    _steady_serial(path)
+        music = [section for section in stream.sections if section.name != "count-in"]
+        for path in [*files.values(), *stems.values()]:
+            if path.suffix == ".wav":
+                timeless(path)
+                mark(path, markers(stream, RATE))
+            tag(path, stream.title, str(stream.key), float(music[0].tempo))
+            if path.suffix in (".opus", ".ogg"):
+                _steady_serial(path)
+    return made, {"seconds": float(stream.kept().seconds), "swing": music[-1].swing}
+
+
+def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Sound, Sound]]:
+    from backing.lesson.take import with_take
+
+    assert item.take is not None
+    return with_take(item.take, item.phrase, stream, done)
+
+
+def _write(
+    blocks: Iterator[tuple[Sound, Sound]],
+    names: tuple[str, ...],
+    files: dict[str, Path],
+    stems: dict[str, Path],
+) -> None:
+    import soundfile
+
+    if not files and not stems:
+        return
+    with contextlib.ExitStack() as stack:
+
+        def opened(path: Path, subtype: str = "") -> Any:
+            kind = FORMATS[path.suffix]
+            assert kind is not None
+            return stack.enter_context(
+                soundfile.SoundFile(
+                    path, "w", RATE, 2, format=kind[0], subtype=subtype or kind[1][BITS]
+                )
+            )
+
+        wholes = [opened(path) for path in files.values()]
+        parts = {part: opened(path, "FLOAT") for part, path in stems.items()}
+        for layers, mix in blocks:
+            for start in range(0, mix.shape[1], CHUNK):
+                here = slice(start, start + CHUNK)
+                for file in wholes:
+                    file.write(mix[:, here].T)
+                if parts:
+                    heard = dict(zip(names, layers[:, :, here], strict=True))
+                    heard["room"] = heard.pop("band's room") + heard.pop("lead's room")
+                    heard["mix"] = layers[:, :, here].sum(axis=0)
+                    for part, file in parts.items():
+                        file.write(heard[part].T)
+
+
+def _write_layers(done: Rendered, paths: dict[str, Path]) -> None:
+    """Write band and phrase of a loop apart, with the sound that surrounds them."""
+    import soundfile
+
+    layers = np.concatenate([layers for layers, _ in done.blocks()], axis=2) * QUIETER
+    if len(done.names) == 1:  # a phrase of silence
+        layers = np.concatenate([layers, np.zeros_like(layers)])
+    for name, layer in zip(LAYERS, layers, strict=True):
+        around = np.pad(layer, ((0, 0), (2 * PAD, 2 * PAD)), mode="wrap")
+        around = (around * gain_curve(around, LAYER_LIMIT))[:, PAD:-PAD]
+        with soundfile.SoundFile(
+            paths[name], "w", RATE, 2, format="OGG", subtype="OPUS", compression_level=COMPRESSION
+        ) as file:
+            for start in range(0, around.shape[1], CHUNK):
+                file.write(around[:, start : start + CHUNK].T)
+
+
+def _steady_serial(path: Path) -> None:
+    """Give an Ogg stream the serial number 1, for which libsndfile takes a random one."""
+    from mutagen.ogg import OggPage
+
+    pages = []
+    with path.open("rb") as file:
+        while True:
+            try:
+                page = OggPage(file)
+            except EOFError:
+                break
+            page.serial = 1
+            pages.append(page.write())
+    path.write_bytes(b"".join(pages))
+
+
+def decoded_loop(path: Path) -> tuple[int, int]:
+    """Return the frame at which the loop in a layer's file starts, and its length in frames."""
+    from mutagen.oggopus import OggOpus
+
+    frames = round(OggOpus(path).info.length * RATE)
+    return PAD, frames - 2 * PAD
+
+
+@contextlib.contextmanager
+def _explained(name: str, folder: Path) -> Iterator[None]:
+    """Turn what libraries raise while files are written into an `OutputError`."""
+    try:
+        yield
+    except BluesError:
+        raise
+    except (OSError, RuntimeError, AssertionError) as error:
+        with contextlib.suppress(OSError):
+            if shutil.disk_usage(folder).free < NEARLY_FULL:
+                raise OutputError(
+                    f"{name}: the disk is full; make room or choose another folder"
+                ) from None
+        raise OutputError(f"{name}: cannot be made: {error}") from None

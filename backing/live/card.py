@@ -1,0 +1,238 @@
+"""The sound card as PortAudio knows it: found, opened, watched and let go of.
+
+Opening waits for other programs, so `Opening` does it while the rest is loaded; this module
+imports nothing heavy itself.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import sys
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from backing.live.errors import LiveError, quiet
+
+__all__ = ["Card", "Opening"]
+
+PATIENCE = 1.5  # seconds to wait for a stream to close
+LOST = 2.0  # seconds without a callback
+
+OTHERWISE = "or play on a MIDI port (--port), or write a file (-o NAME.wav)"
+HOW_TO_GET = {
+    "linux": "sudo apt-get install libportaudio2 (Fedora: dnf install portaudio; "
+    "Arch: pacman -S portaudio)",
+    "darwin": "brew install portaudio",
+}
+
+
+class Card:
+    """One stream on the sound card, not yet started.
+
+    Parameters
+    ----------
+    heard
+        Where given, the stream also records, and this is called in the audio thread with each
+        block that came in, shape (frames, channels), and the frame it came with.
+
+    Attributes
+    ----------
+    name
+        As the system calls it.
+    rate
+        Frames a second.
+    latency
+        Seconds from a callback until it is heard.
+
+    Raises
+    ------
+    LiveError
+        If there is no PortAudio, no sound card, or a busy one.
+    """
+
+    def __init__(self, heard: Callable[[Any, int], None] | None = None) -> None:
+        self._heard = heard
+        self._fill: Callable[[Any], None] | None = None
+        self._error: BaseException | None = None
+        self._latest = (0.0, 0)  # when the latest callback came, and its first frame
+        self._frames = 0
+        self._stream: Any = self._open()
+        self.rate: int = round(self._stream.samplerate)
+        latency = self._stream.latency
+        self.latency = float(latency if heard is None else latency[1])
+
+    def _open(self) -> Any:
+        sd = _sounddevice()
+        tried: list[tuple[str, Exception]] = []
+        for device in _devices(sd, both=self._heard is not None):
+            try:
+                with quiet():
+                    kind = sd.OutputStream if self._heard is None else sd.Stream
+                    stream = kind(
+                        device=device, channels=2, dtype="float32", latency="high",
+                        callback=self._out if self._heard is None else self._both,
+                    )  # fmt: skip
+            except (sd.PortAudioError, ValueError, OSError) as error:
+                tried.append((_called(sd, device), error))
+                continue
+            self.name = _called(sd, device)
+            return stream
+        if not tried:
+            raise LiveError(
+                "no sound card was found; connect or switch one on (and start the system's sound "
+                f"server), {OTHERWISE}"
+            )
+        names = ", ".join(dict.fromkeys(name for name, _ in tried))
+        raise LiveError(
+            f"{names}: the sound card cannot be opened, it may be busy ({_reason(tried[0][1])}); "
+            f"close other programs that play or record, {OTHERWISE}"
+        )
+
+    def start(self, fill: Callable[[Any], None]) -> None:
+        """Begin; `fill` writes each block that goes out, shape (frames, 2), in the audio thread.
+
+        Raises
+        ------
+        LiveError
+            If the sound card does not start.
+        """
+        self._fill = fill
+        self._latest = (time.perf_counter(), 0)
+        try:
+            with quiet():
+                self._stream.start()
+        except _sounddevice().PortAudioError as error:
+            raise LiveError(
+                f"{self.name}: the sound card does not start ({_reason(error)}); close other "
+                f"programs that play or record, {OTHERWISE}"
+            ) from None
+
+    def _out(self, out: Any, frames: int, _time: object, _status: object) -> None:
+        assert self._fill is not None
+        try:
+            self._latest = (time.perf_counter(), self._frames)
+            self._fill(out)
+            self._frames += frames
+        except BaseException as error:
+            self._error = error
+            out.fill(0.0)
+            raise _sounddevice().CallbackAbort from None
+
+    def _both(self, came: Any, out: Any, frames: int, when: object, status: object) -> None:
+        assert self._heard is not None
+        self._heard(came, self._frames)
+        self._out(out, frames, when, status)
+
+    def now(self) -> float:
+        """Return the second of what went out that is heard now, 0 before the first."""
+        when, frame = self._latest
+        since = time.perf_counter() - when - self.latency
+        return max(0.0, frame / self.rate + since)
+
+    def check(self) -> None:
+        """Raise what went wrong in the audio thread, or that the card has gone."""
+        if self._error is None and (
+            not self._stream.active or time.perf_counter() - self._latest[0] > LOST
+        ):
+            self._error = LiveError(
+                f"{self.name}: the sound card has gone; connect it again, or start the sound "
+                "server, and start once more"
+            )
+        if self._error is not None:
+            raise self._error
+
+    @property
+    def lost(self) -> bool:
+        """Whether something went wrong."""
+        return self._error is not None
+
+    def close(self) -> bool:
+        """Let go of the sound card; tell whether it let go of us.
+
+        PortAudio never comes back from a stream whose sound server has died.
+        """
+
+        def end() -> None:
+            with contextlib.suppress(Exception):
+                self._stream.abort(ignore_errors=True)
+                self._stream.close(ignore_errors=True)
+
+        thread = threading.Thread(target=end, name="closing", daemon=True)
+        with quiet():
+            thread.start()
+            thread.join(PATIENCE)
+        if thread.is_alive():
+            atexit.unregister(_sounddevice()._exit_handler)
+        return not thread.is_alive()
+
+
+class Opening:
+    """Opens the sound card in a thread; nothing has to be waited for but the card."""
+
+    def __init__(self) -> None:
+        self._card: Card | None = None
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="opening", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._card = Card()
+        except BaseException as error:
+            self._error = error
+
+    def card(self) -> Card:
+        """Return the card; raises as `Card`."""
+        self._thread.join()
+        if self._error is not None:
+            raise self._error
+        assert self._card is not None
+        return self._card
+
+    def abandon(self) -> None:
+        """Close the card after all."""
+        self._thread.join()
+        if self._card is not None:
+            self._card.close()
+
+
+def _sounddevice() -> Any:
+    try:
+        with quiet():
+            import sounddevice
+    except ImportError:
+        raise LiveError(
+            "no live sound: the Python package sounddevice is not installed for this Python; use "
+            f"the one in .venv, or pip install sounddevice, {OTHERWISE}"
+        ) from None
+    except OSError:
+        how = HOW_TO_GET.get(sys.platform, HOW_TO_GET["linux"])
+        raise LiveError(
+            f"no live sound without the PortAudio library; get it with: {how}; {OTHERWISE}"
+        ) from None
+    return sounddevice
+
+
+def _devices(sd: Any, *, both: bool) -> list[Any]:
+    """Return the devices to try: the usual one, then the usual one of each interface."""
+    interfaces = sd.query_hostapis()
+    usual = sd.default.device
+    pairs = [(usual[0], usual[1])]
+    pairs += [(a["default_input_device"], a["default_output_device"]) for a in interfaces]
+    pairs = list(dict.fromkeys(pairs))
+    if both:
+        return [pair for pair in pairs if min(pair) >= 0]
+    return [out for out in dict.fromkeys(out for _, out in pairs) if out >= 0]
+
+
+def _called(sd: Any, device: Any) -> str:
+    number = device[1] if isinstance(device, tuple) else device
+    info = sd.query_devices(number)
+    return f"{info['name']} ({sd.query_hostapis(info['hostapi'])['name']})"
+
+
+def _reason(error: Exception) -> str:
+    return str(error).split(": ", 1)[-1].split("[")[0].strip()

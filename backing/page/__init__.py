@@ -1,0 +1,1 @@
+"""The practice page: one HTML file that shows a lesson and plays its loops."""

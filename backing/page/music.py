@@ -1,0 +1,197 @@
+"""A phrase as the page shows it: chords, turns, notes, written music, and when each is heard."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from fractions import Fraction
+from itertools import pairwise
+
+from backing.forms.form import Form
+from backing.page.data import Chord, Loop, Note, System, Tip, Turn, Version
+from backing.sheet.layout import Picture, Style, pictures
+from backing.sheet.score import Score
+from backing.sheet.writing import over_form, part_names
+from backing.tempo import Clock
+from phrases.counting import count_word
+from phrases.fretboard import STRINGS
+from phrases.performance import perform
+from phrases.phrase import Phrase
+from phrases.roles import Row, hits, rows
+
+__all__ = ["NARROW", "WIDE", "heard", "version"]
+
+WIDE, NARROW = 88.0, 44.0  # staff spaces of a line
+AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves at once
+
+
+def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
+    """Return what the page shows of a phrase over the first bars of a form.
+
+    Parameters
+    ----------
+    phrase
+        In the key of the loops.
+    form
+        Whose chords are under it.
+    loops
+        Its rendered tempos; each holds the bars of the phrase, as `backing.pieces.loop` makes it.
+
+    Raises
+    ------
+    BluesError
+        If the phrase cannot be written, or the form is too short.
+    """
+    beats = phrase.meter.beats
+    score = over_form(phrase, form)
+    notes = _notes(phrase)
+    return Version(
+        key=str(phrase.key),
+        beats_in_bar=beats,
+        bars=phrase.bars,
+        chords=tuple(
+            Chord(number * beats + share * beats, chord.name(phrase.key))
+            for number, bar in enumerate(form.bars(phrase.key)[: phrase.bars])
+            for share, chord in bar
+        ),
+        turns=_turns(phrase),
+        notes=notes,
+        wide=_systems(score, WIDE),
+        narrow=_systems(score, NARROW),
+        loops=tuple(sorted(loops, key=lambda loop: loop.tempo)),
+        tips=_tips(phrase),
+        heard=tuple(
+            heard(phrase, notes, loop) for loop in sorted(loops, key=lambda loop: loop.tempo)
+        ),
+    )
+
+
+def heard(phrase: Phrase, notes: Sequence[Note], loop: Loop) -> tuple[float, ...]:
+    """Return when each note is heard in a loop, in seconds from its first beat.
+
+    Parameters
+    ----------
+    phrase
+        What is played.
+    notes
+        Its notes as `version` gives them.
+    loop
+        Its tempo and swing are asked.
+
+    Returns
+    -------
+    tuple
+        A pickup's seconds are below 0.
+    """
+    clock = Clock(loop.tempo, loop.swing)
+    strokes = phrase.strokes()
+    # Hands begin a slide from nowhere early, but not before the clock's zero.
+    ahead = Fraction(16)
+    moved = [stroke.moved(ahead) for stroke in strokes]
+    shift = float(clock.exact(ahead))
+    picks: dict[tuple[Fraction, str], float] = {}
+    for played in perform(moved, clock.seconds):
+        place = (played.beat - ahead, played.string)
+        picks[place] = min(picks.get(place, played.start - shift), played.start - shift)
+    late = {stroke.at: (stroke.late, stroke.drag) for stroke in strokes}
+    found = []
+    for note in notes:
+        # What the hand does later in a stroke is as late as its pick.
+        behind, drag = late[max((at for at in late if at <= note.beat), default=strokes[0].at)]
+        own = picks.get((note.beat, note.string))
+        found.append(clock.seconds(note.beat + drag) + behind if own is None else own)
+    return tuple(found)
+
+
+def _notes(phrase: Phrase) -> tuple[Note, ...]:
+    line = hits(phrase)
+    every = phrase.strokes()
+    found: list[Note] = []
+    groups: dict[tuple[int, str], list[Row]] = {}
+    for row in rows(phrase, line):
+        groups.setdefault((row.stroke, row.string), []).append(row)
+    for (stroke, _), group in groups.items():
+        at: list[Fraction] = []
+        for row in group:
+            at.append(max(row.at, at[-1] + AT_ONCE) if at else row.at)
+        end = max(every[stroke].end, at[-1] + AT_ONCE)
+        for row, (begin, stop) in zip(group, pairwise([*at, end]), strict=True):
+            found.append(Note(begin, stop, row.string, row.fret, row.name, row.degree, row.how))
+    return tuple(sorted(found, key=lambda note: (note.beat, STRINGS.index(note.string))))
+
+
+def _turns(phrase: Phrase) -> tuple[Turn, ...]:
+    beats = phrase.meter.beats
+    starts = [bar * beats - part.pickup for bar, part in phrase.placed()]
+    ends = [*starts[1:], phrase.bars * beats + min(Fraction(0), starts[0])]
+    return tuple(
+        Turn(part.role, start, end)
+        for part, start, end in zip(phrase.parts, starts, ends, strict=True)
+    )
+
+
+def _tips(phrase: Phrase) -> tuple[Tip, ...]:
+    beats = phrase.meter.beats
+    names, placed = part_names(phrase), phrase.placed()
+    found = []
+    for tip in phrase.tips:
+        if tip.part is None or tip.at is None:
+            found.append(Tip(tip.text))
+            continue
+        bar, beat = divmod(tip.at, beats)
+        count = count_word(int(beat) + 1, beat % 1, 0)
+        where = f"bar {int(bar) + 1}" if bar >= 0 else "pickup"
+        place = f"{names[tip.part]}, {where}, {count}"
+        found.append(Tip(tip.text, placed[tip.part][0] * beats + tip.at, place))
+    # The sheet numbers those of the whole first.
+    return tuple(sorted(found, key=lambda one: (one.beat is not None, one.beat or 0)))
+
+
+_OWNER = re.compile(r"b(\d+)e(\d+)n(\d+)-")
+
+
+def _systems(score: Score, width: float) -> tuple[System, ...]:
+    return tuple(_system(score, one) for one in pictures(score, Style(width=width)))
+
+
+def _system(score: Score, picture: Picture) -> System:
+    left, top, right, bottom = picture.box
+    beats = score.meter.beats
+    edge = left - 0.1  # as `backing.sheet.layout.document` sets it
+    lines: list[float] = []
+    for x in sorted(one.box.right - edge for one in picture.inks if one.kind == "barLine"):
+        if lines and x - lines[-1] < 2.0:
+            lines[-1] = x
+        else:
+            lines.append(x)
+    starts = [max(0.0, -edge), *lines]
+    bars = tuple(
+        (number, starts[n], starts[n + 1]) for n, number in enumerate(picture.bars)
+    )
+    places: dict[Fraction, tuple[int, float]] = {}
+    for one in picture.inks:
+        found = _OWNER.match(one.owner)
+        if found is None or one.kind != "fret":
+            continue
+        bar, event, order = map(int, found.groups())
+        measure = score.measures[bar]
+        beat = (measure.number - 1) * beats + measure.events[event].at
+        x = (one.box.left + one.box.right) / 2 - edge
+        places[beat] = max(places.get(beat, (-1, 0.0)), (order, x))
+    known = {beat: x for beat, (_, x) in places.items()}
+    for number, begin, end in bars:
+        measure = next(one for one in score.measures if one.number == number)
+        first = (number - 1) * beats + measure.start
+        known.setdefault(first, begin + 1.0 if begin else _start(picture, edge))
+        if number == picture.bars[-1]:
+            known[Fraction(number * beats)] = end
+    svg = picture.svg.replace("#000", "currentColor")
+    return System(
+        svg, right - left + 0.2, bottom - top + 0.2, bars, tuple(sorted(known.items()))
+    )
+
+
+def _start(picture: Picture, edge: float) -> float:
+    """Return where music begins after clef, key and time signature."""
+    signs = [one.box.right for one in picture.inks if one.kind in ("clef", "keySig", "meterSig")]
+    return max(signs, default=0.0) - edge + 1.0

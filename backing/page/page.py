@@ -1,0 +1,243 @@
+"""The practice page: a lesson's data to one HTML file that asks for nothing from outside.
+
+What the page shows is text: it is escaped here, or set as text by the script. The script and the
+style sheet are named by their digests in the page's content security policy, so no other runs.
+Sounds stand at the end of the file, where no first screen waits for them, and each only once.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Sequence
+from fractions import Fraction
+from functools import cache
+from html import escape
+from pathlib import Path
+from string import Template
+from typing import Any
+
+from backing.page.data import Loop, PageData, Sound, System, Version
+from backing.page.words import rich
+from backing.tempo import Clock
+
+__all__ = ["LEAD", "render_page"]
+
+HERE = Path(__file__).parent
+SCRIPTS = ("sound.js", "neck.js", "player.js")
+LEAD = 480  # frames that a sound must have before its loop, to be joined over
+DIGITS = 4
+
+
+def render_page(data: PageData) -> str:
+    """Return the page as one HTML document.
+
+    Parameters
+    ----------
+    data
+        What it shows and plays.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to play, or the sounds of a loop are not as long as its bars.
+    """
+    if not data.pieces or not all(v.loops for p in data.pieces for v in p.versions):
+        raise ValueError("a page has at least one piece, and every version at least one loop")
+    sounds = _Sounds()
+    templates: list[str] = []
+    pieces = [
+        {
+            "name": piece.name,
+            "versions": [_version(version, sounds, templates) for version in piece.versions],
+        }
+        for piece in data.pieces
+    ]
+    lesson = {
+        "name": data.name or data.title,
+        "pieces": pieces,
+        "sounds": [
+            {"start": one.start, "frames": one.frames, "rate": one.rate} for one in sounds.every
+        ],
+    }
+    style = _file("page.css")
+    script = "".join(f"(() => {{\n{_file(name)}}})();\n" for name in SCRIPTS)
+    policy = (
+        f"default-src 'none'; script-src {_digest(script)}; style-src {_digest(style)}; "
+        "img-src data:; base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'"
+    )
+    text = f'<div class="told">{rich(data.text)}</div>' if data.text.strip() else ""
+    return Template(_file("page.html")).substitute(
+        policy=policy,
+        title=escape(data.title),
+        style=style,
+        text=text,
+        templates="\n".join(templates),
+        lesson=_json(lesson),
+        script=script,
+        sounds="\n".join(
+            f'<script type="text/plain" id="sound-{number}">'
+            f"{base64.b64encode(one.data).decode()}</script>"
+            for number, one in enumerate(sounds.every)
+        ),
+    )
+
+
+class _Sounds:
+    """The sounds of a page, each different one once."""
+
+    def __init__(self) -> None:
+        self.every: list[Sound] = []
+        self._known: dict[Sound, int] = {}
+
+    def number(self, sound: Sound) -> int:
+        if sound not in self._known:
+            self._known[sound] = len(self.every)
+            self.every.append(sound)
+        return self._known[sound]
+
+
+def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[str, Any]:
+    number = len(templates)
+    templates.append(_template(number, version))
+    return {
+        "key": version.key,
+        "beats": version.beats_in_bar,
+        "bars": version.bars,
+        "chords": [chord.name for chord in version.chords],
+        "turns": [turn.role for turn in version.turns],
+        "notes": [
+            [note.string, note.fret, note.name, note.degree, note.how] for note in version.notes
+        ],
+        "places": [_place(version, note.beat) for note in version.notes],
+        "tips": [tip.place for tip in version.tips],
+        "wide": [_shape(system) for system in version.wide],
+        "narrow": [_shape(system) for system in version.narrow],
+        "template": f"shown-{number}",
+        "loops": [
+            _loop(version, loop, heard, sounds)
+            for loop, heard in zip(version.loops, version.heard, strict=True)
+        ],
+    }
+
+
+def _shape(system: System) -> dict[str, Any]:
+    return {
+        "width": round(system.width, 2),
+        "bars": [[number, round(left, 2), round(right, 2)] for number, left, right in system.bars],
+    }
+
+
+def _place(version: Version, beat: Fraction) -> str:
+    bar, within = divmod(beat, version.beats_in_bar)
+    return f"{f'Bar {int(bar) + 1}' if bar >= 0 else 'Pickup'}, beat {int(within) + 1}"
+
+
+def _loop(
+    version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds
+) -> dict[str, Any]:
+    clock = Clock(loop.tempo, loop.swing)
+    exact = clock.exact(version.bars * version.beats_in_bar)
+    for name, sound in (("band", loop.band), ("phrase", loop.phrase)):
+        if sound.frames != loop.band.frames or abs(sound.frames - exact * sound.rate) > 1:
+            raise ValueError(
+                f"the {name} at {float(loop.tempo):g} has {sound.frames} frames; "
+                f"{version.bars} bars take {float(exact * sound.rate):.0f}"
+            )
+        if sound.start < LEAD:
+            raise ValueError(f"the {name} at {float(loop.tempo):g} starts before frame {LEAD}")
+    # A note that is reached by the hand right after the pick is shown, but is no place to go to.
+    picked: dict[Fraction, float] = {}
+    for note, at in zip(version.notes, heard, strict=True):
+        picked[note.beat] = min(at, picked.get(note.beat, at))
+
+    def when(beat: Fraction) -> float:
+        return picked[beat] if beat in picked else clock.seconds(beat)
+
+    ends = [
+        clock.seconds(note.end) + max(0.0, at - clock.seconds(note.beat))
+        for note, at in zip(version.notes, heard, strict=True)
+    ]
+    return {
+        "tempo": float(f"{float(loop.tempo):.4g}"),
+        "band": sounds.number(loop.band),
+        "phrase": sounds.number(loop.phrase),
+        "chords": _rounded([clock.seconds(chord.beat) for chord in version.chords]),
+        "turns": [_rounded([clock.seconds(t.beat), clock.seconds(t.end)]) for t in version.turns],
+        "notes": [_rounded(pair) for pair in zip(heard, ends, strict=True)],
+        "tips": [
+            None if tip.beat is None else round(when(tip.beat), DIGITS) for tip in version.tips
+        ],
+        "wide": [_way(system, when) for system in version.wide],
+        "narrow": [_way(system, when) for system in version.narrow],
+    }
+
+
+def _way(system: System, when: Any) -> list[list[float]]:
+    """Return the cursor's way through a system: seconds and x, both growing."""
+    way = sorted([when(beat), x] for beat, x in system.places)
+    kept = way[:1]
+    for pair in way[1:]:
+        if pair[0] > kept[-1][0] and pair[1] > kept[-1][1]:
+            kept.append(pair)
+    return [_rounded(pair) for pair in kept]
+
+
+def _rounded(numbers: Sequence[float]) -> list[float]:
+    return [round(number, DIGITS) for number in numbers]
+
+
+def _template(number: int, version: Version) -> str:
+    widest = max(system.width for system in (*version.wide, *version.narrow))
+    rows = []
+    for name, systems in (("wide", version.wide), ("narrow", version.narrow)):
+        widest = max(system.width for system in systems)
+        for one in systems:
+            rows.append(
+                f'<div class="system" data-set="{name}">'
+                f"{_drawing(one, version, one.width / widest)}</div>"
+            )
+    whole = [tip for tip in version.tips if tip.beat is None]
+    placed = [tip for tip in version.tips if tip.beat is not None]
+    tips = [f'<div class="tip whole">{rich(tip.text)}</div>' for tip in whole]
+    if placed:
+        tips.append("<ol>")
+        for at, tip in enumerate(placed, 1):
+            tips.append(
+                f'<li class="tip"><p class="at"><span class="sign">{at}</span> '
+                f"{escape(tip.place)}</p>{rich(tip.text)}</li>"
+            )
+        tips.append("</ol>")
+    return (
+        f'<template id="shown-{number}">{"".join(rows)}'
+        f'<div class="tips">{"".join(tips)}</div></template>'
+    )
+
+
+def _drawing(system: System, version: Version, share: float) -> str:
+    """Return a system's drawing with its width and what it is called."""
+    numbers = [number for number, _, _ in system.bars]
+    first = "the pickup" if numbers[0] == 0 else f"bar {numbers[0]}"
+    name = f"Notation and tab, {first}" + (f" to {numbers[-1]}" if len(numbers) > 1 else "")
+    if not system.svg.startswith("<svg "):
+        raise ValueError("a system's drawing is an <svg> element")
+    return (
+        f'<svg role="img" aria-label="{escape(name)}" fill="currentColor" '
+        f'width="{100 * share:.2f}%" {system.svg[5:]}'
+    )
+
+
+def _json(value: Any) -> str:
+    """Return JSON that no HTML reader takes for markup, whatever texts are in it."""
+    text = json.dumps(value, ensure_ascii=True, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _digest(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+@cache
+def _file(name: str) -> str:
+    return (HERE / name).read_text(encoding="utf-8")

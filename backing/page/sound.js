@@ -1,0 +1,361 @@
+// The player's sound: decoded loops on the audio clock. Seconds of the clock are called times,
+// seconds within a loop places. A segment plays bars of one loop round and round from a time on.
+"use strict";
+
+const JOIN = 0.005; // seconds over which a loop's end is joined to its start
+const CROSS = 0.004; // half of what it takes to go from one segment to the next
+const EARLY = 0.02; // a player may be this much before the beat
+const AHEAD = 2.6; // seconds that are prepared; timers of hidden pages come once a second
+const KEPT = 2; // seconds that past segments are remembered, for slow loudspeakers
+const TRIM = 0.7;
+
+class Sound {
+  constructor(sounds) {
+    this.sounds = sounds;
+    this.decoded = new Map();
+    this.regions = new Map();
+    this.segments = [];
+    this.context = null;
+    this.playing = false;
+    this.zero = 0;
+    this.volume = 0.6;
+    this.balance = 0;
+    this.sounding = () => true;
+    this.onpass = () => null;
+  }
+
+  // --- decoding ---------------------------------------------------------------------------
+
+  decode(number) {
+    if (!this.decoded.has(number)) {
+      this.decoded.set(number, this.read(number).catch((error) => {
+        this.decoded.delete(number);
+        throw error;
+      }));
+    }
+    return this.decoded.get(number);
+  }
+
+  async read(number) {
+    const element = document.getElementById(`sound-${number}`);
+    if (!element) throw new Error("the page is not complete");
+    const text = atob(element.textContent.trim());
+    const bytes = new Uint8Array(text.length);
+    for (let n = 0; n < text.length; n++) bytes[n] = text.charCodeAt(n);
+    const reader = new OfflineAudioContext(2, 1, this.sounds[number].rate);
+    return reader.decodeAudioData(bytes.buffer);
+  }
+
+  ready(loop) {
+    return Promise.all([this.decode(loop.band), this.decode(loop.phrase)]);
+  }
+
+  // Forget what is not of these loops.
+  keep(loops) {
+    const wanted = new Set(loops.flatMap((loop) => [loop.band, loop.phrase]));
+    for (const number of this.decoded.keys()) if (!wanted.has(number)) this.decoded.delete(number);
+    for (const [name, region] of this.regions) if (!wanted.has(region.number)) this.regions.delete(name);
+  }
+
+  length(loop) {
+    const sound = this.sounds[loop.band];
+    return sound.frames / sound.rate;
+  }
+
+  // Return a stretch of a loop as a buffer whose end runs into its start without a step.
+  region(number, decoded, from, to) {
+    const { start, frames, rate } = this.sounds[number];
+    const first = start + Math.round(from * rate);
+    const count = Math.round(to * rate) - Math.round(from * rate);
+    const name = `${number} ${first} ${count}`;
+    if (!this.regions.has(name)) {
+      const buffer = new AudioBuffer({
+        length: count, sampleRate: rate, numberOfChannels: decoded.numberOfChannels,
+      });
+      const join = Math.min(Math.round(JOIN * rate), first, count);
+      for (let channel = 0; channel < decoded.numberOfChannels; channel++) {
+        const all = decoded.getChannelData(channel);
+        const piece = all.slice(first, first + count);
+        for (let n = 1; n <= join; n++) {
+          const share = n / join;
+          const at = count - join + n - 1;
+          piece[at] = piece[at] * (1 - share) + all[first - join + n - 1] * share;
+        }
+        buffer.copyToChannel(piece, channel);
+      }
+      this.regions.set(name, { number, buffer });
+    }
+    return this.regions.get(name).buffer;
+  }
+
+  // --- the graph --------------------------------------------------------------------------
+
+  open(rate) {
+    if (!this.context) {
+      try {
+        this.context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+      } catch {
+        this.context = new AudioContext();
+      }
+      this.out = this.context.createGain();
+      this.band = this.context.createGain();
+      this.guitar = this.context.createGain();
+      this.band.connect(this.out);
+      this.guitar.connect(this.out);
+      this.out.connect(this.context.destination);
+      this.levels();
+    }
+    return this.context.resume();
+  }
+
+  levels() {
+    if (!this.context) return;
+    const now = this.context.currentTime;
+    const set = (node, value) => node.gain.setTargetAtTime(value, now, 0.015);
+    set(this.out, this.playing ? TRIM * this.volume ** 2 : 0);
+    set(this.band, Math.min(1, 1 - this.balance) ** 2);
+    set(this.guitar, Math.min(1, 1 + this.balance) ** 2);
+  }
+
+  // Play a loop's bars [from, to) from a place in them; bars before sound as sticks.
+  async play(loop, from, to, place, { sticks, beat, pickup }) {
+    await this.open(this.sounds[loop.band].rate);
+    const [, phrase] = await this.ready(loop);
+    this.halt();
+    const lead = Math.max(sticks * beat, pickup);
+    const time = this.context.currentTime + 0.08 + lead;
+    this.playing = true;
+    this.zero = time - lead;
+    this.out.gain.cancelScheduledValues(0);
+    this.out.gain.setValueAtTime(TRIM * this.volume ** 2, this.context.currentTime);
+    this.levels();
+    this.extra = [];
+    for (let n = 1; n <= sticks; n++) this.stick(time - n * beat, n === sticks);
+    if (pickup > 0) this.before(loop, phrase, place, pickup, time);
+    await this.add({ loop, from, to, place, time });
+    this.timer = setInterval(() => this.tick(), 100);
+    this.tick();
+  }
+
+  stick(time, first) {
+    const rate = this.context.sampleRate;
+    const buffer = new AudioBuffer({ length: Math.round(0.05 * rate), sampleRate: rate });
+    const wave = buffer.getChannelData(0);
+    for (let n = 0; n < wave.length; n++) {
+      const at = n / rate;
+      const tone = Math.sin(2 * Math.PI * 2350 * at) + 0.6 * Math.sin(2 * Math.PI * 3910 * at);
+      wave[n] = 0.28 * (first ? 1.3 : 1) * tone * Math.exp(-at * 140) * Math.min(1, n / 20);
+    }
+    const source = new AudioBufferSourceNode(this.context, { buffer });
+    source.connect(this.out);
+    source.start(time);
+    this.extra.push(source);
+  }
+
+  // Play the guitar's pickup, which stands at the end of what comes before a place.
+  before(loop, decoded, place, pickup, time) {
+    const whole = this.length(loop);
+    const from = (place - pickup + whole) % whole;
+    if (!this.sounding(loop, from)) return;
+    const { start, rate } = this.sounds[loop.phrase];
+    const source = new AudioBufferSourceNode(this.context, { buffer: decoded });
+    const gate = this.context.createGain();
+    const begin = Math.min(EARLY, from);
+    source.connect(gate).connect(this.guitar);
+    gate.gain.setValueAtTime(0, time - pickup - begin);
+    gate.gain.linearRampToValueAtTime(1, time - pickup - begin + JOIN);
+    gate.gain.setValueAtTime(1, time - CROSS);
+    gate.gain.linearRampToValueAtTime(0, time + CROSS);
+    source.start(time - pickup - begin, start / rate + from - begin, pickup + begin + CROSS);
+    this.extra.push(source);
+  }
+
+  async add(segment) {
+    const { loop, from, to, place, time } = segment;
+    const [band, phrase] = await this.ready(loop);
+    const context = this.context;
+    const one = { ...segment, span: to - from, until: Infinity, needed: 0, told: time, nodes: [] };
+    for (const [number, decoded, layer] of [[loop.band, band, this.band], [loop.phrase, phrase, this.guitar]]) {
+      const buffer = this.region(number, decoded, from, to);
+      const source = new AudioBufferSourceNode(context, {
+        buffer, loop: true, loopStart: 0, loopEnd: buffer.duration,
+      });
+      const gate = context.createGain();
+      const turn = context.createGain();
+      source.connect(gate).connect(turn).connect(layer);
+      const cross = this.segments.length ? CROSS : 0;
+      gate.gain.setValueAtTime(cross ? 0 : 1, Math.max(0, time - cross));
+      if (cross) gate.gain.linearRampToValueAtTime(1, time + cross);
+      source.start(time - cross, (place - from - cross + buffer.duration) % buffer.duration);
+      one.nodes.push({ source, gate, turn });
+    }
+    const last = this.segments.at(-1);
+    if (last) this.end(last, time);
+    this.segments.push(one);
+    this.turns(one, time);
+    return one;
+  }
+
+  end(segment, time) {
+    segment.until = time;
+    for (const { gate } of segment.nodes) {
+      gate.gain.setValueAtTime(1, time - CROSS);
+      gate.gain.linearRampToValueAtTime(0, time + CROSS);
+    }
+  }
+
+  drop(segment) {
+    for (const { source, turn } of segment.nodes) {
+      source.stop();
+      turn.disconnect();
+    }
+    segment.nodes = [];
+  }
+
+  // Take back what was prepared but has not begun, and let the last segment go on.
+  clear(time) {
+    while (this.segments.length > 1 && this.segments.at(-1).time > time) {
+      this.drop(this.segments.pop());
+    }
+    const last = this.segments.at(-1);
+    last.until = Infinity;
+    for (const { gate } of last.nodes) {
+      gate.gain.cancelScheduledValues(Math.max(time, last.time + CROSS));
+      gate.gain.setValueAtTime(1, Math.max(time, last.time + CROSS));
+    }
+    return last;
+  }
+
+  // Go to another loop or other bars at the next bar line; `next` says where from the place there.
+  change(loop, from, to, bar, next) {
+    const now = this.context.currentTime + 0.08;
+    const last = this.clear(now);
+    if (last.time > now) return false;
+    const here = this.place(last, now);
+    let line = Math.ceil((here - last.from) / bar - 1e-6) * bar + last.from;
+    const time = now + line - here;
+    if (line > last.to - 1e-3) line = last.from;
+    this.add({ loop, from, to, place: next(line), time });
+    return true;
+  }
+
+  halt() {
+    clearInterval(this.timer);
+    this.playing = false;
+    const ended = this.segments;
+    this.segments = [];
+    for (const source of this.extra ?? []) source.stop();
+    this.extra = [];
+    for (const segment of ended) this.drop(segment);
+  }
+
+  stop() {
+    if (!this.playing) return;
+    this.playing = false;
+    clearInterval(this.timer);
+    this.levels();
+    const [segments, extra] = [this.segments, this.extra];
+    this.segments = [];
+    this.extra = [];
+    setTimeout(() => {
+      for (const source of extra) source.stop();
+      for (const segment of segments) this.drop(segment);
+    }, 120);
+  }
+
+  // --- what goes on -----------------------------------------------------------------------
+
+  tick() {
+    const now = this.context.currentTime;
+    const last = this.segments.at(-1);
+    if (!last) return;
+    if (last.told < now + AHEAD) this.turns(last, last.told);
+    const first = last.time - (last.place - last.from);
+    if (last.until === Infinity && now >= last.time) {
+      const pass = Math.ceil((now + 0.1 - first) / last.span);
+      const time = first + pass * last.span;
+      if (time < now + AHEAD && last.asked !== pass) {
+        last.asked = pass;
+        const next = this.onpass(last, pass - (last.place > last.from + 1e-3 ? 1 : 0));
+        if (next) this.add({ ...next, time }).catch(() => {});
+      }
+    }
+    while (this.segments.length > 1 && this.segments[0].until < now - KEPT) {
+      this.drop(this.segments.shift());
+    }
+  }
+
+  // Let the guitar sound in its turns, from a time on.
+  turns(segment, time) {
+    const gain = segment.nodes[1].turn.gain;
+    const until = Math.max(time, this.context.currentTime) + AHEAD + 0.5;
+    const first = segment.time - (segment.place - segment.from);
+    const step = 0.01;
+    const at = (moment) => this.sounding(segment.loop, this.place(segment, moment));
+    const edges = segment.loop.turns.flat().concat(segment.from);
+    let level = at(time + EARLY + step) ? 1 : 0;
+    gain.setValueAtTime(level, time);
+    const times = [];
+    const whole = this.length(segment.loop);
+    for (let pass = Math.floor((time - first) / segment.span); first + pass * segment.span < until + segment.span; pass++) {
+      for (const edge of edges) {
+        const place = ((edge % whole) + whole) % whole;
+        if (place < segment.from - 1e-6 || place > segment.to - 1e-6) continue;
+        times.push(first + pass * segment.span + place - segment.from);
+      }
+    }
+    for (const moment of [...new Set(times)].sort((a, b) => a - b)) {
+      const begin = moment - EARLY;
+      if (begin <= time || begin > until) continue;
+      const next = at(moment + step) ? 1 : 0;
+      if (next !== level) {
+        gain.setValueAtTime(level, begin);
+        gain.linearRampToValueAtTime(next, begin + step);
+        level = next;
+      }
+    }
+    segment.told = until;
+  }
+
+  // The guitar's turns are others now.
+  turned() {
+    if (!this.playing) return;
+    const now = this.context.currentTime + 0.01;
+    for (const segment of this.segments) {
+      if (!segment.nodes.length) continue;
+      const time = Math.max(now, segment.time);
+      segment.nodes[1].turn.gain.cancelScheduledValues(now);
+      this.turns(segment, time);
+    }
+  }
+
+  place(segment, time) {
+    const since = time - segment.time + segment.place - segment.from;
+    return segment.from + (((since % segment.span) + segment.span) % segment.span);
+  }
+
+  // The time of the sound that leaves the loudspeaker now.
+  heard() {
+    const now = this.context.currentTime;
+    const stamp = this.context.getOutputTimestamp?.();
+    if (stamp && stamp.contextTime > 0) {
+      const time = stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
+      if (time > now - 1 && time < now + 0.1) return time;
+    }
+    return now - (this.context.outputLatency || 0);
+  }
+
+  // What sounds at a time: the segment, the place in its loop (below its start while it is counted
+  // in) and the pass.
+  at(time) {
+    const segment = this.segments.findLast((one) => one.time <= time) ?? this.segments[0];
+    if (!segment) return null;
+    if (time < segment.time) {
+      return { segment, place: segment.place - (segment.time - time), pass: 0, before: true };
+    }
+    const since = time - segment.time + segment.place - segment.from;
+    return { segment, place: this.place(segment, time), pass: Math.floor(since / segment.span), before: false };
+  }
+}
+
+window.LoopSound = Sound;

@@ -1,0 +1,260 @@
+"""MusicXML in: a guitar part with strings and frets to the text of a phrase file.
+
+Conventions: one voice of one part becomes one phrase, written out as it stands (repeats are not
+played again). What a phrase cannot say is counted and told, never dropped in silence.
+
+References: MusicXML 4.0, W3C Community Group Final Report; standard tuning is common practice.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+from backing.grooves import find_groove, groove_names
+from backing.sheet.unwriting import strokes
+from backing.sheet.xmlfile import read_xml
+from backing.sheet.xmlpart import PartReader
+from backing.tempo import swing_for
+from phrases.counting import METERS
+from phrases.errors import BluesError, ChoiceError, Problem, TextFileError
+from phrases.files import TEMPOS, read_phrase
+from phrases.notation import write_line
+from phrases.phrase import LEVELS, ROLES, Phrase, Stroke
+from phrases.pitch import SCALES, Key
+from phrases.rewrite import tidy
+from phrases.words import expected
+
+__all__ = ["Imported", "import_musicxml"]
+
+TEMPO = Fraction(90)  # where a file says none
+UNLIKE = 0.06  # swing ratios that differ by more are not the groove's
+_PLACE = re.compile(r"(\w+)(?: \d+)?, (?:bar (\d+)|pickup), (\S+): (.*)", re.S)
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """A phrase read from MusicXML.
+
+    Attributes
+    ----------
+    text
+        A phrase file.
+    phrase
+        What it says.
+    part
+        The name of the part it was.
+    told
+        What could not be carried over, a line each.
+    """
+
+    text: str
+    phrase: Phrase
+    part: str
+    told: tuple[str, ...]
+
+
+def import_musicxml(path: Path, part: str = "") -> Imported:
+    """Read a part with strings and frets from a MusicXML file.
+
+    Parameters
+    ----------
+    path
+        A ``.musicxml``, ``.xml`` or ``.mxl`` file.
+    part
+        The name or the id of the part; needed where several have strings and frets.
+
+    Raises
+    ------
+    TextFileError
+        If the file is not MusicXML that can be read.
+    ChoiceError
+        If the part is not there, or has to be chosen; if it is in another tuning or meter.
+    RangeError
+        If it holds what a phrase cannot: bars longer than their meter, tempos out of range.
+    """
+    root = read_xml(path)
+    if root.tag != "score-partwise":
+        what = "by time, not by part" if root.tag == "score-timewise" else f"<{root.tag}>"
+        message = f"expected MusicXML by parts (score-partwise), got {what}"
+        raise TextFileError(str(path), (Problem(message),))
+    name, element = _chosen(root, part, str(path))
+    reader = PartReader(element, str(path))
+    return _Text(root, reader, path).imported(name)
+
+
+def _chosen(root: ET.Element, wanted: str, path: str) -> tuple[str, ET.Element]:
+    """Return the part to read and its name."""
+    names = {
+        one.get("id", ""): (one.findtext("part-name") or one.get("id") or "").strip()
+        for one in root.iter("score-part")
+    }
+    parts = {one.get("id", ""): one for one in root.findall("part")}
+    if wanted:
+        for key, one in parts.items():
+            if wanted.casefold() in (key.casefold(), names.get(key, "").casefold()):
+                return names.get(key, key), one
+        known = [names.get(key, key) for key in parts]
+        raise ChoiceError(f"{path}: {expected('a part', wanted, known)}")
+    fretted = [key for key, one in parts.items() if one.find(".//technical/fret") is not None]
+    if len(fretted) == 1:
+        return names.get(fretted[0], fretted[0]), parts[fretted[0]]
+    if fretted:
+        listed = ", ".join(f'"{names.get(key, key)}" ({key})' for key in fretted)
+        raise ChoiceError(f"{path}: several parts have strings and frets; say which: {listed}")
+    raise ChoiceError(
+        f"{path}: no part has strings and frets; export it with its tablature, "
+        "or name a part, whose notes are then given a string and a fret"
+    )
+
+
+@dataclass(slots=True)
+class _Text:
+    """Makes the phrase file."""
+
+    root: ET.Element
+    reader: PartReader
+    path: Path
+
+    def imported(self, part: str) -> Imported:
+        reader = self.reader
+        assert reader.meter is not None
+        lines = self._parts(strokes(reader.voice(), reader.told))
+        text = "\n".join([*self._head(), *lines, *self._tips()]) + "\n"
+        try:
+            text = tidy(text, str(self.path))
+        except TextFileError as error:
+            why = "; ".join(dict.fromkeys(problem.message for problem in error.problems))
+            raise RangeError(f"{self.path}: it makes no phrase: {why}") from None
+        told = [f"{count} × {what}" for what, count in sorted(reader.told.items()) if count]
+        return Imported(text, read_phrase(text, str(self.path)), part, tuple(told))
+
+    def _field(self, name: str) -> str:
+        return next(iter(self._fields(name)), "")
+
+    def _fields(self, name: str) -> list[str]:
+        return [
+            (one.text or "").strip()
+            for one in self.root.iterfind("identification/miscellaneous/miscellaneous-field")
+            if one.get("name") == name
+        ]
+
+    def _head(self) -> Iterator[str]:
+        reader = self.reader
+        assert reader.meter is not None
+        work = self.root.findtext("work/work-title") or self.root.findtext("movement-title")
+        yield f"title = {_quoted((work or '').strip() or self.path.stem)}"
+        if reader.key is None:
+            reader.told["no key signature; taken as C"] += 1
+        yield f"key = {_quoted(str(reader.key or Key('C')))}"
+        tempo = reader.tempo or TEMPO
+        if reader.tempo is None:
+            reader.told[f"no tempo; taken as {float(TEMPO):g}"] += 1
+        low, high = TEMPOS
+        if not low <= tempo <= high:
+            reader.told[f"tempo {float(tempo):g}, brought to {low} to {high}"] += 1
+        tempo = min(max(tempo, Fraction(low)), Fraction(high))
+        yield f"tempo = {float(tempo):g}"
+        yield f"meter = {_quoted(str(reader.meter))}"
+        yield from self._feel(tempo)
+        if (scale := self._field("scale")) in SCALES:
+            yield f"scale = {_quoted(scale)}"
+        if (level := self._field("level")) in LEVELS:
+            yield f"level = {_quoted(level)}"
+        if tags := self._field("tags"):
+            yield f"tags = [{', '.join(_quoted(tag) for tag in tags.split(', '))}]"
+        whole = [tip for tip in self._fields("tip") if not _PLACE.fullmatch(tip)]
+        if whole:
+            yield f"tips = {_quoted(whole[0])}"
+
+    def _feel(self, tempo: Fraction) -> Iterator[str]:
+        """Yield the groove, and the swing where it is not the groove's own."""
+        reader = self.reader
+        titles = {find_groove(name).title: name for name in groove_names()}
+        name = titles.get(self._field("groove"), "")
+        if name:
+            yield f"groove = {_quoted(name)}"
+        elif reader.meter == METERS["12/8"]:
+            yield 'groove = "slow-blues"'
+        if reader.swing is None and name:
+            return
+        groove = find_groove(name or "shuffle")
+        found = min(reader.swing, Fraction(4)) if reader.swing is not None else None
+        if reader.meter == METERS["4/4"]:
+            reader.told["no swing mark; taken as straight"] += found is None
+        usual = swing_for(groove.swing, tempo, groove.swing_limit)
+        if reader.meter == METERS["4/4"] and (found is None or abs(float(found) - usual) > UNLIKE):
+            ratio = found or Fraction(1)
+            yield f"swing = {_quoted('straight' if ratio <= 1 else f'{float(ratio):.4g}:1')}"
+
+    def _parts(self, played: tuple[Stroke, ...]) -> Iterator[str]:
+        reader = self.reader
+        assert reader.meter is not None
+        beats = reader.meter.beats
+        if not played:
+            raise ChoiceError(f"{self.path}: the part has no notes")
+        spans = self._spans(beats)
+        for number_, (role, first, last, since) in enumerate(spans):
+            until = spans[number_ + 1][3] if number_ + 1 < len(spans) else Fraction(last * beats)
+            own = tuple(
+                replace(stroke, end=min(stroke.end, Fraction(last * beats))).moved(-first * beats)
+                for stroke in played
+                if (since <= stroke.at or not number_) and stroke.at < until
+            )
+            if not own:
+                raise ChoiceError(f"{self.path}: the {role} has no notes; rename its label")
+            yield "[[part]]"
+            yield f"role = {_quoted(role)}"
+            yield f"notes = '{_line(own, last - first, beats, self.path)}'"
+
+    def _spans(self, beats: int) -> list[tuple[str, int, int, Fraction]]:
+        """Return the parts: role, first bar, bar after the last, and from which beat on."""
+        reader = self.reader
+        labels = [
+            (at, words[0].lower())
+            for at, text in reader.labels
+            if (words := text.split()) and words[0].lower() in ROLES
+        ]
+        own = re.findall(r"(\w+) (\d+)", self._field("parts"))
+        roles = [role for role, _ in own]
+        if own and set(roles) <= set(ROLES) and sum(int(n) for _, n in own) == reader.bars:
+            spans, first = [], 0
+            for role, count in own:
+                near = [at for at, word in labels if word == role]
+                start = Fraction(first * beats)
+                since = min((at for at in near if start - beats < at <= start), default=start)
+                spans.append((role, first, first + int(count), since))
+                first += int(count)
+            return spans
+        firsts = [max(0, -int(-at // beats)) for at, _ in labels]
+        if not labels or firsts[0] != 0 or len(set(firsts)) < len(firsts):
+            return [("line", 0, max(1, reader.bars), Fraction(-beats))]
+        lasts = [*firsts[1:], reader.bars]
+        return [
+            (role, first, last, at)
+            for (at, role), first, last in zip(labels, firsts, lasts, strict=True)
+        ]
+
+    def _tips(self) -> Iterator[str]:
+        for tip in self._fields("tip"):
+            found = _PLACE.fullmatch(tip)
+            if found:
+                yield "[[tip]]"
+                yield f"at = {_quoted(f'{found[1].lower()} {found[2] or 0} {found[3]}')}"
+                yield f"text = {_quoted(found[4])}"
+
+
+def _line(own: tuple[Stroke, ...], bars: int, beats: int, path: Path) -> str:
+    try:
+        return write_line(own, bars, beats)
+    except BluesError as error:
+        raise ChoiceError(f"{path}: {error}") from None
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,0 +1,247 @@
+"""Whole processes that play on a JACK server without a sound card, some on a terminal."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import termios
+import time
+from collections.abc import Callable
+
+import pytest
+
+from tests.backing.live.conftest import PERIOD, Player, Receiver
+
+Play = Callable[..., Player]
+
+
+def bass(receiver: Receiver) -> list[int]:
+    return [data[1] for _, data in receiver.ons() if data[0] == 0x96]
+
+
+# --- to the end ----------------------------------------------------------------
+
+
+def test_without_a_terminal_it_says_one_line_and_plays_to_the_end(
+    receiver: Receiver, play: Play
+) -> None:
+    player = play("two_bars()", port=receiver.name)
+    assert player.end() == 0
+    assert player.process.stdout is not None
+    assert player.process.stderr is not None
+    assert player.process.stdout.read() == b"came home\n"
+    said = player.process.stderr.read().decode()
+    assert said.startswith("playing Clicks in A, 0:01, on " + receiver.name)
+    assert said.endswith("loud headphones can damage hearing.\n")
+    assert said.count("\n") == 1
+    assert bass(receiver) == [40] * 8
+    receiver.assert_silent()
+
+
+def test_notes_come_on_time(receiver: Receiver, play: Play) -> None:
+    play("two_bars()", port=receiver.name).end()
+    times = [at for at, data in receiver.ons() if data[0] == 0x96]
+    late = [at - times[0] - 0.125 * number for number, at in enumerate(times)]
+    assert max(late) - min(late) < 2 * PERIOD + 0.010  # this machine may be busy
+    assert sorted(late)[len(late) // 2] - min(late) < 2 * PERIOD
+
+
+def test_channels_are_set_up_before_the_first_note(receiver: Receiver, play: Play) -> None:
+    play("two_bars()", port=receiver.name).end()
+    first = next(n for n, (_, data) in enumerate(receiver.heard) if data[0] & 0xF0 == 0x90)
+    before = [data for _, data in receiver.heard[:first]]
+    assert (0xC6, 33) in before
+    assert (0xC0, 27) in before
+    assert (0xB0, 6, 24) in before
+
+
+# --- however it ends -------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("number", "code"),
+    [(signal.SIGINT, -signal.SIGINT), (signal.SIGTERM, 143), (signal.SIGHUP, 129)],
+)
+def test_a_signal_leaves_nothing_sounding(
+    receiver: Receiver, play: Play, number: int, code: int
+) -> None:
+    player = play("held()", port=receiver.name)
+    receiver.wait(lambda heard: any(data[0] == 0xE2 and data[2] > 64 for _, data in heard))
+    player.signal(number)
+    assert player.end() in (code, 130 if number == signal.SIGINT else code)
+    receiver.assert_silent()
+
+
+def test_a_crash_in_the_display_leaves_nothing_sounding(receiver: Receiver, play: Play) -> None:
+    before = (
+        "import backing.live.play as module\n"
+        "def picture(*words, began=time.monotonic(), **more):\n"
+        "    if time.monotonic() - began > 1.0: raise ZeroDivisionError('display')\n"
+        "    return kept(*words, **more)\n"
+        "kept, module.picture = module.picture, picture\n"
+    )
+    player = play("held()", terminal=True, before=before, port=receiver.name)
+    mode = termios.tcgetattr(_fd(player))
+    receiver.wait(lambda heard: any(data[0] & 0xF0 == 0x90 for _, data in heard))
+    assert player.end() == 1
+    receiver.assert_silent()
+    assert b"ZeroDivisionError" in player.shown
+    assert termios.tcgetattr(_fd(player)) == mode
+    assert player.shown.rfind(b"\x1b[?25h") > player.shown.rfind(b"\x1b[?25l") > -1
+
+
+def _fd(player: Player) -> int:
+    assert player.master is not None
+    return player.master
+
+
+def test_a_closed_terminal_leaves_nothing_sounding(receiver: Receiver, play: Play) -> None:
+    player = play("held()", terminal=True, port=receiver.name)
+    receiver.wait(lambda heard: any(data[0] == 0xE2 and data[2] > 64 for _, data in heard))
+    player.hang_up()
+    assert player.end() == 129
+    receiver.assert_silent()
+
+
+def test_a_port_that_goes_is_told(jack: str, receiver: Receiver, play: Play) -> None:
+    player = play("held()", port=receiver.name)
+    receiver.wait(lambda heard: any(data[0] & 0xF0 == 0x90 for _, data in heard))
+    receiver.client.close_port()
+    assert player.end() == 1
+    assert player.process.stderr is not None
+    said = player.process.stderr.read().decode()
+    assert "the MIDI port has gone; connect it again and start once more" in said
+    assert "Traceback" not in said
+
+
+# --- keys ---------------------------------------------------------------------------
+
+
+def test_keys_on_a_terminal(receiver: Receiver, play: Play) -> None:
+    player = play("clicks(4, 1, 240)", terminal=True, port=receiver.name)
+    mode = termios.tcgetattr(_fd(player))
+    receiver.wait(lambda _: len(bass(receiver)) >= 1)
+    player.type(" ")
+    player.wait_for("STOPPED")
+    receiver.wait(lambda _: not receiver.sounding())
+    assert bass(receiver) == [40] * 4
+    assert not termios.tcgetattr(_fd(player))[3] & termios.ECHO
+    player.type("n")  # from pass 2, where it stopped, to pass 3
+    player.wait_for("Pass 3")
+    player.type("m")
+    player.wait_for("phrase off")
+    player.type("-")
+    player.wait_for("tempo 238")
+    player.type("\x1b[A\x1bOPxyz ")  # arrow and function keys are none of ours
+    receiver.wait(lambda _: 42 in bass(receiver))
+    player.type("q")
+    assert player.end() == 0
+    receiver.assert_silent()
+    assert 41 not in bass(receiver)
+    assert (0x90, 72, 90) not in [data for _, data in receiver.heard]
+    assert b"came home" in player.shown
+    assert termios.tcgetattr(_fd(player)) == mode
+
+
+def test_control_c_on_a_terminal(receiver: Receiver, play: Play) -> None:
+    player = play("held()", terminal=True, port=receiver.name)
+    mode = termios.tcgetattr(_fd(player))
+    receiver.wait(lambda heard: any(data[0] & 0xF0 == 0x90 for _, data in heard))
+    player.wait_for("q quit")
+    player.type("\x1a\x13")  # Ctrl-Z and Ctrl-S neither hold nor hide it
+    player.type("\x03")
+    player.end()
+    receiver.assert_silent()
+    assert b"KeyboardInterrupt" in player.shown
+    assert termios.tcgetattr(_fd(player)) == mode
+
+
+def test_a_pedal_stops_and_goes_on(receiver: Receiver, play: Play) -> None:
+    import rtmidi
+
+    from backing.live.errors import quiet
+
+    with quiet():
+        foot = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=receiver.name.replace("stage", "foot"))
+        foot.open_virtual_port("out")
+    try:
+        player = play(
+            "clicks(4, 1, 240)", terminal=True, port=receiver.name,
+            pedal=receiver.name.replace("stage", "foot") + ":60=space,62=q",
+        )  # fmt: skip
+        receiver.wait(lambda _: len(bass(receiver)) >= 1)
+        foot.send_message([0x90, 61, 100])
+        foot.send_message([0x90, 60, 100])
+        foot.send_message([0x80, 60, 0])
+        player.wait_for("STOPPED")
+        foot.send_message([0x90, 60, 100])
+        receiver.wait(lambda _: 41 in bass(receiver))
+        foot.send_message([0x90, 62, 100])
+        assert player.end() == 0
+        receiver.assert_silent()
+    finally:
+        with quiet():
+            foot.close_port()
+            foot.delete()
+
+
+# --- the sound card --------------------------------------------------------------------
+
+# Says when the first sound leaves, and how late any block was.
+NOTED = """
+import os, numpy, backing.live.sound as module
+kept = module.limited
+def limited(block):
+    if block.any() and not noted:
+        noted.append(time.clock_gettime(time.CLOCK_MONOTONIC))
+        print("SOUND", noted[0], file=sys.stderr, flush=True)
+    return kept(block)
+noted, module.limited = [], limited
+"""
+
+
+def test_the_sound_card_sounds_soon_and_to_the_end(jack: str, play: Play, soundfont: str) -> None:
+    began = time.clock_gettime(time.CLOCK_MONOTONIC)
+    player = play("two_bars()", before=NOTED, soundfont=str(soundfont))
+    assert player.end() == 0
+    assert player.process.stderr is not None
+    said = player.process.stderr.read().decode()
+    first = float(said.split("SOUND ")[1].split()[0])
+    assert "on system (JACK Audio Connection Kit)" in said
+    assert "loud headphones" in said
+    assert first - began < 1.5  # 0.3 is the aim on a machine that is idle
+
+
+def test_the_sound_card_stops_by_keys_and_signals(jack: str, play: Play, soundfont: str) -> None:
+    player = play("held()", terminal=True, soundfont=str(soundfont))
+    player.wait_for("bar  1 of")
+    player.type("q")
+    assert player.end() == 0
+    player = play("held()", terminal=True, soundfont=str(soundfont))
+    player.wait_for("bar  1 of")
+    player.signal(signal.SIGTERM)
+    assert player.end() == 143
+
+
+def test_a_crash_in_the_sound_is_raised(jack: str, play: Play, soundfont: str) -> None:
+    before = (
+        "import backing.live.sound as module\n"
+        "def limited(block): raise ZeroDivisionError('sound')\n"
+        "module.limited = limited\n"
+    )
+    player = play("held()", before=before, soundfont=str(soundfont))
+    assert player.end() == 1
+    assert player.process.stderr is not None
+    assert b"ZeroDivisionError: sound" in player.process.stderr.read()
+
+
+def test_a_sound_server_that_goes_is_told(
+    play: Play, soundfont: str, other_jack: subprocess.Popen[bytes]
+) -> None:
+    player = play("held()", terminal=True, soundfont=str(soundfont))
+    player.wait_for("bar  1 of")
+    time.sleep(0.3)
+    other_jack.terminate()
+    assert player.end() == 1
+    assert b"the sound card has gone; connect it again" in player.shown
+    assert b"Traceback" not in player.shown

@@ -1,0 +1,158 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+
+from backing.live import ports
+from backing.live.errors import LiveError
+from backing.live.ports import Pedal, inputs, outputs, read_pedal
+from phrases.errors import BluesError, ChoiceError
+from tests.backing.live.conftest import Receiver
+
+
+def test_ports_that_are_there_are_listed(receiver: Receiver) -> None:
+    assert any(receiver.name in name for name in outputs())
+    assert not any(receiver.name in name for name in inputs())
+
+
+def test_a_part_of_a_name_is_enough(receiver: Receiver) -> None:
+    sender = ports.Sender(receiver.name.upper())
+    assert sender.name in outputs()
+    sender.close()
+
+
+def test_a_port_that_is_not_there(receiver: Receiver) -> None:
+    close = receiver.name.replace("stage", "stags") + ":in"
+    with pytest.raises(LiveError, match='is not a MIDI output; did you mean "stage'):
+        ports.Sender(close)
+    with pytest.raises(LiveError, match=r"is not a MIDI output; there is .*stage"):
+        ports.Sender("qqqqqqqqqqqqqqqqqqqq")
+
+
+def test_a_name_that_fits_several(receiver: Receiver) -> None:
+    import rtmidi
+
+    more = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=receiver.name.replace("stage", "stage two"))
+    more.open_virtual_port("in")
+    with pytest.raises(LiveError, match=r"fits several MIDI ports: .*; write more of the name"):
+        ports.Sender("stage")
+    more.close_port()
+    more.delete()
+
+
+# In a process of its own, since a library remembers which server it found.
+WITHOUT = """
+import sys
+sys.path.insert(0, ".")
+from backing.live import ports
+from backing.live.play import play
+from phrases.errors import BluesError
+from tests.backing.live.material import two_bars
+print(ports.outputs(), ports.inputs())
+{before}
+try:
+    play(two_bars(), **{options!r})
+except BluesError as error:
+    print("Error:", error)
+"""
+
+
+def without_anything(before: str = "", **options: Any) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", WITHOUT.format(before=before, options=options)],
+        capture_output=True, text=True, check=True, stdin=subprocess.DEVNULL,
+        env={"JACK_DEFAULT_SERVER": "nowhere", "JACK_NO_START_SERVER": "1", "PATH": ""},
+    )  # fmt: skip
+
+
+def test_no_midi_system(soundfont: str) -> None:
+    done = without_anything(port="synth")
+    if done.stdout.startswith("[] []"):
+        assert "synth: there is no MIDI output here; connect or start an instrument" in done.stdout
+    assert "Error: " in done.stdout
+    assert done.stderr == ""
+
+
+def test_no_sound_card(soundfont: str) -> None:
+    """Whatever this machine has, PortAudio finds none of it."""
+    before = (
+        "import sounddevice\n"
+        "sounddevice.query_hostapis = lambda: ()\n"
+        "sounddevice.default.device = (-1, -1)\n"
+    )
+    done = without_anything(before, soundfont=str(soundfont))
+    assert "Error: no sound card was found; connect or switch one on" in done.stdout
+    assert "--port" in done.stdout
+    assert done.stderr == ""
+
+
+def test_no_portaudio(soundfont: str) -> None:
+    before = (
+        "import ctypes.util\n"
+        "kept = ctypes.util.find_library\n"
+        "ctypes.util.find_library = lambda n: None if n.startswith('portaudio') else kept(n)\n"
+    )
+    done = without_anything(before, soundfont=str(soundfont))
+    assert "Error: no live sound without the PortAudio library; get it with: " in done.stdout
+
+
+@pytest.mark.parametrize("package", ["sounddevice", "rtmidi"])
+def test_no_package(package: str, soundfont: str) -> None:
+    before = f"sys.modules[{package!r}] = None\n"
+    options = {"soundfont": str(soundfont)} if package == "sounddevice" else {"port": "x"}
+    done = without_anything(before, **options)
+    assert f"Error: no {'live sound' if package == 'sounddevice' else 'MIDI ports'}" in done.stdout
+    assert "is not installed for this Python" in done.stdout
+
+
+# --- the pedal -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "port", "notes"),
+    [
+        ("FS-1", "FS-1", {}),
+        ("FS-1:FS-1 MIDI 1 20:0", "FS-1:FS-1 MIDI 1 20:0", {}),
+        ("FS-1:60=space", "FS-1", {60: "stop"}),
+        ("a:b 20:0:60=n,62=q", "a:b 20:0", {60: "next", 62: "quit"}),
+        ("FS-1:1=+, 2=-", "FS-1", {1: "faster", 2: "slower"}),
+    ],
+)
+def test_pedals_are_read(text: str, port: str, notes: dict[int, str]) -> None:
+    assert read_pedal(text) == (port, notes)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "said"),
+    [
+        ("a:60=spce", ChoiceError, '"spce" is not a key; did you mean "space"?'),
+        ("a:128=q", LiveError, '"128=q" after the pedal: write NOTE=KEY, the note 0 to 127'),
+        ("a:60=q,x=n", LiveError, '"x=n" after the pedal'),
+    ],
+)
+def test_what_is_wrong_with_a_pedal_is_told(text: str, kind: type[BluesError], said: str) -> None:
+    with pytest.raises(kind) as raised:
+        read_pedal(text)
+    assert said in str(raised.value)
+
+
+def heard(notes: dict[int, str], *events: list[int]) -> list[str]:
+    asked: list[str] = []
+    pedal = Pedal.__new__(Pedal)
+    pedal._notes, pedal._tell = notes, asked.append
+    for data in events:
+        pedal._heard((data, 0.0))
+    return asked
+
+
+def test_any_note_or_switch_stops_where_none_is_named() -> None:
+    down, up = [0x90, 30, 100], [0x90, 30, 0]
+    assert heard({}, down, up, [0x80, 30, 0]) == ["stop"]
+    assert heard({}, [0xB0, 64, 127], [0xB0, 64, 0], [0xB0, 7, 127], [0xFE]) == ["stop"]
+
+
+def test_only_the_named_notes_are_heard() -> None:
+    assert heard({60: "next"}, [0x91, 60, 1], [0x90, 61, 100], [0xB0, 64, 127]) == ["next"]

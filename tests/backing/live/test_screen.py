@@ -1,0 +1,94 @@
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from backing.live import LOUD
+from backing.live.screen import KEYS_LINE, Picture, picture
+from backing.live.tab import Tab
+from backing.live.transport import Where
+
+TAB = Tab(
+    tuple(f"{string}|-{'>5<' if string == 'G' else '---'}-|" for string in "eBGDAE"), ((2, 3, 6),)
+)
+
+
+def moment(**more: Any) -> Where:
+    told: dict[str, Any] = {
+        "section": 1, "name": "Pass 1: 84", "bar": 2, "bars": 4, "beat": 3, "beats": 4,
+        "place": 6.0, "tempo": 84.0, "written": 84.0, "chord": "A7", "soon": "D7", "wait": 2.0,
+        "turn": "Call", "going": True, "stopping": False, "muted": False, "over": False,
+        "target": "",
+    }  # fmt: skip
+    return Where(**{**told, **more})
+
+
+def text(shown: Picture) -> str:
+    return "\n".join(shown.lines)
+
+
+def test_it_says_where_one_is() -> None:
+    shown = picture("Porch light in A", moment(), TAB, output="stage")
+    assert shown.lines == (
+        "Porch light in A",
+        "",
+        "Pass 1: 84              bar  2 of 4   beat  1  2 [3] 4 ",
+        "[#>..]",
+        "",
+        "chord A7        then D7       in 2 beats",
+        "",
+        "tempo 84 beats a minute",
+        "turn: Call",
+        "",
+        *TAB.lines,
+        "",
+        KEYS_LINE,
+        LOUD,
+        "Playing on stage",
+    )
+
+
+def test_what_is_lit_is_marked_as_well() -> None:
+    shown = picture("Porch light in A", moment(), TAB)
+    assert [shown.lines[row][start:end] for row, start, end in shown.lit] == ["[3]", ">5<"]
+
+
+@pytest.mark.parametrize(
+    ("what", "said"),
+    [
+        ({"tempo": 90.0}, "tempo 90 beats a minute (written 84)"),
+        ({"tempo": 62.22222}, "tempo 62.22 beats a minute (written 84)"),
+        ({"wait": 0.4}, "then D7       in 1 beat\n"),
+        ({"stopping": True}, "turn: Call   stops at the bar line"),
+        ({"going": False}, "STOPPED: space goes on from this bar"),
+        ({"going": False, "over": True}, "that was the end"),
+        ({"target": "Pass 2: 84"}, "at the bar line: Pass 2: 84"),
+        ({"muted": True}, "phrase off"),
+        ({"turn": "Your turn"}, "turn: Your turn"),
+        ({"soon": "", "wait": None}, "chord A7      \n"),
+    ],
+)
+def test_it_says_what_is_so(what: dict[str, Any], said: str) -> None:
+    assert said in text(picture("x", moment(**what), TAB)) + "\n"
+
+
+@pytest.mark.parametrize("width", [1, 10, 80, 200])
+@pytest.mark.parametrize("height", [1, 3, 9, 15, 24, 60])
+def test_it_fits_any_terminal(width: int, height: int) -> None:
+    where = moment(name="N" * 90, chord="C" * 30, turn="T" * 90, bars=64, tempo=99.0)
+    shown = picture("t" * 200, where, TAB, output="o" * 200, width=width, height=height)
+    assert len(shown.lines) <= min(height, 24)
+    assert all(len(line) <= min(width, 80) for line in shown.lines)
+    for row, start, end in shown.lit:
+        assert 0 <= start < end <= len(shown.lines[row])
+
+
+def test_bar_and_chord_stay_longest() -> None:
+    shown = picture("x", moment(), TAB, height=2)
+    assert "bar  2 of 4" in shown.lines[0]
+    assert "chord A7" in shown.lines[1]
+
+
+def test_what_could_steer_the_terminal_is_not_shown() -> None:
+    assert picture("a\x1b[2Jb\nc", moment()).lines[0] == "a?[2Jb?c"

@@ -1,0 +1,113 @@
+"""Nothing on a sheet overlaps: over the library in several keys, and over phrases made to hurt."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import pytest
+
+from backing.forms import find_form
+from backing.sheet.ink import Ink
+from backing.sheet.layout import STAVES, Picture, Style, pictures
+from backing.sheet.writing import over_form, write
+from phrases.errors import RangeError
+from phrases.files import load_phrase, read_phrase, shipped
+from phrases.hands import suggest
+from phrases.phrase import Phrase
+from phrases.pitch import parse_key
+from phrases.transpose import transpose
+
+# What verovio draws; it sees to it itself.
+ENGRAVED = {
+    "notehead", "stem", "flag", "accid", "artic", "dots", "beam", "rest", "mRest", "slur", "tie",
+    "tupletNum", "tupletBracket", "barLine", "clef", "keySig", "meterSig", "ledgerLines", "staff",
+    "note", "chord", "tuplet",
+}  # fmt: skip
+LINES = {"tab line", "staff", "ledgerLines"}
+BARS = {"bar line", "barLine"}
+# What may cross what: lines are written on, slides and arcs cross bar lines.
+MAY_CROSS = {
+    "tab line": {"bend", "arc", "slide", "bar line", "tab sign", "tab line", "rest", "meter"},
+    "staff": {"slide", "angle", "bar line"},
+    "ledgerLines": {"slide", "angle"},
+    "bar line": {"arc", "slide", "barLine", "bend", "bar line", "hold", "clef"},
+    "barLine": {"slide", "angle", "hold"},
+    "stem": {"slide", "beam", "stem", "flag"},
+    "beam": {"slide", "stem", "beam"},
+    "slur": {"slide"},
+    "tie": {"slide"},
+    "bend": {"bend", "hold"},
+    "hold": {"hold"},
+}
+
+
+def may_meet(one: Ink, other: Ink) -> bool:
+    if one.kind in ENGRAVED and other.kind in ENGRAVED:
+        return True
+    if one.owner and one.owner == other.owner and one.kind == other.kind:
+        return True
+    return other.kind in MAY_CROSS.get(one.kind, ()) or one.kind in MAY_CROSS.get(other.kind, ())
+
+
+def clashes(picture: Picture) -> list[str]:
+    """Return what overlaps and must not."""
+    found = []
+    for one, other in combinations(picture.inks, 2):
+        if one.box.meets(other.box) and not may_meet(one, other) and one.meets(other):
+            names = f"{one.kind} {one.owner} / {other.kind} {other.owner}"
+            found.append(f"bars {picture.bars}: {names} at {one.box} {other.box}")
+    return found
+
+
+TORTURE = {
+    "sixteenths": """| 1 B12 e B14 & B17 a B15 2 G12 e G14 & G17 a G15 3 B12 e B14 & B17 a B15
+        4 e12 e e14 & e17 a e15
+        | 1 G12b(full)~ e B15b(full) & e15b(1/2)~ a e12 2 G14b(full)r e G12 & D14 a D12
+        3 e15p12 e B15p12 & G14p12 a D14h15 4 E12{pm} e E15{pm} & A12{pm} a A14{pm}""",
+    "double stops": """4 B12+e12 & B15b(full)+e15~ | 1 G14b(full)+B15b(1/2) e G12+B13 & G14+B15
+        a D12+G12{accent} 2 G12/14+B13/15 & D14+G14~~ 3 E10+A12+D12 e E12+A14+D14 & Gx+Bx+ex
+        a Ax+Dx 4 G14pb(full)+B15 & r+- | 1 B15b(full)+e15 2 r+- 3 .""",
+    "bends": """| 1 G12b(1/4) & G12b(1/2)~ 2 G12b(full)~~ & G12b(3/2)r 3 B15pb(full)r~
+        & B15b(1/2) a b(full) 4 e17b(full) e r(1/2) & r a e15b(1/4)
+        | 1 B15b(full) 2 - 3 r(1/2) 4 r~ | 1 B18b(3/2)~ 3 r""",
+    "slides": """3 /e12 & e15\\ | 1 /G14 e G12/14 & G14\\12 a G12/ 2 \\B15 & B13/15~ 3 D12/14p12 & D10
+        4 G12 | 1 /14 2 \\12 3 D12/14/15 4 G12 & /17 | 1 G12/17 2 \\5 3 /e10~~ 4 B12\\""",
+    "marks": """| 1 e12{d3 accent} & e15{u1 ghost} 2 B12tr15{d} 3 e12{rake} & e15{ring} a B13{ring}
+        4 G12{45ms d1} e G12{slow} & G14b(full){slow supported 3 u} a G12{short}
+        | 1 B15~{tremolo} 2 B13tr15~ 3 G12{pm} e G12{pm} & G12{pm} a G12{pm} 4 B17p15p12""",
+    "finer": """| 1 e12 +1/8 e14 e e15 +3/8 e17 & e15 +5/8 e14 a e12 +7/8 B15 2 e12 +1/6 e14
+        trip e15 & e17 let e15 +5/6 e14 3 B12h13h15 & B15p13p12 4 e20 trip e22 let e24
+        | 1 e12 let B15 2trip e12 3 e10h12p10 trip e12p10 let B13b(full)r 4 e12b(1/4)""",
+}  # fmt: skip
+
+
+def torture(notes: str, meter: str = "4/4", key: str = "F#") -> Phrase:
+    text = (
+        f'title = "Torture"\nkey = "{key}"\ngroove = "shuffle"\nmeter = "{meter}"\ntempo = 80\n'
+        f"[[part]]\nrole = \"line\"\nnotes = '''{notes}'''\n"
+    )
+    return suggest(read_phrase(text))
+
+
+@pytest.mark.parametrize("staves", STAVES)
+@pytest.mark.parametrize("width", [100.0, 76.0])
+@pytest.mark.parametrize("name", TORTURE)
+def test_nothing_overlaps_in_a_crowd(name: str, width: float, staves: str) -> None:
+    score = write(torture(TORTURE[name]), [(0, 0, "F#m7b5"), (0, 2, "B13"), (1, 0, "C#7#9")])
+    found = [clash for one in pictures(score, Style(width, staves)) for clash in clashes(one)]
+    assert found == []
+
+
+@pytest.mark.parametrize("key", ["A", "Eb", "F#"])
+@pytest.mark.parametrize("name", shipped())
+def test_nothing_overlaps_in_the_library(name: str, key: str) -> None:
+    phrase = load_phrase(name)
+    mode = " minor" if phrase.key.mode == "minor" else ""
+    try:
+        phrase = suggest(transpose(phrase, parse_key(key + mode)))
+    except RangeError:
+        pytest.skip("does not fit on the neck there")
+    form = find_form("twelve-bar")
+    for one in (phrase, *(other for _, other in phrase.variations)):
+        for picture in pictures(over_form(one, form), Style(101.0)):
+            assert clashes(picture) == []
