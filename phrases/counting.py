@@ -137,13 +137,16 @@ def swung(position: Fraction, ratio: Fraction | float) -> float:
     Halves move to ``ratio / (ratio + 1)`` and quarters in proportion; thirds, sixths and so
     on stay.
     """
-    place = position % 1
-    if place.denominator & (place.denominator - 1):
-        return float(position)
+    below, parts = position.numerator, position.denominator
+    if parts & (parts - 1):
+        return below / parts
+    beat, rest = divmod(below, parts)
+    if not rest:
+        return float(beat)
     long = float(ratio) / (float(ratio) + 1.0)
-    within = float(place)
+    within = rest / parts
     moved = 2 * within * long if within <= 0.5 else long + (2 * within - 1) * (1 - long)
-    return float(position - place) + moved
+    return beat + moved
 
 
 def auto_swing(tempo: float, cap: Fraction | float = 3.5) -> float:

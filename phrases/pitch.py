@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from phrases.errors import ChoiceError
 from phrases.words import nearest
@@ -130,6 +131,7 @@ def pitch_class(name: str) -> int:
     return (NATURAL[name[0]] + ACCIDENTAL[name[1:]]) % 12
 
 
+@lru_cache(maxsize=256)
 def degree_semitones(degree: str) -> int:
     """Return the semitones of a degree above the tonic: ``b3`` is 3, ``9`` is 14.
 
@@ -140,11 +142,12 @@ def degree_semitones(degree: str) -> int:
     """
     found = re.fullmatch(r"(bb|b|##|#)?(\d{1,2})", degree)
     if found is None or not 1 <= int(found[2]) <= 15:
-        raise ChoiceError(f'"{degree}" is not a degree; write 1 to 13, flat or sharp: b3, #4, 9')
+        raise ChoiceError(f'"{degree}" is not a degree; write 1 to 15, flat or sharp: b3, #4, 9')
     octave, step = divmod(int(found[2]) - 1, 7)
     return 12 * octave + MAJOR_SCALE[step] + ACCIDENTAL[found[1] or ""]
 
 
+@lru_cache(maxsize=1024)
 def degree_name(tonic: str, degree: str) -> str:
     """Return the name of a degree above a tonic: the ``b3`` of ``C`` is ``Eb``.
 

@@ -66,9 +66,7 @@ def _suffix(
 @click.option(
     "--chorus", is_flag=True, help="Write every bar of the form, with the phrase in its bars."
 )
-@click.option(
-    "--only", type=click.Choice(STAVES), help="Leave the notation or the tablature out."
-)
+@click.option("--only", type=click.Choice(STAVES), help="Leave the notation or the tablature out.")
 @click.option("--plain", is_flag=True, help="Leave strokes and fingers out.")
 @click.option(
     "--paper", type=click.Choice(PAPERS), default=PAPERS[0], show_default=True, help="Page size."
@@ -180,9 +178,7 @@ def _phrase(name: str, variation: str | None) -> Phrase:
     return found[choose(f'a variation of "{phrase.title}"', variation, found)]
 
 
-def _made(
-    kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str, Any]
-) -> bytes:
+def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str, Any]) -> bytes:
     from backing.sheet.writing import over_form
 
     if kind in (".pdf", ".svg"):

@@ -32,6 +32,7 @@ from phrases.shelf import Shelf
 
 __all__ = [
     "MOST",
+    "ORDER",
     "Item",
     "check_items",
     "digest",

@@ -26,7 +26,7 @@ from backing.output import FORMATS, OutputError
 from backing.tags import mark, markers, tag, timeless
 from phrases.errors import BluesError
 
-__all__ = ["LAYERS", "PAD", "RATE", "decoded_loop", "make_item"]
+__all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
 
 RATE = 48000
 PAD = 9600  # frames, 0.2 s; an Opus decoder needs 0.08 s to settle (RFC 7845, 4.6)
@@ -183,12 +183,11 @@ def _steady_serial(path: Path) -> None:
     path.write_bytes(b"".join(pages))
 
 
-def decoded_loop(path: Path) -> tuple[int, int]:
-    """Return the frame at which the loop in a layer's file starts, and its length in frames."""
-    from mutagen.oggopus import OggOpus
+def layer_frames(path: Path) -> int:
+    """Return the length in frames of the loop in a layer's file; `PAD` frames stand before it."""
+    import soundfile
 
-    frames = round(OggOpus(path).info.length * RATE)
-    return PAD, frames - 2 * PAD
+    return int(soundfile.info(path).frames) - 2 * PAD
 
 
 @contextlib.contextmanager

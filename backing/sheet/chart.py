@@ -15,9 +15,10 @@ from phrases.pitch import Key
 __all__ = ["LINE", "chart", "numeral"]
 
 LINE = 4  # bars
-HIGH = 9.0
-NAME = 3.6
-DEGREE = 1.9
+HIGH = 12.5
+NAME = 5.4
+DEGREE = 2.6
+NUMBER = 1.6
 NUMERALS = ("I", "II", "III", "IV", "V", "VI", "VII")
 MINOR = ("m", "m6", "m7", "m9", "m7b5", "dim7")
 
@@ -56,17 +57,19 @@ def chart(form: Form, key: Key, width: float) -> list[list[Ink]]:
             inks.append(_bar_line(left, thick=False))
             label = str(first + number + 1)
             inks.append(
-                ink.words("bar number", label, left + 0.6, 1.7, 1.4, face="italic", anchor=0.0)
+                ink.words("bar number", label, left + 0.6, 1.9, NUMBER, face="italic", anchor=0.0)
             )
             for place, (share, chord) in enumerate(bar):
-                x = left + 1.3 + float(share) * (measure - 1.0)
-                room = (measure - 1.0) / len(bar) - 0.9
+                x = left + 1.6 + float(share) * (measure - 1.0)
+                room = (measure - 1.0) / len(bar) - (1.2 if len(bar) == 1 else 2.2)
                 inks += _chord(chord, key, x, room)
                 if place:
-                    inks.append(ink.line("share", (x - 0.7, 4.9, x - 1.3, 7.3), 0.12))
+                    inks.append(ink.line("share", (x - 0.6, 3.6, x - 1.4, 7.4), 0.16))
         end = len(row) * measure
         last = first + LINE >= len(bars)
         inks.append(_bar_line(end, thick=last))
+        for y in (0.0, HIGH):
+            inks.append(ink.line("rule", (0.0, y, end, y), 0.1))
         lines.append(inks)
     return lines
 
@@ -81,8 +84,8 @@ def _chord(chord: Chord, key: Key, x: float, room: float) -> list[Ink]:
     """Return a chord name over its degree, made smaller where the room is short."""
     found = []
     for kind, text, size, y in (
-        ("chord", chord.name(key), NAME, 5.6),
-        ("degree", numeral(chord), DEGREE, 8.3),
+        ("chord", chord.name(key), NAME, 7.4),
+        ("degree", numeral(chord), DEGREE, 11.1),
     ):
         drawn = lettering.chord_name(text, size)
         if drawn.right - drawn.left > room:

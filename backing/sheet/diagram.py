@@ -105,9 +105,7 @@ def diagram(phrase: Phrase, *, left_handed: bool = False) -> list[Ink]:
         found.append(ink.line("fret wire", (at, 0.0, at, tall), 0.4 if nut else 0.12))
     for fret in range(low, high + 1):
         face = "bold" if fret in (*MARKED, 12, 24) else "regular"
-        found.append(
-            ink.words("fret number", str(fret), x(fret), tall + 2.8, 1.5, face=face)
-        )
+        found.append(ink.words("fret number", str(fret), x(fret), tall + 2.8, 1.5, face=face))
     for (string, fret), (degree, radius, kind) in sorted(dots.items()):
         y = STRING * (len(STRINGS) - 1 - STRINGS.index(string))
         found.append(_dot(x(fret), y, degree, radius, kind))

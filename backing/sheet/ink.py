@@ -147,9 +147,7 @@ def words(
     return outline(kind, lettering.text(text, size, face), x, y, anchor, owner)
 
 
-def music(
-    kind: str, name: str, x: float, y: float, size: float = 1.0, *, owner: str = ""
-) -> Ink:
+def music(kind: str, name: str, x: float, y: float, size: float = 1.0, *, owner: str = "") -> Ink:
     """Return a music glyph centred on `x` as ink."""
     return outline(kind, lettering.glyph(name, size), x, y, 0.5, owner)
 
@@ -209,9 +207,7 @@ def head(kind: str, x: float, y: float, way: int, *, owner: str = "") -> Ink:
     return Ink(kind, (box,), svg, owner=owner)
 
 
-def wave(
-    kind: str, left: float, right: float, *, wide: bool = False, owner: str = ""
-) -> Ink:
+def wave(kind: str, left: float, right: float, *, wide: bool = False, owner: str = "") -> Ink:
     """Return a wavy line whose middle is at y 0; a wide vibrato swings twice as far."""
     length, high = (1.1, 0.52) if wide else (0.8, 0.3)
     count = max(2, round((right - left) / length))

@@ -36,6 +36,7 @@ TRIES = (
     (0.32, 1.0), (0.36, 0.9), (0.42, 0.8), (0.5, 0.7), (0.6, 0.6), (0.6, 1.2), (0.6, 1.45),
     (0.6, 1.8), (0.6, 2.4),
 )  # fmt: skip
+CLOSE = (0.18, 1.0)
 RAGGED = 0.62  # a last system that fills less is not stretched
 
 
@@ -51,11 +52,14 @@ class Style:
         One of `STAVES`.
     marks
         Whether strokes and fingers are drawn.
+    form
+        Whether lines are to be those of a form, four bars each, a little closer.
     """
 
     width: float = 100.0
     staves: str = "both"
     marks: bool = True
+    form: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,19 +97,17 @@ def pictures(score: Score, style: Style) -> list[Picture]:
     bare = style.staves == "tab"
     made = plan(score, bends=not bare)
     made.pads = pads(score, made)
-    for loose, share in TRIES:
+    for loose, share in (CLOSE, *TRIES) if style.form else TRIES:
         width = style.width * max(1.0, share)
         natural = widths(score, made, loose=loose, bare=bare)
-        breaks = _breaks(score, natural, style.width * min(1.0, share))
+        breaks = _breaks(score, natural, style.width * min(1.0, share), form=style.form)
         systems = engrave(score, made, breaks, width, loose=loose, bare=bare)
         if all(_clear(score, made, system) for system in systems):
             break
     last = systems[-1]
     filled = sum(b - a for bar, (a, b) in natural.bars.items() if bar in last.bars)
     if filled < RAGGED * width:
-        systems[-1] = engrave(
-            score, made, breaks, width, loose=loose, full=False, bare=bare
-        )[-1]
+        systems[-1] = engrave(score, made, breaks, width, loose=loose, full=False, bare=bare)[-1]
     return [_picture(score, made, system, style, not number)
             for number, system in enumerate(systems)]  # fmt: skip
 
@@ -120,12 +122,13 @@ def _clear(score: Score, made: Plan, system: System) -> bool:
     )
 
 
-def _breaks(score: Score, natural: System, width: float) -> list[int]:
+def _breaks(score: Score, natural: System, width: float, *, form: bool) -> list[int]:
     """Return the bars before which a system ends, so that systems are full and parts stay whole."""
     sizes = [right - left for _, (left, right) in sorted(natural.bars.items())]
     prefix = natural.start - (4.0 if natural.meter else 0.0)
     sizes[0] -= natural.start
     count = len(sizes)
+    pickup = score.measures[0].number == 0
     # A part begins with its first whole bar; its pickup may stand in the bar before.
     starts = {
         bar + (label.at > measure.start)
@@ -142,7 +145,9 @@ def _breaks(score: Score, natural: System, width: float) -> list[int]:
                 continue
             slack = max(0.0, room - length) / room
             cost = 1.0 + 2.0 * slack**2
-            if end < count and end not in starts:
+            if form:
+                cost += {0: 0.0, 2: 0.6}.get((end - pickup) % 4, 1.2)
+            elif end < count and end not in starts:
                 cost += 0.6
             if end - start == 1 and count > 2:
                 cost += 0.8

@@ -156,7 +156,9 @@ def _single(system: System, node: Node, column: Column, sky: Skyline) -> list[In
 
 
 def _quarter(x: float, node: Node) -> Ink:
-    curve = ink.curve("bend", [(x - 0.1, 1.3), (x + 0.9, 1.2), (x + 1.1, 0.9), (x + 1.1, 0.5)], 0.14)
+    curve = ink.curve(
+        "bend", [(x - 0.1, 1.3), (x + 0.9, 1.2), (x + 1.1, 0.9), (x + 1.1, 0.5)], 0.14
+    )
     tip = ink.head("bend", x + 1.1, 0.0, -1)
     size = ink.words("bend size", SIZES[50], x + 1.1, -0.25, LABEL)
     svg = curve.draw() + tip.draw() + size.draw()

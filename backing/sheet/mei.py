@@ -360,4 +360,3 @@ def _chord(name: str, column: Sequence[Node], attributes: str, signs: _Signs) ->
         + "".join(f"<note {own}/>" for own in notes)
         + "</chord>"
     )
-

@@ -109,7 +109,7 @@ def sheet(
         If the form is too short for the phrase, or it cannot be written.
     """
     paper = paper or Paper()
-    style = Style(paper.width, paper.staves, paper.marks)
+    style = Style(paper.width, paper.staves, paper.marks, chorus)
     score = over_form(phrase, form, chorus=chorus)
     parts = [_heading(score, form, paper, chorus)]
     parts += [_system(picture, score, paper) for picture in pictures(score, style)]
@@ -137,7 +137,7 @@ def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: str = 
         line = bars[4 * number : 4 * number + 4]
         names = " | ".join(" ".join(chord.name(key) for _, chord in bar) for bar in line)
         alt = f"Bars {4 * number + 1} to {4 * number + len(line)}: {names}"
-        parts.append(_image(inks, paper, alt) + "#v(4mm, weak: true)\n")
+        parts.append(_image(inks, paper, alt) + "#v(3mm, weak: true)\n")
     return _compiled(title, "".join(parts), paper, kind)
 
 
@@ -181,7 +181,7 @@ def _heading(score: Score, form: Form, paper: Paper, chorus: bool) -> str:
 
 def _key_image(key: Key, paper: Paper) -> str:
     tonic = ink.outline("key", lettering.chord_name(key.tonic, 2.5), 0.0, 0.0, 0.0, "")
-    mode = ink.words("key", key.mode, tonic.box.right + 0.7, 0.0, 2.5, anchor=0.0)
+    mode = ink.words("key", key.mode, tonic.box.right + 1.0, 0.0, 2.5, anchor=0.0)
     # As tall as the title's letters, so that both stand on one line.
     return _inline_image([tonic, mode], paper, _key(key))
 
@@ -249,10 +249,7 @@ def _inline_image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
     svg = document("".join(one.draw() for one in inks), box)
     width = (box.right - box.left + 0.2) * paper.space
     below = (box.bottom + 0.1) * paper.space
-    return (
-        f"box(baseline: {below:.3f}mm,"
-        f" drawn({_quoted(svg)}, {width:.3f}mm, {_quoted(alt)}))"
-    )
+    return f"box(baseline: {below:.3f}mm, drawn({_quoted(svg)}, {width:.3f}mm, {_quoted(alt)}))"
 
 
 def _image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
@@ -272,6 +269,7 @@ def _tips(score: Score) -> str:
     placed = [remark for remark in score.remarks if remark.number]
     parts = ["#section[Tips]\n"]
     parts += [f"{_markdown(remark.text)}\n\n" for remark in whole]
+    parts += ["#v(1mm)\n"] if whole else []
     for remark in placed:
         parts.append(
             f"#tip({_quoted(str(remark.number))}, {_quoted(remark.place)})"

@@ -31,9 +31,7 @@ def rhythm(
     score: Score, system: System, every: Sequence[Column], others: Sequence[Ink]
 ) -> list[Ink]:
     """Return the rhythm of a system, and its rests, under and on the tab staff."""
-    low = max(
-        [TALL, *(b.bottom for one in others for b in one.boxes if one.kind != "bar line")]
-    )
+    low = max([TALL, *(b.bottom for one in others for b in one.boxes if one.kind != "bar line")])
     low = low - TALL if low > TALL + 0.2 else 0.0
     found: list[Ink] = []
     where = {column.event: column.x for column in every if column.last}
@@ -132,7 +130,9 @@ def _group(
         if event.dots:
             found.append(_dot(x + 0.55, end - 0.35 if count == 0 else top + 0.3))
         if len(numbers) == 1 and count:
-            sign = ink.outline("flag", ink.lettering.glyph(f"flag {min(count, 3)}"), x, end, 0.0, "")
+            sign = ink.outline(
+                "flag", ink.lettering.glyph(f"flag {min(count, 3)}"), x, end, 0.0, ""
+            )
             found.append(sign)
     if len(numbers) > 1:
         for level in range(1, max(counts) + 1):

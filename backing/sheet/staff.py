@@ -132,9 +132,7 @@ def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[S
     toolkit.setOptions(json.dumps(options) if isinstance(toolkit.getOptions(), str) else options)
     if not toolkit.loadData(text):
         raise AssertionError("verovio did not take the music")
-    return [
-        _read(toolkit.renderToSVG(page)) for page in range(1, toolkit.getPageCount() + 1)
-    ]
+    return [_read(toolkit.renderToSVG(page)) for page in range(1, toolkit.getPageCount() + 1)]
 
 
 def _read(svg: str) -> System:
@@ -230,7 +228,9 @@ def _piece(
         return Ink(kind, tuple(_scaled(box, top) for box in boxes), ""), text
     if tag == "rect":
         x, y = float(element.get("x", "0")), float(element.get("y", "0"))
-        box = Box(x, y, x + float(element.get("width", "0")), y + float(element.get("height", "0")))
+        box = Box(
+            x, y, x + float(element.get("width", "0")), y + float(element.get("height", "0"))
+        )
         text = f'<rect x="{x:g}" y="{y:g}" width="{box[2] - x:g}" height="{box[3] - y:g}"/>'
         return Ink(kind, (_scaled(box, top),), ""), text
     if tag == "ellipse":

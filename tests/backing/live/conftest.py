@@ -100,14 +100,14 @@ class Receiver:
         assert set(self.bends().values()) <= {8192}
 
 
-@pytest.fixture
-def receiver(jack: str) -> Iterator[Receiver]:
+@contextlib.contextmanager
+def listen() -> Iterator[Receiver]:
+    """Open an instrument on the JACK server."""
     import rtmidi
 
     name = f"stage {os.getpid()} {time.monotonic_ns() % 100000}"
     with quiet():
         client = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=name, queue_size_limit=1 << 16)
-        client.ignore_types(sysex=False, timing=False, active_sense=False)
         client.open_virtual_port("in")
     made = Receiver(name, client)
     client.set_callback(lambda event, _: made.heard.append((time.perf_counter(), tuple(event[0]))))
@@ -116,6 +116,12 @@ def receiver(jack: str) -> Iterator[Receiver]:
         client.cancel_callback()
         client.close_port()
         client.delete()
+
+
+@pytest.fixture
+def receiver(jack: str) -> Iterator[Receiver]:
+    with listen() as made:
+        yield made
 
 
 # What a process plays: words, then a soundfont that is there, and anything else as Python.
@@ -133,6 +139,9 @@ except BluesError as error:
     sys.exit(1)
 print("came home")
 """
+
+
+Play = Callable[..., "Player"]
 
 
 @dataclass
@@ -186,8 +195,14 @@ def _read(player: Player) -> None:
 
 
 @pytest.fixture
-def play() -> Iterator[Callable[..., Player]]:
-    """Start a process that plays; `terminal` gives it one of 80 by 24."""
+def play() -> Iterator[Play]:
+    with playing() as start:
+        yield start
+
+
+@contextlib.contextmanager
+def playing() -> Iterator[Play]:
+    """Start processes that play; `terminal` gives one a terminal of 80 by 24."""
     players: list[Player] = []
 
     def start(stream: str, *, terminal: bool = False, before: str = "", **options: Any) -> Player:
