@@ -215,6 +215,10 @@ def _syntax_problem(text: str, error: Exception) -> Problem:
         line, column = int(found[1]), int(found[2])
         if message.startswith("Unescaped"):  # tomllib points behind what it complains of
             column = text.split("\n")[line - 1].rfind("\\", 0, column - 1) + 1 or column
+    elif 'Expected "\'"' in message and not digits:  # the last quote of all stands alone
+        start = text.rfind("'")
+        line, column = text.count("\n", 0, start) + 1, start - text.rfind("\n", 0, start)
+        message += "; is a closing quote missing on this line?"
     else:
         before = text[: digits.start()] if digits else text
         line, column = before.count("\n") + 1, len(before) - before.rfind("\n")

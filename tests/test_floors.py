@@ -34,6 +34,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.live",),
     ("backing.pieces",),
     ("backing",),
+    ("backing.lesson",),
     ("backing.cli",),
 )
 

@@ -25,6 +25,8 @@ COMMANDS: dict[str, str] = {
     "transpose": "Write a phrase in another key, position or set of strings.",
     "sheet": "Write a phrase as sheet music and tablature, or a form as a chord chart.",
     "import": "Read a phrase from the tablature of a MusicXML file.",
+    "lesson": "Make a lesson's folder: sounds, loops, sheets and the practice page.",
+    "new": "Start a phrase or lesson file, with comments that teach the format.",
     "list": "Show the grooves, forms, phrases or soundfonts that are here.",
 }
 

@@ -16,7 +16,7 @@ from phrases.errors import BluesError
 
 if TYPE_CHECKING:
     from backing.forms import Form
-    from backing.sheet.page import Paper
+    from backing.sheet.page import Kind, Paper
     from phrases.phrase import Phrase
 
 __all__ = ["command"]
@@ -139,7 +139,7 @@ def _chart(
     from phrases.pitch import parse_key
 
     place = parse_key(key or pieces.KEY)
-    made = [chart_page(form, place, paper, kind=path.suffix.lower()[1:]) for path in outputs]
+    made = [chart_page(form, place, paper, kind=_kind(path.suffix.lower())) for path in outputs]
     return f"{form.title} in {place}", made
 
 
@@ -178,6 +178,10 @@ def _phrase(name: str, variation: str | None) -> Phrase:
     return found[choose(f'a variation of "{phrase.title}"', variation, found)]
 
 
+def _kind(suffix: str) -> Kind:
+    return "svg" if suffix == ".svg" else "pdf"
+
+
 def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str, Any]) -> bytes:
     from backing.sheet.writing import over_form
 
@@ -186,7 +190,7 @@ def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str
         from phrases.hands import suggest
 
         hands = suggest(phrase) if paper.marks else phrase
-        return sheet(hands, form, paper, chorus=options["chorus"], kind=kind[1:])
+        return sheet(hands, form, paper, chorus=options["chorus"], kind=_kind(kind))
     score = over_form(phrase, form, chorus=options["chorus"])
     if kind == ".txt":
         from backing.sheet.text import text_tab

@@ -177,7 +177,8 @@ def _sounds(lesson: Lesson) -> Iterator[Item]:
     for number, study in enumerate(lesson.studies):
         for key in study.keys:
             for kind in wanted:
-                for tempo in study.tempos:
+                full = kind in lesson.full_tempo_only
+                for tempo in study.tempos[-1:] if full else study.tempos:
                     yield from _of(lesson, number, study, key, kind, tempo)
 
 

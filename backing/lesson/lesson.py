@@ -1,8 +1,8 @@
 """Lesson files: which phrases, in which keys and at which tempos, with the teacher's own words.
 
 Conventions: a path in a lesson file is relative to the lesson file and stays inside its folder.
-Tempos are felt beats a minute. What a phrase of a lesson does not say, the lesson says for it; what
-the lesson does not say either comes from the phrase file.
+Tempos are felt beats a minute. What a phrase of a lesson does not say, the lesson says for it;
+what the lesson does not say either comes from the phrase file.
 """
 
 from __future__ import annotations
@@ -33,7 +33,16 @@ from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
 from phrases.words import choose, expected
 
-__all__ = ["FORMATS", "KINDS", "LONGEST_OPENING", "Lesson", "Study", "inside", "read_lesson"]
+__all__ = [
+    "FORMATS",
+    "KINDS",
+    "LONGEST_OPENING",
+    "Lesson",
+    "Study",
+    "check_files",
+    "inside",
+    "read_lesson",
+]
 
 # What a lesson makes, in the order in which its files sort.
 KINDS: dict[str, str] = {
@@ -53,8 +62,8 @@ LONGEST_OPENING = 3600  # seconds
 
 COMMON_KEYS = ("keys", "groove", "form", "swing", "tempos", "gaps")
 LESSON_KEYS = (
-    "title", *COMMON_KEYS, "choruses", "formats", "stems", "make", "video", "opening", "text",
-    "phrase",
+    "title", *COMMON_KEYS, "choruses", "formats", "stems", "make", "full-tempo-only", "video",
+    "opening", "text", "phrase",
 )  # fmt: skip
 STUDY_KEYS = ("file", "variations", *COMMON_KEYS, "take", "take-tempo", "text")
 
@@ -125,6 +134,8 @@ class Lesson:
         Whether backings and demos are also written part by part.
     make
         Some of `KINDS`.
+    full_tempo_only
+        Sounds that are made at the highest tempo alone.
     video
         The kinds that a video of the lesson plays, in its order.
     opening
@@ -140,6 +151,7 @@ class Lesson:
     formats: tuple[str, ...]
     stems: bool
     make: tuple[str, ...]
+    full_tempo_only: tuple[str, ...]
     video: tuple[str, ...]
     opening: int
     text: str
@@ -181,6 +193,7 @@ def read_lesson(path: Path) -> Lesson:
     formats = _words(file, ("formats",), "a format of sounds", FORMATS, USUAL_FORMATS)
     make = _words(file, ("make",), "something a lesson makes", KINDS, tuple(KINDS))
     video = _words(file, ("video",), "a sound that a lesson makes", SOUNDS, SOUNDS)
+    full = _words(file, ("full-tempo-only",), "a sound that a lesson makes", SOUNDS, ())
     stems = file.get(("stems",), bool, False)
     text = file.get(("text",), str, "")
     wheres = file.tables("phrase")
@@ -194,12 +207,22 @@ def read_lesson(path: Path) -> Lesson:
     # A phrase file's own problems stand in that file, so they are told by themselves.
     phrases = [load_phrase(one) for one in found if one is not None]
     studies = [
-        _study(file, *row)
+        _study(file, *row, full="demo" in full)
         for row in zip(wheres, [p for p in found if p], phrases, told, strict=True)
     ]
     file.finish()
     return Lesson(
-        path, title, tuple(studies), choruses, formats, stems, make, video, opening, text
+        path=path,
+        title=title,
+        studies=tuple(studies),
+        choruses=choruses,
+        formats=formats,
+        stems=stems,
+        make=make,
+        full_tempo_only=full,
+        video=video,
+        opening=opening,
+        text=text,
     )
 
 
@@ -306,7 +329,9 @@ def _words(
     return tuple(dict.fromkeys(word for word in chosen if word)) if given else default
 
 
-def _study(file: TextFile, where: Where, path: Path, phrase: Phrase, told: _Common) -> Study:
+def _study(
+    file: TextFile, where: Where, path: Path, phrase: Phrase, told: _Common, *, full: bool
+) -> Study:
     folder = Path(file.name).parent
     known = dict(phrase.variations)
     names = _words(file, (*where, "variations"), f'a variation of "{phrase.title}"', known,
@@ -329,11 +354,12 @@ def _study(file: TextFile, where: Where, path: Path, phrase: Phrase, told: _Comm
     when = file.attempt((*where, "take-tempo"), check_tempo, tempo) if tempo else phrase.tempo
     keys = told.keys or (phrase.key,)
     tempos = told.tempos or _usual_tempos(phrase.tempo)
-    if take is not None and (phrase.key not in keys or when not in tempos):
+    taken = tempos[-1:] if full else tempos
+    if take is not None and (phrase.key not in keys or when not in taken):
         file.complain(
             (*where, "take"),
             f"the take is in {phrase.key} at {float(when or phrase.tempo):g} beats a minute, "
-            "which this lesson does not make; add them, or write its take-tempo",
+            "in which this lesson has no demo; add them, or write its take-tempo",
         )
     return Study(
         name=path.stem,

@@ -1,8 +1,8 @@
 """What was made before: a record beside the files of each item, and a lock on the folder.
 
-In the lesson's folder, `HIDDEN` holds a record for each item (its digest; size, time and SHA-256 of
-each of its files), the layers of the practice page's loops, drafts of what is being made, and the
-lock. A file takes its name when it is complete, and its record is written after it, so that
+In the lesson's folder, `HIDDEN` holds a record for each item (its digest; size, time and SHA-256
+of each of its files), the layers of the practice page's loops, drafts of what is being made, and
+the lock. A file takes its name when it is complete, and its record is written after it, so that
 whatever interrupts a run, the next one makes what has no true record.
 """
 

@@ -169,13 +169,14 @@ def _write_layers(done: Rendered, paths: dict[str, Path]) -> None:
 
 def _steady_serial(path: Path) -> None:
     """Give an Ogg stream the serial number 1, for which libsndfile takes a random one."""
-    from mutagen.ogg import OggPage
+    from mutagen import ogg
 
+    reader: Any = ogg.OggPage
     pages = []
     with path.open("rb") as file:
         while True:
             try:
-                page = OggPage(file)
+                page = reader(file)
             except EOFError:
                 break
             page.serial = 1

@@ -34,7 +34,9 @@ class WorkError(BluesError, RuntimeError):
     """A worker that ended before its work."""
 
 
-def made(items: Sequence[Item], drafts: Path, font: Path, processes: int = PROCESSES) -> Iterator[Made]:
+def made(
+    items: Sequence[Item], drafts: Path, font: Path, processes: int = PROCESSES
+) -> Iterator[Made]:
     """Yield items as they are made, in whatever order: names of their drafts, and facts.
 
     Parameters

@@ -7,18 +7,16 @@ imports nothing heavy itself.
 from __future__ import annotations
 
 import atexit
-import contextlib
 import sys
 import threading
 import time
 from collections.abc import Callable
 from typing import Any
 
-from backing.live.errors import LiveError, quiet
+from backing.live.errors import LiveError, patiently, quiet
 
 __all__ = ["Card", "Opening"]
 
-PATIENCE = 1.5  # seconds to wait for a stream to close
 LOST = 2.0  # seconds without a callback
 
 OTHERWISE = "or play on a MIDI port (--port), or write a file (-o NAME.wav)"
@@ -156,17 +154,13 @@ class Card:
         """
 
         def end() -> None:
-            with contextlib.suppress(Exception):
-                self._stream.abort(ignore_errors=True)
-                self._stream.close(ignore_errors=True)
+            self._stream.abort(ignore_errors=True)
+            self._stream.close(ignore_errors=True)
 
-        thread = threading.Thread(target=end, name="closing", daemon=True)
-        with quiet():
-            thread.start()
-            thread.join(PATIENCE)
-        if thread.is_alive():
+        done = patiently(end)
+        if not done:
             atexit.unregister(_sounddevice()._exit_handler)
-        return not thread.is_alive()
+        return done
 
 
 class Opening:

@@ -18,9 +18,10 @@ from typing import Protocol
 from backing.events import Stream
 from backing.live import LOUD
 from backing.live.keys import HangUpError, Keyboard
-from backing.live.ports import Pedal, Sender
+from backing.live.pedal import Pedal
 from backing.live.score import Score
 from backing.live.screen import WIDTH, Painter, picture
+from backing.live.sender import Sender
 from backing.live.tab import Follower
 from backing.live.transport import Transport
 from phrases.phrase import Phrase
@@ -55,7 +56,7 @@ def play(
         A MIDI output, one of `backing.live.ports.outputs` or a part of its name, in place of
         the sound card.
     pedal
-        A MIDI input with a foot pedal, as for `backing.live.ports.read_pedal`.
+        A MIDI input with a foot pedal, as for `backing.live.pedal.read_pedal`.
     phrase
         The phrase in it, as played, to show its tab.
 
@@ -89,7 +90,7 @@ def play(
 
 
 class _Output(Protocol):
-    """What `backing.live.sound.Sound` and `backing.live.ports.Sender` have in common."""
+    """What `backing.live.sound.Sound` and `backing.live.sender.Sender` have in common."""
 
     name: str
     transport: Transport
@@ -156,6 +157,7 @@ def _follow(
     with contextlib.ExitStack() as stack:
         keyboard = stack.enter_context(Keyboard())
         painter = stack.enter_context(Painter()) if _has_screen() else None
+        stack.callback(output.close)  # silence comes before the terminal
         while not output.finished and not caught:
             output.check()
             where = output.transport.where(output.now())
@@ -167,9 +169,10 @@ def _follow(
                 painter.paint(
                     picture(title, where, tab, output=output.name, width=width, height=height)
                 )
-            for number in (where.section + 1, where.section - 1):  # before they are needed
+            here, target = where.section, output.transport.state.target
+            for number in (here, here + 1, here - 1, here if target is None else target):
                 if 0 <= number < len(score.sections):
-                    score.messages(number)
+                    score.messages(number)  # before they are needed
             pressed = keyboard.read(FRAME)
             while asked:
                 pressed.append(asked.pop(0))

@@ -21,6 +21,7 @@ from backing.live.transport import Where
 __all__ = ["KEYS_LINE", "Painter", "Picture", "picture"]
 
 WIDTH, HEIGHT = 80, 24
+PATIENCE = 0.5  # seconds
 KEYS_LINE = "space stop/go  + - tempo  n next  p previous  m phrase on/off  q quit"
 REVERSE, PLAIN = "\x1b[7m", "\x1b[0m"
 
@@ -174,7 +175,8 @@ class Painter:
         trace: TracebackType | None,
     ) -> None:
         with contextlib.suppress(OSError):
-            self._write(f"{PLAIN}\x1b[2J\x1b[H\x1b[?25h\x1b[?1049l")
+            if self._ready(PATIENCE):
+                self._write(f"{PLAIN}\x1b[2J\x1b[H\x1b[?25h\x1b[?1049l")
 
     def size(self) -> tuple[int, int]:
         """Return columns and lines of the terminal."""
@@ -212,10 +214,10 @@ class Painter:
             self._write(out)
             self._shown = now
 
-    def _ready(self) -> bool:
+    def _ready(self, seconds: float = 0.0) -> bool:
         if sys.platform == "win32":
             return True
-        return bool(select.select([], [self._fd], [], 0.0)[1])
+        return bool(select.select([], [self._fd], [], seconds)[1])
 
     def _write(self, text: str) -> None:
         encoding = getattr(sys.stdout, "encoding", None) or "ascii"

@@ -214,6 +214,7 @@ class Sound:
         self.name = card.name
         self._card = card
         self._renderer: Renderer | None = None
+        self._closed = False
         try:
             self._voices = Voices(soundfont, card.rate)
         except BaseException:
@@ -250,6 +251,9 @@ class Sound:
 
     def close(self) -> None:
         """Fade out, and let go of the sound card."""
+        if self._closed:
+            return
+        self._closed = True
         if self._renderer is not None and not self._card.lost:
             self._renderer.fading = True
             end = time.perf_counter() + 0.3

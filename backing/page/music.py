@@ -21,7 +21,7 @@ from phrases.roles import Row, hits, rows
 
 __all__ = ["NARROW", "WIDE", "heard", "version"]
 
-WIDE, NARROW = 88.0, 44.0  # staff spaces of a line
+WIDE, NARROW = 94.0, 44.0  # staff spaces of a line
 AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves at once
 
 

@@ -1,7 +1,7 @@
 """The chord chart: a form in a key, four bars to a line.
 
-Conventions: lengths are in staff spaces. Under each chord stands its degree, which stays the same in
-every key.
+Conventions: lengths are in staff spaces. Under each chord stands its degree, which is the
+same in every key.
 """
 
 from __future__ import annotations

@@ -1,15 +1,15 @@
 """The fretboard diagram: where a phrase lies on the neck, and which degree each note is.
 
 Conventions: lengths are in staff spaces. The neck lies as in tablature, the high e string on top
-and the nut on the left; for a left hand it is mirrored. Roots are filled, other notes of the phrase
-are in rings, notes of its scale that it leaves out are small.
+and the nut on the left; for a left hand it is mirrored. Roots are filled, other notes of the
+phrase are in rings, notes of its scale that it leaves out are small.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from backing.sheet import ink
+from backing.sheet import ink, lettering
 from backing.sheet.ink import Box, Ink
 from phrases.fretboard import LAST_FRET, STRINGS, fret_pitch
 from phrases.phrase import Note, Phrase
@@ -131,7 +131,7 @@ def _dots(
 
 def _dot(x: float, y: float, degree: str, radius: float, kind: str) -> Ink:
     size = 1.3 if kind != "scale" else 1.15
-    name = ink.lettering.chord_name(degree, size, 0.42)
+    name = lettering.chord_name(degree, size, 0.42)
     word = ink.outline("degree", name, x, y + size * 0.346, 0.5, "")
     if kind == "root":
         svg = f'<circle cx="{x:.3f}" cy="{y:.3f}" r="{radius}"/><g fill="#fff">{word.draw()}</g>'

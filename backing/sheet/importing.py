@@ -22,7 +22,7 @@ from backing.sheet.xmlfile import read_xml
 from backing.sheet.xmlpart import PartReader
 from backing.tempo import swing_for
 from phrases.counting import METERS
-from phrases.errors import BluesError, ChoiceError, Problem, TextFileError
+from phrases.errors import BluesError, ChoiceError, Problem, RangeError, TextFileError
 from phrases.files import TEMPOS, read_phrase
 from phrases.notation import write_line
 from phrases.phrase import LEVELS, ROLES, Phrase, Stroke
@@ -208,7 +208,7 @@ class _Text:
             )
             if not own:
                 raise ChoiceError(f"{self.path}: the {role} has no notes; rename its label")
-            yield "[[part]]"
+            yield "\n[[part]]"
             yield f"role = {_quoted(role)}"
             yield f"notes = '{_line(own, last - first, beats, self.path)}'"
 
@@ -244,7 +244,7 @@ class _Text:
         for tip in self._fields("tip"):
             found = _PLACE.fullmatch(tip)
             if found:
-                yield "[[tip]]"
+                yield "\n[[tip]]"
                 yield f"at = {_quoted(f'{found[1].lower()} {found[2] or 0} {found[3]}')}"
                 yield f"text = {_quoted(found[4])}"
 

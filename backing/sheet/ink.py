@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import NamedTuple
 
 from backing.sheet import lettering
@@ -195,7 +196,7 @@ def _along(points: Sequence[tuple[float, float]], width: float) -> tuple[Box, ..
     half = width / 2
     return tuple(
         Box(min(a, c) - half, min(b, d) - half, max(a, c) + half, max(b, d) + half)
-        for (a, b), (c, d) in zip(points, points[1:], strict=False)
+        for (a, b), (c, d) in pairwise(points)
     )
 
 
@@ -209,13 +210,13 @@ def head(kind: str, x: float, y: float, way: int, *, owner: str = "") -> Ink:
 
 def wave(kind: str, left: float, right: float, *, wide: bool = False, owner: str = "") -> Ink:
     """Return a wavy line whose middle is at y 0; a wide vibrato swings twice as far."""
-    length, high = (1.1, 0.52) if wide else (0.8, 0.3)
+    length, high = (1.25, 0.85) if wide else (0.95, 0.5)
     count = max(2, round((right - left) / length))
     step = (right - left) / count
     path = f"M{left:.3f} 0"
     for _ in range(count):
         path += f"q{step / 4:.3f} {-high:.3f} {step / 2:.3f} 0t{step / 2:.3f} 0"
-    svg = f'<path d="{path}" fill="none" stroke="#000" stroke-width="{0.2}"/>'
+    svg = f'<path d="{path}" fill="none" stroke="#000" stroke-width="0.18"/>'
     half = high / 2 + 0.1
     return Ink(kind, (Box(left, -half, right, half),), svg, owner=owner)
 

@@ -9,15 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 from backing.sheet import ink, lettering
+from backing.sheet.columns import TALL, columns, pads
 from backing.sheet.ink import Box, Ink, Skyline
 from backing.sheet.marks import below, over
 from backing.sheet.mei import Plan, plan
 from backing.sheet.rhythm import rhythm
 from backing.sheet.score import Score
 from backing.sheet.staff import System, engrave, widths
-from backing.sheet.tab import TALL, columns, pads, tab
+from backing.sheet.tab import tab
 
 __all__ = ["STAVES", "Picture", "Style", "pictures"]
 
@@ -26,18 +28,20 @@ STAFF = 4.0  # height of the notation staff
 ROOM = 1.0  # between what hangs under the notation and what stands over the tab
 NEAREST = 4.0  # from staff to staff
 CHORD = 2.3
-NUMBER = 1.3
-TIP = 1.15
-LABEL = 1.5
-CLEAR = 0.42  # between two fret numbers of a line
+NUMBER = 1.45
+TIP = 1.3
+LABEL = 1.6
+JOINED = {"h": 1.0, "p": 1.0, "/": 1.3, "\\": 1.3}
+CLEAR = 0.55  # between two fret numbers of a line
 # How far apart notes are, and by how much a line is cut short (or, at last, set smaller), one way
 # after another until all fret numbers have room.
 TRIES = (
-    (0.32, 1.0), (0.36, 0.9), (0.42, 0.8), (0.5, 0.7), (0.6, 0.6), (0.6, 1.2), (0.6, 1.45),
+    (0.32, 0.88), (0.36, 0.82), (0.42, 0.76), (0.5, 0.7), (0.6, 0.6), (0.6, 1.2), (0.6, 1.45),
     (0.6, 1.8), (0.6, 2.4),
 )  # fmt: skip
 CLOSE = (0.18, 1.0)
-RAGGED = 0.62  # a last system that fills less is not stretched
+RAGGED = 0.8
+STRETCHES = (1.25, 1.4, 1.6, 1.8)  # of a last line that would be stretched too far
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,24 +110,36 @@ def pictures(score: Score, style: Style) -> list[Picture]:
             break
     last = systems[-1]
     filled = sum(b - a for bar, (a, b) in natural.bars.items() if bar in last.bars)
-    if filled < RAGGED * width:
-        systems[-1] = engrave(score, made, breaks, width, loose=loose, full=False, bare=bare)[-1]
+    for stretch in STRETCHES:
+        short = filled * stretch + (0.0 if 0 in last.bars else natural.start)
+        if short > RAGGED * width:
+            break
+        system = engrave(score, made, breaks, short, loose=loose, bare=bare)[-1]
+        if _clear(score, made, system):
+            systems[-1] = system
+            break
     return [_picture(score, made, system, style, not number)
             for number, system in enumerate(systems)]  # fmt: skip
 
 
 def _clear(score: Score, made: Plan, system: System) -> bool:
-    """Tell whether the fret numbers of a system have room."""
+    """Tell whether the fret numbers of a system have room, and what joins them too."""
     every = columns(score, made, system)
+    spots = {node.name: column for column in every for node in column.nodes}
+    wanted = {
+        (id(spots[join.start]), id(spots[join.end])): JOINED[join.sign]
+        for join in made.joins
+        if join.sign in JOINED and join.start in spots and join.end in spots
+    }
     return all(
-        after.left - before.right >= CLEAR
-        for before, after in zip(every, every[1:], strict=False)
+        after.left - before.right >= wanted.get((id(before), id(after)), CLEAR)
+        for before, after in pairwise(every)
         if before.left < before.right and after.left < after.right
     )
 
 
 def _breaks(score: Score, natural: System, width: float, *, form: bool) -> list[int]:
-    """Return the bars before which a system ends, so that systems are full and parts stay whole."""
+    """Return the bars before which a system ends: systems are full, and parts stay whole."""
     sizes = [right - left for _, (left, right) in sorted(natural.bars.items())]
     prefix = natural.start - (4.0 if natural.meter else 0.0)
     sizes[0] -= natural.start
@@ -188,9 +204,9 @@ def _picture(score: Score, made: Plan, system: System, style: Style, first: bool
         inks.append(top.put(ink.words(
             "bar number", number, 0.1, 0.0, NUMBER, face="italic", anchor=0.0
         ), 0.35))  # fmt: skip
-    inks += _tips(score, system, every, top)
-    inks += _row(top, _chords(score, system, every), 0.7)
-    inks += _row(top, _labels(score, system, every), 0.6)
+    inks += _tips(score, system, top)
+    inks += _row(top, _chords(score, system), 0.7)
+    inks += _row(top, _labels(score, system), 0.6)
     box = ink.around(box for one in inks for box in one.boxes)
     box = Box(min(box.left, 0.0), box.top, max(box.right, system.width), box.bottom)
     svg = drawn + "".join(one.draw() for one in inks)
@@ -231,8 +247,7 @@ def _row(top: Skyline, row: Sequence[Ink], room: float) -> list[Ink]:
     return placed
 
 
-def place(score: Score, system: System, every: Sequence[ink.Ink] | Sequence[object], bar: int,
-          at: Fraction) -> float:  # fmt: skip
+def _place(score: Score, system: System, bar: int, at: Fraction) -> float:
     """Return the x of a beat of a bar."""
     measure = score.measures[bar]
     left, right = system.bars[bar]
@@ -254,11 +269,11 @@ def place(score: Score, system: System, every: Sequence[ink.Ink] | Sequence[obje
     return before[1] + share * (after[1] - before[1])
 
 
-def _chords(score: Score, system: System, every: Sequence[object]) -> list[Ink]:
+def _chords(score: Score, system: System) -> list[Ink]:
     found: list[Ink] = []
     for bar in sorted(system.bars):
         for label in score.measures[bar].chords:
-            x = place(score, system, every, bar, label.at)
+            x = _place(score, system, bar, label.at)
             if found:
                 x = max(x, found[-1].box.right + 0.8)
             drawn = lettering.chord_name(label.text, CHORD)
@@ -266,25 +281,25 @@ def _chords(score: Score, system: System, every: Sequence[object]) -> list[Ink]:
     return found
 
 
-def _labels(score: Score, system: System, every: Sequence[object]) -> list[Ink]:
+def _labels(score: Score, system: System) -> list[Ink]:
     found: list[Ink] = []
     for bar in sorted(system.bars):
         for label in score.measures[bar].labels:
-            x = place(score, system, every, bar, label.at)
+            x = _place(score, system, bar, label.at)
             if found:
                 x = max(x, found[-1].box.right + 0.8)
             found.append(ink.framed("label", label.text, x, 0.0, LABEL))
     return found
 
 
-def _tips(score: Score, system: System, every: Sequence[object], top: Skyline) -> list[Ink]:
+def _tips(score: Score, system: System, top: Skyline) -> list[Ink]:
     """Put the numbers of tips over the notes they speak of."""
     found = []
     for bar in sorted(system.bars):
         for event in score.measures[bar].events:
-            x = place(score, system, every, bar, event.at) + 0.6
+            x = _place(score, system, bar, event.at) + 0.6
             for tip in event.tips:
                 circle = ink.circled("tip", str(tip), x, 0.0, TIP)
                 found.append(top.put(circle, 0.4))
-                x += 0.0
+                x += circle.box.right - circle.box.left + 0.3
     return found

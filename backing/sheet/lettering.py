@@ -1,8 +1,9 @@
 """Letters and music glyphs as outlines, with their sizes known.
 
-Conventions: lengths are in staff spaces, y goes down, a text's origin lies on its baseline. Letters
-are set in Fira Sans (SIL Open Font License 1.1, beside this module), music glyphs in Leipzig (SIL
-Open Font License 1.1, from verovio's data). In chord names ``b`` and ``#`` become true accidentals.
+Conventions: lengths are in staff spaces, y goes down, a text's origin lies on its baseline.
+Letters are set in Fira Sans (SIL Open Font License 1.1, beside this module), music glyphs in
+Leipzig (SIL Open Font License 1.1, from verovio's data). In chord names ``b`` and ``#`` become
+true accidentals.
 
 References: SMuFL 1.4, https://w3c.github.io/smufl/latest/ (code points; an em is four staff
 spaces).

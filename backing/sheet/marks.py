@@ -1,7 +1,7 @@
 """What the hands do, over and on the notation staff: slides, bends, vibrato, trills.
 
-Conventions: as in `backing.sheet.tab`. A bend is an angle from the fretted small note to the note it
-reaches, on the side away from the stem; a quarter tone is a small arrow with its size.
+Conventions: as in `backing.sheet.tab`. A bend is an angle from the fretted small note to the note
+it reaches, on the side away from the stem; a quarter tone is a small arrow with its size.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from backing.sheet import ink
+from backing.sheet.columns import FINGER, INTO, LABEL, SIZES, STROKE, Column, waves
 from backing.sheet.ink import Box, Ink, Skyline
 from backing.sheet.mei import Node, Plan
 from backing.sheet.score import Score
 from backing.sheet.staff import System
-from backing.sheet.tab import FINGER, INTO, LABEL, SIZES, STROKE, Column, waves
 
 __all__ = ["below", "over"]
 
@@ -60,8 +60,8 @@ def over(
     for column in every:
         for node in column.nodes:
             found += _single(system, node, column, sky)
-    for left, right, wide, owner in waves(every):
-        found.append(sky.put(ink.wave("vibrato", left, right, wide=wide, owner=owner), 0.5))
+    for start, end, wide, owner in waves(every):
+        found.append(sky.put(ink.wave("vibrato", start, end, wide=wide, owner=owner), 0.5))
     return found
 
 
@@ -93,16 +93,15 @@ def _slide(system: System, one: Box | None, two: Box | None, sign: str, owner: s
 
 
 def _left_of(system: System, head: Box) -> float:
-    """Return the left edge of a head or of the accidental before it."""
+    """Return the left edge of a head or of the accidentals before it and its neighbours."""
     middle = (head.top + head.bottom) / 2
-    near = [
-        one.box.left
-        for one in system.inks
-        if one.kind == "accid"
-        and head.left - 1.6 < one.box.right <= head.left + 0.05
-        and one.box.top < middle < one.box.bottom
-    ]
-    return min([head.left, *near])
+    edge = head.left
+    signs = [one.box for one in system.inks if one.kind == "accid"]
+    for sign in sorted(signs, reverse=True):
+        near = edge - 1.6 < sign.right <= edge + 0.05
+        if near and sign.top - 0.6 < middle < sign.bottom + 0.6:
+            edge = sign.left
+    return edge
 
 
 def _angle(one: Box, two: Box, up: bool, owner: str, *, dashed: bool) -> Ink:
@@ -141,8 +140,7 @@ def _single(system: System, node: Node, column: Column, sky: Skyline) -> list[In
                 ink.line("slide", (left, middle, right, middle + rise), 0.16, owner=node.name)
             )
     sky.add(*found)
-    stations = node.head.stations
-    quarter = any(cents % 100 for cents in stations)
+    quarter = any(cents % 100 for cents in node.head.stations[1:])
     if quarter and not node.small:
         found.append(sky.put(_quarter(column.x, node), 0.35))
     if any(move.sign == "tr" for move in node.head.moves) and node.first:

@@ -35,7 +35,7 @@ MIDDLE = 59  # the pitch on the middle line, as it sounds
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """One written head.
+    r"""One written head.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class Node:
     cents
         By which the string is bent.
     join
-        How it comes from the node before on its string: ``h`` ``p`` ``/`` ``\\`` ``bend``
+        How it comes from the node before on its string: ``h`` ``p`` ``/`` ``\`` ``bend``
         ``release`` ``pre`` ``tie``, or empty.
     small
         Whether it is a grace note.

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
+from typing import Any, Literal
 
 from backing.forms import Form
 from backing.practice import usual_start
@@ -20,18 +21,19 @@ from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Picture, Style, document, pictures
 from backing.sheet.lettering import FONTS
-from backing.sheet.score import Score
+from backing.sheet.score import Measure, Score
 from backing.sheet.writing import over_form
 from backing.tempo import step_tempos
 from phrases.phrase import Phrase
 from phrases.pitch import Key
 
-__all__ = ["PAPERS", "STEP", "Paper", "chart_page", "sheet"]
+__all__ = ["PAPERS", "STEP", "Kind", "Paper", "chart_page", "sheet"]
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MARGIN = 15.0  # mm
 SPACE = 1.72  # mm from line to line of the notation staff
 LARGER = 1.28
+FITS = (0.96, 0.92, 0.88)
 STEP = Fraction(10)  # beats a minute from row to row of the plan
 DIAGRAM = 2.6  # mm to a unit of the diagram
 WIDEST = 95.0  # mm of a diagram
@@ -56,6 +58,8 @@ class Paper:
         One of `backing.sheet.layout.STAVES`.
     marks
         Whether strokes and fingers are drawn.
+    fit
+        1, or a little less to save a page.
     """
 
     size: str = "a4"
@@ -63,11 +67,12 @@ class Paper:
     left_handed: bool = False
     staves: str = "both"
     marks: bool = True
+    fit: float = 1.0
 
     @property
     def scale(self) -> float:
         """How much larger than usual."""
-        return LARGER if self.larger else 1.0
+        return self.fit * (LARGER if self.larger else 1.0)
 
     @property
     def space(self) -> float:
@@ -80,13 +85,16 @@ class Paper:
         return (PAPERS[self.size][0] - 2 * MARGIN) / self.space - 0.3
 
 
+Kind = Literal["pdf", "svg"]
+
+
 def sheet(
     phrase: Phrase,
     form: Form,
     paper: Paper | None = None,
     *,
     chorus: bool = False,
-    kind: str = "pdf",
+    kind: Kind = "pdf",
 ) -> bytes:
     """Return the sheet of a phrase.
 
@@ -109,6 +117,17 @@ def sheet(
         If the form is too short for the phrase, or it cannot be written.
     """
     paper = paper or Paper()
+    made = _sheet(phrase, form, paper, chorus, kind)
+    if kind == "pdf" and _pages(made) > 1:
+        # A little smaller, it may do with a page less.
+        for fit in FITS:
+            closer = _sheet(phrase, form, replace(paper, fit=fit), chorus, kind)
+            if _pages(closer) < _pages(made):
+                return closer
+    return made
+
+
+def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -> bytes:
     style = Style(paper.width, paper.staves, paper.marks, chorus)
     score = over_form(phrase, form, chorus=chorus)
     parts = [_heading(score, form, paper, chorus)]
@@ -124,7 +143,13 @@ def sheet(
     return _compiled(title, "".join(parts), paper, kind)
 
 
-def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: str = "pdf") -> bytes:
+def _pages(pdf: bytes) -> int:
+    """Return how many pages a PDF of typst's has."""
+    found = re.search(rb"/Count (\d+)", pdf)
+    return int(found[1]) if found else 1
+
+
+def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind = "pdf") -> bytes:
     """Return the chord chart of a form in a key, as `sheet` does."""
     paper = paper or Paper()
     title = f"{form.title} in {_key(key)}"
@@ -155,12 +180,27 @@ def _changed(phrase: Phrase, other: Phrase, score: Score) -> Score:
     first, part = changed[0]
     first -= bool(part.pickup)
     last = changed[-1][0] + changed[-1][1].bars
-    measures = tuple(
+    measures = [
         replace(measure, events=tuple(replace(event, tips=()) for event in measure.events))
         for measure in score.measures
         if first < measure.number <= last
+    ]
+    if part.pickup and measures and measures[0].number:
+        measures[0] = _from_pickup(measures[0])
+    return replace(score, measures=tuple(measures) or score.measures, remarks=())
+
+
+def _from_pickup(measure: Measure) -> Measure:
+    """Return the end of a bar, from the part that begins in it."""
+    at = max((label.at for label in measure.labels), default=measure.start)
+    return replace(
+        measure,
+        start=at,
+        beats=measure.start + measure.beats - at,
+        events=tuple(event for event in measure.events if event.at >= at),
+        chords=(),
+        labels=tuple(label for label in measure.labels if label.at >= at),
     )
-    return replace(score, measures=measures or score.measures, remarks=())
 
 
 def _heading(score: Score, form: Form, paper: Paper, chorus: bool) -> str:
@@ -348,7 +388,8 @@ def _inline(text: str) -> Iterator[str]:
 
 SETTINGS = """
 #set document(title: {title}, author: {author}, date: none)
-#set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: 13mm, bottom: 14mm){foot})
+#set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: 12mm,
+  bottom: 13mm){foot})
 #set text(font: {font}, size: {size}pt, lang: "en", fill: black, number-type: "lining")
 #set par(leading: 0.62em, spacing: 0.85em)
 #let heading-line(title, key, tempo) = block(below: 2.4mm, {{
@@ -359,7 +400,8 @@ SETTINGS = """
 }})
 #let facts(body) = block(below: 2mm, text(size: 0.95em, body))
 #let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
-#let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm, drawn(svg, width, alt))
+#let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
+  drawn(svg, width, alt))
 #let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
   text(size: 1.15em, weight: 600, body))
 #let variation(name) = block(above: 5mm, below: 3mm, sticky: true,
@@ -382,7 +424,7 @@ SETTINGS = """
 """
 
 
-def _compiled(title: str, body: str, paper: Paper, kind: str) -> bytes:
+def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
     import typst
 
     width, height = PAPERS[paper.size]
@@ -401,9 +443,10 @@ def _compiled(title: str, body: str, paper: Paper, kind: str) -> bytes:
         font=_quoted(FONT),
         size=f"{10.5 * paper.scale:g}",
     )
+    folders: Any = [str(FONTS)]
     made = typst.compile(
         (settings + body).encode(),
-        font_paths=[str(FONTS)],
+        font_paths=folders,
         ignore_system_fonts=True,
         format=kind,
         timestamp=int(EPOCH.timestamp()),

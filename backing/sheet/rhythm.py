@@ -7,13 +7,14 @@ stem for a half note, none for a whole note.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from itertools import groupby
 
-from backing.sheet import ink
+from backing.sheet import ink, lettering
+from backing.sheet.columns import TALL, Column
 from backing.sheet.ink import Ink
-from backing.sheet.score import Score
+from backing.sheet.score import Event, Score
 from backing.sheet.staff import System
-from backing.sheet.tab import TALL, Column
 
 __all__ = ["rhythm"]
 
@@ -51,7 +52,7 @@ def rhythm(
                     found.append(_dot(sign.box.right + 0.5, TALL / 2 - 0.5))
         for _, group in groupby(
             [n for n in range(len(events)) if not events[n].rest],
-            lambda n: (int(events[n].at), events[n].value in FLAGS, _run(events, n)),
+            partial(_beamed_with, events),
         ):
             found += _group(score, bar, list(group), where, low)
         found += _tuplets(score, system, bar, where, low)
@@ -65,7 +66,7 @@ def _meter(score: Score, system: System) -> list[Ink]:
     x = (system.meter.left + system.meter.right) / 2
     found = []
     for number, y in ((score.meter.numerator, TALL * 0.3), (score.meter.denominator, TALL * 0.7)):
-        digits = [ink.lettering.glyph(f"time {digit}", METER) for digit in str(number)]
+        digits = [lettering.glyph(f"time {digit}", METER) for digit in str(number)]
         at = x - sum(one.advance for one in digits) / 2
         for one in digits:
             sign = ink.outline("meter", one, at, 0.0, 0.0, "")
@@ -106,10 +107,15 @@ def _tuplets(
     return found
 
 
-def _run(events: Sequence[object], number: int) -> int:
+def _beamed_with(events: Sequence[Event], number: int) -> tuple[int, bool, int]:
+    """Return what events under one beam have in common: the beat, flags, no rest between."""
+    return int(events[number].at), events[number].value in FLAGS, _run(events, number)
+
+
+def _run(events: Sequence[Event], number: int) -> int:
     """Return the number of the last rest before an event: beams do not cross rests."""
     for before in range(number, -1, -1):
-        if events[before].rest:  # type: ignore[attr-defined]
+        if events[before].rest:
             return before
     return -1
 
@@ -130,9 +136,7 @@ def _group(
         if event.dots:
             found.append(_dot(x + 0.55, end - 0.35 if count == 0 else top + 0.3))
         if len(numbers) == 1 and count:
-            sign = ink.outline(
-                "flag", ink.lettering.glyph(f"flag {min(count, 3)}"), x, end, 0.0, ""
-            )
+            sign = ink.outline("flag", lettering.glyph(f"flag {min(count, 3)}"), x, end, 0.0, "")
             found.append(sign)
     if len(numbers) > 1:
         for level in range(1, max(counts) + 1):

@@ -1,13 +1,12 @@
 """The notation staff: verovio engraves it, system by system, and its drawing is read back.
 
-Conventions: lengths are in staff spaces, y is 0 on the top line of the staff and grows downwards, x
-is 0 at the system's left end. Texts are not left to verovio: everything it draws is a glyph or a
-line, so that every box is known.
+Conventions: lengths are in staff spaces, y is 0 on the top line of the staff and grows downwards,
+x is 0 at the system's left end. Texts are not left to verovio: everything it draws is a glyph or
+a line, so that every box is known.
 """
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -94,7 +93,6 @@ def engrave(
     width: float,
     *,
     loose: float = 0.3,
-    full: bool = True,
     bare: bool = False,
 ) -> list[System]:
     """Return the systems of a score.
@@ -109,12 +107,10 @@ def engrave(
         Of a system, in staff spaces.
     loose
         How far apart short notes are, 0.2 to 0.6.
-    full
-        Whether systems are stretched to the width.
     bare
         Leave out key and accidentals.
     """
-    return _rendered(mei(score, made, breaks, bare=bare), width, loose, stretch=full)
+    return _rendered(mei(score, made, breaks, bare=bare), width, loose, stretch=True)
 
 
 def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[System]:
@@ -129,7 +125,7 @@ def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[S
         "minLastJustification": 0.0,
         "spacingLinear": loose,
     }
-    toolkit.setOptions(json.dumps(options) if isinstance(toolkit.getOptions(), str) else options)
+    toolkit.setOptions(options)
     if not toolkit.loadData(text):
         raise AssertionError("verovio did not take the music")
     return [_read(toolkit.renderToSVG(page)) for page in range(1, toolkit.getPageCount() + 1)]
@@ -214,14 +210,14 @@ def _piece(
     width = float(element.get("stroke-width", "0"))
     if tag == "use":
         path = glyphs[element.get("href", "").lstrip("#")]
-        x, y, scale = (_numbers(element.get("transform", "")) + [1.0])[:3]
+        x, y, scale = ([*_numbers(element.get("transform", "")), 1.0])[:3]
         left, low, right, high = _bounds(path)
         box = Box(x + scale * left, y - scale * high, x + scale * right, y - scale * low)
         text = f'<path transform="translate({x:g} {y:g})scale({scale:g} {-scale:g})" d="{path}"/>'
         return Ink(kind, (_scaled(box, top),), ""), text
     if tag in ("polygon", "polyline"):
         points = _numbers(element.get("points", ""))
-        boxes = _slices(list(zip(points[::2], points[1::2], strict=True)), width)
+        boxes = list(_slices(list(zip(points[::2], points[1::2], strict=True)), width))
         text = f'<{tag} points="{element.get("points")}"/>'
         if tag == "polyline":
             text = text.replace("/>", f' fill="none" stroke="#000" stroke-width="{width:g}"/>')

@@ -9,6 +9,7 @@ import sys
 import pytest
 
 HEAVY = {"numpy", "mido", "rtmidi", "fluidsynth", "soundfile", "pretty_midi", "scipy", "mutagen"}
+PAGES = {"verovio", "typst", "fontTools"}
 TREES = {"tree_sitter", "tree_sitter_toml"}
 
 
@@ -36,13 +37,14 @@ def loaded(*words: str) -> set[str]:
         ["track", "--help"],
         ["demo", "--help"],
         ["loop", "--help"],
+        ["sheet", "--help"],
         ["list", "grooves"],
         ["list", "forms"],
         ["list", "soundfonts"],
     ],
 )
 def test_help_and_lists_are_light(words: list[str]) -> None:
-    assert not loaded(*words) & (HEAVY | TREES)
+    assert not loaded(*words) & (HEAVY | TREES | PAGES)
 
 
 def test_the_check_above_can_fail() -> None:

@@ -100,7 +100,7 @@ def test_upper_degrees_agree_with_music21(degree: str, interval: str) -> None:
 
 @pytest.mark.parametrize("degree", ["", "0", "16", "b", "x3", "3b", "-1", "bbb7"])
 def test_what_is_not_a_degree_is_refused(degree: str) -> None:
-    message = f'"{degree}" is not a degree; write 1 to 13'
+    message = f'"{degree}" is not a degree; write 1 to 15'
     with pytest.raises(ChoiceError, match=re.escape(message)):
         degree_semitones(degree)
 

@@ -203,11 +203,7 @@ def test_one_of_several_types_is_told_by_all_their_names() -> None:
     [
         ('a = "x\nb = 1', "; is a closing quote missing on this line?"),
         ("a = 'x\nb = 'y'", "; is a closing quote missing on this line?"),
-        pytest.param(
-            "a = 'x\nb = 1",
-            "; is a closing quote missing on this line?",
-            marks=pytest.mark.xfail(strict=True, reason="no hint where it is the last quote"),
-        ),
+        ("a = 'x\nb = 1", "; is a closing quote missing on this line?"),
         ("a = shuffle", "; text stands between quotes"),
         ("a = 1\na = 2", "; headings that come more than once have two brackets: [[part]]"),
         ("[a]\n[a]", "; headings that come more than once have two brackets: [[part]]"),

@@ -9,7 +9,7 @@ import termios
 import pytest
 
 from backing.live.keys import KEYS, HangUpError, Keyboard, actions
-from backing.live.ports import PEDAL_KEYS
+from backing.live.pedal import PEDAL_KEYS
 from backing.live.transport import ACTIONS
 
 

@@ -6,10 +6,9 @@ from typing import Any
 
 import pytest
 
-from backing.live import ports
 from backing.live.errors import LiveError
-from backing.live.ports import Pedal, inputs, outputs, read_pedal
-from phrases.errors import BluesError, ChoiceError
+from backing.live.ports import inputs, outputs
+from backing.live.sender import Sender
 from tests.backing.live.conftest import Receiver
 
 
@@ -19,7 +18,7 @@ def test_ports_that_are_there_are_listed(receiver: Receiver) -> None:
 
 
 def test_a_part_of_a_name_is_enough(receiver: Receiver) -> None:
-    sender = ports.Sender(receiver.name.upper())
+    sender = Sender(receiver.name.upper())
     assert sender.name in outputs()
     sender.close()
 
@@ -27,9 +26,9 @@ def test_a_part_of_a_name_is_enough(receiver: Receiver) -> None:
 def test_a_port_that_is_not_there(receiver: Receiver) -> None:
     close = receiver.name.replace("stage", "stags") + ":in"
     with pytest.raises(LiveError, match='is not a MIDI output; did you mean "stage'):
-        ports.Sender(close)
+        Sender(close)
     with pytest.raises(LiveError, match=r"is not a MIDI output; there is .*stage"):
-        ports.Sender("qqqqqqqqqqqqqqqqqqqq")
+        Sender("qqqqqqqqqqqqqqqqqqqq")
 
 
 def test_a_name_that_fits_several(receiver: Receiver) -> None:
@@ -38,7 +37,7 @@ def test_a_name_that_fits_several(receiver: Receiver) -> None:
     more = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=receiver.name.replace("stage", "stage two"))
     more.open_virtual_port("in")
     with pytest.raises(LiveError, match=r"fits several MIDI ports: .*; write more of the name"):
-        ports.Sender("stage")
+        Sender("stage")
     more.close_port()
     more.delete()
 
@@ -106,53 +105,3 @@ def test_no_package(package: str, soundfont: str) -> None:
     done = without_anything(before, **options)
     assert f"Error: no {'live sound' if package == 'sounddevice' else 'MIDI ports'}" in done.stdout
     assert "is not installed for this Python" in done.stdout
-
-
-# --- the pedal -------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("text", "port", "notes"),
-    [
-        ("FS-1", "FS-1", {}),
-        ("FS-1:FS-1 MIDI 1 20:0", "FS-1:FS-1 MIDI 1 20:0", {}),
-        ("FS-1:60=space", "FS-1", {60: "stop"}),
-        ("a:b 20:0:60=n,62=q", "a:b 20:0", {60: "next", 62: "quit"}),
-        ("FS-1:1=+, 2=-", "FS-1", {1: "faster", 2: "slower"}),
-    ],
-)
-def test_pedals_are_read(text: str, port: str, notes: dict[int, str]) -> None:
-    assert read_pedal(text) == (port, notes)
-
-
-@pytest.mark.parametrize(
-    ("text", "kind", "said"),
-    [
-        ("a:60=spce", ChoiceError, '"spce" is not a key; did you mean "space"?'),
-        ("a:128=q", LiveError, '"128=q" after the pedal: write NOTE=KEY, the note 0 to 127'),
-        ("a:60=q,x=n", LiveError, '"x=n" after the pedal'),
-    ],
-)
-def test_what_is_wrong_with_a_pedal_is_told(text: str, kind: type[BluesError], said: str) -> None:
-    with pytest.raises(kind) as raised:
-        read_pedal(text)
-    assert said in str(raised.value)
-
-
-def heard(notes: dict[int, str], *events: list[int]) -> list[str]:
-    asked: list[str] = []
-    pedal = Pedal.__new__(Pedal)
-    pedal._notes, pedal._tell = notes, asked.append
-    for data in events:
-        pedal._heard((data, 0.0))
-    return asked
-
-
-def test_any_note_or_switch_stops_where_none_is_named() -> None:
-    down, up = [0x90, 30, 100], [0x90, 30, 0]
-    assert heard({}, down, up, [0x80, 30, 0]) == ["stop"]
-    assert heard({}, [0xB0, 64, 127], [0xB0, 64, 0], [0xB0, 7, 127], [0xFE]) == ["stop"]
-
-
-def test_only_the_named_notes_are_heard() -> None:
-    assert heard({60: "next"}, [0x91, 60, 1], [0x90, 61, 100], [0xB0, 64, 127]) == ["next"]

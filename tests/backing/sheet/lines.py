@@ -22,8 +22,17 @@ def one(notes: str, key: str = "A", meter: str = "4/4", groove: str = "shuffle")
     """Return a phrase of one line."""
     return read_phrase(
         f'title = "Mill race"\nkey = "{key}"\ntempo = 90\nmeter = "{meter}"\n'
-        f'groove = "{groove}"\n[[part]]\nnotes = \'{notes}\''
+        f"groove = \"{groove}\"\n[[part]]\nnotes = '{notes}'"
     )
+
+
+def crowded() -> list[Phrase]:
+    """Return the lines of `CROWDED` in both meters, straight."""
+    return [
+        one(line, meter=meter, groove="rock-blues")
+        for line in CROWDED
+        for meter in ("4/4", "12/8")
+    ]
 
 
 def library() -> list[Phrase]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from itertools import combinations
 
 import pytest
@@ -59,6 +60,11 @@ def clashes(picture: Picture) -> list[str]:
     return found
 
 
+CHORDS = [
+    (0, Fraction(0), "F#m7b5"),
+    (0, Fraction(2), "B13"),
+    (1, Fraction(0), "C#7#9"),
+]
 TORTURE = {
     "sixteenths": """| 1 B12 e B14 & B17 a B15 2 G12 e G14 & G17 a G15 3 B12 e B14 & B17 a B15
         4 e12 e e14 & e17 a e15
@@ -70,8 +76,8 @@ TORTURE = {
     "bends": """| 1 G12b(1/4) & G12b(1/2)~ 2 G12b(full)~~ & G12b(3/2)r 3 B15pb(full)r~
         & B15b(1/2) a b(full) 4 e17b(full) e r(1/2) & r a e15b(1/4)
         | 1 B15b(full) 2 - 3 r(1/2) 4 r~ | 1 B18b(3/2)~ 3 r""",
-    "slides": """3 /e12 & e15\\ | 1 /G14 e G12/14 & G14\\12 a G12/ 2 \\B15 & B13/15~ 3 D12/14p12 & D10
-        4 G12 | 1 /14 2 \\12 3 D12/14/15 4 G12 & /17 | 1 G12/17 2 \\5 3 /e10~~ 4 B12\\""",
+    "slides": """3 /e12 & e15\\ | 1 /G14 e G12/14 & G14\\12 a G12/ 2 \\B15 & B13/15~ 3 D12/14p12
+        & D10 4 G12 | 1 /14 2 \\12 3 D12/14/15 4 G12 & /17 | 1 G12/17 2 \\5 3 /e10~~ 4 B12\\""",
     "marks": """| 1 e12{d3 accent} & e15{u1 ghost} 2 B12tr15{d} 3 e12{rake} & e15{ring} a B13{ring}
         4 G12{45ms d1} e G12{slow} & G14b(full){slow supported 3 u} a G12{short}
         | 1 B15~{tremolo} 2 B13tr15~ 3 G12{pm} e G12{pm} & G12{pm} a G12{pm} 4 B17p15p12""",
@@ -93,7 +99,7 @@ def torture(notes: str, meter: str = "4/4", key: str = "F#") -> Phrase:
 @pytest.mark.parametrize("width", [100.0, 76.0])
 @pytest.mark.parametrize("name", TORTURE)
 def test_nothing_overlaps_in_a_crowd(name: str, width: float, staves: str) -> None:
-    score = write(torture(TORTURE[name]), [(0, 0, "F#m7b5"), (0, 2, "B13"), (1, 0, "C#7#9")])
+    score = write(torture(TORTURE[name]), CHORDS)
     found = [clash for one in pictures(score, Style(width, staves)) for clash in clashes(one)]
     assert found == []
 

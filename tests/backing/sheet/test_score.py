@@ -2,15 +2,18 @@ from __future__ import annotations
 
 from fractions import Fraction
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from music21 import key as m21_key
 from music21 import pitch as m21_pitch
 
 from backing.sheet.score import Score, spell
+from backing.sheet.values import VALUES
+from backing.sheet.writing import over_form
 from phrases.pitch import KEYS, Key
 from phrases.techniques import BEND_SIZES
-from tests.backing.sheet.lines import CROWDED, library, one
+from tests.backing.sheet.lines import crowded, library
 
 
 @pytest.mark.parametrize("key", KEYS, ids=str)
@@ -26,7 +29,7 @@ def test_a_spelling_sounds_its_pitch(key: Key) -> None:
 def test_notes_of_the_scale_need_no_accidental(key: Key) -> None:
     # The scale by music21, with its own spelling.
     mode = "minor" if key.mode == "minor" else "major"
-    scale = m21_key.Key(key.tonic.replace("b", "-"), mode)
+    scale: Any = m21_key.Key(key.tonic.replace("b", "-"), mode)
     for note in scale.getScale(mode).getPitches("C3", "C4"):
         found = spell(int(note.midi), key)
         sign = "#" if found.alter > 0 else "-" * -found.alter
@@ -39,10 +42,7 @@ def test_the_blue_notes_of_a() -> None:
 
 
 def scores() -> list[Score]:
-    from backing.sheet.writing import over_form
-
-    lines = [one(line, meter=meter) for line in CROWDED for meter in ("4/4", "12/8")]
-    return [over_form(phrase) for phrase in [*library(), *lines]]
+    return [over_form(phrase) for phrase in [*library(), *crowded()]]
 
 
 SCORES = scores()
@@ -64,14 +64,10 @@ def test_a_tie_has_two_ends_on_one_pitch(score: Score) -> None:
     events = [event for measure in score.measures for event in measure.events]
     for before, after in pairwise(events):
         ties = {(head.string, head.fret) for head in before.heads if head.ties}
-        tied = {
-            (head.string, head.chain[0].fret) for head in after.heads if head.chain[0].tied
-        }
+        tied = {(head.string, head.chain[0].fret) for head in after.heads if head.chain[0].tied}
         assert ties == tied
         leads = {(head.string, head.leads) for head in before.heads if head.leads}
-        links = {
-            (head.string, head.chain[0].link) for head in after.heads if head.chain[0].link
-        }
+        links = {(head.string, head.chain[0].link) for head in after.heads if head.chain[0].link}
         assert leads == links
 
 
@@ -79,7 +75,7 @@ def test_a_tie_has_two_ends_on_one_pitch(score: Score) -> None:
 def test_a_bend_goes_on_until_it_is_let_down(score: Score) -> None:
     bent: dict[str, int] = {}
     for event in (event for measure in score.measures for event in measure.events):
-        for head in (one for head in event.heads for one in head.chain):
+        for head in (one for whole in event.heads for one in whole.chain):
             assert head.bent == (bent.get(head.string, 0) if head.tied else 0)
             bent[head.string] = head.stations[-1]
             assert len(head.stations) == 1 + sum(m.sign in ("b", "pb", "r") for m in head.moves)
@@ -88,8 +84,6 @@ def test_a_bend_goes_on_until_it_is_let_down(score: Score) -> None:
 
 @pytest.mark.parametrize("score", SCORES, ids=lambda score: score.title)
 def test_a_tuplet_is_closed_and_as_long_as_it_says(score: Score) -> None:
-    from backing.sheet.values import VALUES
-
     whole = 4 / score.meter.quarters
     for measure in score.measures:
         length = Fraction(0)

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from fractions import Fraction as F
+from fractions import Fraction
 from itertools import pairwise
 
 import pytest
@@ -12,10 +12,12 @@ from backing.sheet.values import VALUES, Piece, pieces
 SHORT = {"whole": "w", "half": "h", "quarter": "q", "eighth": "e", "16th": "s", "32nd": "t"}
 
 
-def row(cuts: list[F], rests: list[F], compound: bool, end: int = 4) -> str:
+def row(cuts: list[Fraction], rests: list[Fraction], compound: bool, end: int = 4) -> str:
     """Return how a bar is written: tied pieces joined by a hyphen, rests after r."""
     found = []
-    for cut, parts in zip(cuts, pieces(cuts, F(end), rests, compound=compound), strict=True):
+    for cut, parts in zip(
+        cuts, pieces(cuts, Fraction(end), rests, compound=compound), strict=True
+    ):
         words = [SHORT[part.value] + "." * part.dots for part in parts]
         found.append(" ".join("r" + w for w in words) if cut in rests else "-".join(words))
     return " ".join(found)
@@ -67,12 +69,14 @@ COMPOUND = [
     [(*case, False) for case in SIMPLE] + [(*case, True) for case in COMPOUND],
 )
 def test_values(cuts: str, rests: str, written: str, compound: bool) -> None:
-    assert row([*map(F, cuts.split())], [*map(F, rests.split())], compound) == written
+    assert (
+        row([*map(Fraction, cuts.split())], [*map(Fraction, rests.split())], compound) == written
+    )
 
 
 def test_tuplets_say_what_they_are() -> None:
     def tuplets(cuts: str, compound: bool = False) -> list[tuple[int, int, str]]:
-        found = pieces([*map(F, cuts.split())], F(4), (), compound=compound)
+        found = pieces([*map(Fraction, cuts.split())], Fraction(4), (), compound=compound)
         every = [part.tuplet for parts in found for part in parts if part.tuplet]
         return list(dict.fromkeys((t.actual, t.normal, t.value) for t in every))
 
@@ -86,16 +90,20 @@ def test_tuplets_say_what_they_are() -> None:
 
 
 PLACES = st.sampled_from(
-    sorted({b + F(n, d) for b in range(4) for d in (1, 2, 3, 4, 5, 6, 8, 12) for n in range(d)})
+    sorted(
+        {b + Fraction(n, d) for b in range(4) for d in (1, 2, 3, 4, 5, 6, 8, 12) for n in range(d)}
+    )
 )
 
 
 @given(st.lists(PLACES, max_size=12, unique=True), st.booleans(), st.data())
-def test_pieces_fill_their_stretches(cuts: list[F], compound: bool, data: st.DataObject) -> None:
-    cuts = sorted({F(0), *cuts})
+def test_pieces_fill_their_stretches(
+    cuts: list[Fraction], compound: bool, data: st.DataObject
+) -> None:
+    cuts = sorted({Fraction(0), *cuts})
     rests = data.draw(st.sets(st.sampled_from(cuts)))
-    found = pieces(cuts, F(4), rests, compound=compound)
-    for (start, end), parts in zip(pairwise([*cuts, F(4)]), found, strict=True):
+    found = pieces(cuts, Fraction(4), rests, compound=compound)
+    for (start, end), parts in zip(pairwise([*cuts, Fraction(4)]), found, strict=True):
         assert parts[0].at == start
         assert parts[-1].at + parts[-1].beats == end
         for before, after in pairwise(parts):
@@ -104,9 +112,9 @@ def test_pieces_fill_their_stretches(cuts: list[F], compound: bool, data: st.Dat
             assert part.beats == _beats(part, compound)
 
 
-def _beats(part: Piece, compound: bool) -> F:
+def _beats(part: Piece, compound: bool) -> Fraction:
     """Return the beats of a written value, by its name, dots and tuplet alone."""
-    length = VALUES[part.value] * (F(3, 2) if part.dots else 1)
+    length = VALUES[part.value] * (Fraction(3, 2) if part.dots else 1)
     if part.tuplet:
         length = length * part.tuplet.normal / part.tuplet.actual
-    return length * (F(8, 3) if compound else 4)
+    return length * (Fraction(8, 3) if compound else 4)

@@ -125,14 +125,14 @@ def test_a_whole_chorus_has_every_bar_and_the_phrase_at_its_places() -> None:
 
 def test_the_label_of_a_part_stands_at_its_pickup() -> None:
     phrase = load_phrase("plum-jar")  # both parts begin on four
-    labels = [(m.number, label.at) for m in over_form(phrase).measures for label in m.labels]
+    labels = [(m.number, int(label.at)) for m in over_form(phrase).measures for label in m.labels]
     assert labels == [(0, 3), (2, 3)]
 
 
 def test_tips_stand_at_their_notes() -> None:
     phrase = load_phrase("plum-jar")
     score = over_form(phrase)
-    there = {n: (m.number, e.at) for m in score.measures for e in m.events for n in e.tips}
+    there = {n: (m.number, int(e.at)) for m in score.measures for e in m.events for n in e.tips}
     assert there == {1: (1, 0), 2: (2, 1), 3: (4, 1)}
     assert [remark.place for remark in score.remarks] == [
         "", "Call, bar 1, 1", "Call, bar 2, 2", "Response, bar 2, 2",

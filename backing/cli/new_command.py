@@ -1,0 +1,34 @@
+"""`backing new`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from backing.cli.options import json_option
+
+__all__ = ["command"]
+
+
+@click.command(
+    "new", epilog="\b\nFor example:\n  backing new my-phrase\n  backing new first-lesson --lesson"
+)
+@click.argument("name", metavar="NAME", type=click.Path(path_type=Path))
+@click.option("--lesson", is_flag=True, help="Start a lesson file; a phrase file if left out.")
+@json_option
+def command(name: Path, lesson: bool, as_json: bool) -> None:
+    """Start a phrase file, or a lesson file, with comments that teach the format.
+
+    It is called NAME.toml, works as it stands, and replaces no file that is there.
+    """
+    from backing.lesson.starter import write_starter
+
+    path = write_starter(name, lesson=lesson)
+    kind = "lesson" if lesson else "phrase"
+    if as_json:
+        click.echo(json.dumps({"file": str(path), "kind": kind}, ensure_ascii=False))
+        return
+    follows = f"lesson {path} -o {path.stem}" if lesson else f"demo {path} -o {path.stem}.wav"
+    click.echo(f"{path}: a {kind} to start from; change it, then\n  backing {follows}")

@@ -1,0 +1,107 @@
+"""The text for the description under a video of a lesson, with chapter times.
+
+The video is taken to begin with the teacher's words and then to play the lesson's sounds in one
+key, the first, one after another: demos, loops, trade tracks and backings in the lesson's order.
+
+References: that chapters are lines of a time and a name, that the first stands at 0:00, and that
+one shorter than `SHORTEST` seconds is not shown, is common practice among video sites.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from backing.lesson.items import Item
+from backing.lesson.lesson import Lesson
+
+__all__ = ["ROUNDS", "SHORTEST", "chapters", "describe"]
+
+ROUNDS = 4  # times that a video plays a loop
+SHORTEST = 10  # seconds of a chapter
+
+WHAT = {
+    "demo": "the phrase over the band",
+    "loop": "slowly, round and round",
+    "trade": "your turn",
+    "backing": "the band alone",
+}
+HEARING = "Start with the volume low, and rest when a hand tires."
+
+
+def chapters(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> list[tuple[int, str]]:
+    """Return when each chapter begins, in whole seconds, and its name.
+
+    Parameters
+    ----------
+    lesson
+        What is taught.
+    facts
+        Of each of its sounds, among them its ``seconds``.
+    """
+    now = float(lesson.opening)
+    found = [(0, "Before we play")] if lesson.opening >= SHORTEST else []
+    several = len(lesson.studies) > 1
+    for item in _played(lesson, facts):
+        seconds = float(facts[item]["seconds"]) * (ROUNDS if item.kind == "loop" else 1)
+        name = lesson.studies[item.study].phrase.title
+        name = f"{name}, {item.version}" if item.version else name
+        tempo = f"{float(item.tempo):g} beats a minute"
+        what = WHAT[item.kind]
+        text = f"{name}: {what}, {tempo}" if several or item.version else f"{what}, {tempo}"
+        begins = round(now) if found else 0
+        if not found or begins - found[-1][0] >= SHORTEST:
+            found.append((begins, text[:1].upper() + text[1:]))
+        now += seconds
+    return found
+
+
+def _played(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> Iterator[Item]:
+    """Yield what a video plays: each phrase in the first key, demos and backings at full tempo."""
+    for number, study in enumerate(lesson.studies):
+        here = [i for i in facts if i.study == number and i.key == study.keys[0] and i.formats]
+        for kind in lesson.video:
+            for version, _ in study.versions:
+                of_kind = [i for i in here if i.kind == kind and i.version == version]
+                if kind == "loop":
+                    yield from of_kind
+                else:
+                    full = max((item.tempo for item in of_kind), default=None)
+                    yield from (item for item in of_kind if item.tempo == full)
+
+
+def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
+    """Return the text.
+
+    Parameters
+    ----------
+    lesson
+        What is taught.
+    facts
+        As for `chapters`.
+    """
+    lines = [lesson.title, ""]
+    if lesson.text.strip():
+        lines += [lesson.text.strip(), ""]
+    rows = chapters(lesson, facts)
+    if rows:
+        lines += ["Chapters", *(f"{_clock(second)} {name}" for second, name in rows), ""]
+    lines.append("To practise with")
+    for study in lesson.studies:
+        tempos = [f"{float(tempo):g}" for tempo in study.tempos]
+        keys = ", ".join(map(str, study.keys))
+        names = [name for name, _ in study.versions if name]
+        also = f" Also: {', '.join(names)}." if names else ""
+        shown = tempos[0] if len(tempos) == 1 else f"{', '.join(tempos[:-1])} and {tempos[-1]}"
+        lines.append(f"{study.phrase.title}, in {keys}, at {shown} beats a minute.{also}")
+        if study.text.strip():
+            lines += ["", study.text.strip(), ""]
+    if any(item.kind == "loop" for item in _played(lesson, facts)):
+        lines += ["", f"The video plays each loop {ROUNDS} times; the files go round for ever."]
+    return "\n".join([*lines, "", HEARING]) + "\n"
+
+
+def _clock(seconds: int) -> str:
+    hours, rest = divmod(seconds, 3600)
+    minutes, last = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{last:02d}" if hours else f"{minutes}:{last:02d}"

@@ -1,0 +1,257 @@
+"""A lesson's folder, made or brought up to date: only what changed is made again.
+
+First every phrase is tried in every key without sound. Then sounds are rendered in several
+processes, each kept as soon as it is complete; then sheets and pages; then what names them all,
+the description and the manifest.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from backing.forms.form import load_form
+from backing.grooves.groove import load_groove
+from backing.lesson.describe import describe
+from backing.lesson.items import Item, check_items, digest, font_digest, slug, sounds
+from backing.lesson.lesson import Lesson, check_files
+from backing.lesson.paper import Leaf, leaves
+from backing.lesson.records import Record, Workshop, opened
+from backing.lesson.workers import PROCESSES, made
+
+__all__ = ["DESCRIPTION", "MANIFEST", "Result", "make_lesson"]
+
+DESCRIPTION, MANIFEST = "description.txt", "manifest.json"
+LEAF_SECONDS = 4.0  # what a sheet or a page counts for beside a second of music
+
+# Called with what is done and all there is to do, in seconds of music, and with what was made.
+Progress = Callable[[float, float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What a run did.
+
+    Attributes
+    ----------
+    folder
+        The lesson's.
+    made, gone
+        Paths in the folder: made or made again, and removed as the lesson no longer has them.
+    kept
+        How many files were as they should be.
+    files
+        Every file of the lesson.
+    seconds
+        Of music that was rendered.
+    """
+
+    folder: Path
+    made: tuple[str, ...]
+    gone: tuple[str, ...]
+    kept: int
+    files: tuple[str, ...]
+    seconds: float
+
+
+def make_lesson(
+    lesson: Lesson,
+    folder: str | Path,
+    soundfont: str | Path | None = None,
+    progress: Progress | None = None,
+    processes: int = PROCESSES,
+) -> Result:
+    """Make a lesson's folder, or what of it has changed.
+
+    Parameters
+    ----------
+    lesson
+        As `backing.lesson.lesson.read_lesson` returns it.
+    folder
+        New, empty, or one that this function made.
+    soundfont
+        The soundfont for audio; None looks for one.
+    progress
+        Called with what is done and all there is to do, in seconds of music, and a name.
+    processes
+        How many render at once.
+
+    Raises
+    ------
+    BluesError
+        If something cannot be made; what was complete by then stays for the next run.
+    """
+    load_form.cache_clear()
+    load_groove.cache_clear()  # a file of the teacher's own may have changed
+    check_files(lesson)
+    items = sounds(lesson)
+    font = _font(soundfont) if items else None
+    told = font_digest(font) if font else ""
+    wanted = {item: item.digest(told) for item in items}
+    with opened(Path(folder)) as work:
+        records = {item: work.record(item.name) for item in items}
+        stale = [item for item in items if not work.holds(records[item], wanted[item])]
+        run = _Run(work, progress, sum(map(_length, stale)))
+        if stale:
+            from backing.synth import check_audio
+
+            check_audio()
+            check_items(lesson, stale)
+            assert font is not None
+            for item, drafts, facts in made(stale, work.drafts, font, processes):
+                files = {_target(work, item, what): work.drafts / d for what, d in drafts.items()}
+                records[item] = work.keep(item.name, wanted[item], files, facts)
+                run.kept(item.name, list(files), _length(item))
+        whole = {item: record for item, record in records.items() if record is not None}
+        papers = _papers(lesson, work, wanted, whole)
+        run.all += LEAF_SECONDS * sum(
+            not work.holds(work.record(p.name), p.digest) for p in papers
+        )
+        leaf_records = {}
+        for leaf in papers:
+            leaf_records[leaf] = run.text(leaf.name, leaf.digest, leaf.make, LEAF_SECONDS)
+        described = describe(lesson, {item: record.facts for item, record in whole.items()})
+        run.text(DESCRIPTION, digest(described), described.encode)
+        listed = _manifest(lesson, work, wanted, whole, leaf_records)
+        run.text(MANIFEST, digest(listed), listed.encode)
+        names = [item.name for item in items] + [leaf.name for leaf in papers]
+        every = [
+            path
+            for name in [*names, DESCRIPTION, MANIFEST]
+            for path in getattr(work.record(name), "files", ())
+        ]
+        gone = work.forget([*names, DESCRIPTION, MANIFEST], every)
+    return Result(
+        folder=Path(folder),
+        made=tuple(path for path in run.made if not path.startswith(".")),
+        gone=tuple(path for path in gone if not path.startswith(".")),
+        kept=len({path for path in every if not path.startswith(".")} - set(run.made)),
+        files=tuple(sorted(path for path in every if not path.startswith("."))),
+        seconds=run.rendered,
+    )
+
+
+class _Run:
+    """Counts what one run makes."""
+
+    def __init__(self, work: Workshop, progress: Progress | None, length: float) -> None:
+        self.work = work
+        self.progress = progress
+        self.all = length
+        self.done = self.rendered = 0.0
+        self.made: list[str] = []
+
+    def kept(self, name: str, files: list[str], length: float) -> None:
+        """Note what was made."""
+        self.made += files
+        self.done += length
+        self.rendered = self.done
+        if self.progress is not None:
+            self.progress(self.done, self.all, name)
+
+    def text(self, name: str, told: str, make: Callable[[], bytes], length: float = 0.0) -> Record:
+        """Return the record of a file of one piece, made if it is not as it should be."""
+        record = self.work.record(name)
+        if record is not None and self.work.holds(record, told):
+            return record
+        draft = self.work.draft(Path(name).suffix)
+        draft.write_bytes(make())
+        record = self.work.keep(name, told, {name: draft}, {})
+        rendered = self.rendered
+        self.kept(name, [name], length)
+        self.rendered = rendered
+        return record
+
+
+def _font(soundfont: str | Path | None) -> Path:
+    from soundfonts import find_soundfont
+
+    return find_soundfont(soundfont).path
+
+
+def _length(item: Item) -> float:
+    """Return about how long an item sounds, in seconds; a loop is rendered several times over."""
+    bars = {"trade": 4 * item.phrase.bars, "loop": 4 * item.phrase.bars}
+    beats = bars.get(item.kind, 13 * item.choruses) * item.phrase.meter.beats
+    return float(beats * 60 / item.tempo)
+
+
+def _target(work: Workshop, item: Item, what: str) -> str:
+    """Return the path in the folder of what an item's maker calls ``.wav`` or ``band``."""
+    if what.startswith("."):
+        return f"{item.name}{what}"
+    if what.startswith("stems/"):
+        return f"{item.name}_{what}"
+    return f"{work.layers}/{item.name.rpartition('/')[2]}.{what}.opus"
+
+
+def _papers(
+    lesson: Lesson, work: Workshop, wanted: Mapping[Item, str], records: Mapping[Item, Record]
+) -> list[Leaf]:
+    def layers(item: Item) -> tuple[Path, Path]:
+        band, phrase = (work.folder / _target(work, item, what) for what in ("band", "phrase"))
+        return band, phrase
+
+    loops = {item: (wanted[item], record.facts) for item, record in records.items() if item.layers}
+    return list(leaves(lesson, loops, layers))
+
+
+def _manifest(
+    lesson: Lesson,
+    work: Workshop,
+    wanted: Mapping[Item, str],
+    records: Mapping[Item, Record],
+    papers: Mapping[Leaf, Record],
+) -> str:
+    """Return the list of what is there, the same for the same lesson on the same machine."""
+    rows: list[dict[str, Any]] = []
+    for item, record in records.items():
+        about = {
+            "kind": item.kind,
+            "phrase": lesson.studies[item.study].phrase.title,
+            "variation": item.version,
+            "key": str(item.key),
+            "tempo": float(item.tempo),
+            "seconds": round(record.facts["seconds"], 3),
+            "digest": wanted[item],
+        }
+        if item.gap:
+            about["gap"] = item.gap
+        if item.take is not None:
+            about["take"] = item.take.name
+        rows += _files(record, about)
+    for leaf, record in papers.items():
+        about = {
+            "kind": leaf.kind,
+            "phrase": lesson.studies[leaf.study].phrase.title,
+            **({"key": str(leaf.key)} if leaf.key else {}),
+            "digest": leaf.digest,
+        }
+        rows += _files(record, about)
+    rows.sort(key=lambda row: str(row["path"]))
+    told = {
+        "title": lesson.title,
+        "name": slug(lesson.title),
+        "program": f"porchband {_version()}",
+        "files": rows,
+    }
+    return json.dumps(told, ensure_ascii=False, indent=1) + "\n"
+
+
+def _files(record: Record, about: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {"path": path, **about, "bytes": size, "sha256": told}
+        for path, (size, _, told) in record.files.items()
+        if not path.startswith(".")
+    ]
+
+
+def _version() -> str:
+    try:
+        return version("porchband")
+    except PackageNotFoundError:
+        return "of the source tree"

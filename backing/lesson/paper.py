@@ -1,0 +1,172 @@
+"""What is read of a lesson: its sheets and its practice pages, made from what was rendered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from backing.forms import find_form
+from backing.lesson.items import (
+    ORDER,
+    Item,
+    digest,
+    file_digest,
+    key_word,
+    program_digest,
+    slug,
+    stem,
+)
+from backing.lesson.lesson import Lesson, Study
+from phrases.errors import BluesError, RangeError
+from phrases.phrase import Phrase
+from phrases.pitch import Key
+from phrases.transpose import transpose
+
+__all__ = ["Leaf", "leaves"]
+
+LayerOf = Callable[[Item], tuple[Path, Path]]
+
+
+@dataclass(frozen=True, slots=True)
+class Leaf:
+    """A sheet or a page.
+
+    Attributes
+    ----------
+    kind
+        ``sheet`` or ``page``.
+    study
+        The number of its phrase in the lesson, from 0.
+    key
+        Of a sheet; a page has them all.
+    name
+        Its path in the lesson's folder.
+    digest
+        Of all it depends on.
+    make
+        Returns its bytes.
+    """
+
+    kind: str
+    study: int
+    key: Key | None
+    name: str
+    digest: str
+    make: Callable[[], bytes]
+
+
+def leaves(
+    lesson: Lesson, loops: Mapping[Item, tuple[str, Mapping[str, Any]]], layers: LayerOf
+) -> Iterator[Leaf]:
+    """Yield the sheets and pages of a lesson.
+
+    Parameters
+    ----------
+    lesson
+        What is taught.
+    loops
+        The rendered loops, each with its digest and its facts: its ``swing``.
+    layers
+        Returns the files of a loop's band and phrase.
+    """
+    for number, study in enumerate(lesson.studies):
+        if "sheet" in lesson.make:
+            for key in study.keys:
+                yield _sheet(number, study, key)
+        if "page" in lesson.make:
+            yield _page(lesson, number, study, loops, layers)
+
+
+def _told(study: Study, phrase: Phrase) -> Phrase:
+    """Return a phrase with the groove and the swing that the lesson gives it."""
+    return replace(phrase, groove=study.groove or phrase.groove, swing=study.swing or phrase.swing)
+
+
+def _sheet(number: int, study: Study, key: Key) -> Leaf:
+    chosen = tuple((name, _told(study, one)) for name, one in study.versions if name)
+    phrase = replace(_told(study, study.phrase), variations=chosen)
+
+    def make() -> bytes:
+        from backing.sheet.page import sheet
+
+        return sheet(transpose(phrase, key), find_form(study.form))
+
+    words = [stem(number, study), key_word(key), f"{ORDER['sheet']}-sheet"]
+    return Leaf(
+        "sheet",
+        number,
+        key,
+        f"{stem(number, study)}/{key_word(key)}/{'_'.join(words)}.pdf",
+        digest(program_digest("sheet"), program_digest(), phrase, key, _form(study)),
+        make,
+    )
+
+
+def _page(
+    lesson: Lesson,
+    number: int,
+    study: Study,
+    loops: Mapping[Item, tuple[str, Mapping[str, Any]]],
+    layers: LayerOf,
+) -> Leaf:
+    own = {item: told for item, told in loops.items() if item.study == number}
+    several = len(lesson.studies) > 1
+    title = f"{lesson.title}: {study.phrase.title}" if several else lesson.title
+    text = "\n\n".join(text for text in (lesson.text.strip(), study.text.strip()) if text)
+    name = f"{slug(lesson.title)}/{stem(number, study)}"
+
+    def make() -> bytes:
+        from backing.page.data import PageData, Piece
+        from backing.page.music import version
+        from backing.page.page import render_page
+
+        pieces = []
+        form = find_form(study.form)
+        for variation, phrase in study.versions:
+            versions = []
+            for key in study.keys:
+                moved = replace(transpose(_told(study, phrase), key), variations=())
+                here = [i for i in own if i.version == variation and i.key == key]
+                made = [_loop(item, own[item][1], layers) for item in here]
+                versions.append(version(moved, form, made))
+            pieces.append(Piece(phrase.title, tuple(versions)))
+        try:
+            return render_page(PageData(title, tuple(pieces), text, name)).encode()
+        except ValueError as error:
+            if isinstance(error, BluesError):
+                raise
+            raise RangeError(f"{study.phrase.title}: no practice page: {error}") from None
+
+    told = [(item.version, item.key, found) for item, (found, _) in own.items()]
+    return Leaf(
+        "page",
+        number,
+        None,
+        f"{stem(number, study)}/{stem(number, study)}_practice.html",
+        digest(
+            program_digest("page", "sheet"), program_digest(), _text_digest(), title, text, name,
+            told, [_told(study, phrase) for _, phrase in study.versions], _form(study),
+        ),
+        make,
+    )  # fmt: skip
+
+
+def _loop(item: Item, facts: Mapping[str, Any], layers: LayerOf) -> Any:
+    from backing.lesson.sound import PAD, RATE, layer_frames
+    from backing.page.data import Loop, Sound
+
+    band, phrase = layers(item)
+    sounds = [Sound(path.read_bytes(), PAD, layer_frames(path), RATE) for path in (band, phrase)]
+    return Loop(item.tempo, float(facts["swing"]), *sounds)
+
+
+def _form(study: Study) -> str:
+    path = Path(study.form)
+    return file_digest(path) if path.suffix else study.form
+
+
+def _text_digest() -> str:
+    """Return a digest of this module, whose changes change its leaves."""
+    return file_digest(Path(__file__))

@@ -1,0 +1,226 @@
+"""The columns of a tab staff: which numbers stand where, and what room they take.
+
+Conventions: as in `backing.sheet.tab`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from backing.sheet import ink, lettering
+from backing.sheet.ink import Box, Ink, Skyline
+from backing.sheet.mei import Node, Plan
+from backing.sheet.score import Score
+from backing.sheet.staff import System
+from phrases.fretboard import STRINGS
+
+__all__ = [
+    "FINGER", "GAP", "INTO", "LABEL", "NUMBER", "SIZES", "SMALL", "STROKE", "TALL", "Column",
+    "Staff", "columns", "drop", "number_ink", "pads", "row", "shown", "waves",
+]  # fmt: skip
+
+GAP = 1.5  # from line to line
+TALL = GAP * (len(STRINGS) - 1)
+NUMBER = 1.85  # size of fret numbers
+SMALL = 1.5
+LABEL = 1.6  # size of what stands over the staff
+STROKE = 0.9
+FINGER = 1.65
+INTO = 1.3  # length of a slide from or to nowhere
+SIZES = {50: "1/4", 100: "1/2", 150: "3/4", 200: "full", 250: "1 1/4", 300: "1 1/2", 400: "2"}
+
+
+@dataclass(slots=True)
+class Column:
+    """What sounds together.
+
+    Attributes
+    ----------
+    event
+        Its bar, from 0, and its number in it.
+    nodes
+        The written heads.
+    x
+        The middle.
+    left, right
+        What the fret numbers take.
+    last
+        Whether it is the event itself, not a grace note.
+    until
+        Where the next thing begins.
+    """
+
+    event: tuple[int, int]
+    nodes: list[Node]
+    x: float
+    left: float
+    right: float
+    last: bool
+    until: float = 0.0
+    drawn: dict[str, Box] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Staff:
+    """A tab staff on which things are put.
+
+    Attributes
+    ----------
+    score, made, system, columns
+        The music, its written heads, where they stand, and its columns.
+    inks
+        What is drawn so far.
+    sky
+        How high it reaches.
+    peaks
+        Where each string that is held bent has its arrow.
+    spots
+        The column of each written head by its id.
+    """
+
+    score: Score
+    made: Plan
+    system: System
+    columns: list[Column]
+    inks: list[Ink] = field(default_factory=list)
+    sky: Skyline = field(default_factory=lambda: Skyline(-0.3))
+    peaks: dict[str, tuple[float, float]] = field(default_factory=dict)
+    spots: dict[str, Column] = field(default_factory=dict)
+
+    def add(self, *inks: Ink) -> None:
+        """Draw things where they are."""
+        self.inks += inks
+        self.sky.add(*inks)
+
+
+def pads(score: Score, made: Plan) -> dict[str, int]:
+    """Return how much room, in unseen notes, is wanted before written heads."""
+    found: dict[str, int] = {}
+    owed = 0
+    for bar, measure in enumerate(score.measures):
+        for number, event in enumerate(measure.events):
+            for index, column in enumerate(made.nodes[bar][number]):
+                # The first of some grace notes comes too near to what stands before it.
+                wanted = owed + int(not index and len(made.nodes[bar][number]) > 1)
+                owed = 0
+                for node in column:
+                    if node.first and node.head.into:
+                        wanted = max(wanted, 1 + (node.head.fret or 0) // 10)
+                    if node.first and node.join and index:
+                        wanted = max(wanted, 2 if node.join in "/\\" else 1)
+                    elif node.join == "bend" or (node.first and node.join in ("/", "\\")):
+                        wanted = max(wanted, 1)
+                    signs = [move.sign for move in node.head.moves]
+                    if event.beats < 1 and node.first:
+                        bends = sum(sign in ("b", "r") for sign in signs)
+                        bends -= len(made.nodes[bar][number]) > 1
+                        owed = max(owed, bends, int("tr" in signs))
+                    if sum("b" in [m.sign for m in n.head.moves] for n in column) > 1:
+                        owed = max(owed, 1)
+                    if any(m.sign in ("/", "\\") for m in node.head.moves) and event.beats < 1:
+                        owed = max(owed, 1)
+                if wanted:
+                    found[column[0].name] = wanted
+    return found
+
+
+def columns(score: Score, made: Plan, system: System) -> list[Column]:
+    """Return the columns of one system in order, with the room that their numbers take."""
+    found: list[Column] = []
+    for bar in sorted(system.bars):
+        for number, event in enumerate(score.measures[bar].events):
+            heads = _picked_together(made.nodes[bar][number])
+            for index, nodes in enumerate(heads):
+                last = index == len(heads) - 1
+                x = _middle(made.nodes[bar][number][index - len(heads)], system)
+                column = Column((bar, number), nodes, x, x, x, last)
+                for node in nodes:
+                    if shown(node, first=not found):
+                        box = number_ink(node, x, 0.0).box
+                        column.left = min(column.left, box.left)
+                        column.right = max(column.right, box.right)
+                found.append(column)
+            if event.rest and found:
+                name = f"b{bar}e{number}"
+                found[-1].until = found[-1].until or system.rests[name].left
+    for column, after in pairwise(found):
+        edge = after.left if after.left < after.x else after.x - 0.5
+        column.until = min(column.until or edge, edge)
+    if found and not found[-1].until:
+        found[-1].until = system.width - 0.6
+    return found
+
+
+def _picked_together(every: Sequence[Sequence[Node]]) -> list[list[Node]]:
+    """Return the columns of an event as they are played.
+
+    In a double stop the small note before a bend is no grace note: it is picked with the others.
+    """
+    columns = [list(column) for column in every]
+    if len(every) < 2 or len(every[-1]) < 2:
+        return columns
+    for column in columns[:-1]:
+        moved = [node for node in column if not node.grace]
+        columns[-1][:0] = moved
+        column[:] = [node for node in column if node.grace]
+    return [column for column in columns if column]
+
+
+def _middle(nodes: Sequence[Node], system: System) -> float:
+    boxes = [system.heads[node.name] for node in nodes]
+    return sum(b.left + b.right for b in boxes) / 2 / len(boxes)
+
+
+def shown(node: Node, *, first: bool) -> bool:
+    """Tell whether a head has a fret number: what is picked or reached, not what is held."""
+    if node.join == "tie":
+        return first
+    if node.join == "release":
+        return node.first and not node.cents
+    return node.first and node.join not in ("bend", "pre")
+
+
+def row(string: str) -> float:
+    """Return the y of a string."""
+    return GAP * (len(STRINGS) - 1 - STRINGS.index(string))
+
+
+def number_ink(node: Node, x: float, y: float) -> Ink:
+    """Return a fret number, in brackets where nothing new is picked."""
+    head = node.head
+    size = SMALL if node.grace else NUMBER
+    text = "×" if head.fret is None else str(head.fret)
+    if head.fret is None:
+        size *= 1.35
+    if node.join in ("tie", "release") or "ghost" in head.marks:
+        text = f"({text})"
+    drawn = lettering.text(text, size, "bold")
+    return ink.outline("fret", drawn, x, y + drop(text, size), 0.5, node.name)
+
+
+def drop(text: str, size: float) -> float:
+    """Return how far a number's baseline lies below its line."""
+    return size * (0.25 if "×" in text else lettering.CAP / 2 - 0.005)
+
+
+def waves(every: Sequence[Column]) -> list[tuple[float, float, bool, str]]:
+    """Return where vibrato begins and ends, whether it is wide, and the head that begins it."""
+    found: list[tuple[float, float, bool, str]] = []
+    last: Column | None = None
+    for column in every:
+        swaying = [node for node in column.nodes if node.head.sway]
+        if not swaying or not column.last:
+            last = None if column.last else last
+            continue
+        wide = any(node.head.sway == "~~" for node in swaying)
+        right = column.until - 0.3
+        if last is not None and all(node.join == "tie" for node in column.nodes):
+            left, _, was, owner = found[-1]
+            found[-1] = (left, right, was or wide, owner)
+        else:
+            left = column.x - 0.4
+            found.append((left, max(right, left + 1.6), wide, swaying[0].name))
+        last = column
+    return found

@@ -1,0 +1,169 @@
+"""Chromium without a window, through chromedriver's HTTP interface (W3C WebDriver)."""
+
+from __future__ import annotations
+
+import base64
+import json
+import shutil
+import socket
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+__all__ = ["Browser", "missing"]
+
+DRIVER, BROWSER = "chromedriver", ("chromium", "chromium-browser", "google-chrome")
+ELEMENT = "element-6066-11e4-a52e-4f735466cecf"  # W3C WebDriver, web element identifier
+KEYS = {"space": " ", "up": "\ue013", "down": "\ue015", "left": "\ue012", "right": "\ue014",
+        "tab": "\ue004"}  # fmt: skip
+
+
+def missing() -> str:
+    """Return why there is no browser to test with; empty where there is one."""
+    if not shutil.which(DRIVER):
+        return "chromedriver is not installed (Debian: chromium-driver)"
+    if not any(map(shutil.which, BROWSER)):
+        return "chromium is not installed"
+    return ""
+
+
+class Browser:
+    """One browser with one page."""
+
+    def __init__(self, profile: Path) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
+        self.driver = subprocess.Popen(
+            [DRIVER, f"--port={port}"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        self.base = f"http://127.0.0.1:{port}"
+        program = next(found for name in BROWSER if (found := shutil.which(name)))
+        options = {
+            "binary": program,
+            "args": [
+                "--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu",
+                "--hide-scrollbars", f"--user-data-dir={profile}", "--window-size=1280,800",
+            ],
+        }  # fmt: skip
+        wanted = {
+            "browserName": "chrome",
+            "goog:chromeOptions": options,
+            "goog:loggingPrefs": {"performance": "ALL", "browser": "ALL"},
+        }
+        self.session = ""
+        try:
+            self._wait_for_driver()
+            made = self._ask("POST", "/session", {"capabilities": {"alwaysMatch": wanted}})
+            self.session = f"/session/{made['sessionId']}"
+        except BaseException:
+            self.driver.kill()
+            self.driver.wait()
+            raise
+
+    def __enter__(self) -> Browser:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            self._ask("DELETE", self.session)
+        finally:
+            self.driver.terminate()
+            self.driver.wait(10)
+
+    def _wait_for_driver(self) -> None:
+        for _ in range(200):
+            try:
+                if self._ask("GET", "/status")["ready"]:
+                    return
+            except OSError:
+                pass
+            time.sleep(0.05)
+        raise RuntimeError("chromedriver does not answer")
+
+    def _ask(self, method: str, path: str, body: Any = None) -> Any:
+        data = None if body is None else json.dumps(body).encode()
+        request = urllib.request.Request(
+            self.base + path, data, {"Content-Type": "application/json"}, method=method
+        )
+        try:
+            with urllib.request.urlopen(request, timeout=60) as answer:
+                return json.load(answer)["value"]
+        except urllib.error.HTTPError as error:
+            with error:
+                told = json.load(error)["value"]
+            raise RuntimeError(f"{told['error']}: {told['message'][:500]}") from None
+
+    def protocol(self, command: str, **words: Any) -> Any:
+        """Send a command of the DevTools protocol."""
+        return self._ask("POST", f"{self.session}/goog/cdp/execute",
+                         {"cmd": command, "params": words})  # fmt: skip
+
+    def open(self, path: Path | str) -> None:
+        """Open a file or an address and wait until it is loaded."""
+        address = path.as_uri() if isinstance(path, Path) else path
+        self._ask("POST", f"{self.session}/url", {"url": address})
+
+    def run(self, script: str, *words: Any) -> Any:
+        """Return what a script returns; promises are waited for."""
+        wrapped = f"return (async () => {{ {script} }}).apply(null, arguments);"
+        return self._ask("POST", f"{self.session}/execute/sync",
+                         {"script": wrapped, "args": list(words)})  # fmt: skip
+
+    def until(self, script: str, seconds: float = 10.0) -> Any:
+        """Return what a script returns as soon as it is true."""
+        end = time.monotonic() + seconds
+        while True:
+            found = self.run(script)
+            if found:
+                return found
+            if time.monotonic() > end:
+                raise AssertionError(f"never true: {script}")
+            time.sleep(0.03)
+
+    def click(self, selector: str) -> None:
+        """Press an element with the pointer."""
+        found = self._ask("POST", f"{self.session}/element",
+                          {"using": "css selector", "value": selector})  # fmt: skip
+        self._ask("POST", f"{self.session}/element/{found[ELEMENT]}/click", {})
+
+    def keys(self, *names: str) -> None:
+        """Press keys, named as in `KEYS` or by their letter."""
+        acts: list[dict[str, Any]] = []
+        for name in names:
+            key = KEYS.get(name, name)
+            acts += [{"type": "keyDown", "value": key}, {"type": "keyUp", "value": key}]
+        sequence = {"type": "key", "id": "keyboard", "actions": acts}
+        self._ask("POST", f"{self.session}/actions", {"actions": [sequence]})
+
+    def size(self, width: int, height: int, *, touch: bool = False, scale: float = 1.0) -> None:
+        """Make the window as large as a screen."""
+        self.protocol("Emulation.setDeviceMetricsOverride", width=width, height=height,
+                      deviceScaleFactor=scale, mobile=touch)  # fmt: skip
+
+    def picture(self, path: Path) -> None:
+        """Save what the window shows."""
+        path.write_bytes(base64.b64decode(self._ask("GET", f"{self.session}/screenshot")))
+
+    def log(self, kind: str) -> list[dict[str, Any]]:
+        """Return what has been logged since: ``browser`` or ``performance``."""
+        found: list[dict[str, Any]] = self._ask("POST", f"{self.session}/se/log", {"type": kind})
+        return found
+
+    def requests(self) -> list[str]:
+        """Return the addresses that were asked for since."""
+        messages = [json.loads(row["message"])["message"] for row in self.log("performance")]
+        return [
+            str(message["params"]["request"]["url"])
+            for message in messages
+            if message["method"] == "Network.requestWillBeSent"
+        ]

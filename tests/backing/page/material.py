@@ -1,0 +1,71 @@
+"""Pages with sounds of a known shape: a tone on the band, clicks on the phrase."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from fractions import Fraction
+from functools import cache
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from backing.forms import find_form
+from backing.page.data import Loop, PageData, Piece, Sound, Version
+from backing.page.music import heard, version
+from phrases.phrase import Phrase
+from tests.backing.material import answered
+
+RATE = 48000
+AROUND = 4800  # frames of the loop's other end before and after it
+TONE = 220.0  # Hz; whole periods in every loop here
+CLICK = 3000.0
+
+
+def encoded(wave: NDArray[np.float64]) -> Sound:
+    """Return a loop as Ogg Opus."""
+    whole = np.concatenate([wave[-AROUND:], wave, wave[:AROUND]])
+    file = io.BytesIO()
+    soundfile.write(file, whole.astype(np.float32), RATE, format="OGG", subtype="OPUS")
+    return Sound(file.getvalue(), AROUND, len(wave), RATE)
+
+
+def frames(tempo: Fraction, beats: int) -> int:
+    return round(beats * 60 / tempo * RATE)
+
+
+@cache
+def tone(count: int) -> Sound:
+    return encoded(0.25 * np.sin(2 * np.pi * TONE * np.arange(count) / RATE))
+
+
+def clicks(times: Sequence[float], count: int) -> Sound:
+    """Return a loop with a click at each time, in seconds from its start."""
+    wave = np.zeros(count)
+    at = np.arange(round(0.03 * RATE)) / RATE
+    click = 0.7 * np.sin(2 * np.pi * CLICK * at) * np.exp(-at * 150)
+    for time in times:
+        first = round(time * RATE) % count
+        where = (first + np.arange(len(click))) % count
+        wave[where] += click
+    return encoded(wave)
+
+
+def clicked(phrase: Phrase, tempos: Sequence[int], swing: float = 2.0) -> Version:
+    """Return a version whose phrase layer clicks where its notes are heard."""
+    form = find_form("twelve-bar")
+    nothing = Sound(b"", AROUND, 0, RATE)
+    bare = version(phrase, form, [Loop(Fraction(tempos[0]), swing, nothing, nothing)])
+    loops = []
+    for tempo in map(Fraction, tempos):
+        count = frames(tempo, phrase.bars * phrase.meter.beats)
+        times = heard(phrase, bare.notes, Loop(tempo, swing, nothing, nothing))
+        loops.append(Loop(tempo, swing, tone(count), clicks(sorted(set(times)), count)))
+    return version(phrase, form, loops)
+
+
+@cache
+def small(title: str = "Answered", text: str = "", tempos: tuple[int, ...] = (160, 200, 240)) -> PageData:
+    """Return a page of one phrase in three tempos."""
+    return PageData(title, (Piece("Answered", (clicked(answered(), tempos),)),), text)

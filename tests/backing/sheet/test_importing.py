@@ -1,0 +1,413 @@
+"""Files of our own come back whole; files of others come in, and what is lost is told."""
+
+from __future__ import annotations
+
+import zipfile
+from fractions import Fraction
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from backing.forms import find_form
+from backing.sheet import xmlfile
+from backing.sheet.importing import Imported, import_musicxml
+from backing.sheet.musicxml import STAVES, musicxml
+from backing.sheet.writing import over_form
+from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
+from phrases.files import read_phrase
+from phrases.notation import write_line
+from phrases.phrase import Phrase
+from tests.backing.sheet.lines import crowded, library, one, played
+
+m21: Any = import_module("music21")  # its types are not complete
+
+CHORD_SYMBOL = "chord symbol (the form gives the chords)"
+
+
+def through(phrase: Phrase, folder: Path, staves: str = "tab") -> Imported:
+    """Return a phrase that went out as MusicXML and came in again."""
+    path = folder / "out.musicxml"
+    text = musicxml(over_form(phrase, find_form("twelve-bar")), staves=staves)
+    path.write_text(text, encoding="utf-8")
+    return import_musicxml(path)
+
+
+@pytest.mark.parametrize("staves", STAVES)
+@pytest.mark.parametrize("phrase", [*library(), *crowded()], ids=lambda phrase: phrase.title)
+def test_what_goes_out_comes_in(phrase: Phrase, staves: str, tmp_path: Path) -> None:
+    found = through(phrase, tmp_path, staves)
+    back = found.phrase
+    assert played(back) == played(phrase)
+    for name in ("title", "key", "tempo", "meter", "groove", "scale", "level", "tags", "tips",
+                 "swing"):  # fmt: skip
+        if phrase.title != "Mill race" or name != "swing":
+            assert getattr(back, name) == getattr(phrase, name), name
+    assert [(p.role, p.bars) for p in back.parts] == [(p.role, p.bars) for p in phrase.parts]
+    assert [line for line in found.told if CHORD_SYMBOL not in line] == []
+    assert read_phrase(found.text) == back
+
+
+def test_the_check_above_can_fail(tmp_path: Path) -> None:
+    back = through(one("| 1 e5b(full) 2 e8"), tmp_path).phrase
+    for other in ("| 1 e5 2 e8", "| 1 e5b(full) 2& e8", "| 1 e5b(full) 2 B8", "| 1 e5b(1/2) 2 e8"):
+        assert played(back) != played(one(other))
+
+
+@pytest.mark.parametrize("phrase", library()[::6], ids=lambda phrase: phrase.title)
+def test_music21_may_read_and_write_it_in_between(phrase: Phrase, tmp_path: Path) -> None:
+    score = m21.converter.parseData(musicxml(over_form(phrase)), format="musicxml")
+    path = Path(score.write("musicxml", tmp_path / "between.musicxml"))
+    back = import_musicxml(path).phrase
+
+    def picks(found: Phrase) -> list[Any]:
+        # music21 puts the strings and frets of a chord on the chord, so those are left out.
+        return [
+            (s.at, s.notes[0].string, s.notes[0].fret, [m.fret for m in s.notes[0].moves])
+            for s in found.strokes()
+            if len(s.notes) == 1
+        ]
+
+    assert picks(back) == picks(phrase)
+
+
+def fretted(where: int, fret: int, quarters: float, pitch: int) -> Any:
+    made = m21.note.Note(pitch, quarterLength=quarters)
+    made.articulations = [
+        m21.articulations.StringIndication(where), m21.articulations.FretIndication(fret)
+    ]  # fmt: skip
+    return made
+
+
+def test_a_file_that_music21_made(tmp_path: Path) -> None:
+    part = m21.stream.Part(id="Guitar")
+    part.append(m21.meter.TimeSignature("4/4"))
+    first, second = fretted(3, 5, 1, 60), fretted(3, 7, 1, 62)
+    bent, held = fretted(1, 8, 1, 72), fretted(1, 8, 1, 72)
+    bent.articulations.append(m21.articulations.FretBend(bendAlter=m21.interval.Interval(2)))
+    bent.tie, held.tie = m21.tie.Tie("start"), m21.tie.Tie("stop")
+    part.append([first, second, bent, held])
+    part.insert(0, m21.articulations.HammerOn([first, second]))
+    slid = [fretted(2, 5, 1, 64), fretted(2, 8, 3, 67)]
+    slid[0].articulations.append(m21.articulations.Accent())
+    part.append(slid)
+    part.insert(0, m21.spanner.Glissando(slid))
+    path = Path(part.write("musicxml", tmp_path / "made.musicxml"))
+    found = import_musicxml(path)
+    (only,) = found.phrase.parts
+    assert write_line(only.strokes, only.bars) == ("| 1 G5 2 h7 3 e8b(full) | 1 B5{accent} 2 /8")
+    assert "no swing mark; taken as straight" in " ".join(found.told)
+    assert found.phrase.swing == "straight"
+
+
+HEAD = """<?xml version="1.0" encoding="UTF-8"?>
+<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 3.1 Partwise//EN"
+ "http://www.musicxml.org/dtds/partwise.dtd">
+"""
+
+
+def attributes(extra: str = "", time: str = "4/4") -> str:
+    beats, kind = time.split("/")
+    return (
+        "<attributes><divisions>4</divisions><key><fifths>-1</fifths></key>"
+        f"<time><beats>{beats}</beats><beat-type>{kind}</beat-type></time>{extra}</attributes>"
+    )
+
+
+def xnote(
+    place: str, length: int = 4, notations: str = "", inside: str = "", extra: str = ""
+) -> str:
+    """Return a note element: ``3/5`` is string 3, fret 5; ``r`` a rest."""
+    duration = f"<duration>{length}</duration>"
+    if place == "r":
+        return f"<note><rest/>{duration}{extra}</note>"
+    string, fret = place.split("/")
+    technical = f"<technical><string>{string}</string><fret>{fret}</fret>{inside}</technical>"
+    return (
+        f"<note>{'' if length else '<grace/>'}<pitch><step>C</step><octave>4</octave></pitch>"
+        f"{duration if length else ''}{extra}<notations>{notations}{technical}</notations></note>"
+    )
+
+
+def document(*bars: str, parts: str = "", first: str = "") -> str:
+    text = "".join(
+        f'<measure number="{n}">{attributes(first) if n == 1 else ""}{bar}</measure>'
+        for n, bar in enumerate(bars, 1)
+    )
+    listed = '<part-list><score-part id="P1"><part-name>Guitar</part-name></score-part>'
+    return (
+        f'{HEAD}<score-partwise version="3.1">{listed}{parts[: parts.find("#")]}</part-list>'
+        f'<part id="P1">{text}</part>{parts[parts.find("#") + 1 :]}</score-partwise>'
+    )
+
+
+def read(text: str, folder: Path, part: str = "") -> Imported:
+    path = folder / "in.musicxml"
+    path.write_text(text, encoding="utf-8")
+    return import_musicxml(path, part)
+
+
+def line(text: str, folder: Path) -> str:
+    (only,) = read(text, folder).phrase.parts
+    return write_line(only.strokes, only.bars)
+
+
+SLUR = '<slur type="{}" number="1"/>'
+
+
+@pytest.mark.parametrize(
+    ("notes", "expected"),
+    [
+        # A slur alone on one string is a hammer-on or a pull-off, as many programs export it.
+        (
+            xnote("3/5", 4, SLUR.format("start"))
+            + xnote("3/7", 4, SLUR.format("stop"))
+            + xnote("2/5", 8),
+            "| 1 G5 2 h7 3 B5",
+        ),
+        # A slur over several strings is a phrase mark: the strings are picked.
+        (
+            xnote("3/5", 4, SLUR.format("start"))
+            + xnote("2/7", 4)
+            + xnote("2/5", 8, SLUR.format("stop")),
+            "| 1 G5 2 B7 3 B5",
+        ),
+        (xnote("3/5", 0, SLUR.format("start")) + xnote("3/7", 16, SLUR.format("stop")),
+         "| 1 G5h7"),
+        (xnote("3/5", 8, '<slide type="start"/>') + xnote("3/9", 8, '<slide type="stop"/>'),
+         "| 1 G5 3 /9"),
+        (xnote("3/9", 8, '<slide type="start"/>') + xnote("3/5", 8, '<slide type="stop"/>'),
+         "| 1 G9 3 \\5"),
+        (xnote("1/8", 16, "", "<bend><bend-alter>2</bend-alter></bend>"
+               "<bend><bend-alter>-2</bend-alter><release/></bend>"), "| 1 e8b(full)r"),
+        # Some programs write a pre-bend and a release without a sign.
+        (xnote("1/8", 16, "", "<bend><bend-alter>2</bend-alter><pre-bend/></bend>"
+               "<bend><bend-alter>2</bend-alter><release/></bend>"), "| 1 e8pb(full)r"),
+        (xnote("1/8", 16, "<articulations><staccato/><scoop/></articulations>",
+               "<up-bow/><fingering>2</fingering>"), "| 1 /e8{u2 short}"),
+        (xnote("1/8", 16, '<ornaments><wavy-line type="start"/></ornaments>'), "| 1 e8~"),
+        (xnote("1/8", 4) + xnote("r", 4) + xnote("1/5", 8), "| 1 e8 2 . 3 e5"),
+        # Divisions that do not hold a triplet are rounded; the written value counts.
+        (
+            "".join(
+                xnote("1/8", n, "", "", "<type>eighth</type><time-modification><actual-notes>3"
+                      "</actual-notes><normal-notes>2</normal-notes></time-modification>")
+                for n in (1, 1, 2)
+            ) + xnote("1/5", 12),
+            "| 1 e8 trip e8 let e8 2 e5",
+        ),
+    ],
+)  # fmt: skip
+def test_what_others_write(notes: str, expected: str, tmp_path: Path) -> None:
+    assert line(document(notes), tmp_path) == expected
+
+
+@pytest.mark.parametrize(
+    ("notes", "told"),
+    [
+        (xnote("1/8", 16, "", "<harmonic/>"), "1 × harmonic"),
+        (xnote("1/8", 16) + "<direction><direction-type><words>Sweetly</words></direction-type>"
+         "</direction>", '1 × words "Sweetly"'),
+        (xnote("1/8", 16, "", "<bend><bend-alter>4</bend-alter></bend>"),
+         "1 × bend of 4 half steps, written 3/2"),
+        (xnote("1/8", 16) + '<barline><repeat direction="backward"/></barline>', "1 × repeat"),
+        (xnote("1/8", 16, '<ornaments><trill-mark/></ornaments>'),
+         "1 × trill whose fret is not told, taken as two frets"),
+        ("<note><pitch><step>E</step><octave>4</octave></pitch><duration>16</duration></note>"
+         + "<backup><duration>16</duration></backup>" + xnote("1/8", 16, extra="<voice>2</voice>"),
+         "1 × note in voice 1; one voice is read"),
+        ("<harmony><root><root-step>F</root-step></root><kind>dominant</kind></harmony>"
+         + xnote("1/8", 16), f"1 × {CHORD_SYMBOL}"),
+        (xnote("1/8", 16), "1 × no tempo; taken as 90"),
+        (xnote("1/8", 0) + xnote("1/10", 16), "1 × grace note that is picked on its own"),
+    ],
+)  # fmt: skip
+def test_what_is_lost_is_told(notes: str, told: str, tmp_path: Path) -> None:
+    assert told in read(document(notes), tmp_path).told
+
+
+def test_key_title_and_tempo_are_read(tmp_path: Path) -> None:
+    text = document('<sound tempo="132"/>' + xnote("1/8", 16)).replace(
+        "<part-list>", '<work/><movement-title>Sand &amp; "salt"</movement-title><part-list>', 1
+    )
+    phrase = read(text, tmp_path).phrase
+    assert (phrase.title, str(phrase.key), int(phrase.tempo)) == ('Sand & "salt"', "F", 132)
+
+
+def test_a_tempo_in_12_8_is_felt_in_dotted_quarters(tmp_path: Path) -> None:
+    text = document('<sound tempo="90"/>' + xnote("1/8", 24)).replace(
+        attributes(), attributes(time="12/8")
+    )
+    phrase = read(text, tmp_path).phrase
+    assert (int(phrase.tempo), str(phrase.meter), phrase.groove) == (60, "12/8", "slow-blues")
+
+
+def test_a_short_first_bar_is_a_pickup(tmp_path: Path) -> None:
+    text = document(xnote("1/5", 4), xnote("1/8", 16))
+    assert line(text, tmp_path) == "4 e5 | 1 e8"
+
+
+def test_two_staves_with_the_same_notes_are_read_once(tmp_path: Path) -> None:
+    clefs = (
+        '<staves>2</staves><clef number="1"><sign>G</sign></clef>'
+        '<clef number="2"><sign>TAB</sign></clef>'
+    )
+    plain = (
+        "<note><pitch><step>C</step><octave>5</octave></pitch><duration>16</duration>"
+        "<voice>1</voice><staff>1</staff></note><backup><duration>16</duration></backup>"
+    )
+    notes = plain + xnote("1/8", 16, extra="<voice>5</voice><staff>2</staff>")
+    found = read(document(notes, first=clefs), tmp_path)
+    assert len(found.phrase.strokes()) == 1
+    assert not any("voice" in told or "staff" in told for told in found.told)
+
+
+def second(notes: str) -> str:
+    return (
+        '<score-part id="P2"><part-name>Rhythm</part-name></score-part>#'
+        f'<part id="P2"><measure number="1">{attributes()}{notes}</measure></part>'
+    )
+
+
+def test_one_part_of_several_is_chosen(tmp_path: Path) -> None:
+    text = document(xnote("1/8", 16), parts=second(xnote("6/3", 16)))
+    message = r'say which: "Guitar" \(P1\), "Rhythm" \(P2\)'
+    with pytest.raises(ChoiceError, match=message):
+        read(text, tmp_path)
+    for name in ("Rhythm", "rhythm", "P2"):
+        found = read(text, tmp_path, name)
+        assert found.part == "Rhythm"
+        assert found.phrase.strokes()[0].notes[0].string == "E"
+    with pytest.raises(ChoiceError, match='"Rythm" is not a part'):
+        read(text, tmp_path, "Rythm")
+
+
+def test_a_part_without_tablature_must_be_named(tmp_path: Path) -> None:
+    plain = "<note><pitch><step>E</step><octave>4</octave></pitch><duration>16</duration></note>"
+    with pytest.raises(ChoiceError, match="no part has strings and frets"):
+        read(document(plain), tmp_path)
+    found = read(document(plain), tmp_path, "Guitar")
+    (stroke,) = found.phrase.strokes()
+    assert (stroke.notes[0].string, stroke.notes[0].fret) == ("B", 5)
+    assert "1 × note that was given a string and a fret" in found.told
+
+
+def tuned(*steps: str) -> str:
+    lines = "".join(
+        f'<staff-tuning line="{n}"><tuning-step>{step[0]}</tuning-step>'
+        f"<tuning-octave>{step[1:]}</tuning-octave></staff-tuning>"
+        for n, step in enumerate(steps, 1)
+    )
+    return f"<staff-details><staff-lines>6</staff-lines>{lines}</staff-details>"
+
+
+def test_standard_tuning_in_either_octave(tmp_path: Path) -> None:
+    for steps in (("E2", "A2", "D3", "G3", "B3", "E4"), ("E3", "A3", "D4", "G4", "B4", "E5")):
+        assert read(document(xnote("1/8", 16), first=tuned(*steps)), tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "error", "message"),
+    [
+        (document(xnote("1/8", 16), first=tuned("D2", "A2", "D3", "G3", "B3", "E4")),
+         ChoiceError, "tuned D A D G B E from low to high; phrases are in standard tuning"),
+        (document(xnote("7/3", 16)), RangeError, "string 7: a guitar has strings 1 to 6"),
+        (document(xnote("1/8", 12)).replace(attributes(), attributes(time="3/4")),
+         RangeError, "bar 1: meter 3/4: a phrase is in 4/4 or 12/8"),
+        (document(xnote("1/8", 20)), RangeError, "bar 1: it is longer than its meter, 4/4"),
+        (document(xnote("r", 16)), ChoiceError, "no part has strings and frets"),
+        (document(xnote("1/8", 16)).replace("score-partwise v", "score-timewise v")
+         .replace("/score-partwise", "/score-timewise"), TextFileError, "by time, not by part"),
+        ("<html/>", TextFileError, "expected MusicXML by parts"),
+        ("nothing", TextFileError, "not XML: "),
+        ("", TextFileError, "not XML: no element found"),
+        (document(xnote("1/8", 16))[:-30], TextFileError, r"in.musicxml:\d+:\d+: not XML"),
+        (document(xnote("1/8", 16)).replace("<divisions>4", "<divisions>0"), RangeError,
+         "must be more than 0"),
+        (document(xnote("1/8", 16).replace(">16<", ">15.987<") + xnote("1/5", 0)), RangeError,
+         "it makes no phrase"),
+        (document(*[xnote("1/8", 16)] * 65), RangeError, "65 bars: a part has at most 64"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_read_is_told(
+    text: str, error: type[BluesError], message: str, tmp_path: Path
+) -> None:
+    with pytest.raises(error, match=message):
+        read(text, tmp_path)
+
+
+LAUGHS = '<!DOCTYPE score-partwise [<!ENTITY a "ha"><!ENTITY b "&a;&a;">]><score-partwise>&b;'
+OUTSIDE = (
+    '<!DOCTYPE score-partwise [<!ENTITY a SYSTEM "file:///etc/hostname">]><score-partwise>&a;'
+)
+
+
+@pytest.mark.parametrize("text", [LAUGHS, OUTSIDE, '<!DOCTYPE s [<!ENTITY % a "b">]><s>'])
+def test_entities_are_refused(text: str, tmp_path: Path) -> None:
+    with pytest.raises(TextFileError, match="declares entities"):
+        read(text + "</score-partwise>", tmp_path)
+
+
+def test_deep_and_large_files_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(TextFileError, match="nested deeper than 64"):
+        read("<a>" * 100_000, tmp_path)
+    monkeypatch.setattr(xmlfile, "LARGEST", 500)
+    with pytest.raises(TextFileError, match="too large"):
+        read(document(xnote("1/8", 16)), tmp_path)
+
+
+def zipped(folder: Path, files: dict[str, str]) -> Path:
+    path = folder / "in.mxl"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, text in files.items():
+            archive.writestr(name, text)
+    return path
+
+
+CONTAINER = '<container><rootfiles><rootfile full-path="{}"/></rootfiles></container>'
+
+
+def test_a_zipped_file_is_read(tmp_path: Path) -> None:
+    files = {
+        "META-INF/container.xml": CONTAINER.format("music/score.xml"),
+        "other.xml": "<nonsense/>",
+        "music/score.xml": document(xnote("1/8", 16)),
+    }
+    assert import_musicxml(zipped(tmp_path, files)).phrase.strokes()[0].end == Fraction(4)
+
+
+def test_a_zip_bomb_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = zipped(
+        tmp_path,
+        {"META-INF/container.xml": CONTAINER.format("s.xml"), "s.xml": "<a>" + " " * 300_000},
+    )
+    monkeypatch.setattr(xmlfile, "LARGEST", 100_000)
+    assert path.stat().st_size < 2000
+    with pytest.raises(TextFileError, match="too large"):
+        import_musicxml(path)
+
+
+@pytest.mark.parametrize(
+    ("files", "message"),
+    [
+        ({"picture.png": "x"}, "the zip holds no MusicXML"),
+        ({"META-INF/container.xml": CONTAINER.format("../../etc/passwd")}, "holds no MusicXML"),
+        ({"META-INF/container.xml": "<container>"}, "not XML"),
+    ],
+)
+def test_a_zip_without_music_is_told(files: dict[str, str], message: str, tmp_path: Path) -> None:
+    with pytest.raises(TextFileError, match=message):
+        import_musicxml(zipped(tmp_path, files))
+
+
+def test_a_broken_zip_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "in.mxl"
+    path.write_bytes(b"PK\x03\x04 and so on")
+    with pytest.raises(TextFileError, match="not a zip that can be read"):
+        import_musicxml(path)
+
+
+def test_a_missing_file_is_told(tmp_path: Path) -> None:
+    with pytest.raises(TextFileError, match=r"no\.musicxml: cannot be read: No such file"):
+        import_musicxml(tmp_path / "no.musicxml")

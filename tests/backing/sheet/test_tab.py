@@ -1,0 +1,173 @@
+"""The tab staff: numbers under their notes, and what the hands do around them."""
+
+from __future__ import annotations
+
+import pytest
+
+from backing.sheet.columns import GAP, LABEL, TALL, columns, pads
+from backing.sheet.ink import Ink
+from backing.sheet.mei import plan
+from backing.sheet.staff import System, engrave
+from backing.sheet.tab import tab
+from backing.sheet.writing import write
+from phrases.files import read_phrase
+
+
+def drawn(
+    notes: str, width: float = 90.0, breaks: tuple[int, ...] = (), *, marks: bool = True
+) -> list[tuple[list[Ink], System]]:
+    text = (
+        'title = "T"\nkey = "A"\ngroove = "shuffle"\ntempo = 90\n'
+        f"[[part]]\nrole = \"line\"\nnotes = '''{notes}'''\n"
+    )
+    score = write(read_phrase(text))
+    made = plan(score)
+    made.pads = pads(score, made)
+    systems = engrave(score, made, breaks, width)
+    return [(tab(score, made, system, marks=marks), system) for system in systems]
+
+
+def kinds(inks: list[Ink], kind: str) -> list[Ink]:
+    return sorted((one for one in inks if one.kind == kind), key=lambda one: one.box.left)
+
+
+def test_a_number_stands_on_its_string_under_its_note() -> None:
+    [(inks, system)] = drawn("| 1 e5 2 B12 3 E3 4 A0")
+    numbers = kinds(inks, "fret")
+    rows = [0, GAP, TALL, TALL - GAP]
+    assert len(numbers) == 4
+    for number, y, (name, head) in zip(numbers, rows, system.heads.items(), strict=True):
+        assert (number.box.top + number.box.bottom) / 2 == pytest.approx(y, abs=0.05), name
+        middle = (head.left + head.right) / 2
+        assert (number.box.left + number.box.right) / 2 == pytest.approx(middle, abs=0.02)
+
+
+def test_lines_are_open_where_numbers_stand() -> None:
+    [(inks, _)] = drawn("| 1 e5 2 B12 3 E3+A3 4 .")
+    lines = kinds(inks, "tab line")
+    assert len(lines) == 6 + 4
+    for number in kinds(inks, "fret"):
+        assert not any(number.meets(line, 0.15) for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("notes", "size"),
+    [("1/4", "1/4"), ("1/2", "1/2"), ("full", "full"), ("3/2", "1 1/2")],
+)
+def test_a_bend_has_an_arrow_and_its_size(notes: str, size: str) -> None:
+    from backing.sheet.lettering import text
+
+    [(inks, _)] = drawn(f"| 1 G7b({notes}) 3 .")
+    arrow = kinds(inks, "bend")
+    assert len(arrow) == 2  # a curve and its head
+    top = min(one.box.top for one in arrow)
+    assert top < -1
+    [label] = kinds(inks, "bend size")
+    assert label.svg == text(size, LABEL).svg
+    assert label.box.bottom < top
+
+
+def test_wider_bends_go_higher() -> None:
+    [(inks, _)] = drawn("| 1 G7b(1/4) 2 G7b(1/2) 3 G7b(full) 4 G7b(3/2)")
+    heads = [one.box.top for one in kinds(inks, "bend")[1::2]]
+    assert heads == sorted(heads, reverse=True)
+    assert len(set(heads)) == 4
+
+
+def test_a_release_comes_down_to_the_fret_in_brackets() -> None:
+    [(inks, _)] = drawn("| 1 B10b(full) 3 r 4 .")
+    assert len(kinds(inks, "fret")) == 2
+    assert len(kinds(inks, "hold")) == 1
+    bends = kinds(inks, "bend")
+    assert bends[-1].box.bottom < 0.7
+
+
+def test_a_partial_release_has_a_size_and_no_number() -> None:
+    [(inks, _)] = drawn("| 1 B10b(full) 3 r(1/2) 4 .")
+    assert len(kinds(inks, "fret")) == 1
+    assert len(kinds(inks, "bend size")) == 2
+
+
+def test_a_pre_bend_is_upright() -> None:
+    [(inks, _)] = drawn("| 1 B10pb(full) 3 .")
+    line = kinds(inks, "bend")[0]
+    assert line.box.right - line.box.left < 1.0
+
+
+def test_arcs_have_their_letters() -> None:
+    [(inks, _)] = drawn("| 1 G5 & h7 2 p5 & G7h9p7 3 .")
+    assert len(kinds(inks, "arc")) == 4
+    assert len(kinds(inks, "letter")) == 4
+
+
+def test_slides_lean_as_the_hand_goes() -> None:
+    [(inks, _)] = drawn("| 1 G5 & /7 2 \\5 3 /e8 4 e8\\")
+    slides = kinds(inks, "slide")
+    assert len(slides) == 4
+    up = [one.boxes[0].top > one.boxes[-1].top for one in slides]
+    assert up == [True, False, True, False]
+
+
+def test_a_slide_over_a_line_break_is_on_both_lines() -> None:
+    [(first, system), (second, _)] = drawn("| 1 G5 | 1 /7 2 .", breaks=(1,))
+    [before], [after] = kinds(first, "slide"), kinds(second, "slide")
+    assert before.box.right == pytest.approx(system.width - 0.75, abs=0.2)
+    assert after.box.left > 0
+
+
+def test_vibrato_follows_its_bend_on_the_same_height() -> None:
+    [(inks, _)] = drawn("| 1 G7b(full)~ 4 .")
+    [wave], [label] = kinds(inks, "vibrato"), kinds(inks, "bend size")
+    assert wave.box.left > label.box.right
+
+
+def test_strokes_and_fingers_stand_in_rows() -> None:
+    notes = "| 1 G5{d1} & h7 2 G5+B5{u3} 3 e5{d2} 4 ."
+    [(inks, _)] = drawn(notes)
+    assert len({round(one.box.top, 3) for one in kinds(inks, "stroke")}) == 1
+    assert [one.box.top > TALL for one in kinds(inks, "finger")] == [True] * 3
+    [(plain, _)] = drawn(notes, marks=False)
+    assert not kinds(plain, "stroke")
+    assert not kinds(plain, "finger")
+
+
+def test_a_tie_is_not_written_again() -> None:
+    [(inks, _)] = drawn("| 3 G5 | 2 .")
+    assert len(kinds(inks, "fret")) == 1
+
+
+def test_a_double_stop_with_a_bend_is_one_column() -> None:
+    [(inks, _)] = drawn("| 1 G7b(full)+B5 3 .")
+    one, other = kinds(inks, "fret")
+    middle = (one.box.left + one.box.right) / 2
+    assert middle == pytest.approx((other.box.left + other.box.right) / 2, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("mark", "kind"),
+    [("pm", "word"), ("rake", "word"), ("ring", "word"), ("slow", "word"), ("45ms", "word")],
+)
+def test_words_over_the_staff(mark: str, kind: str) -> None:
+    [(inks, _)] = drawn(f"| 1 G7b(full){{{mark}}} 3 .")
+    [word] = kinds(inks, kind)
+    assert word.box.bottom < 0
+
+
+def test_ghost_notes_are_in_brackets_and_muted_ones_crosses() -> None:
+    [(inks, _)] = drawn("| 1 G5 2 G5{ghost} 3 Gx 4 .")
+    plain, ghost, cross = kinds(inks, "fret")
+    assert ghost.box.right - ghost.box.left > plain.box.right - plain.box.left
+    assert cross.svg != plain.svg
+
+
+def test_columns_know_what_follows() -> None:
+    text = (
+        'title = "T"\nkey = "A"\ngroove = "shuffle"\ntempo = 90\n'
+        "[[part]]\nrole = \"line\"\nnotes = '| 1 G5 2 G7 3 .'\n"
+    )
+    score = write(read_phrase(text))
+    made = plan(score)
+    [system] = engrave(score, made, [], 60.0)
+    first, second = columns(score, made, system)
+    assert first.right < first.until == second.left
+    assert second.until == min(box.left for box in system.rests.values())

@@ -1,0 +1,84 @@
+"""`backing import` as a user types it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from backing.cli import main
+from backing.forms import find_form
+from backing.sheet.musicxml import musicxml
+from backing.sheet.writing import over_form
+from phrases.files import load_phrase
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+@pytest.fixture
+def sheet(tmp_path: Path) -> Path:
+    path = tmp_path / "jar.musicxml"
+    score = over_form(load_phrase("plum-jar"), find_form("twelve-bar"))
+    path.write_text(musicxml(score), encoding="utf-8")
+    return path
+
+
+def test_it_writes_a_phrase_file_and_says_what_is_lost(sheet: Path, tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    result = run("import", sheet, "-o", new)
+    assert result.exit_code == 0, result.output
+    assert result.stdout == f"Plum jar in A, 4 bars, 92 beats a minute\n  {new}\n"
+    assert "4 × chord symbol (the form gives the chords)" in result.stderr
+    before = load_phrase("plum-jar")
+    assert [part.strokes for part in load_phrase(new).parts] == [
+        part.strokes for part in before.parts
+    ]
+    assert run("check", new).exit_code == 0
+    assert run("tidy", "--check", new).exit_code == 0
+
+
+def test_json_says_the_same(sheet: Path, tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    answer = json.loads(run("import", sheet, "-o", new, "--part", "Guitar", "--json").stdout)
+    assert answer == {
+        "title": "Plum jar", "key": "A", "tempo": 92.0, "meter": "4/4", "bars": 4,
+        "part": "Guitar", "told": ["4 × chord symbol (the form gives the chords)"],
+        "file": str(new),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["import"], "Missing argument 'FILE'"),
+        (["import", "a.musicxml"], "Missing option '-o'"),
+        (["import", "a.musicxml", "-o", "a.txt"], "a.txt: a phrase file ends in .toml"),
+    ],
+)
+def test_wrong_usage_exits_with_2(words: list[str], message: str) -> None:
+    result = run(*words)
+    assert result.exit_code == 2
+    assert message in result.stderr
+
+
+def test_other_failures_exit_with_1_and_write_nothing(sheet: Path, tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    broken = tmp_path / "broken.musicxml"
+    broken.write_text(sheet.read_text(encoding="utf-8")[:-40], encoding="utf-8")
+    for words, message in (
+        ([tmp_path / "no.musicxml"], "No such file"),
+        ([broken], "not XML"),
+        ([sheet, "--part", "Gitar"], '"Gitar" is not a part'),
+    ):
+        result = run("import", *words, "-o", new)
+        assert result.exit_code == 1
+        assert message in result.stderr
+        assert "Traceback" not in result.output
+        assert not new.exists()
+    result = run("import", sheet, "-o", tmp_path / "none" / "new.toml")
+    assert result.exit_code == 1
+    assert "does not exist; make it first" in result.stderr

@@ -1,0 +1,128 @@
+"""`backing sheet`: files by their endings, messages, nothing half written."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from backing.cli import main
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, ["sheet", *map(str, words)])
+
+
+def test_four_kinds_of_files(tmp_path: Path) -> None:
+    outputs = [tmp_path / f"s{end}" for end in (".pdf", ".svg", ".txt", ".musicxml")]
+    result = run("lamp-oil", "--key", "E", *(w for path in outputs for w in ("-o", path)))
+    assert result.exit_code == 0, result.output
+    assert result.output.splitlines() == ["Lamp oil in E", *(f"  {path}" for path in outputs)]
+    starts = [path.read_bytes()[:5] for path in outputs]
+    assert starts == [b"%PDF-", b"<svg ", b"Lamp ", b"<?xml"]
+    assert sorted(tmp_path.iterdir()) == sorted(outputs)
+
+
+def test_text_is_printed_without_a_file() -> None:
+    result = run("lamp-oil")
+    assert result.exit_code == 0
+    assert "e|-8" in result.output
+    assert max(map(len, result.output.splitlines())) <= 80
+
+
+def test_json(tmp_path: Path) -> None:
+    path = tmp_path / "s.pdf"
+    told = json.loads(run("lamp-oil", "-o", path, "--json").output)
+    assert told == {"title": "Lamp oil in C", "files": [{"path": str(path), "format": "pdf"}]}
+
+
+def test_a_chart(tmp_path: Path) -> None:
+    path = tmp_path / "chart.pdf"
+    result = run("--form", "quick-change", "--key", "Bb", "-o", path)
+    assert result.output.splitlines()[0] == "Quick change in Bb"
+    assert path.read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--only", "tab"],
+        ["--only", "notation"],
+        ["--plain"],
+        ["--larger"],
+        ["--left-handed"],
+        ["--paper", "letter"],
+        ["--chorus"],
+        ["--variation", "low flame"],
+        ["--form", "quick-change"],
+    ],
+)
+def test_each_option_changes_the_page(options: list[str], tmp_path: Path) -> None:
+    usual, other = tmp_path / "usual.pdf", tmp_path / "other.pdf"
+    assert run("lamp-oil", "-o", usual).exit_code == 0
+    result = run("lamp-oil", *options, "-o", other)
+    assert result.exit_code == 0, result.output
+    same = usual.read_bytes() == other.read_bytes()
+    # Over the first four bars of a quick change stands another chord.
+    assert not same
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        ([], 2, "name a phrase, or a form for its chord chart: --form quick-change"),
+        (["lamp-oli", "-o", "s.pdf"], 1, 'did you mean "lamp-oil"?'),
+        (["lamp-oil", "-o", "s.doc"], 2, "s.doc: a sheet ends in .pdf .svg .txt .musicxml"),
+        (["lamp-oil", "--key", "H", "-o", "s.pdf"], 2, '"H" is not a key'),
+        (["lamp-oil", "--form", "quick", "-o", "s.pdf"], 2, "quick-change"),
+        (["lamp-oil", "--variation", "x", "-o", "s.pdf"], 1, "low flame"),
+        (["--form", "quick-change"], 2, "name a file for the chart"),
+        (["--form", "quick-change", "-o", "s.txt"], 2, "a chord chart ends in .pdf .svg"),
+        (["--form", "quick-change", "--chorus", "-o", "s.pdf"], 2, "has no phrase"),
+        (["lamp-oil", "-o", "nowhere/s.pdf"], 1, "the folder nowhere does not exist"),
+        (["lamp-oil", "--form", "turnaround-loop", "-o", "s.pdf"], 1, "choose a longer form"),
+    ],
+)
+def test_messages(
+    words: list[str], code: int, message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run(*words)
+    assert result.exit_code == code, result.output
+    assert message in " ".join(result.output.split())
+    assert not list(tmp_path.iterdir())
+
+
+def test_nothing_is_written_if_one_file_fails(tmp_path: Path) -> None:
+    folder = tmp_path / "folder.pdf"
+    folder.mkdir()
+    result = run("lamp-oil", "-o", folder)
+    assert result.exit_code == 1
+    assert "it is a folder" in result.output
+    assert list(folder.iterdir()) == []
+    assert list(tmp_path.iterdir()) == [folder]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions")
+def test_a_file_keeps_its_permissions(tmp_path: Path) -> None:
+    path = tmp_path / "s.pdf"
+    path.write_bytes(b"old")
+    path.chmod(0o600)
+    assert run("lamp-oil", "-o", path).exit_code == 0
+    assert path.stat().st_mode & 0o777 == 0o600
+
+
+def test_from_the_command_line_in_a_moment(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "backing.cli", "sheet", "lamp-oil", "-o"]
+    times = []
+    for number in range(3):
+        start = time.perf_counter()
+        subprocess.run([*command, str(tmp_path / f"{number}.pdf")], check=True)
+        times.append(time.perf_counter() - start)
+    assert min(times) < 1.0
