@@ -367,9 +367,8 @@ def arrange(
         chords = chord_labels(stretch.bars, setting, stretch.clock)
         out.add(stretch.name, length, stretch.clock, in_order(notes), labels, chords)
         now += length
-    title = phrase.title if phrase else setting.groove.title
     facts = {"choruses": choruses, "intro": intro, "ending": ending}
-    return stream(setting, title, out.sections, **facts)
+    return stream(setting, phrase, out.sections, **facts)
 
 
 def _plan(
@@ -458,8 +457,11 @@ def _dressed(
     return bars
 
 
-def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: object) -> Stream:
+def stream(
+    setting: Setting, phrase: Phrase | None, sections: Sequence[Section], **facts: object
+) -> Stream:
     """Return sections as a stream with its summary."""
+    title = phrase.title if phrase else setting.groove.title
     groove = setting.groove
     beats = groove.meter.beats
     programs = {
@@ -489,6 +491,7 @@ def stream(setting: Setting, title: str, sections: Sequence[Section], **facts: o
         summary,
         setting.tone,
         setting.pick,
+        phrase=phrase,
     )
 
 

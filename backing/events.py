@@ -15,6 +15,7 @@ from fractions import Fraction
 from backing.tempo import Steps
 from phrases.counting import Meter
 from phrases.curve import Curve
+from phrases.phrase import Phrase
 from phrases.pitch import Key
 
 __all__ = [
@@ -172,6 +173,8 @@ class Stream:
     window
         The sections that are kept, the first and the one after the last; the others only ring
         into them and are rung into. None keeps all.
+    phrase
+        What the lead plays, in the stream's key.
     """
 
     title: str
@@ -184,6 +187,7 @@ class Stream:
     tone: str = "clean"
     pick: str = "middle"
     window: tuple[int, int] | None = None
+    phrase: Phrase | None = None
 
     @property
     def seconds(self) -> Fraction:

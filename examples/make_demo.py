@@ -1,4 +1,4 @@
-"""Make the demo: from one phrase file, a backing, a demo and a practice loop, as MIDI and WAV.
+"""Make the demo: a backing, a demo and a practice loop, as MIDI and WAV, and a whole lesson.
 
 `make demo` runs this. It shows the Python interface; the commands do the same.
 """
@@ -10,14 +10,33 @@ import time
 from pathlib import Path
 
 import backing
+from backing.lesson.lesson import read_lesson
+from backing.lesson.make import make_lesson
 
 HERE = Path(__file__).parent
 OUT = HERE.parent / "out"
 PHRASE = HERE / "porch-light.toml"
+LESSON = HERE / "lesson" / "lesson.toml"
 
 
 def main(out: Path = OUT) -> int:
     """Write everything into a folder; return an exit code."""
+    code = make_pieces(out) or make_whole_lesson(out)
+    if not code:
+        print(
+            "Start with the volume low: loud headphones can damage hearing.\n"
+            "Try next:\n"
+            "    .venv/bin/backing demo examples/porch-light.toml --key C --tempo 80 "
+            "-o out/in-c.wav\n"
+            "    .venv/bin/backing loop lamp-oil --from 40 --to 56 --step 4 -o out/slow.wav\n"
+            "    .venv/bin/backing new my-lesson --lesson\n"
+            "    .venv/bin/backing --help"
+        )
+    return code
+
+
+def make_pieces(out: Path) -> int:
+    """Write three pieces of one phrase; return an exit code."""
     out.mkdir(parents=True, exist_ok=True)
     phrase = backing.load_phrase(PHRASE)
     pieces = {
@@ -43,13 +62,27 @@ def main(out: Path = OUT) -> int:
         took = time.perf_counter() - began
         shown = " and ".join(str(file.relative_to(out.parent)) for file in files)
         print(f"{shown}\n    {what}; {minutes}:{seconds:02d} long, made in {took:.1f} s")
+    return 0
+
+
+def make_whole_lesson(out: Path) -> int:
+    """Make the lesson of the examples; return an exit code."""
+    began = time.perf_counter()
+    try:
+        lesson = read_lesson(LESSON)
+        result = make_lesson(lesson, out / "lesson")
+    except backing.BluesError as error:
+        print(f"lesson: {error}", file=sys.stderr)
+        return 1
+    took = time.perf_counter() - began
+    here = out.relative_to(out.parent) / "lesson"
     print(
-        "Start with the volume low: loud headphones can damage hearing.\n"
-        "Try next:\n"
-        "    .venv/bin/backing demo examples/porch-light.toml --key C --tempo 80 -o out/in-c.wav\n"
-        "    .venv/bin/backing loop lamp-oil --from 40 --to 56 --step 4 -o out/slow.wav\n"
-        "    .venv/bin/backing --help"
+        f'{here}\n    the lesson "{lesson.title}": {len(result.files)} files, '
+        f"{len(result.made)} made in {took:.1f} s"
     )
+    for path in result.files:
+        if path.endswith(".html"):
+            print(f"{here / path}\n    a practice page: open it in a browser")
     return 0
 
 

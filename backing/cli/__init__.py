@@ -16,8 +16,8 @@ __all__ = ["main"]
 
 # Each command's module and the line that --help shows, so that help imports none of them.
 COMMANDS: dict[str, str] = {
-    "track": "Write a backing track.",
-    "demo": "Write a phrase over a backing.",
+    "track": "Play a backing track, or write it to files.",
+    "demo": "Play a phrase over a backing, or write it to files.",
     "loop": "Play a phrase over its own bars, pass after pass, at changing tempos.",
     "trade": "Play call and response with gaps for you to fill.",
     "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
@@ -27,7 +27,7 @@ COMMANDS: dict[str, str] = {
     "import": "Read a phrase from the tablature of a MusicXML file.",
     "lesson": "Make a lesson's folder: sounds, loops, sheets and the practice page.",
     "new": "Start a phrase or lesson file, with comments that teach the format.",
-    "list": "Show the grooves, forms, phrases or soundfonts that are here.",
+    "list": "Show the grooves, forms, phrases, soundfonts or ports that are here.",
 }
 
 

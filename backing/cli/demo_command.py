@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
 from backing import pieces
-from backing.cli.options import output_options, phrase_options, setting_options
+from backing.cli.options import Wanted, output_options, phrase_options, setting_options
 from backing.cli.report import deliver
-from backing.output import Sound
 
 __all__ = ["command"]
 
@@ -22,12 +20,10 @@ __all__ = ["command"]
 @phrase_options
 @setting_options(whole=True)
 @output_options
-def command(
-    phrase: str, outputs: tuple[Path, ...], sound: Sound, as_json: bool, **setting: Any
-) -> None:
-    """Write a phrase over a backing.
+def command(phrase: str, wanted: Wanted, **setting: Any) -> None:
+    """Play a phrase over a backing, or write it to files.
 
     PHRASE is a file or the name of a shipped phrase. Key, groove, tempo and swing are the
     phrase's own where they are not given.
     """
-    deliver(pieces.demo(phrase, **setting), outputs, sound, as_json=as_json)
+    deliver(pieces.demo(phrase, **setting), wanted)

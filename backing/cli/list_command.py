@@ -71,7 +71,19 @@ def _better() -> Row:
     }
 
 
-WHAT = {"grooves": _grooves, "forms": _forms, "phrases": _phrases, "soundfonts": _soundfonts}
+def _ports() -> list[Row]:
+    from backing.live.ports import outputs
+
+    return [{"name": name, "about": ""} for name in outputs()]
+
+
+WHAT = {
+    "ports": _ports,
+    "grooves": _grooves,
+    "forms": _forms,
+    "phrases": _phrases,
+    "soundfonts": _soundfonts,
+}
 
 
 @click.command("list")
@@ -81,7 +93,7 @@ WHAT = {"grooves": _grooves, "forms": _forms, "phrases": _phrases, "soundfonts":
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
 def command(what: str, as_json: bool, **wanted: Any) -> None:
-    """Show the grooves, forms, phrases or soundfonts that are here.
+    """Show the grooves, forms, phrases, soundfonts or MIDI outputs that are here.
 
     The first soundfont is the one taken by default.
     """
@@ -93,9 +105,11 @@ def command(what: str, as_json: bool, **wanted: Any) -> None:
     if as_json:
         click.echo(json.dumps({what: rows, **better}, ensure_ascii=False))
         return
+    if what == "ports" and not rows:
+        click.echo("There is no MIDI output here; connect or start an instrument.", err=True)
     width = max((len(row["name"]) for row in rows), default=0)
     for row in rows:
-        click.echo(f"{row['name']:{width}}  {row['about']}{_more(row)}")
+        click.echo(f"{row['name']:{width}}  {row['about']}{_more(row)}".rstrip())
     if better:
         names = [f"{b['package']} ({b['megabytes']} MB, {b['licence']})" for b in better["better"]]
         click.echo(f"\nFree ones that sound better: {', '.join(names)}.")
@@ -123,4 +137,4 @@ def _more(row: Row) -> str:
         level = f"{row['level']}, " if row["level"] else ""
         place = f"position {row['position']}"
         return f" ({level}{key} {scale}, {place}, {row['groove']} at {row['tempo']:g})"
-    return f" ({row['bars']} bars)"
+    return f" ({row['bars']} bars)" if "bars" in row else ""

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
 from backing import pieces
-from backing.cli.options import output_options, phrase_options, setting_options
+from backing.cli.options import Wanted, output_options, phrase_options, setting_options
 from backing.cli.practice_options import plan_options, region_options
 from backing.cli.report import deliver
-from backing.output import Sound
 
 __all__ = ["command"]
 
@@ -25,18 +23,10 @@ __all__ = ["command"]
 @region_options
 @setting_options(whole=False)
 @output_options
-def command(
-    phrase: str,
-    outputs: tuple[Path, ...],
-    sound: Sound,
-    as_json: bool,
-    dry_run: bool,
-    **setting: Any,
-) -> None:
+def command(phrase: str, wanted: Wanted, **setting: Any) -> None:
     """Play a phrase over its own bars of backing, pass after pass.
 
     PHRASE is a file or the name of a shipped phrase. From about 60 % of its tempo to its tempo,
     in steps, if nothing else is asked for; a --to below --from slows down.
     """
-    made = pieces.loop(phrase, **setting)
-    deliver(made, outputs, sound, as_json=as_json, dry_run=dry_run)
+    deliver(pieces.loop(phrase, **setting), wanted)

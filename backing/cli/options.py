@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
@@ -28,6 +29,7 @@ from phrases.pitch import KEYS, parse_key
 __all__ = [
     "STEP",
     "TEMPO",
+    "Wanted",
     "json_option",
     "output_options",
     "phrase_argument",
@@ -193,7 +195,8 @@ OUTPUT = (
         "outputs",
         type=click.Path(path_type=Path),
         multiple=True,
-        help="File to write, .mid .wav .flac .ogg .opus or .mp3; give it again for more files.",
+        help="File to write, .mid .wav .flac .ogg .opus or .mp3; give it again for more files. "
+        "Without one it is played.",
     ),
     click.option(
         "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
@@ -215,6 +218,16 @@ OUTPUT = (
         type=click.Path(path_type=Path),
         metavar="DIR",
         help="Folder for a WAV file of each part, of the room and of their sum.",
+    ),
+    click.option(
+        "--port",
+        metavar="NAME",
+        help="Play on this MIDI output, one of `backing list ports`, not on the sound card.",
+    ),
+    click.option(
+        "--pedal",
+        metavar="PORT:NOTE=KEY",
+        help="Let a foot pedal on a MIDI input press keys, such as FCB:60=space.",
     ),
 )
 
@@ -240,14 +253,49 @@ def setting_options(*, whole: bool) -> Callable[[Command], Command]:
     return add
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Where what a command makes goes to.
+
+    Attributes
+    ----------
+    outputs, sound
+        Files, and how audio is written; without any it is played.
+    port, pedal
+        A MIDI output in place of the sound card, and a foot pedal's input.
+    as_json
+        Whether to print one JSON object.
+    dry_run
+        Whether only to show the plan.
+    """
+
+    outputs: tuple[Path, ...]
+    sound: Sound
+    port: str | None
+    pedal: str | None
+    as_json: bool
+    dry_run: bool = False
+
+
 def output_options(command: Command) -> Command:
-    """Add ``-o``, ``--json`` and how audio is written, which the command gets as `sound`."""
+    """Add ``-o``, ``--json`` and how audio is made, which the command gets as `wanted`."""
 
     @functools.wraps(command)
     def collected(
-        soundfont: Path | None, rate: int | None, bits: int, stems: Path | None, **rest: Any
+        outputs: tuple[Path, ...],
+        soundfont: Path | None,
+        rate: int | None,
+        bits: int,
+        stems: Path | None,
+        port: str | None,
+        pedal: str | None,
+        as_json: bool,
+        dry_run: bool = False,
+        **rest: Any,
     ) -> Any:
-        return command(sound=Sound(soundfont, rate, bits, stems), **rest)
+        sound = Sound(soundfont, rate, bits, stems)
+        wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run)
+        return command(wanted=wanted, **rest)
 
     wrapped: Any = collected
     for option in (json_option, *reversed(OUTPUT)):

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from backing.cli.options import Wanted
 from backing.events import Stream
 from backing.output import FORMATS, Sound, check_outputs, write
 
@@ -20,25 +21,23 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
 SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
 
 
-def deliver(
-    stream: Stream,
-    outputs: Sequence[Path],
-    sound: Sound,
-    *,
-    as_json: bool,
-    dry_run: bool = False,
-) -> None:
-    """Write a stream to its files and print what was made; or show its plan."""
-    if dry_run:
-        _show(stream.kept(), as_json=as_json)
+def deliver(stream: Stream, wanted: Wanted) -> None:
+    """Write a stream to its files and print what was made; or play it, or show its plan."""
+    if wanted.dry_run:
+        _show(stream.kept(), as_json=wanted.as_json)
         return
+    outputs, sound = wanted.outputs, wanted.sound
     if not outputs and sound.stems is None:
-        raise click.UsageError("name a file with -o, such as -o practice.wav")
+        _play(stream, wanted)
+        return
+    for name, value in (("port", wanted.port), ("pedal", wanted.pedal)):
+        if value is not None:
+            raise click.UsageError(f"--{name} is for playing; leave out -o, or --{name}")
     check_outputs(outputs)
     audio = sound.stems is not None or any(FORMATS[path.suffix.lower()] for path in outputs)
     files = _write(stream, outputs, sound, audio=audio)
     summary = _summary(stream.kept(), files)
-    if as_json:
+    if wanted.as_json:
         click.echo(json.dumps(summary, ensure_ascii=False))
         return
     tempos = [f"{tempo:.5g}" for tempo in dict.fromkeys(summary["tempos"])]
@@ -62,6 +61,16 @@ def deliver(
         click.echo(LOUD, err=True)
     if "passes" in summary:
         click.echo(SORE, err=True)
+
+
+def _play(stream: Stream, wanted: Wanted) -> None:
+    from backing.live.play import play
+
+    if wanted.as_json:
+        raise click.UsageError("--json says what was written; name a file with -o")
+    sound = wanted.sound
+    kept = stream.kept()
+    play(kept, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal, phrase=kept.phrase)
 
 
 def _show(stream: Stream, *, as_json: bool) -> None:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
 from backing import pieces
-from backing.cli.options import output_options, setting_options
+from backing.cli.options import Wanted, output_options, setting_options
 from backing.cli.report import deliver
-from backing.output import Sound
 
 __all__ = ["command"]
 
@@ -21,6 +19,6 @@ __all__ = ["command"]
 )
 @setting_options(whole=True)
 @output_options
-def command(outputs: tuple[Path, ...], sound: Sound, as_json: bool, **setting: Any) -> None:
-    """Write a backing track."""
-    deliver(pieces.track(**setting), outputs, sound, as_json=as_json)
+def command(wanted: Wanted, **setting: Any) -> None:
+    """Play a backing track, or write it to files."""
+    deliver(pieces.track(**setting), wanted)

@@ -150,7 +150,7 @@ class _Looper:
             )
         return stream(
             self.setting,
-            self.phrase.title,
+            self.phrase,
             out.sections,
             passes=len(self.passes),
             shape=self.plan.shape,

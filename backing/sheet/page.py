@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Any, Literal
+from xml.sax.saxutils import escape
 
 from backing.forms import Form
 from backing.practice import usual_start
@@ -275,10 +276,13 @@ def _triplet(x: float) -> list[Ink]:
 
 
 def _system(picture: Picture, score: Score, paper: Paper) -> str:
-    bars = [str(bar) if bar else "pickup" for bar in picture.bars]
-    alt = f"{score.title}, " + (
-        f"bar {bars[0]}" if len(bars) == 1 else f"bars {bars[0]} to {bars[-1]}"
-    )
+    first, last = picture.bars[0], picture.bars[-1]
+    if first == last:
+        bars = f"bar {last}" if last else "pickup"
+    else:
+        bars = f"bars {first} to {last}" if first else f"pickup to bar {last}"
+    staves = {"both": "notation and tablature", "tab": "tablature", "notation": "notation"}
+    alt = f"{score.title}, {bars}, {staves[paper.staves]}"
     width = min(picture.box.right - picture.box.left + 0.2, paper.width + 0.3)
     return _placed(picture.svg, width, paper, alt, "system")
 
@@ -392,20 +396,22 @@ SETTINGS = """
   bottom: 13mm){foot})
 #set text(font: {font}, size: {size}pt, lang: "en", fill: black, number-type: "lining")
 #set par(leading: 0.62em, spacing: 0.85em)
-#let heading-line(title, key, tempo) = block(below: 2.4mm, {{
+#show heading: set text(size: 1em, weight: "regular")
+#show heading: set block(above: 0mm, below: 0mm, sticky: true)
+#let heading-line(title, key, tempo) = block(below: 2.4mm, heading(level: 1, {{
   text(size: 2.1em, weight: 600, title)
   h(0.8em)
   key
   if tempo != none {{ h(1fr); tempo }}
-}})
+}}))
 #let facts(body) = block(below: 2mm, text(size: 0.95em, body))
 #let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
 #let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
   drawn(svg, width, alt))
 #let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
-  text(size: 1.15em, weight: 600, body))
+  heading(level: 2, text(size: 1.15em, weight: 600, body)))
 #let variation(name) = block(above: 5mm, below: 3mm, sticky: true,
-  [#text(size: 1.15em, weight: 600)[Variation:] #text(size: 1.15em, name)])
+  heading(level: 2)[#text(size: 1.15em, weight: 600)[Variation:] #text(size: 1.15em, name)])
 #let ring(number) = box(baseline: 22%, circle(radius: 0.62em, stroke: 0.7pt,
   inset: 0pt, align(center + horizon, text(size: 0.82em, weight: 600, number))))
 #let tip(number, place, body) = block(breakable: false, above: 2.2mm, below: 2.2mm,
@@ -450,7 +456,10 @@ def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
         ignore_system_fonts=True,
         format=kind,
         timestamp=int(EPOCH.timestamp()),
-        pdf_tags=False,
+        pdf_tags=True,
     )
     assert isinstance(made, bytes)
-    return made
+    if kind == "pdf":
+        return made
+    start, end = made.split(b">", 1)
+    return start + b">" + f"<title>{escape(title)}</title>".encode() + end

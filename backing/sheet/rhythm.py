@@ -147,14 +147,16 @@ def _group(
 
 
 def _beams(xs: Sequence[float], counts: Sequence[int], level: int) -> list[tuple[float, float]]:
+    """Return where the beams of a level begin and end; a lone note has half a beam."""
     found = []
-    for n, x in enumerate(xs):
-        if counts[n] < level:
+    for flagged, group in groupby(range(len(xs)), lambda n: counts[n] >= level):
+        run = list(group)
+        if not flagged:
             continue
-        if n + 1 < len(xs) and counts[n + 1] >= level:
-            found.append((x - 0.06, xs[n + 1] + 0.06))
-        elif not (n and counts[n - 1] >= level):
-            found.append((x - 0.06, x + 1.0) if n == 0 else (x - 1.0, x + 0.06))
+        left, right = xs[run[0]] - 0.06, xs[run[-1]] + 0.06
+        if len(run) == 1:
+            left, right = (left, left + 1.1) if run[0] == 0 else (right - 1.1, right)
+        found.append((left, right))
     return found
 
 

@@ -297,7 +297,6 @@ USAGE = [
     (["track", "--swing", "2:0", "-o", "x.mid"], "is not a swing"),
     (["track", "--choruses", "201", "-o", "x.mid"], "1<=x<=200"),
     (["track", "--count-in", "9", "-o", "x.mid"], "0<=x<=4"),
-    (["track"], "name a file with -o"),
     (["demo", "-o", "x.mid"], "Missing argument 'PHRASE'"),
     (["loop", EXAMPLE, "--step", "0", "-o", "x.mid"], "step 0: write a number"),
     (["loop", EXAMPLE, "--from", "20", "-o", "x.mid"], "tempo 20: write a number"),

@@ -280,7 +280,6 @@ def test_a_seamless_loop_as_midi_has_one_pass(one_line: Path) -> None:
         (["trade", EXAMPLE, "--gap", "three"], "'three' is not one of"),
         (["trade", EXAMPLE, "--in-gap", "none"], "'none' is not one of"),
         (["trade", EXAMPLE, "--guide", "loud"], "'loud' is not one of"),
-        (["trade", EXAMPLE], "name a file with -o"),
         (["trade"], "Missing argument 'PHRASE'"),
     ],
 )

@@ -10,6 +10,8 @@ from xml.etree import ElementTree
 import pytest
 
 from backing.grooves import groove_names
+from backing.lesson.items import check_items, sounds
+from backing.lesson.lesson import read_lesson
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
@@ -21,8 +23,10 @@ def _as_scripts(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_make_demo_writes_six_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main = runpy.run_path(str(EXAMPLES / "make_demo.py"))["main"]
-    assert main(tmp_path / "out") == 0
+    script = runpy.run_path(str(EXAMPLES / "make_demo.py"))
+    # The lesson takes half a minute; tests/backing/lesson makes one, the last test here reads it.
+    script["main"].__globals__["make_whole_lesson"] = lambda out: 0
+    assert script["main"](tmp_path / "out") == 0
     names = sorted(path.name for path in (tmp_path / "out").iterdir())
     assert names == [
         "backing.mid", "backing.wav", "demo.mid", "demo.wav", "loop.mid", "loop.wav"
@@ -60,3 +64,11 @@ def test_the_picture_is_up_to_date_and_parses(tmp_path: Path) -> None:
     ElementTree.fromstring(text)
     kept = (EXAMPLES / "porch-light.svg").read_text(encoding="utf-8")
     assert text == kept, "run examples/make_picture.py"
+
+
+def test_the_lesson_can_be_made() -> None:
+    lesson = read_lesson(EXAMPLES / "lesson" / "lesson.toml")
+    items = sounds(lesson)
+    check_items(lesson, items)
+    assert {item.kind for item in items} == {"demo", "loop", "trade", "backing"}
+    assert len(lesson.studies) == 2

@@ -210,7 +210,7 @@ def test_the_sound_card_sounds_soon_and_to_the_end(jack: str, play: Play, soundf
     out, err = player.process.communicate(timeout=20)
     assert player.process.returncode == 0
     first = float(out.decode().split("SOUND ")[1].split()[0])
-    assert first - began < 2.0  # 0.3 is the aim, on a machine that does nothing else
+    assert first - began < 3.0  # 0.3 is the aim, on a machine that does nothing else
     assert b"on system (JACK Audio Connection Kit)" in err
     assert b"loud headphones" in err
 
@@ -273,3 +273,10 @@ client.open_virtual_port("in")
 print("ready", flush=True)
 time.sleep(20)
 """
+
+
+def test_importing_it_loads_nothing_heavy() -> None:
+    code = "import sys, backing.live.play; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    heavy = {"numpy", "rtmidi", "sounddevice", "fluidsynth", "mido"}
+    assert not heavy & set(done.stdout.split())

@@ -94,6 +94,15 @@ def test_title_and_author(tmp_path: Path) -> None:
     assert re.search(r"Author:\s+porchband\n", told.stdout)
 
 
+def test_drawings_have_alternative_text() -> None:
+    # Text strings of a PDF that are plain ASCII stand in brackets (ISO 32000-1, 7.9.2).
+    pdf = sheet(phrase(), FORM)
+    found = re.findall(rb"/Alt ?\(([^()]*)\)", pdf)
+    assert b"Lamp oil, pickup to bar 2, notation and tablature" in found
+    assert b"Fretboard diagram of Lamp oil with degrees of C major" in found
+    assert b"Tempo: dotted quarter = 56" in found
+
+
 @POPPLER
 def test_fonts_are_inside(tmp_path: Path) -> None:
     path = tmp_path / "s.pdf"
@@ -109,6 +118,7 @@ def test_svg_is_one_drawing() -> None:
         root = ElementTree.fromstring(kind)
         assert root.tag == "{http://www.w3.org/2000/svg}svg"
         assert not list(root.iter("{http://www.w3.org/2000/svg}text"))
+        assert root[0].tag == "{http://www.w3.org/2000/svg}title"
 
 
 def test_larger_print_takes_more_room() -> None:
