@@ -26,7 +26,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.practice.region",),
     ("backing.practice.looper", "backing.practice.picture"),
     ("backing.practice",),
-    ("backing.sheet",),
+    ("backing.sheet", "backing.page"),
     ("backing.midi", "backing.synth", "backing.tags", "backing.tone"),
     ("backing.mix",),
     ("backing.audio",),

@@ -205,7 +205,7 @@ def _of(
                 kind=kind,
                 study=number,
                 version=version,
-                phrase=replace(whole, tips=(), variations=(), level="", tags=()),
+                phrase=replace(whole, tips=(), variations=(), level="", tags=(), groove=""),
                 key=key,
                 tempo=tempo,
                 groove=groove,

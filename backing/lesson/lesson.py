@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -338,13 +338,10 @@ def _study(
                    tuple(known)) if known else ()  # fmt: skip
     if not known and file.get((*where, "variations"), list, []):
         file.complain((*where, "variations"), f'"{phrase.title}" has no variations')
-    versions = [("", phrase), *((name, known[name]) for name in names)]
-    groove = told.groove
-    if not groove:
-        for one in {version.groove for _, version in versions}:
-            if Path(one).suffix:  # a groove of the teacher's own lies in the lesson's folder
-                own = file.attempt((*where, "file"), _found, folder, GROOVE_SHELF, one)
-                groove = str(own or "")
+    versions = [
+        (name, _own_groove(file, where, folder, one))
+        for name, one in [("", phrase), *((name, known[name]) for name in names)]
+    ]
     roles = {part.role for part in phrase.parts}
     take = file.get((*where, "take"), str)
     sound = None if take is None else file.attempt((*where, "take"), inside, folder, take)
@@ -366,7 +363,7 @@ def _study(
         phrase=phrase,
         versions=tuple(versions),
         keys=keys,
-        groove=groove,
+        groove=told.groove,
         form=told.form,
         swing=told.swing,
         tempos=tempos,
@@ -375,6 +372,14 @@ def _study(
         take_tempo=when or phrase.tempo,
         text=file.get((*where, "text"), str, ""),
     )
+
+
+def _own_groove(file: TextFile, where: Where, folder: Path, phrase: Phrase) -> Phrase:
+    """Return a phrase whose groove, if it is the teacher's own file, lies in the folder."""
+    if not Path(phrase.groove).suffix:
+        return phrase
+    path = file.attempt((*where, "file"), _found, folder, GROOVE_SHELF, phrase.groove)
+    return replace(phrase, groove=str(path or phrase.groove))
 
 
 def _usual_tempos(tempo: Fraction) -> tuple[Fraction, ...]:
