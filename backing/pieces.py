@@ -12,7 +12,7 @@ from collections.abc import Collection
 from dataclasses import fields, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from backing.arrangement import ENDINGS, INTROS, Setting, arrange
 from backing.events import Stream
@@ -32,7 +32,7 @@ from phrases.pitch import parse_key
 from phrases.transpose import transpose
 from phrases.words import choose
 
-__all__ = ["demo", "loop", "track", "trade"]
+__all__ = ["Band", "Lead", "demo", "loop", "track", "trade"]
 
 BAND = ("drums", "bass", "comp")
 KEY = "A"
@@ -43,128 +43,150 @@ COUNT_IN = 1
 INTRO = "sticks"
 ENDING = "chord"
 SEED = 1
+
 Number = int | float | Fraction
 
 
-def _setting(
-    phrase: Phrase | None,
-    key: str | None,
-    groove: str | None,
-    form: str,
-    tempo: Number | None,
-    swing: str | None,
-    seed: int,
-    count_in: int,
-    comp: str | None,
-    without: Collection[str],
-    looseness: float,
-    tone: str | None = None,
-    pick: str | None = None,
-) -> Setting:
-    low, high = LOOSENESS
-    if not low <= looseness <= high:
-        raise RangeError(f"looseness {looseness:g}: it must be {low:g} (exact) to {high:g}")
-    for part in without:
-        choose("a part of the band", part, BAND)
-    home = {*without, *(["comp"] if comp == "none" else [])}
-    if comp is not None:
-        choose("a comping instrument", comp, (*COMPS, "none"))
-    found = find_groove(groove or (phrase.groove if phrase else GROOVE))
-    word = swing or (phrase.swing if phrase else "")
-    if tempo is None:
-        tempo = phrase.tempo if phrase else found.tempos[1]
-    return Setting(
-        key=parse_key(key or (str(phrase.key) if phrase else KEY)),
-        groove=found,
-        form=find_form(form),
-        tempo=check_tempo(tempo),
-        swing=parse_swing(word) if word else None,
-        auto=word == "auto",
-        seed=seed,
-        count_in=count_in,
-        comp="" if comp in (None, "none") else str(comp),
-        without=frozenset(home),
-        looseness=float(looseness),
-        tone=choose("a tone", tone or (phrase.tone if phrase else "") or TONES[0], TONES),
-        pick=choose("a place to pick", pick or (phrase.pick if phrase else "") or "middle", PICKS),
-    )
+class Band(TypedDict, total=False):
+    """What every piece may be given about the band.
 
-
-def track(
-    *,
-    key: str | None = None,
-    groove: str | None = None,
-    form: str = FORM,
-    tempo: Number | None = None,
-    choruses: int = CHORUSES,
-    swing: str | None = None,
-    seed: int = SEED,
-    count_in: int = COUNT_IN,
-    intro: str = INTRO,
-    ending: str = ENDING,
-    comp: str | None = None,
-    without: Collection[str] = (),
-    looseness: float = USUAL,
-) -> Stream:
-    """Return a backing track.
-
-    Parameters
+    Attributes
     ----------
     key
-        ``Bb``, ``C# minor``; A by default.
+        ``Bb``, ``C# minor``; the phrase's, or A.
     groove, form
-        Names of a groove and a form that ship.
-    tempo
-        Felt beats a minute, 30 to 240; the groove's usual one by default.
-    choruses
-        1 to 200.
+        Names of a groove and a form that ship, or paths of files of your own.
     swing
-        ``2:1``, ``straight`` or ``auto``; the groove's own by default.
+        ``2:1``, ``straight`` or ``auto``; the phrase's or the groove's own by default.
     seed
         Chooses among what the groove offers; the same seed gives the same notes.
     count_in
         Bars of sticks, 0 to 4.
-    intro
-        ``sticks`` (the count-in alone), ``turnaround`` or ``five``.
-    ending
-        ``chord``, ``slow``, ``tag`` or ``none``.
     comp
         ``organ``, ``piano``, ``guitar`` or ``none``; the groove's own by default.
     without
         Parts that stay at home: ``drums``, ``bass``, ``comp``. The sticks still count in.
     looseness
         0 (exact) to 2: how far the players are from the grid and how unevenly they strike.
+    """
+
+    key: str | None
+    groove: str | None
+    form: str
+    swing: str | None
+    seed: int
+    count_in: int
+    comp: str | None
+    without: Collection[str]
+    looseness: float
+
+
+class Lead(Band, total=False):
+    """What a piece with a phrase may be given besides.
+
+    Attributes
+    ----------
+    variation
+        The name of one of the phrase's variations, to play in its place.
+    tone
+        ``clean``, ``driven`` or ``fuzz``; the phrase's own by default.
+    pick
+        Where the strings are picked: ``bridge``, ``middle`` or ``neck``; the phrase's own by
+        default.
+    """
+
+    variation: str | None
+    tone: str | None
+    pick: str | None
+
+
+def _setting(phrase: Phrase | None, tempo: Number | None, given: Lead) -> Setting:
+    low, high = LOOSENESS
+    looseness = given.get("looseness", USUAL)
+    if not low <= looseness <= high:
+        raise RangeError(f"looseness {looseness:g}: it must be {low:g} (exact) to {high:g}")
+    home = {choose("a part of the band", part, BAND) for part in given.get("without", ())}
+    comp = given.get("comp")
+    if comp is not None:
+        choose("a comping instrument", comp, (*COMPS, "none"))
+    if comp == "none":
+        home.add("comp")
+    groove = find_groove(given.get("groove") or (phrase.groove if phrase else GROOVE))
+    word = given.get("swing") or (phrase.swing if phrase else "")
+    if tempo is None:
+        tempo = phrase.tempo if phrase else groove.tempos[1]
+    tone = given.get("tone") or (phrase.tone if phrase else "") or TONES[0]
+    pick = given.get("pick") or (phrase.pick if phrase else "") or "middle"
+    return Setting(
+        key=parse_key(given.get("key") or (str(phrase.key) if phrase else KEY)),
+        groove=groove,
+        form=find_form(given.get("form", FORM)),
+        tempo=check_tempo(tempo),
+        swing=parse_swing(word) if word else None,
+        auto=word == "auto",
+        seed=given.get("seed", SEED),
+        count_in=given.get("count_in", COUNT_IN),
+        comp="" if comp in (None, "none") else str(comp),
+        without=frozenset(home),
+        looseness=float(looseness),
+        tone=choose("a tone", tone, TONES),
+        pick=choose("a place to pick", pick, PICKS),
+    )
+
+
+def _phrase(phrase: Phrase | str | Path, given: Lead) -> Phrase:
+    if not isinstance(phrase, Phrase):
+        phrase = load_phrase(phrase, groove_names())
+    variation = given.get("variation")
+    if variation is None:
+        return phrase
+    found = dict(phrase.variations)
+    if not found:
+        raise ChoiceError(f'"{phrase.title}" has no variations')
+    return found[choose(f'a variation of "{phrase.title}"', variation, found)]
+
+
+def track(
+    *,
+    tempo: Number | None = None,
+    choruses: int = CHORUSES,
+    intro: str = INTRO,
+    ending: str = ENDING,
+    **band: Unpack[Band],
+) -> Stream:
+    """Return a backing track.
+
+    Parameters
+    ----------
+    tempo
+        Felt beats a minute, 30 to 240; the groove's usual one by default.
+    choruses
+        1 to 200.
+    intro
+        ``sticks`` (the count-in alone), ``turnaround`` or ``five``.
+    ending
+        ``chord``, ``slow``, ``tag`` or ``none``.
+    band
+        What `Band` says.
 
     Raises
     ------
     BluesError
         If a word or a number is none of those it may be.
     """
-    setting = _setting(
-        None, key, groove, form, tempo, swing, seed, count_in, comp, without, looseness
-    )
+    lead: Lead = {**band}  # type: ignore[typeddict-item]  # it has nothing that a lead needs
+    setting = _setting(None, tempo, lead)
     return _whole(setting, choruses, None, intro, ending)
 
 
 def demo(
     phrase: Phrase | str | Path,
     *,
-    key: str | None = None,
-    groove: str | None = None,
-    form: str = FORM,
     tempo: Number | None = None,
     choruses: int = CHORUSES,
-    swing: str | None = None,
-    seed: int = SEED,
-    count_in: int = COUNT_IN,
     intro: str = INTRO,
     ending: str = ENDING,
-    comp: str | None = None,
-    without: Collection[str] = (),
-    looseness: float = USUAL,
-    variation: str | None = None,
-    tone: str | None = None,
-    pick: str | None = None,
+    **lead: Unpack[Lead],
 ) -> Stream:
     """Return a phrase over a backing; key, groove, tempo and swing come from the phrase.
 
@@ -172,44 +194,14 @@ def demo(
     ----------
     phrase
         A `Phrase`, a path, or the name of a shipped phrase.
-    variation
-        The name of one of its variations, to play in its place.
-    tone
-        ``clean``, ``driven`` or ``fuzz``; the phrase's own by default.
-    pick
-        Where the strings are picked: ``bridge``, ``middle`` or ``neck``; the phrase's own by
-        default.
+    lead
+        What `Lead` says.
 
     The rest is as for `track`.
     """
-    phrase = _phrase(phrase, variation)
-    setting = _setting(
-        phrase,
-        key,
-        groove,
-        form,
-        tempo,
-        swing,
-        seed,
-        count_in,
-        comp,
-        without,
-        looseness,
-        tone,
-        pick,
-    )
+    phrase = _phrase(phrase, lead)
+    setting = _setting(phrase, tempo, lead)
     return _whole(setting, choruses, transpose(phrase, setting.key), intro, ending)
-
-
-def _phrase(phrase: Phrase | str | Path, variation: str | None) -> Phrase:
-    if not isinstance(phrase, Phrase):
-        phrase = load_phrase(phrase, groove_names())
-    if variation is None:
-        return phrase
-    found = dict(phrase.variations)
-    if not found:
-        raise ChoiceError(f'"{phrase.title}" has no variations')
-    return found[choose(f'a variation of "{phrase.title}"', variation, found)]
 
 
 def _whole(
@@ -225,19 +217,7 @@ def loop(
     *,
     plan: str | Path | None = None,
     seamless: bool = False,
-    key: str | None = None,
-    groove: str | None = None,
-    form: str = FORM,
-    swing: str | None = None,
-    seed: int = SEED,
-    count_in: int = COUNT_IN,
-    comp: str | None = None,
-    without: Collection[str] = (),
-    looseness: float = USUAL,
-    variation: str | None = None,
-    tone: str | None = None,
-    pick: str | None = None,
-    **practice: Any,
+    **words: Any,
 ) -> Stream:
     """Return a phrase over its own bars of backing, pass after pass.
 
@@ -249,69 +229,51 @@ def loop(
         A plan file; what is given besides goes before it.
     seamless
         Whether to return one pass whose end runs into its start, at the goal's tempo.
-    practice
+    words
         Attributes of `backing.practice.Plan`: ``start``, ``goal``, ``step``, ``each``,
-        ``shape``, ``passes``, ``bars``, ``part`` and so on. By default from about 60 % of the
-        phrase's tempo to the phrase's tempo in steps of 10, two passes at each.
+        ``shape``, ``passes``, ``bars``, ``part`` and so on, and what `Lead` says. By default
+        from about 60 % of the phrase's tempo to the phrase's tempo in steps of 10, two passes
+        at each.
 
-    The rest is as for `demo`.
+    Raises
+    ------
+    BluesError
+        If a word or a number is none of those it may be.
     """
-    phrase = _phrase(phrase, variation)
-    setting = _setting(
-        phrase, key, groove, form, None, swing, seed, count_in,
-        comp, without, looseness, tone, pick,
-    )  # fmt: skip
-    if seamless and practice.get("start") is not None:
+    lead, chosen = _split(plan, words)
+    phrase = _phrase(phrase, lead)
+    setting = _setting(phrase, None, lead)
+    if seamless and words.get("start") is not None:
         raise RangeError("a seamless loop has one tempo; say which with its last tempo (--to)")
-    moved = transpose(phrase, setting.key)
-    return practice_loop(setting, moved, _plan(plan, practice), seamless=seamless)
+    return practice_loop(setting, transpose(phrase, setting.key), chosen, seamless=seamless)
 
 
-def trade(
-    phrase: Phrase | str | Path,
-    *,
-    plan: str | Path | None = None,
-    key: str | None = None,
-    groove: str | None = None,
-    form: str = FORM,
-    swing: str | None = None,
-    seed: int = SEED,
-    count_in: int = COUNT_IN,
-    comp: str | None = None,
-    without: Collection[str] = (),
-    looseness: float = USUAL,
-    variation: str | None = None,
-    tone: str | None = None,
-    pick: str | None = None,
-    **practice: Any,
-) -> Stream:
+def trade(phrase: Phrase | str | Path, *, plan: str | Path | None = None, **words: Any) -> Stream:
     """Return call and response with gaps for the student.
 
-    `practice` holds attributes of `backing.practice.Plan`, among them ``gap``, ``in_gap``,
-    ``guide`` and ``cue``; without a start it stays at the phrase's tempo. The rest is as for
-    `loop`.
+    `words` are those of `loop`, among them ``gap``, ``in_gap``, ``guide`` and ``cue``; without
+    a start it stays at the phrase's tempo. The rest is as for `loop`.
     """
-    phrase = _phrase(phrase, variation)
-    setting = _setting(
-        phrase, key, groove, form, None, swing, seed, count_in,
-        comp, without, looseness, tone, pick,
-    )  # fmt: skip
-    chosen = _plan(plan, practice)
+    lead, chosen = _split(plan, words)
+    phrase = _phrase(phrase, lead)
+    setting = _setting(phrase, None, lead)
     if chosen.start is None and chosen.shape == "steps":
         chosen = replace(chosen, start=chosen.goal or setting.tempo, shape="hold")
     return practice_trade(setting, transpose(phrase, setting.key), chosen)
 
 
-def _plan(file: str | Path | None, practice: dict[str, Any]) -> Plan:
-    """Return a plan from a file and from what was given besides, which goes before it."""
-    known = {field.name for field in fields(Plan)}
-    for name in practice:
-        choose("a word of a plan", name, known)
-    told = {} if file is None else read_plan(Path(file))
-    given = {name: value for name, value in practice.items() if value is not None}
+def _split(file: str | Path | None, words: dict[str, Any]) -> tuple[Lead, Plan]:
+    """Part words about the lead from those of a plan, which go before those of its file."""
+    about = Lead.__annotations__
+    known = [field.name for field in fields(Plan)]
+    for name in words:
+        choose("a word of a piece or a plan", name, [*about, *known])
+    given = {n: v for n, v in words.items() if n in known and v is not None}
     for name in ("start", "goal"):
         if name in given:
             given[name] = check_tempo(given[name])
     if "step" in given:
         given["step"] = check_step(given["step"])
-    return Plan(**{**told, **given})
+    told = {} if file is None else read_plan(Path(file))
+    lead: Any = {name: value for name, value in words.items() if name in about}
+    return lead, Plan(**{**told, **given})

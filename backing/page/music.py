@@ -165,9 +165,7 @@ def _system(score: Score, picture: Picture) -> System:
         else:
             lines.append(x)
     starts = [max(0.0, -edge), *lines]
-    bars = tuple(
-        (number, starts[n], starts[n + 1]) for n, number in enumerate(picture.bars)
-    )
+    bars = tuple((number, starts[n], starts[n + 1]) for n, number in enumerate(picture.bars))
     places: dict[Fraction, tuple[int, float]] = {}
     for one in picture.inks:
         found = _OWNER.match(one.owner)
@@ -186,9 +184,7 @@ def _system(score: Score, picture: Picture) -> System:
         if number == picture.bars[-1]:
             known[Fraction(number * beats)] = end
     svg = picture.svg.replace("#000", "currentColor")
-    return System(
-        svg, right - left + 0.2, bottom - top + 0.2, bars, tuple(sorted(known.items()))
-    )
+    return System(svg, right - left + 0.2, bottom - top + 0.2, bars, tuple(sorted(known.items())))
 
 
 def _start(picture: Picture, edge: float) -> float:

@@ -134,9 +134,7 @@ def _place(version: Version, beat: Fraction) -> str:
     return f"{f'Bar {int(bar) + 1}' if bar >= 0 else 'Pickup'}, beat {int(within) + 1}"
 
 
-def _loop(
-    version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds
-) -> dict[str, Any]:
+def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds) -> dict[str, Any]:
     clock = Clock(loop.tempo, loop.swing)
     exact = clock.exact(version.bars * version.beats_in_bar)
     for name, sound in (("band", loop.band), ("phrase", loop.phrase)):

@@ -18,7 +18,8 @@ from phrases.fretboard import STRINGS
 
 __all__ = [
     "FINGER", "GAP", "INTO", "LABEL", "NUMBER", "SIZES", "SMALL", "STROKE", "TALL", "Column",
-    "Staff", "columns", "drop", "number_ink", "pads", "row", "shown", "waves",
+    "Staff", "columns", "drop", "number_ink", "pads", "row", "shown",
+    "trill_ink", "waves",
 ]  # fmt: skip
 
 GAP = 1.5  # from line to line
@@ -107,7 +108,7 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
                 owed = 0
                 for node in column:
                     if node.first and node.head.into:
-                        wanted = max(wanted, 1 + (node.head.fret or 0) // 10)
+                        wanted = max(wanted, 2)
                     if node.first and node.join and index:
                         wanted = max(wanted, 2 if node.join in "/\\" else 1)
                     elif node.join == "bend" or (node.first and node.join in ("/", "\\")):
@@ -120,7 +121,7 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
                     if sum("b" in [m.sign for m in n.head.moves] for n in column) > 1:
                         owed = max(owed, 1)
                     if any(m.sign in ("/", "\\") for m in node.head.moves) and event.beats < 1:
-                        owed = max(owed, 1)
+                        owed = max(owed, 2)
                 if wanted:
                     found[column[0].name] = wanted
     return found
@@ -140,13 +141,17 @@ def columns(score: Score, made: Plan, system: System) -> list[Column]:
                     if shown(node, first=not found):
                         box = number_ink(node, x, 0.0).box
                         column.left = min(column.left, box.left)
-                        column.right = max(column.right, box.right)
+                        trill = trill_ink(node, box.right)
+                        right = box.right if trill is None else trill.box.right
+                        column.right = max(column.right, right)
                 found.append(column)
             if event.rest and found:
                 name = f"b{bar}e{number}"
                 found[-1].until = found[-1].until or system.rests[name].left
     for column, after in pairwise(found):
         edge = after.left if after.left < after.x else after.x - 0.5
+        if any(node.first and node.head.into for node in after.nodes):
+            edge -= INTO + 0.3
         column.until = min(column.until or edge, edge)
     if found and not found[-1].until:
         found[-1].until = system.width - 0.6
@@ -198,6 +203,16 @@ def number_ink(node: Node, x: float, y: float) -> Ink:
         text = f"({text})"
     drawn = lettering.text(text, size, "bold")
     return ink.outline("fret", drawn, x, y + drop(text, size), 0.5, node.name)
+
+
+def trill_ink(node: Node, left: float) -> Ink | None:
+    """Return the fret that a trill goes to, in brackets right of its number."""
+    frets = [move.fret for move in node.head.moves if move.sign == "tr"]
+    if not frets or not node.first:
+        return None
+    text = f"({frets[0]})"
+    y = row(node.head.string) + drop(text, SMALL)
+    return ink.words("fret", text, left + 0.3, y, SMALL, face="bold", anchor=0.0, owner=node.name)
 
 
 def drop(text: str, size: float) -> float:

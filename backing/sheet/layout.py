@@ -131,6 +131,10 @@ def _clear(score: Score, made: Plan, system: System) -> bool:
         for join in made.joins
         if join.sign in JOINED and join.start in spots and join.end in spots
     }
+    for column in every:
+        right = system.bars[column.event[0]][1]
+        if right - column.right < CLEAR + (1.3 if right > system.width - 0.1 else 0.3):
+            return False
     return all(
         after.left - before.right >= wanted.get((id(before), id(after)), CLEAR)
         for before, after in pairwise(every)

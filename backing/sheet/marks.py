@@ -41,8 +41,12 @@ def over(
         owner = f"{join.start} {join.end}"
         if join.sign in ("/", "\\"):
             found.append(_slide(system, one, two, join.sign, owner))
-            sky.add(found[-1])
     labels: list[tuple[Skyline, Ink]] = []
+    for column in every:
+        for node in column.nodes:
+            found += _nowhere(system, node, column)
+    sky.add(*found)
+    floor.add(*found)
     nodes = {node.name: node for column in every for node in column.nodes}
     for join in made.joins:
         one, two = system.heads.get(join.start), system.heads.get(join.end)
@@ -59,7 +63,7 @@ def over(
     found += [line.put(label, 0.2) for line, label in labels]
     for column in every:
         for node in column.nodes:
-            found += _single(system, node, column, sky)
+            found += _single(node, column, sky)
     for start, end, wide, owner in waves(every):
         found.append(sky.put(ink.wave("vibrato", start, end, wide=wide, owner=owner), 0.5))
     return found
@@ -77,10 +81,10 @@ def _stem_down(system: System, head: Box) -> bool:
 
 def _slide(system: System, one: Box | None, two: Box | None, sign: str, owner: str) -> Ink:
     if one is not None and two is not None:
-        left, right = one.right + 0.25, _left_of(system, two) - 0.25
+        left, right = _right_of(system, one) + 0.2, _left_of(system, two) - 0.2
         y1, y2 = (one.top + one.bottom) / 2, (two.top + two.bottom) / 2
     elif one is not None:
-        left, right = one.right + 0.25, system.width - 0.5
+        left, right = _right_of(system, one) + 0.2, system.width - 0.5
         y1 = (one.top + one.bottom) / 2
         y2 = y1 - (0.8 if sign == "/" else -0.8)
     else:
@@ -120,26 +124,57 @@ def _angle(one: Box, two: Box, up: bool, owner: str, *, dashed: bool) -> Ink:
     return Ink("angle", (Box(x1, min(ys), x2, max(ys)),), svg, owner=owner)
 
 
-def _single(system: System, node: Node, column: Column, sky: Skyline) -> list[Ink]:
-    """Return slides from and to nowhere, trills and quarter tones of one head."""
+def _nowhere(system: System, node: Node, column: Column) -> list[Ink]:
+    """Return slides from and to nowhere, as long as what stands beside leaves room."""
     found: list[Ink] = []
     box = system.heads[node.name]
     middle = (box.top + box.bottom) / 2
     if node.first and node.head.into:
         rise = 0.7 if node.head.into == "/" else -0.7
         right = _left_of(system, box) - 0.2
-        found.append(
-            ink.line("slide", (right - INTO, middle + rise, right, middle), 0.16, owner=node.name)
-        )
+        left = right - INTO
+        for other in _obstacles(system, middle - 0.8, middle + 0.8):
+            if left < other.right + 0.15 and other.right < right - 0.4:
+                left = other.right + 0.15
+        ends = (left, middle + rise, right, middle)
+        found.append(ink.line("slide", ends, 0.16, owner=node.name))
     for move in node.head.moves:
         if move.sign in ("/", "\\") and move.fret is None and not node.small:
             rise = -0.7 if move.sign == "/" else 0.7
-            left = box.right + 0.25
+            left = _right_of(system, box) + 0.25
             right = max(left + 0.5, min(left + INTO, column.until - 0.2))
-            found.append(
-                ink.line("slide", (left, middle, right, middle + rise), 0.16, owner=node.name)
-            )
-    sky.add(*found)
+            for other in _obstacles(system, middle - 0.8, middle + 0.8):
+                if right > other.left - 0.15 and other.left > left + 0.4:
+                    right = other.left - 0.15
+            ends = (left, middle, right, middle + rise)
+            found.append(ink.line("slide", ends, 0.16, owner=node.name))
+    return found
+
+
+def _obstacles(system: System, top: float, bottom: float) -> list[Box]:
+    """Return what slides from and to nowhere must not reach."""
+    kinds = ("notehead", "accid", "dots", "rest", "flag", "barLine")
+    return [
+        one.box
+        for one in system.inks
+        if one.kind in kinds and one.box.top < bottom and top < one.box.bottom
+    ]
+
+
+def _right_of(system: System, head: Box) -> float:
+    """Return the right edge of a head, of its neighbour on the other side of the stem, or its dot."""
+    edge = head.right
+    for one in sorted(system.inks, key=lambda one: one.box.left):
+        box = one.box
+        if one.kind in ("dots", "notehead", "flag") and edge - 0.2 < box.left < edge + 0.9:
+            if box.top < head.bottom + 0.6 and head.top - 0.6 < box.bottom:
+                edge = max(edge, box.right)
+    return edge
+
+
+def _single(node: Node, column: Column, sky: Skyline) -> list[Ink]:
+    """Return the trill and the quarter tone of one head."""
+    found: list[Ink] = []
     quarter = any(cents % 100 for cents in node.head.stations[1:])
     if quarter and not node.small:
         found.append(sky.put(_quarter(column.x, node), 0.35))

@@ -49,7 +49,7 @@ def rhythm(
                 sign = sign.moved(0.0, TALL / 2 - (sign.box.top + sign.box.bottom) / 2)
                 found.append(sign)
                 if event.dots:
-                    found.append(_dot(sign.box.right + 0.5, TALL / 2 - 0.5))
+                    found.append(_dot(sign.box.right + 0.5, TALL / 2))
         for _, group in groupby(
             [n for n in range(len(events)) if not events[n].rest],
             partial(_beamed_with, events),
@@ -134,7 +134,10 @@ def _group(
             begin = end - 1.3 if event.value == "half" else top
             found.append(ink.line("stem", (x, begin, x, end), 0.13))
         if event.dots:
-            found.append(_dot(x + 0.55, end - 0.35 if count == 0 else top + 0.3))
+            flagged = len(numbers) == 1 and count
+            found.append(
+                _dot(x + (1.6 if flagged else 0.55), end - 0.35 if not count else top + 0.3)
+            )
         if len(numbers) == 1 and count:
             sign = ink.outline("flag", lettering.glyph(f"flag {min(count, 3)}"), x, end, 0.0, "")
             found.append(sign)

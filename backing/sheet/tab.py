@@ -18,19 +18,18 @@ from backing.sheet.columns import (
     FINGER,
     INTO,
     LABEL,
-    SMALL,
     STROKE,
     TALL,
     Column,
     Staff,
     columns,
-    drop,
     number_ink,
     row,
     shown,
+    trill_ink,
     waves,
 )
-from backing.sheet.ink import Box, Ink, Skyline
+from backing.sheet.ink import Ink, Skyline
 from backing.sheet.mei import Plan
 from backing.sheet.score import Head, Score
 from backing.sheet.staff import System
@@ -91,6 +90,10 @@ def _numbers(staff: Staff) -> None:
                 number = number_ink(node, column.x, y)
                 staff.add(number)
                 column.drawn[node.head.string] = number.box
+                trill = trill_ink(node, number.box.right)
+                if trill is not None:
+                    staff.add(trill)
+                    column.drawn[node.head.string] = ink.around([number.box, trill.box])
         first = False
 
 
@@ -144,15 +147,20 @@ def _join(staff: Staff, sign: str, start: str, end: str) -> None:
         right = staff.system.width - 0.5
     owner = f"{start} {end}"
     if sign in ("/", "\\"):
-        rise = 0.45 if sign == "/" else -0.45
+        rise = 0.38 if sign == "/" else -0.38
         ends = (left + 0.25, y + rise, right - 0.25, y - rise)
         staff.add(ink.line("slide", ends, 0.16, owner=owner))
         return
+    # Beside a wider number on the next string, the arc begins where that one ends.
+    if one is not None and len(one.drawn) > 1:
+        left = max(left, one.right)
+    if two is not None and len(two.drawn) > 1:
+        right = min(right, two.left)
     base = y - 0.62
     points = [
         (left + 0.1, base),
-        (left + 0.4, base - 0.55),
-        (right - 0.4, base - 0.55),
+        (left + 0.4, base - 0.4),
+        (right - 0.4, base - 0.4),
         (right - 0.1, base),
     ]
     staff.add(ink.curve("arc", points, 0.15, owner=owner))
@@ -187,17 +195,7 @@ def _letters(staff: Staff) -> None:
                 staff.inks.append(staff.sky.put(letter, 0.2, 0.1))
     for column in staff.columns:
         for node in column.nodes:
-            trills = [move for move in node.head.moves if move.sign == "tr"]
-            if trills and node.first:
-                box = column.drawn.get(node.head.string)
-                x = (box.right if box is not None else column.x) + 0.3
-                text = f"({trills[0].fret})"
-                y = row(node.head.string) + drop(text, SMALL)
-                number = ink.words(
-                    "fret", text, x, y, SMALL, face="bold", anchor=0.0, owner=node.name
-                )
-                staff.add(number)
-                _open(staff, node.head.string, number.box)
+            if any(move.sign == "tr" for move in node.head.moves) and node.first:
                 sign = ink.music("trill", "trill", column.x, 0.0, 1.0, owner=node.name)
                 placed = staff.sky.put(sign)
                 staff.inks.append(placed)
@@ -205,21 +203,6 @@ def _letters(staff: Staff) -> None:
                 if right - placed.box.right > 1.6:
                     wave = ink.wave("trill", placed.box.right + 0.3, right, owner=node.name)
                     staff.inks.append(staff.sky.put(wave, 0.5))
-
-
-def _open(staff: Staff, string: str, box: Box) -> None:
-    """Part the line under something drawn later."""
-    y = row(string)
-    kept = []
-    for one in staff.inks:
-        line = one.box
-        if one.kind == "tab line" and abs(line.top + 0.045 - y) < 0.1 and line.meets(box):
-            for left, right in ((line.left, box.left - AIR), (box.right + AIR, line.right)):
-                if right > left:
-                    kept.append(ink.line("tab line", (left, y, right, y), 0.09))
-        else:
-            kept.append(one)
-    staff.inks = kept
 
 
 def _waves(staff: Staff) -> None:

@@ -9,9 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import butter, resample_poly, sosfilt
 
-from backing import audio
 from backing.loudness import (
     BLOCK,
+    MARGIN,
     SILENCE,
     Meter,
     block_peaks,
@@ -247,8 +247,8 @@ def test_the_gain_is_the_same_in_chunks_that_overlap(blocks: int) -> None:
     chunk = blocks * BLOCK
     for start in range(0, sound.shape[1], chunk):
         stop = min(sound.shape[1], start + chunk)
-        first = max(0, start - audio.MARGIN)
-        wide = gain_curve(sound[:, first : stop + audio.MARGIN], LIMIT)
+        first = max(0, start - MARGIN)
+        wide = gain_curve(sound[:, first : stop + MARGIN], LIMIT)
         np.testing.assert_allclose(
             wide[start - first : stop - first], whole[start:stop], atol=1e-5
         )

@@ -21,6 +21,7 @@ RATE = 48000
 AROUND = 4800  # frames of the loop's other end before and after it
 TONE = 220.0  # Hz; whole periods in every loop here
 CLICK = 3000.0
+PICK = "pick"
 
 
 def encoded(wave: NDArray[np.float64]) -> Sound:
@@ -44,7 +45,7 @@ def clicks(times: Sequence[float], count: int) -> Sound:
     """Return a loop with a click at each time, in seconds from its start."""
     wave = np.zeros(count)
     at = np.arange(round(0.03 * RATE)) / RATE
-    click = 0.7 * np.sin(2 * np.pi * CLICK * at) * np.exp(-at * 150)
+    click = 0.7 * np.sin(2 * np.pi * CLICK * at) * np.exp(-at * 400)
     for time in times:
         first = round(time * RATE) % count
         where = (first + np.arange(len(click))) % count
@@ -53,7 +54,7 @@ def clicks(times: Sequence[float], count: int) -> Sound:
 
 
 def clicked(phrase: Phrase, tempos: Sequence[int], swing: float = 2.0) -> Version:
-    """Return a version whose phrase layer clicks where its notes are heard."""
+    """Return a version whose phrase layer clicks where its notes are picked."""
     form = find_form("twelve-bar")
     nothing = Sound(b"", AROUND, 0, RATE)
     bare = version(phrase, form, [Loop(Fraction(tempos[0]), swing, nothing, nothing)])
@@ -61,11 +62,12 @@ def clicked(phrase: Phrase, tempos: Sequence[int], swing: float = 2.0) -> Versio
     for tempo in map(Fraction, tempos):
         count = frames(tempo, phrase.bars * phrase.meter.beats)
         times = heard(phrase, bare.notes, Loop(tempo, swing, nothing, nothing))
-        loops.append(Loop(tempo, swing, tone(count), clicks(sorted(set(times)), count)))
+        picks = [at for at, note in zip(times, bare.notes, strict=True) if note.how == PICK]
+        loops.append(Loop(tempo, swing, tone(count), clicks(picks, count)))
     return version(phrase, form, loops)
 
 
 @cache
-def small(title: str = "Answered", text: str = "", tempos: tuple[int, ...] = (160, 200, 240)) -> PageData:
+def small() -> PageData:
     """Return a page of one phrase in three tempos."""
-    return PageData(title, (Piece("Answered", (clicked(answered(), tempos),)),), text)
+    return PageData("Answered", (Piece("Answered", (clicked(answered(), (160, 200, 240)),)),))

@@ -16,7 +16,9 @@ from backing.page.data import PageData, Piece, Sound
 from backing.page.page import LEAD, render_page
 from tests.backing.page.material import small
 
-NASTY = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028\u2029 ${x} $title"
+NASTY = (
+    "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028\u2029 ${x} $title"
+)
 
 
 class Seen(HTMLParser):

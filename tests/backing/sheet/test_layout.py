@@ -37,6 +37,8 @@ MAY_CROSS = {
     "beam": {"slide", "stem", "beam"},
     "slur": {"slide"},
     "tie": {"slide"},
+    "tupletBracket": {"slide"},
+    "slide": {"slide"},
     "bend": {"bend", "hold"},
     "hold": {"hold"},
 }
