@@ -87,7 +87,7 @@ def _progress() -> Iterator[Progress]:
 
         def line(done: float, whole: float, name: str) -> None:
             if not begun and whole > done:
-                click.echo(f"rendering about {whole / 60:.0f} minutes of sound", err=True)
+                click.echo(f"rendering about {whole:.0f} s of audio", err=True)
             begun.append(True)
 
         yield line

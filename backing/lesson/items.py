@@ -190,6 +190,7 @@ def _of(
     lesson: Lesson, number: int, study: Study, key: Key, kind: str, tempo: Fraction
 ) -> Iterator[Item]:
     heard: set[tuple[str, str]] = set()
+    names = _version_words(study)
     for version, whole in study.versions:
         groove, swing = study.groove or whole.groove, study.swing or whole.swing
         if kind == "backing":  # a variation has a backing of its own where its groove differs
@@ -199,7 +200,7 @@ def _of(
         for gap in study.gaps if kind == "trade" else ("",):
             what = f"{ORDER[kind]}-{kind}" + (f"-{gap}" if gap else "")
             words = [stem(number, study), key_word(key), what, tempo_word(tempo)]
-            words += [slug(version)] if version else []
+            words += [names[version]] if version else []
             takes = kind == "demo" and not version and key == study.phrase.key
             yield Item(
                 kind=kind,
@@ -219,6 +220,19 @@ def _of(
                 layers=_for_page(lesson, kind),
                 take=study.take if takes and tempo == study.take_tempo else None,
             )
+
+
+def _version_words(study: Study) -> dict[str, str]:
+    """Return a word for each variation's files, no two the same."""
+    words: dict[str, str] = {}
+    for name, _ in study.versions:
+        word = plain = slug(name)
+        number = 1
+        while word in words.values():
+            number += 1
+            word = f"{plain}-{number}"
+        words[name] = word
+    return words
 
 
 def check_items(lesson: Lesson, items: Sequence[Item]) -> None:
@@ -258,7 +272,7 @@ def key_word(key: Key) -> str:
 
 def tempo_word(tempo: Fraction) -> str:
     """Return a tempo for a file's name: ``072bpm``, ``092.5bpm``."""
-    whole, dot, rest = f"{float(tempo):g}".partition(".")
+    whole, dot, rest = f"{float(tempo):.10g}".partition(".")
     return f"{int(whole):03d}{dot}{rest}bpm"
 
 

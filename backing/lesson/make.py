@@ -102,6 +102,7 @@ def make_lesson(
             check_audio()
             check_items(lesson, stale)
             assert font is not None
+            run.tell("")
             for item, drafts, facts in made(stale, work.drafts, font, processes):
                 files = {_target(work, item, what): work.drafts / d for what, d in drafts.items()}
                 records[item] = work.keep(item.name, wanted[item], files, facts)
@@ -150,6 +151,10 @@ class _Run:
         self.made += files
         self.done += length
         self.rendered = self.done
+        self.tell(name)
+
+    def tell(self, name: str) -> None:
+        """Show how far the run is."""
         if self.progress is not None:
             self.progress(self.done, self.all, name)
 

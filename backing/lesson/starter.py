@@ -29,6 +29,7 @@ tempo  = 92                   # felt beats a minute
 # lines  = "outer"            # over which lines of a chorus it is played: every, first, outer
 # behind = 20                 # milliseconds behind the beat, or "auto"
 # tone   = "driven"           # clean, driven or fuzz
+# pick   = "neck"             # where the strings are picked: bridge, middle or neck
 level  = "easy"               # easy, medium or hard
 tags   = ["position 5"]
 tips   = "What to mind in the whole of it. *Markdown*, as you like."

@@ -1,6 +1,4 @@
 // The neck, with the places of a phrase and the one that sounds.
-"use strict";
-
 const STRINGS = ["e", "B", "G", "D", "A", "E"];
 const DOTS = [3, 5, 7, 9, 15, 17, 19, 21];
 const LEFT = 28;
@@ -75,5 +73,3 @@ class Neck {
     }
   }
 }
-
-window.Neck = Neck;

@@ -25,7 +25,9 @@ from backing.tempo import Clock
 __all__ = ["LEAD", "render_page"]
 
 HERE = Path(__file__).parent
-SCRIPTS = ("sound.js", "neck.js", "player.js")
+SCRIPTS = (
+    "sound.js", "neck.js", "settings.js", "build.js", "show.js", "player.js", "hands.js",
+)  # fmt: skip
 LEAD = 480  # frames that a sound must have before its loop, to be joined over
 DIGITS = 4
 
@@ -62,7 +64,7 @@ def render_page(data: PageData) -> str:
         ],
     }
     style = _file("page.css")
-    script = "".join(f"(() => {{\n{_file(name)}}})();\n" for name in SCRIPTS)
+    script = '(() => {\n"use strict";\n' + "\n".join(map(_file, SCRIPTS)) + "})();\n"
     policy = (
         f"default-src 'none'; script-src {_digest(script)}; style-src {_digest(style)}; "
         "img-src data:; base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'"

@@ -1,13 +1,14 @@
 // The player's sound: decoded loops on the audio clock. Seconds of the clock are called times,
 // seconds within a loop places. A segment plays bars of one loop round and round from a time on.
-"use strict";
-
 const JOIN = 0.005; // seconds over which a loop's end is joined to its start
 const CROSS = 0.004; // half of what it takes to go from one segment to the next
 const EARLY = 0.02; // a player may be this much before the beat
 const AHEAD = 2.6; // seconds that are prepared; timers of hidden pages come once a second
 const KEPT = 2; // seconds that past segments are remembered, for slow loudspeakers
-const TRIM = 0.7;
+const TRIM = 0.7; // what both layers together may overshoot
+const GECKO = "mozInnerScreenX" in window;
+const WAIT = 4000; // milliseconds for a loudspeaker to answer
+const REGIONS = 8; // stretches of loops that are remembered
 
 class Sound {
   constructor(sounds) {
@@ -17,7 +18,8 @@ class Sound {
     this.segments = [];
     this.context = null;
     this.playing = false;
-    this.zero = 0;
+    this.session = 0;
+    this.extra = [];
     this.volume = 0.6;
     this.balance = 0;
     this.sounding = () => true;
@@ -43,7 +45,9 @@ class Sound {
     const bytes = new Uint8Array(text.length);
     for (let n = 0; n < text.length; n++) bytes[n] = text.charCodeAt(n);
     const reader = new OfflineAudioContext(2, 1, this.sounds[number].rate);
-    return reader.decodeAudioData(bytes.buffer);
+    return reader.decodeAudioData(bytes.buffer).catch(() => {
+      throw new Error("This browser cannot decode the sound of this page. Try a newer Chromium, Firefox or Safari.");
+    });
   }
 
   ready(loop) {
@@ -84,6 +88,7 @@ class Sound {
         buffer.copyToChannel(piece, channel);
       }
       this.regions.set(name, { number, buffer });
+      if (this.regions.size > REGIONS) this.regions.delete(this.regions.keys().next().value);
     }
     return this.regions.get(name).buffer;
   }
@@ -105,7 +110,11 @@ class Sound {
       this.out.connect(this.context.destination);
       this.levels();
     }
-    return this.context.resume();
+    let timer;
+    const silent = new Promise((_, fail) => {
+      timer = setTimeout(() => fail(new Error("This browser gives no sound. Is a loudspeaker or a headphone there?")), WAIT);
+    });
+    return Promise.race([this.context.resume(), silent]).finally(() => clearTimeout(timer));
   }
 
   levels() {
@@ -122,14 +131,13 @@ class Sound {
     await this.open(this.sounds[loop.band].rate);
     const [, phrase] = await this.ready(loop);
     this.halt();
+    this.session += 1;
     const lead = Math.max(sticks * beat, pickup);
     const time = this.context.currentTime + 0.08 + lead;
     this.playing = true;
-    this.zero = time - lead;
     this.out.gain.cancelScheduledValues(0);
     this.out.gain.setValueAtTime(TRIM * this.volume ** 2, this.context.currentTime);
     this.levels();
-    this.extra = [];
     for (let n = 1; n <= sticks; n++) this.stick(time - n * beat, n === sticks);
     if (pickup > 0) this.before(loop, phrase, place, pickup, time);
     await this.add({ loop, from, to, place, time });
@@ -172,8 +180,15 @@ class Sound {
 
   async add(segment) {
     const { loop, from, to, place, time } = segment;
+    const session = this.session;
     const [band, phrase] = await this.ready(loop);
     const context = this.context;
+    if (session !== this.session) return null;
+    if (time < context.currentTime + CROSS) {
+      const late = this.segments.at(-1);
+      if (late) late.asked = 0;
+      return null;
+    }
     const one = { ...segment, span: to - from, until: Infinity, needed: 0, told: time, nodes: [] };
     for (const [number, decoded, layer] of [[loop.band, band, this.band], [loop.phrase, phrase, this.guitar]]) {
       const buffer = this.region(number, decoded, from, to);
@@ -242,9 +257,10 @@ class Sound {
   halt() {
     clearInterval(this.timer);
     this.playing = false;
+    this.session += 1;
     const ended = this.segments;
     this.segments = [];
-    for (const source of this.extra ?? []) source.stop();
+    for (const source of this.extra) source.stop();
     this.extra = [];
     for (const segment of ended) this.drop(segment);
   }
@@ -252,6 +268,7 @@ class Sound {
   stop() {
     if (!this.playing) return;
     this.playing = false;
+    this.session += 1;
     clearInterval(this.timer);
     this.levels();
     const [segments, extra] = [this.segments, this.extra];
@@ -338,7 +355,8 @@ class Sound {
   heard() {
     const now = this.context.currentTime;
     const stamp = this.context.getOutputTimestamp?.();
-    if (stamp && stamp.contextTime > 0) {
+    // Firefox takes the latency from both of a stamp's times, so nothing is left of it.
+    if (stamp && stamp.contextTime > 0 && !GECKO) {
       const time = stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
       if (time > now - 1 && time < now + 0.1) return time;
     }
@@ -357,5 +375,3 @@ class Sound {
     return { segment, place: this.place(segment, time), pass: Math.floor(since / segment.span), before: false };
   }
 }
-
-window.LoopSound = Sound;

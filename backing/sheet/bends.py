@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from backing.sheet import ink
-from backing.sheet.columns import LABEL, SIZES, Column, Staff, row
+from backing.sheet.columns import INTO, LABEL, SIZES, Column, Staff, row
 from backing.sheet.ink import Ink
 from backing.sheet.mei import Node
 
@@ -70,6 +70,8 @@ def _bend(
     flat = [step for step in steps if step[0] != "pb"]
     end = _room(staff, column)
     x = column.right + AIR
+    if any(m.sign in ("/", "\\") and m.fret is None for n in column.nodes for m in n.head.moves):
+        x += INTO + 0.1  # after the slide that leads away on another string
     room = max(0.8, end - x - 0.5)
     step = min(ARROW, room / max(1, len(flat)))
     if place:

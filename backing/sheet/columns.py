@@ -112,11 +112,11 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
                     if node.first and node.join and index:
                         wanted = max(wanted, 2 if node.join in "/\\" else 1)
                     elif node.join == "bend" or (node.first and node.join in ("/", "\\")):
-                        wanted = max(wanted, 1)
+                        wanted = max(wanted, 2 if index and len(column) > 1 else 1)
                     signs = [move.sign for move in node.head.moves]
                     if event.beats < 1 and node.first:
                         bends = sum(sign in ("b", "r") for sign in signs)
-                        bends -= len(made.nodes[bar][number]) > 1
+                        bends -= len(made.nodes[bar][number]) > 1 == len(event.heads)
                         owed = max(owed, bends, int("tr" in signs))
                     if sum("b" in [m.sign for m in n.head.moves] for n in column) > 1:
                         owed = max(owed, 1)
@@ -199,9 +199,9 @@ def number_ink(node: Node, x: float, y: float) -> Ink:
     text = "×" if head.fret is None else str(head.fret)
     if head.fret is None:
         size *= 1.35
-    if node.join in ("tie", "release") or "ghost" in head.marks:
-        text = f"({text})"
     drawn = lettering.text(text, size, "bold")
+    if node.join in ("tie", "release") or "ghost" in head.marks:
+        drawn = lettering.bracketed(drawn, size)
     return ink.outline("fret", drawn, x, y + drop(text, size), 0.5, node.name)
 
 
@@ -210,9 +210,9 @@ def trill_ink(node: Node, left: float) -> Ink | None:
     frets = [move.fret for move in node.head.moves if move.sign == "tr"]
     if not frets or not node.first:
         return None
-    text = f"({frets[0]})"
-    y = row(node.head.string) + drop(text, SMALL)
-    return ink.words("fret", text, left + 0.3, y, SMALL, face="bold", anchor=0.0, owner=node.name)
+    drawn = lettering.bracketed(lettering.text(str(frets[0]), SMALL, "bold"), SMALL)
+    y = row(node.head.string) + drop("0", SMALL)
+    return ink.outline("fret", drawn, left + 0.3, y, 0.0, node.name)
 
 
 def drop(text: str, size: float) -> float:

@@ -32,6 +32,7 @@ NUMBER = 1.45
 TIP = 1.3
 LABEL = 1.6
 JOINED = {"h": 1.0, "p": 1.0, "/": 1.3, "\\": 1.3}
+ARROW = 1.6
 CLEAR = 0.55  # between two fret numbers of a line
 # How far apart notes are, and by how much a line is cut short (or, at last, set smaller), one way
 # after another until all fret numbers have room.
@@ -135,6 +136,11 @@ def _clear(score: Score, made: Plan, system: System) -> bool:
         right = system.bars[column.event[0]][1]
         if right - column.right < CLEAR + (1.3 if right > system.width - 0.1 else 0.3):
             return False
+    for before, after in pairwise(every):
+        # Where a bend has no note of its own to lead to, its arrow needs the room.
+        bends = any(m.sign == "b" and m.at is None for n in before.nodes for m in n.head.moves)
+        if bends and before.last and len(before.nodes) > 1:
+            wanted.setdefault((id(before), id(after)), ARROW)
     return all(
         after.left - before.right >= wanted.get((id(before), id(after)), CLEAR)
         for before, after in pairwise(every)

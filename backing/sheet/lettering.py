@@ -18,7 +18,17 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-__all__ = ["CAP", "FACES", "FONTS", "GLYPHS", "Outline", "chord_name", "glyph", "text"]
+__all__ = [
+    "CAP",
+    "FACES",
+    "FONTS",
+    "GLYPHS",
+    "Outline",
+    "bracketed",
+    "chord_name",
+    "glyph",
+    "text",
+]
 
 FONTS = Path(__file__).parent / "fonts"
 FACES = {"regular": "Regular", "italic": "Italic", "bold": "SemiBold"}
@@ -153,6 +163,33 @@ def text(words: str, size: float, face: str = "regular") -> Outline:
             top, bottom = min(top, -scale * bounds[3]), max(bottom, -scale * bounds[1])
         x += width
     return Outline("".join(parts), left, top, right, bottom, scale * x)
+
+
+def bracketed(inside: Outline, size: float) -> Outline:
+    """Return a text in brackets that are hardly higher than its figures.
+
+    Parameters
+    ----------
+    inside
+        A text of one line.
+    size
+        Of its em.
+    """
+    left, right = (text(bracket, 0.74 * size, "bold") for bracket in "()")
+    low = -0.04 * size
+    start = left.right - left.left + 0.05 * size
+    end = start + inside.right - inside.left + 0.05 * size
+    parts = (
+        (left, -left.left, low),
+        (inside, start - inside.left, 0.0),
+        (right, end - right.left, low),
+    )
+    svg = "".join(
+        f'<g transform="translate({x:.4g} {y:.4g})">{part.svg}</g>' for part, x, y in parts
+    )
+    width = end + right.right - right.left
+    top, bottom = min(inside.top, left.top + low), max(inside.bottom, left.bottom + low)
+    return Outline(svg, 0.0, top, width, bottom, width)
 
 
 @lru_cache(maxsize=512)

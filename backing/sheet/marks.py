@@ -100,7 +100,7 @@ def _left_of(system: System, head: Box) -> float:
     """Return the left edge of a head or of the accidentals before it and its neighbours."""
     middle = (head.top + head.bottom) / 2
     edge = head.left
-    signs = [one.box for one in system.inks if one.kind == "accid"]
+    signs = [one.box for one in system.inks if one.kind in ("accid", "notehead")]
     for sign in sorted(signs, reverse=True):
         near = edge - 1.6 < sign.right <= edge + 0.05
         if near and sign.top - 0.6 < middle < sign.bottom + 0.6:
@@ -162,13 +162,15 @@ def _obstacles(system: System, top: float, bottom: float) -> list[Box]:
 
 
 def _right_of(system: System, head: Box) -> float:
-    """Return the right edge of a head, of its neighbour on the other side of the stem, or its dot."""
+    """Return the right edge of a head, of its neighbour beyond the stem, of its flag or dot."""
     edge = head.right
+    kinds = ("dots", "notehead", "flag")
     for one in sorted(system.inks, key=lambda one: one.box.left):
         box = one.box
-        if one.kind in ("dots", "notehead", "flag") and edge - 0.2 < box.left < edge + 0.9:
-            if box.top < head.bottom + 0.6 and head.top - 0.6 < box.bottom:
-                edge = max(edge, box.right)
+        near = edge - 0.2 < box.left < edge + 0.9
+        level = box.top < head.bottom + 0.6 and head.top - 0.6 < box.bottom
+        if one.kind in kinds and near and level:
+            edge = max(edge, box.right)
     return edge
 
 

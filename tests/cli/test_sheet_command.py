@@ -6,7 +6,6 @@ import json
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -118,11 +117,14 @@ def test_a_file_keeps_its_permissions(tmp_path: Path) -> None:
     assert path.stat().st_mode & 0o777 == 0o600
 
 
+@pytest.mark.skipif(os.name != "posix", reason="times of children")
 def test_from_the_command_line_in_a_moment(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "backing.cli", "sheet", "lamp-oil", "-o"]
-    times = []
-    for number in range(3):
-        start = time.perf_counter()
-        subprocess.run([*command, str(tmp_path / f"{number}.pdf")], check=True)
-        times.append(time.perf_counter() - start)
-    assert min(times) < 1.0
+    before = os.times()
+    path = tmp_path / "s.pdf"
+    subprocess.run(
+        [sys.executable, "-m", "backing.cli", "sheet", "lamp-oil", "-o", path], check=True
+    )
+    after = os.times()
+    # Of the processor, not of the clock: others may be at work on the same machine.
+    used = after.children_user - before.children_user
+    assert used + after.children_system - before.children_system < 1.0

@@ -15,11 +15,11 @@ tips = "Play it."
 
 [[part]]
 role = "call"
-notes = '1 B5 & G7 2 B5 3 G5~ 4 .'
+notes = '| 1 B5 & G7 2 B5 3 G5~ 4 .'
 
 [[part]]
 role = "response"
-notes = '1 B5 & G7 2 G5 3 D7~ 4 .'
+notes = '| 1 B5 & G7 2 G5 3 D7~ 4 .'
 
 [[tip]]
 at = "call 1 2"
@@ -30,7 +30,7 @@ name = "Other End!"
 
 [[variation.part]]
 role = "response"
-notes = '1 B5 & G7 2 G7 3 D5~ 4 .'
+notes = '| 1 B5 & G7 2 G7 3 D5~ 4 .'
 """
 
 LESSON = """

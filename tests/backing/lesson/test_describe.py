@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from pathlib import Path
 
 from backing.lesson.describe import ROUNDS, SHORTEST, chapters, describe
@@ -29,7 +30,7 @@ def test_chapters_are_long_enough_and_begin_at_nought(tmp_path: Path) -> None:
     facts = {item: {"seconds": 1.3} for item in sounds(lesson)}
     starts = [second for second, _ in chapters(lesson, facts)]
     assert starts[0] == 0
-    assert all(b - a >= SHORTEST for a, b in zip(starts, starts[1:], strict=False))
+    assert all(b - a >= SHORTEST for a, b in pairwise(starts))
 
 
 def test_the_video_decides(tmp_path: Path) -> None:

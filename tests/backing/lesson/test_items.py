@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
-from backing.lesson import items as module
+from backing.grooves.groove import GROOVES
 from backing.lesson.items import (
     Item,
     check_items,
@@ -62,6 +63,14 @@ def test_a_variation_of_another_groove_has_its_own_backing(tmp_path: Path) -> No
     assert [item.groove for item in made] == ["shuffle", "jump"]
 
 
+def test_variations_of_like_names_have_files_of_their_own(tmp_path: Path) -> None:
+    more = PHRASE + '\n[[variation]]\nname = "other end"\n'
+    made = sounds(small(tmp_path, 'make = ["demo"]\n' + LESSON, more))
+    assert [name.rpartition("_")[2] for name in names(made)] == [
+        "240bpm", "other-end", "other-end-2"
+    ]  # fmt: skip
+
+
 CHANGES: dict[str, tuple[Callable[[str], str], Callable[[str], str], bool]] = {
     "a tip": (lambda text: text, lambda text: text.replace("Up here", "Up there"), False),
     "the tips": (lambda text: text, lambda text: text.replace("Play it", "Sing it"), False),
@@ -86,8 +95,6 @@ def test_what_changes_a_digest(tmp_path: Path, what: str) -> None:
 def test_a_soundfont_and_a_take_change_digests(tmp_path: Path) -> None:
     item = sounds(small(tmp_path))[0]
     assert item.digest("a") != item.digest("b")
-    from dataclasses import replace
-
     take = tmp_path / "take.wav"
     take.write_bytes(b"1")
     taken = replace(item, take=take)
@@ -97,7 +104,7 @@ def test_a_soundfont_and_a_take_change_digests(tmp_path: Path) -> None:
 
 
 def test_a_groove_file_is_part_of_the_digest(tmp_path: Path) -> None:
-    shuffle = Path(module.GROOVES.folder) / "shuffle.toml"
+    shuffle = GROOVES.folder / "shuffle.toml"
     own = tmp_path / "mine.toml"
     text = LESSON + 'groove = "mine.toml"\n'
     own.write_text(shuffle.read_text(encoding="utf-8"), encoding="utf-8")
@@ -132,7 +139,7 @@ def test_what_cannot_be_played_is_told_before_anything_sounds(tmp_path: Path) ->
     check_items(lesson, sounds(lesson))
     phrase = PHRASE.replace("4 .'\n\n[[tip", "4 . | 1 . | 1 . | 1 G5'\n\n[[tip")
     lesson = small(tmp_path, LESSON, phrase)
-    with pytest.raises(RangeError, match="demo of Two bars in A: .*longer form"):
+    with pytest.raises(RangeError, match=r"demo of Two bars in A: .*longer form"):
         check_items(lesson, sounds(lesson))
 
 

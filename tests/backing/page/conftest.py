@@ -10,6 +10,7 @@ import pytest
 from backing.page.page import render_page
 from tests.backing.page.browser import Browser, missing
 from tests.backing.page.material import small
+from tests.backing.page.opened import fresh
 
 
 @pytest.fixture(scope="session")
@@ -32,15 +33,3 @@ def small_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def page(chromium: Browser, small_page: Path) -> Browser:
     """The small page, opened as for the first time."""
     return fresh(chromium, small_page)
-
-
-def fresh(browser: Browser, path: Path) -> Browser:
-    browser.size(1280, 800)
-    browser.open("about:blank")
-    browser.open(path)
-    browser.run("localStorage.clear()")
-    browser.open("about:blank")
-    browser.log("browser")
-    browser.requests()
-    browser.open(path)
-    return browser

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 
@@ -12,7 +13,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from backing.forms import find_form
-from backing.page.data import Loop, PageData, Piece, Sound, Version
+from backing.page.data import Loop, PageData, Piece, Sound, Tip, Version
 from backing.page.music import heard, version
 from phrases.phrase import Phrase
 from tests.backing.material import answered
@@ -71,3 +72,13 @@ def clicked(phrase: Phrase, tempos: Sequence[int], swing: float = 2.0) -> Versio
 def small() -> PageData:
     """Return a page of one phrase in three tempos."""
     return PageData("Answered", (Piece("Answered", (clicked(answered(), (160, 200, 240)),)),))
+
+
+def several() -> PageData:
+    """Return a page with everything on it: pieces, keys, tips, a text."""
+    data = small()
+    version = data.pieces[0].versions[0]
+    tipped = replace(version, tips=(Tip("The whole."), Tip("Bend *it*.", version.notes[4].beat,
+                                                           "Call, bar 2, 1")))  # fmt: skip
+    piece = Piece("Answered", (tipped, replace(tipped, key="C")))
+    return PageData("Many", (piece, replace(piece, name="Other")), "# Text\n\n- one\n\n> two")

@@ -39,14 +39,14 @@ MAY_CROSS = {
     "tie": {"slide"},
     "tupletBracket": {"slide"},
     "slide": {"slide"},
-    "bend": {"bend", "hold"},
+    "bend": {"bend", "hold", "arc"},
     "hold": {"hold"},
 }
 
 
 def may_meet(one: Ink, other: Ink) -> bool:
     if one.kind in ENGRAVED and other.kind in ENGRAVED:
-        return True
+        return {one.kind, other.kind} != {"notehead", "accid"}
     if one.owner and one.owner == other.owner and one.kind == other.kind:
         return True
     return other.kind in MAY_CROSS.get(one.kind, ()) or one.kind in MAY_CROSS.get(other.kind, ())

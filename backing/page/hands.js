@@ -1,0 +1,119 @@
+// Keys, fingers, and the first screen.
+
+const setSlides = () => {
+  sound.balance = chosen.balance / 100;
+  sound.volume = chosen.volume / 100;
+  sound.levels();
+  const more = chosen.balance > 0 ? `guitar ${chosen.balance} % more` : `band ${-chosen.balance} % more`;
+  $("balance").setAttribute("aria-valuetext", chosen.balance ? more : "even");
+  remember();
+};
+
+const setTicks = () => {
+  chosen.countIn = $("count-in").checked;
+  chosen.stepUp = $("step-up").checked;
+  chosen.passes = Number($("passes").value);
+  chosen.letters = $("letters").checked;
+  remember();
+};
+
+const flip = (id) => {
+  $(id).checked = !$(id).checked;
+  setTicks();
+  say(`${id === "count-in" ? "Count-in" : "Step up"} ${$(id).checked ? "on" : "off"}`);
+};
+
+const tilt = (by) => {
+  chosen.balance = Math.max(-100, Math.min(100, chosen.balance + by));
+  $("balance").value = chosen.balance;
+  setSlides();
+};
+
+const LETTERS = {
+  a: () => chooseGuitar("both"),
+  c: () => chooseGuitar("call"),
+  r: () => chooseGuitar("response"),
+  m: () => chooseGuitar("mine"),
+  g: () => tilt(10),
+  b: () => tilt(-10),
+  n: () => flip("count-in"),
+  s: () => flip("step-up"),
+  v: () => lesson.pieces.length > 1 && choosePiece(cycle(lesson.pieces, piece).name, version.key),
+  k: () => piece.versions.length > 1 && choosePiece(piece.name, cycle(piece.versions, version).key),
+  0: () => chooseBars(1, version.bars),
+};
+const ARROWS = {
+  ArrowUp: () => stepTempo(1),
+  ArrowDown: () => stepTempo(-1),
+  ArrowLeft: () => seek(-1),
+  ArrowRight: () => seek(1),
+};
+
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return;
+  const at = event.target;
+  const kind = at instanceof HTMLInputElement ? at.type : at.localName;
+  if (event.key === " ") {
+    if (["button", "select", "summary", "checkbox", "radio"].includes(kind)) return;
+    event.preventDefault();
+    if (!event.repeat) toggle();
+  } else if (Object.hasOwn(ARROWS, event.key)) {
+    if (["select", "radio", "range"].includes(kind) || event.shiftKey) return;
+    event.preventDefault();
+    ARROWS[event.key]();
+  } else if (chosen.letters && kind !== "select") {
+    const letter = event.key.toLowerCase();
+    if (/^[1-9]$/.test(letter)) chooseBar(Number(letter));
+    else if (Object.hasOwn(LETTERS, letter)) LETTERS[letter]();
+    else return;
+    event.preventDefault();
+  }
+});
+
+// After a press of a finger the space bar is the player's again; keyboards keep their focus.
+document.addEventListener("click", (event) => {
+  const at = event.target.closest("button, input, summary");
+  if (at && event.detail > 0 && at.type !== "range") at.blur();
+});
+document.addEventListener("pointerup", () => {
+  if (document.activeElement?.type === "range") document.activeElement.blur();
+});
+
+$("play").addEventListener("click", toggle);
+$("piece").addEventListener("change", () => choosePiece($("piece").value, version.key));
+$("key").addEventListener("change", () => choosePiece(piece.name, $("key").value));
+for (const id of ["count-in", "step-up", "passes", "letters"]) $(id).addEventListener("change", setTicks);
+for (const id of ["balance", "volume"]) {
+  $(id).addEventListener("input", () => {
+    chosen[id] = Number($(id).value);
+    setSlides();
+  });
+}
+const resized = () => { if (!playing) draw(); };
+roomy.addEventListener("change", () => {
+  drawNeck();
+  resized();
+});
+addEventListener("resize", resized);
+
+$("keys").open = matchMedia("(min-width: 1080px)").matches;
+recall();
+pick();
+rest = chosen.first;
+$("count-in").checked = chosen.countIn;
+$("step-up").checked = chosen.stepUp;
+$("passes").value = String(chosen.passes);
+if (!$("passes").value) $("passes").value = "2";
+$("letters").checked = chosen.letters;
+$("balance").value = chosen.balance;
+$("volume").value = chosen.volume;
+buildChoices();
+buildMusic();
+mark();
+setSlides();
+draw();
+if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", prefetch);
+else prefetch();
+
+// What a test asks.
+window.practice = { sound, chosen, now: () => ({ loop, version, playing, found: playing ? sound.at(sound.heard()) : null }) };

@@ -1,0 +1,79 @@
+// What the lesson holds, what the student chose, and what follows from both.
+
+const $ = (id) => document.getElementById(id);
+const lesson = JSON.parse($("lesson").textContent);
+const sound = new Sound(lesson.sounds);
+const neck = new Neck($("neck"));
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+const roomy = matchMedia("(min-width: 700px)");
+const GUITAR = {
+  both: ["All", "a"], call: ["Call", "c"], response: ["Response", "r"], mine: ["My turn", "m"],
+};
+
+const STORE = `practice page: ${lesson.name}`;
+const usual = {
+  piece: lesson.pieces[0].name, key: "", tempo: 0, guitar: "both", first: 1, last: 0, balance: 0,
+  volume: 60, countIn: true, stepUp: false, passes: 2, letters: true,
+};
+const chosen = { ...usual };
+
+const remember = () => {
+  try {
+    localStorage.setItem(STORE, JSON.stringify(chosen));
+  } catch {
+    // Private windows and some web views have no memory; the page plays all the same.
+  }
+};
+
+const recall = () => {
+  try {
+    const found = JSON.parse(localStorage.getItem(STORE) ?? "{}");
+    for (const name of Object.keys(usual)) {
+      if (typeof found?.[name] === typeof usual[name]) chosen[name] = found[name];
+    }
+  } catch {
+    // As above, or somebody else's text.
+  }
+};
+
+let piece, version, loop, systems, tips, anchor, playing = false, waiting = false;
+
+const pick = () => {
+  piece = lesson.pieces.find((one) => one.name === chosen.piece) ?? lesson.pieces[0];
+  version = piece.versions.find((one) => one.key === chosen.key) ?? piece.versions[0];
+  const distance = (one) => Math.abs(one.tempo - chosen.tempo);
+  loop = chosen.tempo
+    ? version.loops.reduce((best, one) => (distance(one) < distance(best) ? one : best))
+    : version.loops[0];
+  const bars = version.bars;
+  if (!(chosen.last >= 1 && chosen.last <= bars)) chosen.last = bars;
+  if (!(chosen.first >= 1 && chosen.first <= chosen.last)) chosen.first = 1;
+  chosen.first = Math.round(chosen.first);
+  chosen.last = Math.round(chosen.last);
+  const roles = new Set(version.turns);
+  if (!Object.hasOwn(GUITAR, chosen.guitar)) chosen.guitar = "both";
+  if (["call", "response"].includes(chosen.guitar) && !roles.has(chosen.guitar)) chosen.guitar = "both";
+};
+
+const beat = (one = loop) => 60 / one.tempo;
+const bar = (one = loop) => version.beats * beat(one);
+const whole = (first = chosen.first, last = chosen.last) => first === 1 && last === version.bars;
+const region = (one = loop) => {
+  const end = chosen.last === version.bars ? sound.length(one) : chosen.last * bar(one);
+  return [(chosen.first - 1) * bar(one), end];
+};
+
+// Return the number of the turn to which a place belongs; a pickup belongs to what it leads to.
+const turnAt = (one, place) => {
+  const length = sound.length(one);
+  const found = one.turns.findIndex(([from, to]) => from <= place && place < to);
+  if (found >= 0) return found;
+  return one.turns.findIndex(([from]) => from < 0 && place >= length + from);
+};
+
+const sounds = (one, place) => {
+  if (chosen.guitar === "both") return true;
+  if (chosen.guitar === "mine") return false;
+  const turn = turnAt(one, place);
+  return turn >= 0 && version.turns[turn] === chosen.guitar;
+};

@@ -1,0 +1,139 @@
+// Shows a place of a loop: cursor, chord, count, turn, neck and tip.
+
+const text = (id, value) => {
+  if ($(id).textContent !== value) $(id).textContent = value;
+};
+
+const current = (list, place) => list.findLastIndex((at) => at !== null && at <= place + 1e-4);
+
+const showMusic = (one, place, glide) => {
+  const name = roomy.matches ? "wide" : "narrow";
+  const ways = one[name];
+  let at = ways.findLastIndex((way) => way[0][0] <= place + 1e-4);
+  if (at < 0) at = 0;
+  const way = ways[at];
+  let n = way.findLastIndex(([time]) => time <= place + 1e-4);
+  let x = way[Math.max(0, n)][1];
+  if (glide && n >= 0 && n + 1 < way.length) {
+    const [[t0, x0], [t1, x1]] = [way[n], way[n + 1]];
+    x = x0 + ((place - t0) / (t1 - t0)) * (x1 - x0);
+  }
+  for (const set of Object.values(systems)) {
+    for (const { cursor, number } of set) cursor.hidden = set !== systems[name] || number !== at;
+  }
+  const { holder, shape, cursor } = systems[name][at];
+  const wide = holder.firstElementChild.getBoundingClientRect().width;
+  cursor.style.transform = `translateX(${((x / shape.width) * wide).toFixed(2)}px)`;
+  if (playing && showMusic.seen !== holder) {
+    showMusic.seen = holder;
+    const box = holder.getBoundingClientRect();
+    const top = document.querySelector(roomy.matches ? ".stand" : ".now").getBoundingClientRect().bottom;
+    const low = document.querySelector(roomy.matches ? ".dock" : ".main").getBoundingClientRect().top;
+    if (box.top < top || box.bottom > low) {
+      scrollBy({ top: box.top - top - 12, behavior: calm.matches ? "auto" : "smooth" });
+    }
+  }
+};
+
+const showTurn = (one, [from, to], place) => {
+  const turn = turnAt(one, place);
+  const role = turn >= 0 ? version.turns[turn] : "";
+  const heard = sounds(one, place);
+  const named = role && role !== "line" ? role[0].toUpperCase() + role.slice(1) : "Phrase";
+  let label = heard ? `Listen: ${named.toLowerCase()}` : `Your turn${role && role !== "line" ? `: ${role}` : ""}`;
+  if (heard && chosen.guitar !== "both") {
+    const inside = (at) => (at >= to ? from + ((at - from) % (to - from)) : at);
+    for (let beats = 1; beats <= version.beats; beats++) {
+      if (!sounds(one, inside(place + beats * beat(one)))) {
+        label = `Your turn in ${beats}`;
+        break;
+      }
+    }
+  }
+  text("turn", label);
+  $("turn").classList.toggle("yours", !heard);
+};
+
+// Show a place of a loop of which the stretch [from, to) is played.
+const showAt = (one, span, place, before, glide) => {
+  const [from, to] = span;
+  const length = sound.length(one);
+  const first = one.turns[0]?.[0] ?? 0;
+  const pickup = first < 0 && from === 0 ? -first : 0;
+  const leads = to - from > length - 1e-3 && place >= length - pickup - 1e-4;
+  const counting = before && place < from - pickup - 1e-4;
+  const written = counting ? from - pickup : leads ? place - length : place;
+  showMusic(one, written, glide);
+  showChord(one, span, place);
+  showCount(one, place, before);
+  showTurn(one, span, before ? Math.max(from, place) : place);
+  const at = one.notes.flatMap(([begin, end], n) => (!counting && begin <= written && written < end ? [n] : []));
+  showNotes(at.map((n) => version.notes[n]));
+  let tip = -1;
+  const places = one.tips.filter((when) => when !== null);
+  places.forEach((when, n) => { if (when <= written + 1e-4 && written - when < bar(one)) tip = n; });
+  tips.forEach((item, n) => item.classList.toggle("on", n === tip && playing && !counting));
+};
+
+const showChord = (one, [from, to], place) => {
+  const names = version.chords;
+  const chord = Math.max(0, current(one.chords, Math.max(0, place)));
+  text("chord", names[chord]);
+  const others = one.chords.flatMap((at, n) => (at >= from - 1e-4 && at < to - 1e-4 && names[n] !== names[chord] ? [n] : []));
+  const later = others.find((n) => one.chords[n] > place) ?? others[0];
+  if (later === undefined) return text("next", "");
+  const wait = one.chords[later] - place;
+  const beats = Math.ceil((wait > 0 ? wait : wait + to - from) / beat(one) - 1e-3);
+  return text("next", `then ${names[later]}${beats <= version.beats ? ` in ${beats}` : ""}`);
+};
+
+const showCount = (one, place, before) => {
+  const count = Math.floor(place / beat(one) + 1e-3);
+  text("bar", before ? "Count-in" : `Bar ${Math.floor(count / version.beats) + 1}`);
+  const on = ((count % version.beats) + version.beats) % version.beats;
+  [...$("beats").children].forEach((dot, n) => dot.classList.toggle("on", playing && n === on));
+};
+
+const showNotes = (notes) => {
+  neck.show(notes);
+  text("note", notes.map(([, fret, name, degree, how]) => {
+    if (fret === null) return "muted";
+    return `${name.replace(/\d+/, "")} · ${degree}${how === "pick" ? "" : ` · ${how}`}`;
+  }).join("   "));
+};
+
+const draw = () => {
+  const place = (rest - 1) * bar();
+  showMusic.seen = null;
+  showAt(loop, region(), place, false, false);
+  text("bar", `From bar ${rest}`);
+  showNotes([]);
+  text("turn", "Ready");
+  $("turn").classList.remove("yours");
+};
+
+const frame = () => {
+  if (!playing) return;
+  const found = sound.at(sound.heard());
+  if (found) {
+    const { segment, place, before } = found;
+    if (segment.auto && segment === sound.segments.at(-1)) stepped(segment);
+    // A piece or a key that was just chosen is shown already and comes at the next bar line.
+    if (version.loops.includes(segment.loop)) {
+      showAt(segment.loop, [segment.from, segment.to], place, before, !calm.matches);
+    }
+  }
+  requestAnimationFrame(frame);
+};
+
+// The tempo went up by itself.
+const stepped = (segment) => {
+  segment.auto = false;
+  if (!version.loops.includes(segment.loop)) return;
+  loop = segment.loop;
+  chosen.tempo = loop.tempo;
+  remember();
+  mark();
+  prefetch();
+  say(`Tempo ${loop.tempo}`);
+};

@@ -1,0 +1,365 @@
+"""A lesson's folder: what is in it, what is made again, and what stops a run."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import mido
+import numpy as np
+import pytest
+import soundfile
+
+from backing.lesson import make as module
+from backing.lesson import workers
+from backing.lesson.items import sounds
+from backing.lesson.lesson import read_lesson
+from backing.lesson.make import make_lesson
+from backing.lesson.records import HIDDEN, opened
+from backing.lesson.sound import PAD, QUIETER, RATE, layer_frames
+from backing.output import OutputError
+from phrases.errors import BluesError, RangeError
+from tests.backing.lesson.material import LESSON, PHRASE, small, written
+
+# Two bars of four beats.
+LOOP = {tempo: round(8 * 60 / tempo * RATE) for tempo in (200, 240)}
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder that two processes made of a lesson, whose file lies beside it."""
+    folder = tmp_path_factory.mktemp("lesson")
+    lesson = small(folder, LESSON.replace('["wav"]', '["wav", "mp3"]\nstems = true'))
+    result = make_lesson(lesson, folder / "out")
+    assert result.kept == 0
+    assert set(result.made) == set(result.files)
+    assert result.seconds > 10
+    return folder / "out"
+
+
+@pytest.fixture
+def copy(whole: Path, tmp_path: Path) -> Path:
+    shutil.copytree(whole.parent, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "out"
+
+
+def again(copy: Path, lesson: str = "", phrase: str = PHRASE) -> module.Result:
+    text = lesson or LESSON.replace('["wav"]', '["wav", "mp3"]\nstems = true')
+    return make_lesson(small(copy.parent, text, phrase), copy)
+
+
+def made(result: module.Result) -> set[str]:
+    return {path.rpartition("/")[2] for path in result.made}
+
+
+def test_what_is_there(whole: Path) -> None:
+    every = {str(p.relative_to(whole)) for p in whole.rglob("*") if p.is_file()}
+    seen = {name for name in every if not name.startswith(HIDDEN)}
+    folder = "01-two-bars/A/01-two-bars_A"
+    for name in ("1-demo_240bpm", "2-loop_200bpm_other-end", "3-trade-response_240bpm"):
+        assert {f"{folder}_{name}.{suffix}" for suffix in ("wav", "mp3", "mid")} <= seen
+    assert f"{folder}_4-backing_240bpm_stems/bass.wav" in seen
+    assert f"{folder}_5-sheet.pdf" in seen
+    assert {"01-two-bars/01-two-bars_practice.html", "description.txt", "manifest.json"} <= seen
+    assert not list((whole / HIDDEN).glob("drafts-*"))
+
+
+def test_the_manifest_is_true(whole: Path) -> None:
+    told = json.loads((whole / "manifest.json").read_text(encoding="utf-8"))
+    assert told["title"] == "Small lesson"
+    paths = [row["path"] for row in told["files"]]
+    assert paths == sorted(paths)
+    for row in told["files"]:
+        data = (whole / row["path"]).read_bytes()
+        assert row["bytes"] == len(data)
+        assert row["sha256"] == hashlib.sha256(data).hexdigest()
+    there = {str(p.relative_to(whole)) for p in whole.rglob("*") if p.is_file()}
+    left = {name for name in there - set(paths) if not name.startswith(HIDDEN)}
+    assert left == {"description.txt", "manifest.json"}
+    loop = next(row for row in told["files"] if row["kind"] == "loop")
+    assert (loop["phrase"], loop["key"], loop["tempo"]) == ("Two bars", "A", 200.0)
+
+
+@pytest.mark.parametrize("tempo", LOOP)
+def test_a_loop_is_as_long_as_its_bars(whole: Path, tempo: int) -> None:
+    name = f"01-two-bars/A/01-two-bars_A_2-loop_{tempo}bpm"
+    assert soundfile.info(whole / f"{name}.wav").frames == LOOP[tempo]
+    assert soundfile.info(whole / f"{name}.mp3").frames == LOOP[tempo]
+    assert mido.MidiFile(whole / f"{name}.mid").length <= 8 * 60 / tempo + 0.001
+
+
+@pytest.mark.parametrize("tempo", LOOP)
+def test_layers_are_the_loop_apart_with_its_surroundings(whole: Path, tempo: int) -> None:
+    name = f"01-two-bars_A_2-loop_{tempo}bpm"
+    mix, _ = soundfile.read(whole / "01-two-bars" / "A" / f"{name}.wav", dtype="float32")
+    both = np.zeros_like(mix)
+    for layer in ("band", "phrase"):
+        path = whole / HIDDEN / "layers" / f"{name}.{layer}.opus"
+        assert layer_frames(path) == LOOP[tempo]
+        sound, rate = soundfile.read(path, dtype="float32")
+        assert rate == RATE
+        assert np.abs(sound).max() < 0.6
+        both += sound[PAD : PAD + LOOP[tempo]]
+        # Before the loop stands its end, after it its beginning: as near as Opus is.
+        settled = PAD // 2
+        assert _same(sound[settled:PAD], sound[settled + LOOP[tempo] : PAD + LOOP[tempo]])
+        assert _same(sound[PAD : PAD + settled], sound[-PAD:-settled])
+    assert _same(both / QUIETER, mix)
+
+
+def _same(one: np.ndarray, other: np.ndarray) -> bool:
+    """Tell whether two sounds are alike: what differs is 15 dB lower."""
+    return bool(np.square(one - other).sum() < 0.03 * np.square(other).sum())
+
+
+def test_equal_bands_are_the_same_bytes(whole: Path) -> None:
+    layers = whole / HIDDEN / "layers"
+    one = (layers / "01-two-bars_A_2-loop_200bpm.band.opus").read_bytes()
+    other = (layers / "01-two-bars_A_2-loop_200bpm_other-end.band.opus").read_bytes()
+    assert one == other
+
+
+def test_stems_add_up_and_the_phrase_is_in_the_demo_alone(whole: Path) -> None:
+    folder = whole / "01-two-bars" / "A"
+    stems = {
+        path.stem: soundfile.read(path, dtype="float32")[0]
+        for path in (folder / "01-two-bars_A_1-demo_240bpm_stems").iterdir()
+    }
+    assert set(stems) == {"drums", "bass", "comp", "lead", "room", "mix"}
+    total = sum(sound for name, sound in stems.items() if name != "mix")
+    assert np.abs(total - stems["mix"]).max() < 1e-4
+    assert stems["lead"].any()
+    backing, _ = soundfile.read(folder / "01-two-bars_A_4-backing_240bpm_stems" / "lead.wav")
+    assert not backing.any()
+
+
+def test_the_page_and_the_sheet(whole: Path) -> None:
+    folder = whole / "01-two-bars"
+    page = (folder / "01-two-bars_practice.html").read_text(encoding="utf-8")
+    assert "Small lesson" in page
+    assert "Other End!" in page
+    assert "Up here." in page
+    assert (folder / "A" / "01-two-bars_A_5-sheet.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_second_run_makes_nothing_and_is_quick(copy: Path) -> None:
+    times = {path: path.stat().st_mtime_ns for path in copy.rglob("*.*") if path.is_file()}
+    again(copy)  # a copied folder has other times: once its digests are taken
+    began = time.perf_counter()
+    result = again(copy)
+    assert time.perf_counter() - began < 1.0
+    assert result.made == ()
+    assert result.kept == len(result.files)
+    now = {path: path.stat().st_mtime_ns for path in copy.rglob("*.*") if path.is_file()}
+    assert now == times
+
+
+def test_a_tip_renders_no_sound(copy: Path) -> None:
+    result = again(copy, phrase=PHRASE.replace("Up here", "Up there"))
+    assert made(result) == {"01-two-bars_practice.html", "01-two-bars_A_5-sheet.pdf",
+                            "manifest.json"}  # fmt: skip
+    assert result.seconds == 0
+    page = copy / "01-two-bars" / "01-two-bars_practice.html"
+    assert "Up there" in page.read_text(encoding="utf-8")
+
+
+def test_the_text_changes_page_and_description(copy: Path) -> None:
+    text = LESSON.replace('["wav"]', '["wav", "mp3"]\nstems = true').replace("Slowly", "Softly")
+    result = again(copy, text)
+    assert made(result) == {"01-two-bars_practice.html", "description.txt", "manifest.json"}
+
+
+def test_a_missing_and_a_damaged_file_are_made_again(copy: Path) -> None:
+    folder = copy / "01-two-bars" / "A"
+    before = (folder / "01-two-bars_A_4-backing_240bpm.wav").read_bytes()
+    (folder / "01-two-bars_A_4-backing_240bpm.wav").unlink()
+    sheet = folder / "01-two-bars_A_5-sheet.pdf"
+    sheet.write_bytes(b"%" + sheet.read_bytes()[1:-1] + b"!")
+    names = made(again(copy))
+    assert "01-two-bars_A_4-backing_240bpm.wav" in names
+    assert "01-two-bars_A_5-sheet.pdf" in names
+    assert not any("demo" in name or "loop" in name for name in names)
+    assert (folder / "01-two-bars_A_4-backing_240bpm.wav").read_bytes() == before
+
+
+def test_what_the_lesson_no_longer_has_goes_and_the_teachers_own_stays(copy: Path) -> None:
+    own = copy / "01-two-bars" / "A" / "notes.txt"
+    own.write_text("mine", encoding="utf-8")
+    touched = copy / "01-two-bars" / "A" / "01-two-bars_A_2-loop_200bpm.wav"
+    touched.write_bytes(touched.read_bytes() + b"edited")
+    text = LESSON.replace('["wav"]', '["wav", "mp3"]\nstems = true').replace("200, ", "")
+    result = again(copy, text)
+    assert any(path.endswith("2-loop_200bpm.mp3") for path in result.gone)
+    assert not list(copy.rglob("*loop_200bpm*.mp3"))
+    assert not list(copy.rglob("*loop_200bpm*.opus"))
+    assert own.exists()
+    assert touched.exists()
+
+
+def test_without_some_kinds_nothing_of_them_is_left(copy: Path) -> None:
+    result = again(copy, 'make = ["backing"]\n' + LESSON)
+    left = {path.rpartition("/")[2] for path in result.files}
+    assert left == {"01-two-bars_A_4-backing_240bpm.wav", "01-two-bars_A_4-backing_240bpm.mid",
+                    "description.txt", "manifest.json"}  # fmt: skip
+    assert not list(copy.rglob("*.html"))
+    assert not list(copy.rglob("*.mp3"))
+
+
+BARE = 'make = ["backing"]\n' + LESSON.replace('"demo", "backing", "trade"', '"demo"')
+
+
+def test_a_run_that_was_interrupted_goes_on(tmp_path: Path) -> None:
+    lesson = small(tmp_path, BARE)
+
+    def stop(done: float, whole: float, name: str) -> None:
+        if done:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        make_lesson(lesson, tmp_path / "out", progress=stop, processes=1)
+    assert not list((tmp_path / "out" / HIDDEN).glob("drafts-*"))
+    assert len(list(tmp_path.rglob("*.wav"))) == 1
+    told: list[str] = []
+    result = make_lesson(
+        lesson, tmp_path / "out", progress=lambda a, b, name: told.append(name), processes=1
+    )
+    assert told == ["", "01-two-bars/A/01-two-bars_A_4-backing_240bpm", "description.txt",
+                    "manifest.json"]  # fmt: skip
+    assert len(result.files) == 6
+
+
+def test_a_run_that_was_killed_goes_on(tmp_path: Path) -> None:
+    path = written(tmp_path, BARE.replace("200, 240", "150, 160, 170, 180, 190, 200, 210, 240"))
+    run = subprocess.Popen(
+        [sys.executable, "-m", "backing.cli", "lesson", str(path), "-o", str(tmp_path / "out")],
+        stderr=subprocess.DEVNULL,
+    )
+    deadline = time.monotonic() + 60
+    named = tmp_path / "out" / "01-two-bars"
+    while not list(named.rglob("*.wav")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    run.send_signal(signal.SIGKILL)
+    run.wait()
+    whole = {p: p.stat().st_mtime_ns for p in named.rglob("*.wav")}
+    assert whole
+    result = make_lesson(read_lesson(path), tmp_path / "out")
+    assert len([name for name in result.files if name.endswith(".wav")]) == 8
+    # One of them may have been named and not yet recorded.
+    kept = [p for p, told in whole.items() if p.stat().st_mtime_ns == told]
+    assert len(kept) >= len(whole) - 1
+    for wav in named.rglob("*.wav"):
+        assert soundfile.info(wav).frames > RATE
+    assert not list((tmp_path / "out" / HIDDEN).glob("drafts-*"))
+
+
+def test_two_runs_at_once(tmp_path: Path) -> None:
+    lesson = small(tmp_path, BARE)
+    with (
+        opened(tmp_path / "out"),
+        pytest.raises(OutputError, match="another run is at work in this folder"),
+    ):
+        make_lesson(lesson, tmp_path / "out")
+
+
+def test_a_folder_with_other_files_is_left_alone(tmp_path: Path) -> None:
+    lesson = small(tmp_path / "in", BARE)
+    with pytest.raises(OutputError, match="files that are not a lesson's"):
+        make_lesson(lesson, tmp_path / "in")
+    with pytest.raises(OutputError, match="is not a folder"):
+        make_lesson(lesson, lesson.path)
+    assert sorted(p.name for p in (tmp_path / "in").iterdir()) == ["lesson.toml", "two-bars.toml"]
+
+
+def test_a_link_in_the_folder_leads_nowhere(tmp_path: Path) -> None:
+    lesson = small(tmp_path, BARE)
+    with opened(tmp_path / "out"):
+        pass
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "out" / "01-two-bars").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(OutputError, match="is a folder in it a link"):
+        make_lesson(lesson, tmp_path / "out", processes=1)
+    assert not list((tmp_path / "elsewhere").rglob("*.*"))
+
+
+def test_nothing_is_rendered_where_something_cannot_be_played(tmp_path: Path) -> None:
+    phrase = PHRASE.replace("G5 3 D7~ 4 .'\n\n[[tip", "G5 3 D7~ 4 . | 1 G5'\n\n[[tip")
+    lesson = small(tmp_path, LESSON, phrase)
+    with pytest.raises(RangeError, match="choose a longer form"):
+        make_lesson(lesson, tmp_path / "out")
+    assert not list(tmp_path.rglob("*.wav"))
+
+
+def test_a_worker_that_dies_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    start = workers._start
+
+    def dying(drafts: Path, font: Path) -> subprocess.Popen[bytes]:
+        worker = start(drafts, font)
+        worker.kill()
+        return worker
+
+    monkeypatch.setattr(workers, "_start", dying)
+    with pytest.raises(workers.WorkError, match="ended before it was made"):
+        make_lesson(small(tmp_path, BARE), tmp_path / "out")
+
+
+def test_a_workers_error_is_the_runs(tmp_path: Path) -> None:
+    (tmp_path / "take.wav").write_bytes(b"no sound")
+    text = LESSON.replace('"demo", "backing", "trade"', '"backing"')
+    lesson = small(tmp_path, 'make = ["demo"]\n' + text + 'take = "take.wav"\n')
+    with pytest.raises(BluesError, match=r"take\.wav: not a sound"):
+        make_lesson(lesson, tmp_path / "out")
+
+
+def test_a_take_is_in_the_demo_and_in_the_manifest(tmp_path: Path) -> None:
+    chance = np.random.default_rng(4)
+    decay = np.exp(-np.arange(RATE) / 8000)[:, None]
+    burst = 0.2 * chance.standard_normal((RATE, 1)) * decay
+    soundfile.write(tmp_path / "take.wav", np.tile(burst, (2, 1)), RATE)
+    text = 'make = ["demo"]\n' + LESSON + "variations = []\n"
+    plain = make_lesson(small(tmp_path, text), tmp_path / "out")
+    name = next(path for path in plain.files if path.endswith(".wav"))
+    before = (tmp_path / "out" / name).read_bytes()
+    lesson = small(tmp_path, text + 'take = "take.wav"\n')
+    result = make_lesson(lesson, tmp_path / "out")
+    assert name in result.made
+    assert (tmp_path / "out" / name).read_bytes() != before
+    told = json.loads((tmp_path / "out" / "manifest.json").read_text(encoding="utf-8"))
+    assert {row.get("take") for row in told["files"]} == {"take.wav"}
+    assert [item.take for item in sounds(lesson)] == [tmp_path / "take.wav"]
+
+
+def test_records_that_cannot_be_read_are_no_records(copy: Path) -> None:
+    records = sorted((copy / HIDDEN / "records").glob("*4-backing*.json"))
+    records[0].write_text("{", encoding="utf-8")
+    names = made(again(copy))
+    assert names == {
+        f"01-two-bars_A_4-backing_240bpm.{suffix}" for suffix in ("wav", "mp3", "mid")
+    } | {f"{part}.wav" for part in ("drums", "bass", "comp", "lead", "room", "mix")}
+
+
+def test_a_record_that_names_files_outside_removes_nothing(copy: Path) -> None:
+    outside = copy.parent / "two-bars.toml"
+    found = outside.stat()
+    told = hashlib.sha256(outside.read_bytes()).hexdigest()
+    files = {"../two-bars.toml": [found.st_size, found.st_mtime_ns, told]}
+    record = {"name": "evil", "digest": "", "files": files, "facts": {}}
+    (copy / HIDDEN / "records" / "evil.json").write_text(json.dumps(record), encoding="utf-8")
+    lesson = LESSON.replace('["wav"]', '["wav", "mp3"]\nstems = true')
+    (copy.parent / "lesson.toml").write_text(lesson, encoding="utf-8")
+    make_lesson(read_lesson(copy.parent / "lesson.toml"), copy)
+    assert outside.exists()
+    assert not (copy / HIDDEN / "records" / "evil.json").exists()
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir(mode=0o500)
+    with pytest.raises(OutputError, match="cannot be used"):
+        make_lesson(small(tmp_path, BARE), tmp_path / "out")

@@ -1,0 +1,156 @@
+"""A take: found in time and brought to the phrase's loudness."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from backing import pieces
+from backing.audio import Rendered, render
+from backing.events import Stream
+from backing.lesson.take import HOP, TakeError, attacks, lag, read_take, resampled, with_take
+from phrases.files import read_phrase
+from phrases.phrase import Phrase
+from tests.backing.lesson.material import PHRASE
+
+RATE = 48000
+CLOSE = 0.006  # seconds; two attacks that are heard as one are nearer than about 20 ms
+
+
+@pytest.fixture(scope="module")
+def phrase() -> Phrase:
+    return read_phrase(PHRASE)
+
+
+@pytest.fixture(scope="module")
+def demo(phrase: Phrase, soundfont: Path) -> Iterator[tuple[Stream, Rendered]]:
+    stream = pieces.demo(phrase, form="turnaround-loop", choruses=2, tempo=160)
+    with closing(render(stream, soundfont, RATE)) as done:
+        yield stream, done
+
+
+@pytest.fixture(scope="module")
+def played(phrase: Phrase, soundfont: Path) -> NDArray[np.float32]:
+    """Return the phrase once, another guitar in another room: other tone, pick and loudness."""
+    other = replace(phrase, tone="driven", pick="bridge")
+    stream = pieces.demo(
+        other, form="turnaround-loop", choruses=1, tempo=160, ending="none",
+        without=("drums", "bass", "comp"), seed=9,
+    )  # fmt: skip
+    with closing(render(stream, soundfont, RATE)) as done:
+        lead = lead_of(done)
+    bar = round(4 * 60 / 160 * RATE)
+    noise = np.random.default_rng(1).standard_normal(lead.shape) * 1e-4
+    return (0.3 * lead + noise).astype(np.float32)[:, bar:]
+
+
+def lead_of(done: Rendered) -> NDArray[np.float32]:
+    return np.concatenate(
+        [layers[done.names.index("lead")] for layers, _ in done.blocks()], axis=1
+    )
+
+
+@pytest.mark.parametrize(("early", "rate"), [(0.0, 48000), (1.37, 48000), (0.73, 44100)])
+def test_a_take_falls_where_the_phrase_does(
+    tmp_path: Path,
+    phrase: Phrase,
+    demo: tuple[Stream, Rendered],
+    played: NDArray[np.float32],
+    early: float,
+    rate: int,
+) -> None:
+    stream, done = demo
+    path = tmp_path / "take.wav"
+    silence = np.zeros((2, round(early * RATE)), np.float32)
+    sound = resampled(np.concatenate([silence, played], axis=1), RATE, rate)
+    soundfile.write(path, sound.T, rate, subtype="FLOAT")
+    blocks = list(with_take(path, phrase, stream, done))
+    taken = np.concatenate([layers[1] for layers, _ in blocks], axis=1)
+    mix = np.concatenate([mix for _, mix in blocks], axis=1)
+    lead = lead_of(done)
+    assert taken.shape == lead.shape == mix.shape
+    chorus = round(8 * 60 / 160 * RATE)
+    bar = chorus // 2
+    for number in range(2):  # each time round it falls there again
+        span = slice(bar + number * chorus, bar + (number + 1) * chorus)
+        one, other = attacks(lead[:, span], RATE), attacks(taken[:, span], RATE)
+        assert abs(lag(one, other)) * HOP < CLOSE
+    meter = pyloudnorm.Meter(RATE)
+    assert meter.integrated_loudness(taken.T) == pytest.approx(
+        meter.integrated_loudness(lead.T), abs=0.3
+    )
+    assert np.abs(mix).max() <= 10 ** (-1 / 20)
+    assert not taken[:, : bar - RATE // 4].any()
+
+
+def test_a_take_of_the_whole_demo_is_laid_once(
+    tmp_path: Path, phrase: Phrase, demo: tuple[Stream, Rendered]
+) -> None:
+    stream, done = demo
+    lead = lead_of(done)
+    path = tmp_path / "take.wav"
+    soundfile.write(path, 0.5 * lead[:, 20000:].T, RATE, subtype="FLOAT")
+    taken = np.concatenate(
+        [layers[1] for layers, _ in with_take(path, phrase, stream, done)], axis=1
+    )
+    assert np.abs(lag(attacks(lead, RATE), attacks(taken, RATE))) * HOP < CLOSE
+    assert np.corrcoef(taken[0], lead[0])[0, 1] > 0.2  # to the frame, or nearly
+
+
+def test_lag_is_found_between_frames() -> None:
+    at = np.arange(600.0)
+    one = np.exp(-(((at - 200) / 6) ** 2)) + 0.5 * np.exp(-(((at - 333) / 6) ** 2))
+    for shift in (-40.3, 0.0, 17.6):
+        other = np.exp(-(((at - 200 + shift) / 6) ** 2))
+        other += 0.5 * np.exp(-(((at - 333 + shift) / 6) ** 2))
+        assert lag(one, other) == pytest.approx(shift, abs=0.05)
+
+
+def test_another_rate_is_the_same_tone() -> None:
+    seconds = np.arange(44100) / 44100
+    tone = np.sin(2 * np.pi * 440 * seconds).astype(np.float32)
+    out = resampled(np.stack([tone, tone]), 44100, 48000)
+    assert out.shape == (2, 48000)
+    wanted = np.sin(2 * np.pi * 440 * np.arange(48000) / 48000)
+    assert np.abs(out[0, 2000:-2000] - wanted[2000:-2000]).max() < 0.01
+
+
+def test_silence_around_it_goes(tmp_path: Path) -> None:
+    sound = np.zeros(3 * RATE)
+    sound[RATE : 2 * RATE] = 0.1
+    path = tmp_path / "one.wav"
+    soundfile.write(path, sound, RATE)
+    take = read_take(path, RATE)
+    assert take.shape[0] == 2
+    assert take.shape[1] == pytest.approx(RATE, abs=RATE // 30)
+
+
+def test_what_is_no_take(
+    tmp_path: Path, phrase: Phrase, demo: tuple[Stream, Rendered], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "take.wav"
+    path.write_bytes(b"RIFF no")
+    with pytest.raises(TakeError, match="not a sound that can be read"):
+        read_take(path, RATE)
+    soundfile.write(path, np.zeros(RATE), RATE)
+    with pytest.raises(TakeError, match="nothing is heard in it"):
+        read_take(path, RATE)
+    click = np.zeros(RATE)
+    click[9000:9100] = 1.0
+    soundfile.write(path, click, RATE)
+    with pytest.raises(TakeError, match="nothing is heard in it"):
+        read_take(path, RATE)
+    soundfile.write(path, np.random.default_rng(1).uniform(-0.1, 0.1, RATE // 2), RATE)
+    with pytest.raises(TakeError, match=r"0\.5 s long, the phrase 2\.6 s; record all of it"):
+        list(with_take(path, phrase, *demo))
+    monkeypatch.setattr("backing.lesson.take.LONGEST", 0.4)
+    with pytest.raises(TakeError, match="minutes at most"):
+        read_take(path, RATE)

@@ -1,0 +1,37 @@
+"""A page in the browser: opened as for the first time, started, asked where it is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from tests.backing.page.browser import Browser
+
+
+def fresh(browser: Browser, path: Path) -> Browser:
+    """Open a page that remembers nothing; what is logged begins here."""
+    browser.size(1280, 800)
+    browser.open("about:blank")
+    browser.open(path)
+    browser.run("localStorage.clear()")
+    browser.open("about:blank")
+    browser.log("browser")
+    browser.requests()
+    browser.open(path)
+    return browser
+
+
+def now(browser: Browser) -> dict[str, Any]:
+    found: dict[str, Any] = browser.run(
+        "const n = practice.now(); const f = n.found; return {playing: n.playing, tempo: n.loop.tempo,"
+        "key: n.version.key, place: f && f.place, pass: f && f.pass, before: f && f.before,"
+        "from: f && f.segment.from, to: f && f.segment.to, chosen: practice.chosen};"
+    )
+    return found
+
+
+def start(browser: Browser, *, count_in: bool = False) -> None:
+    browser.run(f"document.querySelector('#count-in').checked = {str(count_in).lower()};"
+                "document.querySelector('#count-in').dispatchEvent(new Event('change'));")  # fmt: skip
+    browser.click("#play")
+    browser.until("const n = practice.now(); return n.playing && n.found && !n.found.before")

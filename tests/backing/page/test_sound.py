@@ -1,0 +1,243 @@
+"""What is heard from the page in Chromium, against what it shows and its clock."""
+
+from __future__ import annotations
+
+import base64
+import statistics
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.backing.page.browser import Browser
+from tests.backing.page.material import CLICK, PICK, RATE, TONE
+from tests.backing.page.opened import fresh, now, start
+
+Sound = NDArray[np.float32]
+
+# Keeps what goes to the loudspeaker, with the clock's frame at which it began.
+RECORDER = """
+const source = `registerProcessor("keep", class extends AudioWorkletProcessor {
+  process([input]) {
+    const one = input[0] ?? new Float32Array(128);
+    this.port.postMessage([currentFrame, one.slice()]);
+    return true;
+  }
+});`;
+const { sound } = practice;
+await sound.open(48000);
+await sound.context.audioWorklet.addModule(`data:text/javascript,${encodeURIComponent(source)}`);
+const node = new AudioWorkletNode(sound.context, "keep", { numberOfOutputs: 0 });
+window.kept = [];
+node.port.onmessage = ({ data }) => window.kept.push(data);
+(arguments[0] === "out" ? sound.out : sound[arguments[0]]).connect(node);
+"""
+TAKE = """
+const first = kept[0][0];
+const whole = new Float32Array(kept.at(-1)[0] + 128 - first);
+for (const [at, piece] of kept) whole.set(piece, at - first);
+let text = "";
+const bytes = new Uint8Array(whole.buffer);
+for (let n = 0; n < bytes.length; n += 8192) text += String.fromCharCode(...bytes.subarray(n, n + 8192));
+return [first, btoa(text)];
+"""
+
+
+@pytest.fixture
+def heard_page(chromium: Browser, small_page: Path) -> Iterator[Browser]:
+    """The page with its policy off, so that a recorder may listen."""
+    chromium.protocol("Page.setBypassCSP", enabled=True)
+    yield fresh(chromium, small_page)
+    chromium.protocol("Page.setBypassCSP", enabled=False)
+
+
+def recorded(browser: Browser) -> tuple[int, Sound]:
+    """Return the first frame on the audio clock and what sounded from there."""
+    first, text = browser.run(TAKE)
+    return int(first), np.frombuffer(base64.b64decode(text), np.float32)
+
+
+def test_seam_and_cursor(heard_page: Browser) -> None:
+    browser = heard_page
+    browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    browser.keys("a")  # a browser gives sound only after a press of a key or a finger
+    browser.run(RECORDER, "out")
+    start(browser)
+    browser.run("""
+        window.looks = [];
+        const look = () => {
+          const { found, loop } = practice.now();
+          const cursor = document.querySelector(".system .cursor:not([hidden])");
+          const svg = cursor?.parentElement.querySelector("svg");
+          if (found && svg && !found.before) {
+            const x = new DOMMatrix(cursor.style.transform).e;
+            const systems = [...document.querySelectorAll('.system[data-set="wide"]')];
+            looks.push([systems.indexOf(cursor.parentElement), x / svg.getBoundingClientRect().width,
+              found.place, practice.sound.context.currentTime - practice.sound.heard(),
+              practice.sound.context.outputLatency]);
+          }
+          requestAnimationFrame(look);
+        };
+        requestAnimationFrame(look);
+    """)
+    length = 16 * 60 / 240
+    time.sleep(length + 1.4)
+    first, wave = recorded(browser)
+    looks = browser.run("return looks")
+    segment = browser.run(
+        "const s = practice.sound.segments[0]; return [s.time, s.place, s.span, "
+        "practice.now().loop.notes, practice.now().loop.wide, practice.now().version.wide, "
+        "practice.now().version.notes]"
+    )
+    begin, _, span, notes, ways, shapes, named = segment
+    assert span == length
+
+    # Sample-exact: a pass is the one before it, frame by frame.
+    count = round(length * RATE)
+    at = round(begin * RATE) - first + 2000
+    tail = min(count, len(wave) - at - count)
+    assert tail > RATE
+    # A multiply by a steady gain may round differently by a bit.
+    assert np.abs(wave[at : at + tail] - wave[at + count : at + count + tail]).max() < 1e-6
+
+    # Over the seam the tone goes on as if there were none.
+    seam = round(begin * RATE) - first + count
+    around = wave[seam - 2400 : seam + 2400].astype(np.float64)
+    times = np.arange(len(around)) / RATE
+    basis = np.stack([np.sin(2 * np.pi * TONE * times), np.cos(2 * np.pi * TONE * times)])
+    tone = np.linalg.lstsq(basis.T, around, rcond=None)[0]
+    # The clicks of the pickup ring near the seam; look at the step from frame to frame below them.
+    steps = np.abs(np.diff(wave[seam - 3 : seam + 3]))
+    usual = np.abs(np.diff(wave[at : at + count])).max()
+    assert np.hypot(*tone) > 0.05
+    assert steps.max() < usual
+
+    # Each click is heard where the page says the note is.
+    onsets = [first + onset for onset in clicks(wave)]
+    inside = [onset / RATE for onset in onsets if onset / RATE > begin + 0.1]
+    expected = sorted(
+        {
+            round(t % length, 4)
+            for (t, _), (*_, how) in zip(notes, named, strict=True)
+            if how == PICK
+        }
+    )
+    assert len(inside) > len(expected)
+    misses = [
+        min(abs((onset - begin) % length - when) for when in [*expected, expected[0] + length])
+        for onset in inside
+    ]
+    assert max(misses) < 0.003
+
+    # The cursor stands where the sound is that leaves the loudspeaker now.
+    assert len(looks) > 60
+    off = []
+    for system, share, place, _, _ in looks:
+        way = ways[system]
+        x = share * shapes[system]["width"]
+        shown = float(np.interp(x, [x for _, x in way], [t for t, _ in way]))
+        wrapped = min(abs(shown - place), abs(shown - place + length), abs(shown - place - length))
+        if way[0][1] + 0.1 < x < way[-1][1] - 0.1:
+            off.append(wrapped)
+    assert len(off) > 30
+    assert max(off) < 0.020
+    assert statistics.median(off) < 0.005
+    late = [behind - latency for *_, behind, latency in looks]
+    assert abs(statistics.median(late)) < 0.020
+
+
+def clicks(wave: Sound) -> list[int]:
+    """Return the frames at which clicks begin."""
+    size = 96
+    kernel = np.exp(-2j * np.pi * CLICK * np.arange(size) / RATE)
+    loud = np.abs(np.convolve(wave, kernel, mode="valid")) / size
+    # Half of a click's height, 70 times what the tone leaves in this band.
+    over = loud > 0.25 * loud.max()
+    starts = np.flatnonzero(over[1:] & ~over[:-1])
+    kept: list[int] = []
+    for at in starts:
+        if not kept or at - kept[-1] > 0.05 * RATE:
+            kept.append(int(at))
+    return [at + size // 4 for at in kept]
+
+
+def test_count_in_comes_before_and_the_pickup_leads(heard_page: Browser) -> None:
+    browser = heard_page
+    browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    browser.keys("a")
+    browser.run(RECORDER, "guitar")
+    start(browser, count_in=True)
+    time.sleep(0.3)
+    first, wave = recorded(browser)
+    begin = browser.run("return practice.sound.segments[0].time")
+    onsets = [(first + onset) / RATE - begin for onset in clicks(wave)]
+    # The pickup on 4&, swung 2:1, a third of a beat before beat one; then beat one.
+    assert onsets[0] == pytest.approx(-60 / 240 / 3, abs=0.004)
+    assert onsets[1] == pytest.approx(0.0, abs=0.004)
+
+
+def test_the_guitar_keeps_to_its_turns(heard_page: Browser) -> None:
+    browser = heard_page
+    browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    browser.keys("r")
+    browser.run(RECORDER, "guitar")
+    start(browser)
+    browser.until("return practice.now().found.place > 0.3")
+    assert browser.run("return document.querySelector('#turn').textContent") == "Your turn: call"
+    browser.until("return practice.now().found.place > 2.2")
+    assert "Listen" in browser.run("return document.querySelector('#turn').textContent")
+    browser.until("return practice.now().found.place > 3.4")
+    first, wave = recorded(browser)
+    begin, turns = browser.run(
+        "return [practice.sound.segments[0].time, practice.now().loop.turns]"
+    )
+    at = round(begin * RATE) - first
+    (_, mid), (_, _) = turns
+    call = wave[at + 200 : at + round((mid - 0.025) * RATE)]
+    answer = wave[at + round(mid * RATE) : at + round(3.3 * RATE)]
+    assert np.abs(call).max() < 1e-4
+    assert np.abs(answer).max() > 0.1
+    browser.keys("m")
+    time.sleep(0.15)
+    assert browser.run("return practice.sound.segments.at(-1).nodes[1].turn.gain.value") < 0.01
+
+
+def test_bars_loop_and_tempo_steps_up(page: Browser) -> None:
+    page.run("document.querySelector('#tempo input[value=\"200\"]').click();"
+             "document.querySelector('#passes').value = '1';"
+             "document.querySelector('#step-up').click();")  # fmt: skip
+    page.keys("2")
+    start(page)
+    assert now(page)["from"] == pytest.approx(4 * 60 / 200)
+    page.until("return practice.now().loop.tempo === 240")
+    segments = page.run(
+        "return practice.sound.segments.map((s) => [s.time, s.span, s.until === Infinity, "
+        "s.loop.tempo, s.nodes[0] && s.nodes[0].source.buffer.length])"
+    )
+    (time0, span0, _, tempo0, size0), (time1, span1, last, tempo1, size1) = segments[-2:]
+    assert (tempo0, tempo1, last) == (200, 240, True)
+    assert time1 - time0 == pytest.approx(span0)
+    assert (size0, size1) == (57600, 48000)  # one bar at 200 and at 240, 48000 frames a second
+    assert span1 == pytest.approx(1.0)
+    assert page.run("return document.querySelector('#tempo input:checked').value") == "240"
+    # At the top it stays.
+    page.until("return practice.now().found.pass >= 2", 5)
+    assert now(page)["tempo"] == 240
+
+
+def test_a_change_comes_at_the_bar_line(page: Browser) -> None:
+    page.run("document.querySelector('#tempo input[value=\"160\"]').click();")
+    start(page)
+    page.until("return practice.now().found.place > 0.3")
+    page.keys("up")
+    page.until("return practice.sound.segments.length === 2")
+    one, two = page.run(
+        "return practice.sound.segments.map((s) => [s.time, s.place, s.loop.tempo])"
+    )
+    assert (one[2], two[2]) == (160, 200)
+    bars = (two[0] - one[0]) / (4 * 60 / 160)
+    assert bars == pytest.approx(round(bars), abs=1e-6)
+    assert two[1] == pytest.approx(round(bars) * 4 * 60 / 200)

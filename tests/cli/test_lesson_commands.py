@@ -1,0 +1,93 @@
+"""The commands `lesson` and `new` as a teacher types them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from backing.cli import main
+from tests.backing.lesson.material import LESSON, written
+from tests.cli.test_start_up import HEAVY, loaded
+
+BARE = 'make = ["backing", "sheet"]\n' + LESSON
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def test_a_lesson_is_made_and_kept(tmp_path: Path) -> None:
+    path, out = written(tmp_path, BARE), tmp_path / "out"
+    result = run("lesson", path, "-o", out)
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("Small lesson: 5 files, 5 made, 0 kept\n")
+    assert f"  {out}/01-two-bars/A/01-two-bars_A_5-sheet.pdf\n" in result.stdout
+    assert "s of audio" in result.stderr
+    assert "loud headphones can damage hearing" in result.stderr
+    result = run("lesson", path, "-o", out)
+    assert result.stdout.startswith("Small lesson: 5 files, all as they should be\n")
+    assert result.stderr == ""
+
+
+def test_json(tmp_path: Path) -> None:
+    path, out = written(tmp_path, 'make = ["sheet"]\n' + LESSON), tmp_path / "out"
+    told = json.loads(run("lesson", path, "-o", out, "--json").stdout)
+    assert told["title"] == "Small lesson"
+    assert told["files"] == sorted(told["made"])
+    assert (told["kept"], told["removed"], told["seconds"]) == (0, [], 0)
+    told = json.loads(run("lesson", path, "-o", out, "--json").stdout)
+    assert told["made"] == []
+
+
+def test_a_dry_run_lists_and_writes_nothing(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    result = run("lesson", path, "-o", tmp_path / "out", "--dry-run")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert lines[0] == "01-two-bars/A/01-two-bars_A_1-demo_240bpm.wav"
+    told = json.loads(run("lesson", path, "-o", tmp_path / "out", "--dry-run", "--json").stdout)
+    assert told["sounds"] == lines
+    assert not (tmp_path / "out").exists()
+
+
+def test_mistakes(tmp_path: Path) -> None:
+    path = written(tmp_path, LESSON.replace('"A"', '"H"'))
+    result = run("lesson", path, "-o", tmp_path / "out")
+    assert result.exit_code == 1
+    assert f'{path}:4:9: "H" is not a key' in result.stderr
+    assert run("lesson", path).exit_code == 2
+    assert run("lesson").exit_code == 2
+    result = run("lesson", tmp_path / "lessen.toml", "-o", tmp_path / "out")
+    assert result.exit_code == 1
+    assert 'did you mean "lesson.toml"?' in result.stderr
+    assert not (tmp_path / "out").exists()
+    result = run("lesson", written(tmp_path), "-o", tmp_path)
+    assert result.exit_code == 1
+    assert "files that are not a lesson's" in result.stderr
+
+
+def test_new(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run("new", "my-lick")
+    assert result.exit_code == 0, result.output
+    assert result.stdout.splitlines() == [
+        "my-lick.toml: a phrase to start from; change it, then",
+        "  backing demo my-lick.toml -o my-lick.wav",
+    ]
+    assert run("check", "my-lick.toml").exit_code == 0
+    assert run("tidy", "--check", "my-lick.toml").exit_code == 0
+    told = json.loads(run("new", "evening", "--lesson", "--json").stdout)
+    assert told == {"file": "evening.toml", "kind": "lesson"}
+    assert run("lesson", "evening.toml", "-o", "evening", "--dry-run").exit_code == 0
+    result = run("new", "my-lick")
+    assert result.exit_code == 1
+    assert "is there already; choose another name" in result.stderr
+    assert run("new").exit_code == 2
+
+
+@pytest.mark.parametrize("words", [["lesson", "--help"], ["new", "--help"]])
+def test_help_is_light(words: list[str]) -> None:
+    assert not loaded(*words) & HEAVY
