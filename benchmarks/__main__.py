@@ -20,8 +20,11 @@ from pathlib import Path
 
 RESULTS = Path(__file__).parent / "RESULTS.md"
 RUNS = 5
+PHRASE = str(Path(__file__).parents[1] / "examples" / "porch-light.toml")
 TWELVE = ["track", "--key", "Bb", "--form", "quick-change", "--tempo", "112", "--choruses", "12"]
 
+# Eight tempos, five passes at each.
+FORTY = ["loop", "porch", "--from", "60", "--to", "95", "--step", "5", "--each", "5"]
 DEMO = ["demo", "lamp-oil", "--choruses", "12"]
 
 
@@ -82,6 +85,14 @@ def main() -> int:
         )
         figures = pair([backing, *DEMO, "-o", midi], [sys.executable, "-c", save])
         rows.append(row("12 choruses of a demo to MIDI", "mido loads and saves it", figures, "-"))
+        loop = [PHRASE if word == "porch" else word for word in FORTY]
+        seconds([backing, *loop, "-o", midi])
+        figures = pair([backing, *loop, "-o", wav], render)
+        what = "a loop of 40 passes at 8 tempos to WAV"
+        rows.append(row(what, "`fluidsynth -F`, same MIDI", figures, "0.35"))
+        sheet = str(Path(folder) / "s.pdf")
+        figures = pair([backing, "sheet", PHRASE, "-o", sheet], [sys.executable, "-c", "pass"])
+        rows.append(row("a sheet to PDF", "bare Python", figures, "1 s"))
         seconds([backing, *TWELVE, "-o", midi])
         figures = pair([backing, *TWELVE, "-o", midi], [sys.executable, "-c", save])
         rows.append(row("12 choruses to MIDI", "mido loads and saves it", figures, "0.5 s"))

@@ -107,7 +107,9 @@ def test_a_loop_takes_the_words_of_a_plan() -> None:
     stream = backing.loop(answered(), bars=(5, 8))
     assert [label.text for label in stream.sections[1].chords] == ["D7", "D7", "A7", "A7"]
     assert backing.loop(answered(), part="call").sections[1].beats == 8
-    with pytest.raises(ChoiceError, match=r'^"stat" is not a word of a piece or a plan; did you mean "start'):
+    with pytest.raises(
+        ChoiceError, match=r'^"stat" is not a word of a piece or a plan; did you mean "start'
+    ):
         backing.loop(phrase, stat=60)
 
 

@@ -23,7 +23,8 @@ def fresh(browser: Browser, path: Path) -> Browser:
 
 def now(browser: Browser) -> dict[str, Any]:
     found: dict[str, Any] = browser.run(
-        "const n = practice.now(); const f = n.found; return {playing: n.playing, tempo: n.loop.tempo,"
+        "const n = practice.now(); const f = n.found; return {playing: n.playing, "
+        "tempo: n.loop.tempo,"
         "key: n.version.key, place: f && f.place, pass: f && f.pass, before: f && f.before,"
         "from: f && f.segment.from, to: f && f.segment.to, chosen: practice.chosen};"
     )
@@ -31,7 +32,7 @@ def now(browser: Browser) -> dict[str, Any]:
 
 
 def start(browser: Browser, *, count_in: bool = False) -> None:
-    browser.run(f"document.querySelector('#count-in').checked = {str(count_in).lower()};"
-                "document.querySelector('#count-in').dispatchEvent(new Event('change'));")  # fmt: skip
+    script = "const e = document.querySelector('#count-in'); e.checked = arguments[0];"
+    browser.run(script + "e.dispatchEvent(new Event('change'));", count_in)
     browser.click("#play")
     browser.until("const n = practice.now(); return n.playing && n.found && !n.found.before")

@@ -41,7 +41,9 @@ const whole = new Float32Array(kept.at(-1)[0] + 128 - first);
 for (const [at, piece] of kept) whole.set(piece, at - first);
 let text = "";
 const bytes = new Uint8Array(whole.buffer);
-for (let n = 0; n < bytes.length; n += 8192) text += String.fromCharCode(...bytes.subarray(n, n + 8192));
+for (let n = 0; n < bytes.length; n += 8192) {
+  text += String.fromCharCode(...bytes.subarray(n, n + 8192));
+}
 return [first, btoa(text)];
 """
 
@@ -75,7 +77,8 @@ def test_seam_and_cursor(heard_page: Browser) -> None:
           if (found && svg && !found.before) {
             const x = new DOMMatrix(cursor.style.transform).e;
             const systems = [...document.querySelectorAll('.system[data-set="wide"]')];
-            looks.push([systems.indexOf(cursor.parentElement), x / svg.getBoundingClientRect().width,
+            const share = x / svg.getBoundingClientRect().width;
+            looks.push([systems.indexOf(cursor.parentElement), share,
               found.place, practice.sound.context.currentTime - practice.sound.heard(),
               practice.sound.context.outputLatency]);
           }

@@ -157,7 +157,7 @@ def test_a_ramp_has_eight_passes_by_default_and_may_be_level() -> None:
         ({"passes": MOST_PASSES + 1}, r"^passes 2001: it must be 1 to 2000$"),
         ({"shape": "hold", "passes": 2001}, r"^passes 2001: it must be 1 to 2000$"),
         ({"shape": "ramp", "passes": 2001}, r"^passes 2001: it must be 1 to 2000$"),
-        ({"start": 60, "goal": 60, "each": 2001}, r"^passes at each tempo 2001: it must be 1 to 2000$"),
+        ({"start": 60, "goal": 60, "each": 2001}, r"^passes at each tempo 2001: it must be"),
         # Counted before they are made.
         ({"start": 60, "goal": 80, "step": "0.000000001", "each": 1},
          r"^20000000001 passes: a loop has at most 2000$"),
