@@ -97,6 +97,8 @@ def check_audio() -> None:
 
 
 _STDERR = threading.Lock()
+# Samples are loaded and freed in a cache of the whole process, which threads must not share.
+_SAMPLES = threading.Lock()
 
 
 @contextlib.contextmanager
@@ -128,7 +130,7 @@ class _Synth:
         ]  # fmt: skip
         self.c.fluid_synth_get_active_voice_count.argtypes = [ctypes.c_void_p]
         pairs = len(PARTS)
-        with _quiet():
+        with _SAMPLES, _quiet():
             self.synth = library.Synth(  # type: ignore[attr-defined]
                 gain=GAIN, samplerate=float(rate), channels=32,
                 **{
@@ -139,7 +141,7 @@ class _Synth:
             )  # fmt: skip
             self.font = self.synth.sfload(str(soundfont))
         if self.font < 0:
-            self.synth.delete()
+            self.close()
             raise AudioError(f"{soundfont}: FluidSynth cannot load this soundfont; try another")
 
     def send(self, data: tuple[int, ...]) -> None:
@@ -152,7 +154,8 @@ class _Synth:
             self.synth.pitch_bend(channel, (data[2] << 7 | data[1]) - 8192)
         elif kind == 0xC0:
             bank = 128 if channel == PAIRED[CHANNELS["drums"]] else 0
-            self.synth.program_select(channel, self.font, bank, data[1])
+            with _SAMPLES:
+                self.synth.program_select(channel, self.font, bank, data[1])
         else:
             self.synth.cc(channel, data[1], data[2])
 
@@ -173,7 +176,8 @@ class _Synth:
         return bool(self.c.fluid_synth_get_active_voice_count(self.synth.synth))
 
     def close(self) -> None:
-        self.synth.delete()
+        with _SAMPLES:
+            self.synth.delete()
 
 
 def synthesise(

@@ -24,9 +24,8 @@ def shown(phrase: Phrase, *tempos: int, swing: float = 2.0) -> Version:
 
 def test_chords_and_turns() -> None:
     found = shown(answered())
-    assert [(chord.beat, chord.name) for chord in found.chords] == [
-        (0, "A7"), (4, "A7"), (8, "A7"), (12, "A7"),
-    ]  # fmt: skip
+    assert [chord.beat for chord in found.chords] == [0, 4, 8, 12]
+    assert {chord.name for chord in found.chords} == {"A7"}
     # A turn begins with its pickup.
     assert [(turn.role, turn.beat, turn.end) for turn in found.turns] == [
         ("call", Fraction(-1, 2), 7),

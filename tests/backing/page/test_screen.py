@@ -24,6 +24,23 @@ from tests.backing.page.test_page import NASTY
 AXE = "axe-core@4.14.1"
 
 
+def test_the_next_chord_is_counted_down_to(chromium: Browser, tmp_path: Path) -> None:
+    data = small()
+    old = data.pieces[0].versions[0]
+    chords = (old.chords[0], replace(old.chords[1], name="D7"), *old.chords[2:])
+    path = tmp_path / "quick.html"
+    quick = replace(data, pieces=(Piece("x", (replace(old, chords=chords),)),))
+    path.write_text(render_page(quick), encoding="utf-8")
+    page = fresh(chromium, path)
+    shown = "return [...document.querySelectorAll('#chord, #next')].map((e) => e.textContent)"
+    assert page.run(shown) == ["A7", "then D7 in 4"]
+    page.keys("right")
+    assert page.run(shown) == ["D7", "then A7 in 4"]
+    page.keys("3", "4")
+    page.keys("right")
+    assert page.run(shown) == ["A7", ""]
+
+
 @pytest.mark.parametrize(("width", "height"), [(390, 844), (320, 640), (640, 400), (1280, 800)])
 def test_it_fits_the_screen(page: Browser, width: int, height: int) -> None:
     page.size(width, height, touch=width < 640)
@@ -42,9 +59,9 @@ def test_it_fits_the_screen(page: Browser, width: int, height: int) -> None:
 def test_the_cursor_stays_in_sight_on_a_telephone(page: Browser) -> None:
     page.size(390, 844, touch=True)
     page.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    page.keys("4")
     start(page)
-    page.until("return practice.now().found.place > 3.2")
-    time.sleep(0.5)
+    time.sleep(0.8)
     top, bottom, over, under = page.run("""
         const c = document.querySelector(".cursor:not([hidden])").getBoundingClientRect();
         return [c.top, c.bottom, document.querySelector(".now").getBoundingClientRect().bottom,

@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from backing.page.page import render_page
 from tests.backing.page.browser import Browser
-from tests.backing.page.material import CLICK, PICK, RATE, TONE
+from tests.backing.page.material import CLICK, PICK, RATE, TONE, several
 from tests.backing.page.opened import fresh, now, start
 
 Sound = NDArray[np.float32]
@@ -36,9 +37,11 @@ node.port.onmessage = ({ data }) => window.kept.push(data);
 (arguments[0] === "out" ? sound.out : sound[arguments[0]]).connect(node);
 """
 TAKE = """
-const first = kept[0][0];
-const whole = new Float32Array(kept.at(-1)[0] + 128 - first);
-for (const [at, piece] of kept) whole.set(piece, at - first);
+// Pieces come in order and without gaps but for the first; under load a frame's number may be old.
+kept.shift();
+const first = kept.at(-1)[0] - 128 * (kept.length - 1);
+const whole = new Float32Array(128 * kept.length);
+kept.forEach(([, piece], n) => whole.set(piece, 128 * n));
 let text = "";
 const bytes = new Uint8Array(whole.buffer);
 for (let n = 0; n < bytes.length; n += 8192) {
@@ -185,27 +188,28 @@ def test_count_in_comes_before_and_the_pickup_leads(heard_page: Browser) -> None
 def test_the_guitar_keeps_to_its_turns(heard_page: Browser) -> None:
     browser = heard_page
     browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
-    browser.keys("r")
+    browser.keys("r", "2", "3")
     browser.run(RECORDER, "guitar")
     start(browser)
-    browser.until("return practice.now().found.place > 0.3")
-    assert browser.run("return document.querySelector('#turn').textContent") == "Your turn: call"
+    turn = "return document.querySelector('#turn').textContent"
+    browser.until("return practice.now().found.place > 1.1")
+    assert browser.run(turn) == "Your turn: call"
     browser.until("return practice.now().found.place > 2.2")
-    assert "Listen" in browser.run("return document.querySelector('#turn').textContent")
-    browser.until("return practice.now().found.place > 3.4")
+    assert "Listen" in browser.run(turn) or "Your turn in" in browser.run(turn)
+    browser.until("return practice.now().found.pass === 1")
     first, wave = recorded(browser)
     begin, turns = browser.run(
         "return [practice.sound.segments[0].time, practice.now().loop.turns]"
     )
-    at = round(begin * RATE) - first
+    at = round(begin * RATE) - first - RATE  # bar one
     (_, mid), (_, _) = turns
-    call = wave[at + 200 : at + round((mid - 0.025) * RATE)]
-    answer = wave[at + round(mid * RATE) : at + round(3.3 * RATE)]
+    call = wave[at + RATE + 200 : at + round((mid - 0.025) * RATE)]
+    answer = wave[at + round(mid * RATE) : at + round(2.9 * RATE)]
+    assert len(call) > RATE / 2
     assert np.abs(call).max() < 1e-4
     assert np.abs(answer).max() > 0.1
     browser.keys("m")
-    time.sleep(0.15)
-    assert browser.run("return practice.sound.segments.at(-1).nodes[1].turn.gain.value") < 0.01
+    browser.until("return practice.sound.segments.at(-1).nodes[1].turn.gain.value < 0.01")
 
 
 def test_bars_loop_and_tempo_steps_up(page: Browser) -> None:
@@ -227,7 +231,7 @@ def test_bars_loop_and_tempo_steps_up(page: Browser) -> None:
     assert span1 == pytest.approx(1.0)
     assert page.run("return document.querySelector('#tempo input:checked').value") == "240"
     # At the top it stays.
-    page.until("return practice.now().found.pass >= 2", 5)
+    page.until("return practice.now().found.pass >= 1", 5)
     assert now(page)["tempo"] == 240
 
 
@@ -244,3 +248,37 @@ def test_a_change_comes_at_the_bar_line(page: Browser) -> None:
     bars = (two[0] - one[0]) / (4 * 60 / 160)
     assert bars == pytest.approx(round(bars), abs=1e-6)
     assert two[1] == pytest.approx(round(bars) * 4 * 60 / 200)
+
+
+def test_a_slow_decoder_is_waited_for(page: Browser) -> None:
+    page.run("document.querySelector('#tempo input[value=\"160\"]').click();")
+    start(page)
+    page.run("""
+        const { sound } = practice;
+        const ready = sound.ready.bind(sound);
+        sound.ready = async (loop) => {
+          await new Promise((done) => setTimeout(done, 400));
+          return ready(loop);
+        };
+    """)
+    page.keys("up")
+    for _ in range(6):
+        assert page.run("return practice.now().loop.tempo") == 200
+        time.sleep(0.1)
+    page.until("return practice.sound.segments.at(-1).loop.tempo === 200")
+    assert page.log("browser") == []
+
+
+def test_another_piece_and_key_come_while_it_plays(chromium: Browser, tmp_path: Path) -> None:
+    path = tmp_path / "several.html"
+    path.write_text(render_page(several()), encoding="utf-8")
+    page = fresh(chromium, path)
+    page.keys("up", "up")
+    start(page)
+    page.keys("v", "k")
+    shown = "return [document.querySelector('#piece').value, document.querySelector('#key').value]"
+    assert page.run(shown) == ["Other", "C"]
+    assert now(page)["tempo"] == 240
+    page.until("const n = practice.now(); return n.found.segment.loop === n.loop")
+    page.until("return document.querySelector('#bar').textContent === 'Bar 3'", 4)
+    assert page.log("browser") == []
