@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 from pathlib import Path
 
 import click
@@ -32,7 +33,7 @@ def block(start: str) -> str:
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     phrase = block('title  = "Porch light"')
     (tmp_path / "my-phrase.toml").write_text(phrase, encoding="utf-8")
-    (tmp_path / "examples").mkdir()
+    shutil.copytree(TOP / "examples" / "lesson", tmp_path / "examples" / "lesson")
     (tmp_path / "examples" / "porch-light.toml").write_text(phrase, encoding="utf-8")
     (tmp_path / "groove.toml").write_text(block('title  = "Back porch"'), encoding="utf-8")
     (tmp_path / "form.toml").write_text(block('title = "Short and plain"'), encoding="utf-8")
@@ -54,9 +55,11 @@ def test_a_command_runs(command: str, desk: Path) -> None:
         re.sub(r"(\.\w+)\.mid$|\.(wav|mp3)$", r"-\2.mid", w) for w in shlex.split(command)[1:]
     ]
     plays = words[0] in ("track", "demo", "loop", "trade") and not {"-o", "--dry-run"} & set(words)
+    if words[0] == "lesson":  # its sounds take time, and are made in its own tests
+        words.append("--dry-run")
     result = CliRunner().invoke(main, [*words, "-o", "played.mid"] if plays else words)
     assert result.exit_code == 0, result.output
-    if "-o" in words:
+    if "-o" in words and "--dry-run" not in words:
         assert (desk / words[words.index("-o") + 1]).exists()
 
 
