@@ -41,8 +41,9 @@ __all__ = [
     "form_bars",
     "in_order",
     "lead_notes",
-    "part_labels",
+    "onward",
     "placements",
+    "stop_bars",
     "stream",
     "under",
 ]
@@ -263,6 +264,23 @@ def chord_labels(bars: Sequence[Bar], setting: Setting, clock: Clock) -> list[La
     ]
 
 
+def stop_bars(groove: Groove, bars: int) -> int:
+    """Return how many bars at the top of a chorus of so many a groove stops in."""
+    stops = any(pattern.when == "stop" for pattern in groove.drums)
+    return min(STOPS, bars // 2) if stops else 0
+
+
+def onward(clock: Clock, beats: int, after: Clock) -> Callable[[Fraction], float]:
+    """Return when a beat sounds in a section of some beats, and beyond it on the next clock."""
+
+    def seconds(position: Fraction) -> float:
+        if position <= beats:
+            return clock.seconds(position)
+        return float(clock.exact(beats)) + after.seconds(position - beats)
+
+    return seconds
+
+
 def bars_under(strokes: Iterable[Stroke], beats: int) -> set[int]:
     """Return the bars in which strokes sound, counted from beat 0."""
     bars: set[int] = set()
@@ -353,7 +371,7 @@ def arrange(
         early = [s.moved(length - now) for s in strokes if s.at < now]
         sticks = count_in(setting.count_in, beats, clock.seconds)
         out.add("count-in", length, clock, in_order(sticks + lead_notes(early, clock.seconds)))
-    for stretch in plan:
+    for stretch, after in zip(plan, [*plan[1:], plan[-1]], strict=True):
         length = len(stretch.bars) * beats
         here = [s.moved(-now) for s in strokes if now <= s.at < now + length]
         labels = [Label(0.0, stretch.label)] if stretch.label else []
@@ -363,7 +381,7 @@ def arrange(
             if now <= at < now + length
         ]
         notes = band.play(stretch.bars, stretch.clock)
-        notes += lead_notes(here, stretch.clock.seconds)
+        notes += lead_notes(here, onward(stretch.clock, length, after.clock))
         chords = chord_labels(stretch.bars, setting, stretch.clock)
         out.add(stretch.name, length, stretch.clock, in_order(notes), labels, chords)
         now += length
@@ -447,10 +465,10 @@ def _dressed(
     every = -(-SPACING // len(chart))  # short forms are not crowned each time round
     for bar in range(LINE - 1, len(bars) - LINE, LINE):
         bars[bar] = replace(bars[bar], when=("setup", "bar"))
-    if any(pattern.when == "stop" for pattern in setting.groove.drums):
-        for bar in range(min(STOPS, len(bars) // 2)):
-            bars[bar] = replace(bars[bar], when=("stop", "bar"))
-    elif crowned:
+    stops = stop_bars(setting.groove, len(bars))
+    for bar in range(stops):
+        bars[bar] = replace(bars[bar], when=("stop", "bar"))
+    if crowned and not stops:
         bars[0] = replace(bars[0], when=("top", "bar"))
     if chorus == choruses - 1 or (chorus + 1) % every == 0:
         bars[-1] = replace(bars[-1], when=("fill", "bar"))
@@ -506,12 +524,3 @@ def _placed(phrase: Phrase, starts: Sequence[int], choruses: int, length: int) -
     ]
     cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(placed)]
     return cut + placed[-1:]
-
-
-def part_labels(phrase: Phrase, start: int, clock: Clock) -> list[Label]:
-    """Return a label for each part of a phrase that starts over a bar of the section."""
-    beats = phrase.meter.beats
-    return [
-        Label(clock.seconds(Fraction((start + bar) * beats)), part.role.capitalize())
-        for bar, part in phrase.placed()
-    ]

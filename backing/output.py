@@ -58,7 +58,7 @@ class Sound:
 
 
 NEARLY_FULL = 1 << 20  # bytes
-LARGEST_WAV = 4_000_000_000  # bytes, as 32-bit float
+LARGEST_WAV = 4_000_000_000  # bytes
 
 
 class OutputError(BluesError, OSError):
@@ -104,10 +104,11 @@ def _check_output(path: Path) -> None:
 @contextlib.contextmanager
 def _beside(path: Path) -> Iterator[Path]:
     """Give a name beside `path`; rename to it at the end, or remove what was written."""
-    draft = path.with_name(f".{secrets.token_hex(6)}{path.suffix}")
+    target = Path(os.path.realpath(path))  # a link stays a link
+    draft = target.with_name(f".{secrets.token_hex(6)}{path.suffix}")
     try:
         yield draft
-        draft.replace(path)
+        draft.replace(target)
     except BluesError:
         raise
     except OSError as error:
@@ -239,9 +240,9 @@ def _folder(folder: Path) -> Iterator[None]:
 def _check_size(stream: Stream, paths: Sequence[Path], sound: Sound) -> None:
     """Refuse a WAV file of more than its sizes can say."""
     assert sound.rate is not None
-    size = float(stream.seconds) * sound.rate * 2 * 4
     waves = [path for path in paths if path.suffix.lower() == ".wav"]
-    if waves and size > LARGEST_WAV:
+    wide = 4 if sound.stems is not None else sound.bits // 8
+    if waves and float(stream.seconds) * sound.rate * 2 * wide > LARGEST_WAV:
         raise OutputError(
             f"{waves[0]}: {float(stream.seconds) / 3600:.1f} hours are too long for a WAV file; "
             "choose .flac or .mp3, or fewer choruses"

@@ -243,7 +243,7 @@ def loop(
     lead, chosen = _split(plan, words)
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
-    if seamless and words.get("start") is not None:
+    if seamless and (chosen.start is not None or chosen.shape not in ("steps", "hold")):
         raise RangeError("a seamless loop has one tempo; say which with its last tempo (--to)")
     return practice_loop(setting, transpose(phrase, setting.key), chosen, seamless=seamless)
 
@@ -257,6 +257,8 @@ def trade(phrase: Phrase | str | Path, *, plan: str | Path | None = None, **word
     lead, chosen = _split(plan, words)
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
+    if chosen.bars is not None or chosen.part:
+        raise ChoiceError("bars and a part are for loops; a trade has its gaps")
     if chosen.start is None and chosen.shape == "steps":
         chosen = replace(chosen, start=chosen.goal or setting.tempo, shape="hold")
     return practice_trade(setting, transpose(phrase, setting.key), chosen)

@@ -201,10 +201,10 @@ def _shifts(
         if not wants:
             continue
         beats = swung(after.stroke.at, ratio) - swung(max(aim.at for aim in left), ratio)
-        has = beats * 60 / float(phrase.tempo)
+        has = max(0.0, beats) * 60 / float(phrase.tempo)
         text = f"position {start} to {end} in {has:.2f} s; a hand takes about {wants:.2f} s"
         late = Caution(after.place(after.stroke.at), "cannot", text) if has < wants else None
-        yield has / wants, late
+        yield (has / wants if beats > 0 else 1.0), late
 
 
 def _swing(phrase: Phrase, swing: float | None) -> float:

@@ -74,7 +74,7 @@ def find_phrase(name: str) -> Path:
     """
     path = Path(name)
     known = shipped()
-    exists = os.path.exists(name)  # noqa: PTH110  Path.exists raises where a name is too long
+    exists = os.path.isfile(name)  # noqa: PTH113  Path.is_file raises where a name is too long
     if name in known and not exists:
         return known[name]
     if path.suffix or exists or "/" in name:
@@ -189,6 +189,9 @@ class _Common:
 def _restated(file: TextFile, where: Where, grooves: Collection[str], before: _Common) -> _Common:
     """Return what a table says, and what was said before where it says nothing."""
     groove = file.get((*where, "groove"), str, before.groove)
+    beside = Path(file.name).parent / groove
+    if Path(groove).suffix and beside.is_file():
+        groove = str(beside)
     if grooves and not Path(groove).suffix and groove not in grooves:
         file.complain((*where, "groove"), expected("a groove", groove, grooves))
     value = file.get((*where, "tempo"), (int, float))

@@ -16,7 +16,7 @@ from itertools import pairwise
 
 from phrases.curve import Curve, Glide, Sway
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
-from phrases.phrase import Move, Note, Stroke
+from phrases.phrase import Move, Note, Stroke, laid_back
 from phrases.techniques import BEND_SIZES, TECHNIQUES, mark
 
 __all__ = ["Played", "perform"]
@@ -90,7 +90,7 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
     sounding: list[Played] = []
     begun: dict[str, float] = {}  # when a string was picked last
     for number, stroke in enumerate(ordered):
-        for order, note in enumerate(stroke.notes):
+        for order, note in enumerate(_struck(stroke)):
             later = _next_pick(ordered[number + 1 :], note.string)
             sooner = begun.get(note.string, -math.inf)
             hand = _Hand(stroke, note, order, clock, later, sooner, rest)
@@ -107,6 +107,12 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
         ringing[new.string] = len(played)
         played.append(new)
     return played
+
+
+def _struck(stroke: Stroke) -> list[Note]:
+    """Return a stroke's notes as the pick meets them: down from the low string, or up."""
+    up = any("u" in note.marks for note in stroke.notes)
+    return sorted(stroke.notes, key=lambda note: STRINGS.index(note.string), reverse=up)
 
 
 def _next_pick(strokes: Sequence[Stroke], string: str) -> tuple[Stroke, Note] | None:
@@ -132,8 +138,11 @@ class _Hand:
         self.clock = clock
         self.later = later
         self.marks = [found for name in note.marks if (found := mark(name))]
-        start = clock(stroke.at + stroke.drag) + stroke.late
-        end = clock(stroke.end + stroke.drag_end) + stroke.late
+        beat = Fraction(stroke.at // 1)
+        self.beat = clock(beat + 1) - clock(beat)
+        self.behind = stroke.late + stroke.laid * laid_back(self.beat)
+        start = clock(stroke.at + stroke.drag) + self.behind
+        end = clock(stroke.end + stroke.drag_end) + self.behind
         late = sum(found.seconds for found in self.marks) + order * STRUM
         self.start = start + min(late, max(0.0, end - start - SHORTEST))
         self.end = max(end, self.start + SHORTEST)
@@ -142,8 +151,6 @@ class _Hand:
             self.end = max(self.end, clock(later[0].at) if later else rest)
         if "short" in note.marks:
             self.end = self.start + max(SHORTEST, (self.end - self.start) / 2)
-        beat = Fraction(stroke.at // 1)
-        self.beat = clock(beat + 1) - clock(beat)
 
     def play(self) -> list[Played]:
         """Return what one written note becomes: mostly one pick."""
@@ -215,7 +222,7 @@ class _Hand:
             if move.at is None:
                 groups[-1][1].append(move)
             else:
-                at = self.clock(move.at + self.stroke.drag) + self.stroke.late - self.start
+                at = self.clock(move.at + self.stroke.drag) + self.behind - self.start
                 groups.append((min(max(0.0, at), length), [move]))
         goal = self._goal(fret)
         for number, (at, moves) in enumerate(groups):

@@ -98,6 +98,8 @@ class Stroke:
         One for each string.
     late
         Seconds that it comes after its beat, as the phrase is laid back.
+    laid
+        The share, 0 to 1, of `laid_back` that it comes late besides.
     drag, drag_end
         Beats that it comes, and ends, after its beat where the phrase slows down at its end.
     lift
@@ -108,6 +110,7 @@ class Stroke:
     end: Fraction
     notes: tuple[Note, ...]
     late: float = 0.0
+    laid: float = 0.0
     drag: Fraction = Fraction(0)
     drag_end: Fraction = Fraction(0)
     lift: int = 0
@@ -246,11 +249,12 @@ class Phrase:
         plays them as a line, laid back as the phrase says, and slows down where it says so.
         """
         beats = self.meter.beats
-        late = laid_back(self.tempo) if self.behind is None else self.behind / 1000
+        late, laid = (0.0, 1.0) if self.behind is None else (self.behind / 1000, 0.0)
         every = [
             replace(
                 stroke.moved(bar * beats),
-                late=late * float(max(Fraction(0), 1 - 2 * (stroke.at % 1))),
+                late=late * _down(stroke.at),
+                laid=laid * _down(stroke.at),
                 drag=_dragged(part, stroke.at),
                 drag_end=_dragged(part, stroke.end),
                 lift=_lifted(number, len(part.strokes)),
@@ -263,15 +267,20 @@ class Phrase:
         return tuple(cut + every[-1:])
 
 
-def laid_back(tempo: Fraction) -> float:
-    """Return the seconds by which players lay back at a tempo: a twelfth of a beat, 50 ms at most.
+def laid_back(beat: float) -> float:
+    """Return the seconds by which players lay back: a twelfth of a beat, 50 ms at most.
 
     Parameters
     ----------
-    tempo
-        Felt beats a minute.
+    beat
+        The seconds that a felt beat lasts.
     """
-    return min(0.05, 5.0 / float(tempo))
+    return min(0.05, beat / 12)
+
+
+def _down(at: Fraction) -> float:
+    """Return how much of a down-beat a place is: 1 on the beat, 0 from halfway on."""
+    return float(max(Fraction(0), 1 - 2 * (at % 1)))
 
 
 def _dragged(part: Part, at: Fraction) -> Fraction:

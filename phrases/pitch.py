@@ -128,7 +128,7 @@ def parse_key(text: str) -> Key:
 
 def pitch_class(name: str) -> int:
     """Return the pitch class, 0 to 11, of a note name such as ``Bb``."""
-    return (NATURAL[name[0]] + ACCIDENTAL[name[1:]]) % 12
+    return (NATURAL[name[0]] + name.count("#") - name.count("b", 1)) % 12
 
 
 @lru_cache(maxsize=256)

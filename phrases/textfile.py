@@ -53,8 +53,11 @@ def read_text(path: Path) -> str:
         near = [p.name for p in path.parent.glob(pattern)] if path.parent.is_dir() else []
         what = expected("a file here", path.name, near) if near else "there is no such file"
         raise TextFileError(name, (Problem(what),)) from None
-    except OSError as error:
-        raise TextFileError(name, (Problem(f"cannot be read: {error.strerror}"),)) from None
+    except TextFileError:
+        raise
+    except (OSError, ValueError) as error:  # a NUL in a path is no OSError
+        what = getattr(error, "strerror", None) or str(error)
+        raise TextFileError(name, (Problem(f"cannot be read: {what}"),)) from None
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

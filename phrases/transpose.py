@@ -59,12 +59,30 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
         # A shape that is all fretted stays so: open strings neither bend nor slide.
         lowest = 0 if frets and not min(frets) else 1
         fits = not frets or (min(frets) + move >= lowest and max(frets) + move <= HIGHEST)
+        # A slide from or to nowhere has a fret to come from or to go to.
+        fits = fits and all(fret + move > 1 for fret in _nowhere(phrase))
         if fits or move == 0:
             return _each_part(phrase, key, partial(_part, move=move))
     raise RangeError(
         f'"{phrase.title}" lies on frets {min(frets)} to {max(frets)}: its shape does not fit '
         f"on the neck in {key} (frets 0 to {HIGHEST})"
     )
+
+
+def _nowhere(phrase: Phrase) -> list[int]:
+    """Return the frets into which or from which a phrase slides from or to below them."""
+    found = []
+    for part in phrase.parts:
+        for note in (note for stroke in part.strokes for note in stroke.notes):
+            if note.fret is None:
+                continue
+            fret = note.fret
+            found += [fret] if note.into == "/" else []
+            for move in note.moves:
+                if move.sign == "\\" and move.fret is None:
+                    found.append(fret)
+                fret = fret if move.fret is None or move.sign == "tr" else move.fret
+    return found
 
 
 def _moves(before: Key, after: Key) -> list[int]:
@@ -296,6 +314,8 @@ class _Search:
             why = ""
             if technique.motion == "frets" and (not fret or move.fret == 0):
                 why = f"a slide with the open string {on}"
+            elif move.sign == "\\" and move.fret is None and fret < 2:
+                why = f"nowhere to slide to {on}"
             elif technique.motion == "sway" and not fret and elsewhere:
                 why = f"vibrato of the open string {on}"
             elif technique.takes == "bend":

@@ -98,11 +98,13 @@ class Comper(Player):
 
     def _slid(self, played: list[Note], slide: int) -> list[Note]:
         """Return a stroke with the slide into it: a guitar's one pick, a keyboard's two."""
+        if self.instrument == "guitar":  # every stroke says where the strings are
+            length = min(SLIDE, (played[0].end - played[0].start) / 2)
+            glide = (Glide(length / 3, length, 0.0),) if slide else ()
+            curve = Curve(100.0 * slide, glide)
+            return [replace(played[0], curve=curve), *played[1:]]
         if not slide:
             return played
-        if self.instrument == "guitar":
-            curve = Curve(100.0 * slide, (Glide(SLIDE / 3, SLIDE, 0.0),))
-            return [replace(played[0], curve=curve), *played[1:]]
         at = played[0].start
         if at < SLIDE:
             return played

@@ -39,8 +39,8 @@ def _phrases() -> list[Row]:
     from phrases.hands import box
 
     rows = []
-    for name in shipped():
-        phrase = load_phrase(name)
+    for name, path in shipped().items():
+        phrase = load_phrase(path)
         rows.append(
             {"name": name, "about": phrase.title, "key": str(phrase.key), "scale": phrase.scale,
              "groove": phrase.groove, "tempo": float(phrase.tempo), "bars": phrase.bars,

@@ -105,6 +105,8 @@ def command(
         title, made = _chart(found, key, paper, outputs)
     else:
         title, made = _sheet(phrase, found, key, variation, paper, outputs, options)
+    for path in outputs:
+        _check_place(path)
     for path, data in zip(outputs, made, strict=False):
         _replace(path, data)
     if as_json:
@@ -201,15 +203,21 @@ def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str
     return musicxml(score, staves=paper.staves).encode()
 
 
+def _check_place(path: Path) -> Path:
+    """Return where a file will lie, which must not be a folder and must lie in one."""
+    target = Path(os.path.realpath(path))
+    if target.is_dir():
+        raise _FileError(f"{path}: it is a folder")
+    if not target.parent.is_dir():
+        raise _FileError(f"{path}: the folder {path.parent} does not exist; make it first")
+    return target
+
+
 def _replace(path: Path, data: bytes) -> None:
     """Write a file beside its place and rename it when it is whole."""
     draft: Path | None = None
     try:
-        target = Path(os.path.realpath(path))
-        if target.is_dir():
-            raise _FileError(f"{path}: it is a folder")
-        if not target.parent.is_dir():
-            raise _FileError(f"{path}: the folder {path.parent} does not exist; make it first")
+        target = _check_place(path)
         handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
         draft = Path(beside)
         with os.fdopen(handle, "wb") as file:

@@ -24,6 +24,18 @@ __all__ = ["FORMS", "Form", "find_form", "form_names", "load_form"]
 FORMS = Shelf(Path(__file__).parent, "a form")
 FORM_KEYS = ("title", "feel", "chart", "minor")
 MOST_BARS = 64
+# What becomes of a major quality, and of the bass under it, in a minor key.
+DARK = {
+    "": "m",
+    "6": "m6",
+    "7": "m7",
+    "9": "m9",
+    "13": "m9",
+    "maj7": "m7",
+    "7#9": "m7",
+    "7b9": "m7",
+}
+DARK_BASS = {"3": "b3", "6": "b6"}
 
 Bar = tuple[tuple[Fraction, Chord], ...]
 
@@ -117,10 +129,10 @@ def _chart(file: TextFile, key: str) -> tuple[Bar, ...]:
 
 
 def _darkened(bar: Bar) -> Bar:
-    """Turn the dominant I and IV of a major chart into the minor sevenths of a minor key."""
+    """Turn the I and IV of a major chart into those of a minor key."""
     return tuple(
-        (at, Chord(chord.degree, "m7"))
-        if chord.degree in ("1", "4") and chord.quality in ("7", "9", "13")
+        (at, Chord(chord.degree, DARK[chord.quality], DARK_BASS.get(chord.bass, chord.bass)))
+        if chord.degree in ("1", "4") and chord.quality in DARK
         else (at, chord)
         for at, chord in bar
     )

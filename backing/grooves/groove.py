@@ -17,6 +17,7 @@ from backing.grooves.instruments import BASSES, COMPS, DRUMS, TIME
 from backing.lanes import Lane, read_lane
 from phrases.counting import METERS, Meter, parse_swing
 from phrases.errors import ChoiceError, RangeError
+from phrases.files import check_tempo
 from phrases.pitch import degree_semitones
 from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
@@ -197,6 +198,8 @@ def _tempos(file: TextFile) -> tuple[int, int, int]:
     if len(value) != 3 or not all(type(n) is int for n in value) or sorted(value) != value:
         file.complain(("tempos",), "write the lowest, usual and highest tempo: [80, 104, 135]")
         return 60, 90, 120
+    for number in value:
+        file.attempt(("tempos",), check_tempo, number)
     low, usual, high = value
     return low, usual, high
 
@@ -217,6 +220,11 @@ def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
         file.complain((), f'there is no [[{player}]] with when = "bar"')
     elif not any(pattern.when == "bar" and pattern.bars == 1 for pattern in patterns):
         file.complain((), f'there is no [[{player}]] with when = "bar" that is one bar long')
+    homes = {pattern.on for pattern in patterns if pattern.when == "bar"}
+    if homes and "" not in homes and not homes >= set(COMPS):
+        left = ", ".join(sorted(set(COMPS) - homes))
+        file.complain((), f'there is no [[{player}]] with when = "bar" for {left}: leave "on" out '
+                      "of one, which then serves them")  # fmt: skip
     return tuple(patterns)
 
 

@@ -211,10 +211,15 @@ def _sounddevice() -> Any:
 
 
 def _devices(sd: Any, *, both: bool) -> list[Any]:
-    """Return the devices to try: the usual one, then the usual one of each interface."""
+    """Return the devices to try: JACK, the usual one, the usual one of each interface.
+
+    Where a JACK server runs it is wanted; ALSA's own detour to it dies with the server.
+    """
     interfaces = sd.query_hostapis()
     usual = sd.default.device
-    pairs = [(usual[0], usual[1])]
+    jack = [a for a in interfaces if a["name"].startswith("JACK")]
+    pairs = [(a["default_input_device"], a["default_output_device"]) for a in jack]
+    pairs += [(usual[0], usual[1])]
     pairs += [(a["default_input_device"], a["default_output_device"]) for a in interfaces]
     pairs = list(dict.fromkeys(pairs))
     if both:

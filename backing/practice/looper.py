@@ -19,6 +19,7 @@ from backing.arrangement import (
     chord_labels,
     in_order,
     lead_notes,
+    onward,
     stream,
     under,
 )
@@ -204,13 +205,7 @@ class _Looper:
                 strokes[-1] = replace(strokes[-1], end=min(strokes[-1].end, pickup[0].at))
             strokes += pickup
         after = self.setting.clock(following)
-
-        def seconds(position: Fraction) -> float:
-            if position <= self.length:
-                return clock.seconds(position)
-            return float(clock.exact(self.length)) + after.seconds(position - self.length)
-
-        notes = lead_notes(strokes, seconds)
+        notes = lead_notes(strokes, onward(clock, self.length, after))
         if one.band:
             bars = under(self.region.bars, bars_under(strokes, self.beats))
             notes += self._outside_gaps(self.setting.band().play(bars, clock), clock, leads)

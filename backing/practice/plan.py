@@ -42,6 +42,7 @@ RANGES: dict[str, tuple[int, int, str]] = {
     "phrase_rests": (2, 100, "the phrase rests every Nth pass, N ="),
     "band_rests": (2, 100, "the band rests every Nth pass, N ="),
 }
+LEAST_STEP = Fraction(1, 10)
 LONG = 8  # passes of a plan that has no other length
 
 SHAPES: dict[str, str] = {
@@ -104,7 +105,7 @@ class Plan:
     Attributes
     ----------
     start, goal
-        First and last tempo; None is about 60 % of the phrase's tempo, and the phrase's tempo.
+        First and last tempo; None is about 60 % of the last, and the phrase's tempo.
     step, each
         From one tempo to the next, and passes at each.
     shape
@@ -230,6 +231,8 @@ def check_step(step: Fraction | float) -> Fraction:
     """
     if not 0 < step < math.inf:
         raise RangeError(f"step {float(step):g}: it must be more than 0")
+    if step < LEAST_STEP:
+        raise RangeError(f"step {float(step):g}: it must be at least {float(LEAST_STEP):g}")
     return Fraction(str(step)) if isinstance(step, float) else Fraction(step)
 
 

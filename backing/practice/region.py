@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from backing.arrangement import Setting, form_bars, placements
+from backing.arrangement import Setting, form_bars, placements, stop_bars
 from backing.band import Bar
 from backing.practice.plan import Plan
 from phrases.errors import ChoiceError, RangeError
@@ -57,6 +57,8 @@ def _check_length(phrase: Phrase, bars: int, form: str) -> None:
 def _chart(setting: Setting, first: int, count: int) -> list[Bar]:
     """Return bars of the form, going round."""
     chart = form_bars(setting.form, setting.key)
+    stops = stop_bars(setting.groove, len(chart))
+    chart = [replace(b, when=("stop", "bar")) if n < stops else b for n, b in enumerate(chart)]
     bars = [chart[(first + n) % len(chart)] for n in range(count)]
     return [*bars[:-1], replace(bars[-1], following=bars[0].chords[0][1])]
 
@@ -109,6 +111,7 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
     if not strokes:
         raise RangeError(f'"{phrase.title}" does not sound in bars {first}-{last}')
     strokes.sort(key=lambda stroke: stroke.at)
+    strokes = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(strokes)] + strokes[-1:]
     cut = [replace(s, end=min(s.end, high)).moved(-low) for s in strokes]
     return Region(
         _chart(setting, first - 1, last - first + 1),
@@ -142,7 +145,7 @@ def traded(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     length = math.lcm(length, 2 * each)  # as many choruses as it takes for all to come round
     for turn, bar in enumerate(range(0, length, each)):
         low, high = Fraction(bar * beats), Fraction((bar + each) * beats)
-        piece = turn // 2 * each % phrase.bars if phrase.bars > each else 0
+        piece = turn // 2 % -(-phrase.bars // each) * each
         taken = _taken(phrase, piece, piece + each)
         here = [stroke.moved(low - piece * beats) for stroke in taken]
         if turn % 2:

@@ -164,6 +164,7 @@ def test_a_groove_says_where_time_is_kept_and_how_often_a_pattern_is_played(
     text = GOOD.replace('"Mine"', '"Mine"\ntime = ["ride", "hat"]')
     text = text.replace('ride = "1 2 3 4"', 'weight = 3\nchorus = "late"\ntime = "1 2 3 4"')
     text = text.replace('line = "1:chord"', "on = 'guitar'\nline = '1:\\\\chord'")
+    text += "[[comp]]\nwhen = 'bar'\nline = '1:chord'\n"
     groove = load_groove(_write(tmp_path, text))
     assert groove.time == ("ride", "hat")
     (drums,) = groove.drums
@@ -180,6 +181,12 @@ def test_the_instruments_one_may_choose() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
+        (
+            'line = "1:chord"',
+            'on = "guitar"\nline = "1:chord"',
+            '1:1: there is no [[comp]] with when = "bar" for organ, piano: leave "on" out of one',
+        ),
+        ("[80, 100, 120]", "[10, 20, 120]", "2:10: tempo 10: it must lie from 30 to 240"),
         ("title", "titel", '1:1: "titel" is not a key here; did you mean "title"?'),
         ("ride =", "rdie =", '5:1: "rdie" is not a key here; did you mean "ride"?'),
         ('"1 2 3 4"', '"1 2 5"', '5:13: count "5": the bar has beats 1 to 4; is a bar line'),

@@ -50,6 +50,7 @@ def played(phrase: Phrase) -> list[Stroke]:
         replace(
             stroke,
             late=0.0,
+            laid=0.0,
             lift=0,
             # A muted string does not ring, so nobody hears when it is let go.
             end=stroke.at if all(n.fret is None for n in stroke.notes) else stroke.end,
