@@ -378,7 +378,9 @@ def _own_groove(file: TextFile, where: Where, folder: Path, phrase: Phrase) -> P
     """Return a phrase whose groove, if it is the teacher's own file, lies in the folder."""
     if not Path(phrase.groove).suffix:
         return phrase
-    path = file.attempt((*where, "file"), _found, folder, GROOVE_SHELF, phrase.groove)
+    word = phrase.groove  # where it lies beside the phrase it is a path already
+    word = os.path.relpath(word, folder) if Path(word).is_file() else word
+    path = file.attempt((*where, "file"), _found, folder, GROOVE_SHELF, word)
     return replace(phrase, groove=str(path or phrase.groove))
 
 
