@@ -78,7 +78,7 @@ def _k_spectrum(rate: int) -> NDArray[np.complex64]:
     return np.fft.rfft(impulse, FFT).astype(np.complex64)
 
 
-def filtered(sound: Sound, response: Sound, size: int = 1 << 16) -> Sound:
+def filtered(sound: Sound, response: Sound, size: int = 1 << 18) -> Sound:
     """Return sound convolved with a response, along the last axis, longer by the response.
 
     Parameters
@@ -241,13 +241,21 @@ def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
     need = np.minimum(1.0, limit / np.maximum(peaks, 1e-9))
     if (need == 1.0).all():
         return np.ones(len(peaks), np.float32)
-    reach = REACH + 1  # a frame lies between the centres of two blocks
-    padded = np.pad(need, reach, constant_values=1.0)
-    least = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1)
+    least = _least(need, REACH + 1)  # a frame lies between the centres of two blocks
     window = np.hanning(2 * REACH + 3)[1:-1]
     smooth = np.convolve(np.pad(least, REACH, mode="edge"), window / window.sum(), mode="valid")
     gains: Sound = smooth.astype(np.float32)
     return gains
+
+
+def _least(values: Sound, reach: int) -> Sound:
+    """Return the least of each value and `reach` neighbours on either side, 1 beyond the ends."""
+    width = 2 * reach + 1
+    least, span = np.pad(values, reach, constant_values=1.0), 1
+    while 2 * span <= width:  # twice as wide each time
+        least, span = np.minimum(least[:-span], least[span:]), 2 * span
+    rest = width - span
+    return np.minimum(least[:-rest], least[rest:]) if rest else least
 
 
 def gain_curve(sound: Sound, limit: float) -> Sound:
