@@ -1,7 +1,7 @@
 PY := .venv/bin/python
 
 .NOTPARALLEL:
-.PHONY: help demo test bench fresh clean
+.PHONY: help demo test bench fresh fuzz clean
 
 help: ## list these targets
 	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
@@ -20,6 +20,9 @@ bench: .venv/.ready-dev ## run the benchmarks
 
 fresh: ## run demo and test of HEAD in a bare Debian (needs root)
 	@bash .ci/fresh
+
+fuzz: .venv/.ready-dev ## read 100,000 mangled phrase files (two minutes)
+	FUZZ=100000 $(PY) -m pytest -q tests/phrases/test_files.py -k mangled_in_many
 
 clean: ## remove everything that was made here: out/, .venv/, caches, builds
 	rm -rf .venv out build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -7,7 +7,7 @@ Conventions: beats of music count from the first chorus, so that an intro and a 
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -21,6 +21,7 @@ from backing.grooves.instruments import PROGRAMS
 from backing.harmony import Chord
 from backing.tempo import Clock, slowing, swing_for
 from phrases.errors import RangeError
+from phrases.fretboard import fret_pitch
 from phrases.performance import perform
 from phrases.phrase import Phrase, Stroke
 from phrases.pitch import Key
@@ -281,19 +282,28 @@ def onward(clock: Clock, beats: int, after: Clock) -> Callable[[Fraction], float
     return seconds
 
 
-def bars_under(strokes: Iterable[Stroke], beats: int) -> set[int]:
-    """Return the bars in which strokes sound, counted from beat 0."""
-    bars: set[int] = set()
+def bars_under(strokes: Iterable[Stroke], beats: int) -> dict[int, int]:
+    """Return the bars in which strokes sound, counted from beat 0, with their lowest pitch."""
+    bars: dict[int, int] = {}
     for stroke in strokes:
         last = max(stroke.at, stroke.end - Fraction(1, 2))
-        bars.update(range(int(stroke.at // beats), int(last // beats) + 1))
+        frets = [
+            fret_pitch(note.string, fret)
+            for note in stroke.notes
+            for fret in (note.fret, *(move.fret for move in note.moves))
+            if fret is not None
+        ]
+        for bar in range(int(stroke.at // beats), int(last // beats) + 1):
+            bars[bar] = min([bars.get(bar, 127), *frets])
     return bars
 
 
-def under(bars: Sequence[Bar], sounding: set[int], first: int = 0) -> list[Bar]:
+def under(bars: Sequence[Bar], sounding: Mapping[int, int], first: int = 0) -> list[Bar]:
     """Tell the players of bars, the first of a number, in which of them a phrase sounds."""
     return [
-        replace(bar, when=_before_bar(bar.when, "under")) if first + n in sounding else bar
+        replace(bar, when=_before_bar(bar.when, "under"), ceiling=sounding[first + n])
+        if first + n in sounding
+        else bar
         for n, bar in enumerate(bars)
     ]
 
@@ -390,7 +400,12 @@ def arrange(
 
 
 def _plan(
-    setting: Setting, clock: Clock, choruses: int, sounding: set[int], lead_in: int, ending: str
+    setting: Setting,
+    clock: Clock,
+    choruses: int,
+    sounding: Mapping[int, int],
+    lead_in: int,
+    ending: str,
 ) -> list[_Stretch]:
     """Return the stretches of a piece after its count-in."""
     chance = random.Random(f"{setting.seed} chart")

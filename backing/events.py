@@ -49,8 +49,8 @@ CHANNELS: dict[str, int] = {
 LEVELS: dict[str, tuple[int, int]] = {
     "lead": (108, 64),
     "bass": (100, 64),
-    "comp": (74, 88),
-    "drums": (96, 60),
+    "comp": (74, 96),
+    "drums": (96, 58),
 }
 
 BENT = ("lead", "comp")

@@ -80,6 +80,8 @@ def find_phrase(name: str) -> Path:
     if path.suffix or exists or "/" in name:
         return path
     message = expected("a shipped phrase or a file", name, known)
+    if os.path.isfile(f"{name}.toml"):  # noqa: PTH113
+        message = f'"{name}" is not a shipped phrase or a file; did you mean "{name}.toml"?'
     raise TextFileError(name, (Problem(message),))
 
 

@@ -55,7 +55,8 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
         If the shape fits on the neck in neither direction.
     """
     frets = _frets(phrase)
-    for move in _moves(phrase.key, key):
+    # The nearer way goes first, but for one that makes a bend too heavy.
+    for move in sorted(_moves(phrase.key, key), key=lambda move: _heavier(phrase, move)):
         # A shape that is all fretted stays so: open strings neither bend nor slide.
         lowest = 0 if frets and not min(frets) else 1
         fits = not frets or (min(frets) + move >= lowest and max(frets) + move <= HIGHEST)
@@ -83,6 +84,22 @@ def _nowhere(phrase: Phrase) -> list[int]:
                     found.append(fret)
                 fret = fret if move.fret is None or move.sign == "tr" else move.fret
     return found
+
+
+def _heavier(phrase: Phrase, move: int) -> bool:
+    """Tell whether a move along the neck takes a bend where it can hardly be made."""
+    for part in phrase.parts:
+        for note in (note for stroke in part.strokes for note in stroke.notes):
+            fret = note.fret
+            for one in note.moves:
+                if fret is not None and TECHNIQUES[one.sign].takes == "bend":
+                    cents = bend_cents(one, fret)
+                    fault = _bend_fault(note.string, fret, cents)
+                    if _bend_fault(note.string, max(1, fret + move), cents) and not fault:
+                        return True
+                if one.fret is not None and TECHNIQUES[one.sign].takes in ("fret", "slide"):
+                    fret = fret if one.sign == "tr" else one.fret
+    return False
 
 
 def _moves(before: Key, after: Key) -> list[int]:

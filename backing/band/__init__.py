@@ -13,7 +13,7 @@ from fractions import Fraction
 from backing.band.bass import BASS_RANGE, Bassist
 from backing.band.comp import COMP_RANGE, Comper
 from backing.band.drums import STICK, Drummer, count_in
-from backing.band.reading import ENERGY, Bar
+from backing.band.reading import ENERGY, Bar, shortened
 from backing.events import Note
 from backing.feel import USUAL
 from backing.grooves import Groove
@@ -66,5 +66,8 @@ class Band:
             notes += self.drummer.play(bar, start, clock)
             notes += self.bassist.play(bar, start, clock, bars[number + 1 :])
             notes += self.comper.play(bar, start, clock)
+        # One string at a time, also from bar to bar.
+        bass = shortened([note for note in notes if note.voice == "bass"])
+        notes = [note for note in notes if note.voice != "bass"] + bass
         kept = [note for note in notes if note.voice not in self.without]
         return sorted(kept, key=lambda note: note.start)

@@ -20,7 +20,7 @@ __all__ = ["COMP_RANGE", "LOW_ROOT", "Comper"]
 COMP_RANGE = (52, 69)
 LOW_ROOT = 43  # roots of low figures lie in the octave from here, above the bass
 VELOCITY = 84
-UNDER = 0.82  # what is left while a phrase sounds
+UNDER = 0.75  # what is left while a phrase sounds
 SLIDE = 0.07  # seconds of a guitarist's slide, and of a keyboard's crushed chord
 PUSH = Fraction(1, 2)  # beats that a push rings into the next bar
 
@@ -54,7 +54,8 @@ class Comper(Player):
             if number + 1 < len(hits):
                 ends.append(hits[number + 1].at)
             until = self.beats + PUSH if pushes else min([*ends, Fraction(self.beats)])
-            played = self.pitched(hit, start, until, clock, self._held(chord, what), loud)
+            held = _below(self._held(chord, what), bar.ceiling)
+            played = self.pitched(hit, start, until, clock, held, loud)
             if what == "swell" and self.instrument == "organ":
                 played[0] = replace(played[0], swell=True)
             notes += self._slid(played, slide)
@@ -111,3 +112,11 @@ class Comper(Player):
         soft = round(played[0].velocity * 0.8)
         crushed = [Note("comp", at - SLIDE, at, n.pitch + slide, soft) for n in played]
         return [*crushed, *played]
+
+
+def _below(pitches: tuple[int, ...], ceiling: int | None) -> tuple[int, ...]:
+    """Return what of a chord lies below the phrase; an octave lower where nothing does."""
+    if ceiling is None:
+        return pitches
+    lower = tuple(pitch for pitch in pitches if pitch < ceiling)
+    return lower or tuple(p - 12 for p in pitches if p - 12 < ceiling) or (pitches[0] - 12,)

@@ -39,12 +39,15 @@ class Bar:
         The kinds of pattern that fit, best first: keys of `backing.grooves.groove.WHEN`.
     chorus
         The kind of chorus it is in, a key of `ENERGY`.
+    ceiling
+        The lowest pitch of the phrase that sounds in it; None where none does.
     """
 
     chords: tuple[tuple[Fraction, Chord], ...]
     following: Chord
     when: tuple[str, ...] = ("bar",)
     chorus: str = "early"
+    ceiling: int | None = None
 
     def turns(self, beats: int) -> list[tuple[Fraction, Chord]]:
         """Return its chords with the beat of the bar, from 0, at which each starts."""

@@ -41,7 +41,10 @@ def deliver(stream: Stream, wanted: Wanted) -> None:
         click.echo(json.dumps(summary, ensure_ascii=False))
         return
     tempos = [f"{tempo:.5g}" for tempo in dict.fromkeys(summary["tempos"])]
-    if len(tempos) > MOST_TEMPOS:
+    if summary.get("shape") == "ramp":
+        steps = stream.kept().sections[-1].steps
+        tempos = [f"{summary['tempos'][0]:.0f}", "to", f"{float(steps[-1][1]):.0f}"]
+    elif len(tempos) > MOST_TEMPOS:
         tempos = [tempos[0], "to", tempos[-1]]
     minutes, seconds = divmod(round(summary["seconds"]), 60)
     shape = f"{summary['bars']} bars"

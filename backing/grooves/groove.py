@@ -231,7 +231,7 @@ def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
 def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
     names = (*DRUMS, TIME) if player == "drums" else ("line",)
     file.known_keys(where, ("when", "weight", "chorus", *(["on"] * (player == "comp")), *names))
-    when = file.get((*where, "when"), str, ...)
+    when = file.get((*where, "when"), str, "bar")
     if when is not None and when not in WHEN:
         file.complain((*where, "when"), expected("a place", when, WHEN))
     if ONLY.get(when, player) != player:

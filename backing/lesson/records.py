@@ -167,7 +167,8 @@ class Workshop:
     def _check_inside(self, path: Path) -> None:
         """Refuse a path that a link, or a record written by others, leads out of the folder."""
         real = os.path.realpath(path.parent)
-        if os.path.commonpath([self.home, real]) != self.home or ".." in path.parts:
+        own = path.relative_to(self.folder) if path.is_relative_to(self.folder) else path
+        if os.path.commonpath([self.home, real]) != self.home or ".." in own.parts:
             raise OutputError(f"{path}: lies outside {self.folder}; is a folder in it a link?")
 
     def _file(self, name: str) -> Path:

@@ -113,6 +113,8 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
     strokes.sort(key=lambda stroke: stroke.at)
     strokes = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(strokes)] + strokes[-1:]
     cut = [replace(s, end=min(s.end, high)).moved(-low) for s in strokes]
+    if cut[0].at < 0 and cut[-1].at >= high - low + cut[0].at:  # no room to come round again
+        cut = [stroke for stroke in cut if stroke.at >= 0]
     return Region(
         _chart(setting, first - 1, last - first + 1),
         tuple(cut),

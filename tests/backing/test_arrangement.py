@@ -452,7 +452,8 @@ def test_bars_in_which_a_phrase_sounds_are_under_it() -> None:
 
 
 def test_bars_under_counts_whole_strokes() -> None:
-    assert bars_under(line("4 e5 | 1 . | 2 e5 3 .").strokes(), 4) == {-1, 1}
+    # The e string's fifth fret is A4, MIDI note 69.
+    assert bars_under(line("4 e5 | 1 . | 2 e5 3 .").strokes(), 4) == {-1: 69, 1: 69}
 
 
 def test_the_same_setting_is_the_same_piece() -> None:

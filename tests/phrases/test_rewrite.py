@@ -1,12 +1,13 @@
 from __future__ import annotations
 
+import re
 import stat
 import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from phrases._places import Places
@@ -147,6 +148,7 @@ def test_any_line_tidied_is_the_same(
         words = [f"{count}{space}{things[count]}" for count in COUNTS if count in things]
         texts.append(space.join(["1", "e8", *words] if "1" not in things else words))
     line = "| " + f"{space}|{space}".join(texts)
+    assume(re.search(r"[EADGBe](\d|x)", line))
     text = f"title = 't'\nkey = 'A'\ntempo = 90\n[[part]]\n  notes   = {quote}{line}{quote}\t# c\n"
     new = tidy(text)
     assert tidy(new) == new

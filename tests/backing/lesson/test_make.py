@@ -119,10 +119,13 @@ def _same(one: np.ndarray, other: np.ndarray) -> bool:
     return bool(np.square(one - other).sum() < 0.03 * np.square(other).sum())
 
 
-def test_equal_bands_are_the_same_bytes(whole: Path) -> None:
+def test_a_band_is_as_long_under_each_variation(whole: Path) -> None:
+    # Its chords stay below the phrase, so they may differ where the phrase does.
     layers = whole / HIDDEN / "layers"
-    one = (layers / "01-two-bars_A_2-loop_200bpm.band.opus").read_bytes()
-    other = (layers / "01-two-bars_A_2-loop_200bpm_other-end.band.opus").read_bytes()
+    one, other = (
+        soundfile.info(layers / f"01-two-bars_A_2-loop_200bpm{end}.band.opus").frames
+        for end in ("", "_other-end")
+    )
     assert one == other
 
 
