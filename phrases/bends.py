@@ -50,8 +50,8 @@ WIDEST = 25.0  # mm, before the string runs out of neck or into too many others
 STRONGEST = 2400.0  # N per square mm that thin music wire bears
 
 ASSUMED = (
-    "Estimated after Grimes 2014 for .010-.046 strings, 648 mm scale, standard tuning; "
-    f"taken as heavy: {HEAVINESS['heavy']:g} N or more."
+    "Estimated after Grimes 2014: .010-.046 strings, 648 mm, standard tuning; "
+    f"heavy: {HEAVINESS['heavy']:g} N or more."
 )
 
 

@@ -93,7 +93,7 @@ def test_warnings_and_bends_are_printed(hard: Path) -> None:
         "\ncall\n", "\nresponse\n", "The hand follows only to about", "cannot be played",
         "call 1 2&: frets 3 and 9 at once", "hard to play", "call 1 1: full bend on G2",
         "for information", "Bends: sideways push", "moderate, supported response 1 2",
-        "Estimated for .010-.046 strings", SORE,
+        "Estimated after Grimes 2014: .010-.046 strings", SORE,
     ]  # fmt: skip
     places = [text.index(part) for part in parts]
     assert places == sorted(places)
