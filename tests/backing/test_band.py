@@ -866,7 +866,7 @@ def test_the_bass_sounds_one_note_at_a_time(groove: str, looseness: float) -> No
 
 @pytest.mark.parametrize("name", ["back-step", "sandbank", "cellar-steps", "towpath"])
 def test_comping_stays_below_the_phrase(name: str) -> None:
-    """Common practice: out of the lead's way: in a bar where the phrase sounds nothing is above it."""
+    """Common practice: where the phrase sounds, no chord lies above it."""
     stream = backing.demo(name, choruses=1, looseness=0)
     bar = 4 * 60 / float(stream.sections[1].tempo)
     notes = stream.sections[1].notes
