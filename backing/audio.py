@@ -21,10 +21,10 @@ from backing.loudness import BLOCK, MARGIN, Meter, gain_curve
 from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound, layers, master
 from backing.synth import check_audio, synthesise
 
-__all__ = ["RATE", "RATES", "Rendered", "frame_of", "render"]
+__all__ = ["RATE", "Rendered", "frame_of", "render"]
 
 RATE = 44100
-RATES = (44100, 48000)
+
 WORKERS = 2
 LAST_RING = 4.0  # seconds that may ring after the music ends
 IN_MEMORY = 1 << 25  # bytes; longer pieces wait on disk

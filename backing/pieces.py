@@ -138,12 +138,7 @@ def _phrase(phrase: Phrase | str | Path, given: Lead) -> Phrase:
     if not isinstance(phrase, Phrase):
         phrase = load_phrase(phrase, groove_names())
     variation = given.get("variation")
-    if variation is None:
-        return phrase
-    found = dict(phrase.variations)
-    if not found:
-        raise ChoiceError(f'"{phrase.title}" has no variations')
-    return found[choose(f'a variation of "{phrase.title}"', variation, found)]
+    return phrase if variation is None else phrase.variation(variation)
 
 
 def track(

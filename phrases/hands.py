@@ -17,7 +17,7 @@ from fractions import Fraction
 from itertools import combinations
 
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
-from phrases.phrase import Move, Note, Part, Phrase, Stroke
+from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
 from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES, mark
 
 __all__ = [
@@ -25,7 +25,6 @@ __all__ = [
     "LAST_POSITION",
     "REACH",
     "Grip",
-    "bend_cents",
     "box",
     "grips",
     "move_cost",
@@ -193,13 +192,6 @@ def _spans(note: Note) -> list[_Span]:
             frets.append(move.fret)
             fret = fret if move.sign == "tr" else move.fret
     return [*spans, _Span(slid, tuple(frets), tuple(bends))]
-
-
-def bend_cents(move: Move, fret: int) -> int:
-    """Return the cents to which a bend or a release brings a string stopped at a fret."""
-    if move.size is not None:
-        return BEND_SIZES[move.size]
-    return 100 * (move.fret - fret) if move.fret is not None else 0
 
 
 def _holding(span: _Span, position: int) -> float:

@@ -19,7 +19,7 @@ from fractions import Fraction
 from phrases.counting import count_word, parse_count
 from phrases.errors import BluesError
 from phrases.fretboard import LAST_FRET, STRINGS
-from phrases.phrase import Move, Note, Stroke
+from phrases.phrase import Move, Note, Stroke, bend_cents
 from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES, Technique
 from phrases.techniques import mark as find_mark
 from phrases.words import expected
@@ -360,7 +360,7 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
     fret, bent = note.fret, 0
     for done in note.moves:
         if done.sign in ("b", "pb", "r"):
-            bent = _bent(done, fret or 0)
+            bent = bend_cents(done, fret or 0)
         elif done.fret is not None and done.sign != "tr":
             fret = done.fret
         elif TECHNIQUES[done.sign].takes == "slide":
@@ -381,7 +381,7 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
     last = LAST_FRET if technique.way > 0 else 1
     if technique.takes == "slide" and move.fret is None and fret == last:
         raise _Error(f"there is no {technique.name} from fret {fret} to nowhere", offset)
-    if technique.takes == "bend" and bent and _bent(move, fret or 0) <= bent:
+    if technique.takes == "bend" and bent and bend_cents(move, fret or 0) <= bent:
         raise _Error("the string is bent that far already; r releases it", offset)
     if move.fret is None or fret is None:
         return
@@ -399,13 +399,6 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
             "a string bends up to 3 frets' worth",
             offset,
         )
-
-
-def _bent(move: Move, fret: int) -> int:
-    """Return the cents to which a bend or a release brings a string at a fret."""
-    if move.size is not None:
-        return BEND_SIZES[move.size]
-    return 100 * (move.fret - fret) if move.fret is not None else 0
 
 
 def _opposite(one: Technique, other: Technique) -> bool:

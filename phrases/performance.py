@@ -16,8 +16,8 @@ from itertools import pairwise
 
 from phrases.curve import Curve, Glide, Sway
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
-from phrases.phrase import Move, Note, Stroke, laid_back
-from phrases.techniques import BEND_SIZES, TECHNIQUES, mark
+from phrases.phrase import Move, Note, Stroke, bend_cents, laid_back
+from phrases.techniques import TECHNIQUES, mark
 
 __all__ = ["Played", "perform"]
 
@@ -324,7 +324,7 @@ class _Shape:
             self.fretted = move.fret
             self.glides.append(Glide(at, 0.0, self._cents()))
         else:
-            self.bent = _bend_cents(move, self.fretted)
+            self.bent = bend_cents(move, self.fretted)
             if technique.motion == "preset":
                 self.first = self._cents()
             else:
@@ -372,12 +372,6 @@ class _Shape:
         for n, fret in enumerate(frets, 1):
             self.fretted = fret
             self.glides.append(Glide(began + n * pace, 0.0, self._cents()))
-
-
-def _bend_cents(move: Move, fretted: int) -> float:
-    if move.fret is not None:
-        return 100.0 * (move.fret - fretted)
-    return float(BEND_SIZES[move.size]) if move.size is not None else 0.0
 
 
 def _from(curve: Curve, seconds: float) -> Curve:

@@ -15,7 +15,10 @@ from fractions import Fraction
 from itertools import pairwise
 
 from phrases.counting import METERS, Meter
+from phrases.errors import ChoiceError
 from phrases.pitch import Key
+from phrases.techniques import BEND_SIZES
+from phrases.words import choose
 
 __all__ = [
     "LATEST",
@@ -30,6 +33,7 @@ __all__ = [
     "Phrase",
     "Stroke",
     "Tip",
+    "bend_cents",
     "laid_back",
 ]
 
@@ -233,6 +237,19 @@ class Phrase:
         """Length in bars, the pickup not counted."""
         return sum(part.bars for part in self.parts)
 
+    def variation(self, name: str) -> Phrase:
+        """Return a variation by its name.
+
+        Raises
+        ------
+        ChoiceError
+            If there is none, or none of that name, with the nearest one.
+        """
+        found = dict(self.variations)
+        if not found:
+            raise ChoiceError(f'"{self.title}" has no variations')
+        return found[choose(f'a variation of "{self.title}"', name, found)]
+
     def placed(self) -> tuple[tuple[int, Part], ...]:
         """Return each part with the bar it starts on, from 0."""
         starts = []
@@ -265,6 +282,13 @@ class Phrase:
         every.sort(key=lambda stroke: stroke.at)
         cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(every)]
         return tuple(cut + every[-1:])
+
+
+def bend_cents(move: Move, fret: int) -> int:
+    """Return the cents to which a bend or a release brings a string stopped at a fret."""
+    if move.size is not None:
+        return BEND_SIZES[move.size]
+    return 100 * (move.fret - fret) if move.fret is not None else 0
 
 
 def laid_back(beat: float) -> float:

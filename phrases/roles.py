@@ -16,8 +16,8 @@ from fractions import Fraction
 
 from phrases.counting import count_word
 from phrases.fretboard import fret_pitch
-from phrases.hands import bend_cents, positions
-from phrases.phrase import Note, Phrase, Stroke
+from phrases.hands import positions
+from phrases.phrase import Note, Phrase, Stroke, bend_cents
 from phrases.pitch import (
     SCALES,
     Key,

@@ -20,8 +20,8 @@ from itertools import product
 from phrases.counting import count_word
 from phrases.errors import ChoiceError, RangeError
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
-from phrases.hands import FINGER_MARKS, REACH, Grip, bend_cents, grips, move_cost
-from phrases.phrase import Note, Part, Phrase, Stroke
+from phrases.hands import FINGER_MARKS, REACH, Grip, grips, move_cost
+from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
 from phrases.pitch import Key, pitch_name
 from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
 from phrases.words import expected

@@ -66,13 +66,10 @@ def command(
     from phrases.files import load_phrase
     from phrases.pitch import parse_key
     from phrases.transpose import transpose
-    from phrases.words import choose
 
     found = load_phrase(phrase, groove_names())
     if variation is not None:
-        every = dict(found.variations)
-        choose("a variation of this phrase", variation, every)
-        found = every[variation]
+        found = found.variation(variation)
     if key is not None:
         found = transpose(found, parse_key(key))
     found = replace(found, tempo=tempo or found.tempo)

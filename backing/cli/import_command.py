@@ -7,15 +7,9 @@ from pathlib import Path
 
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import json_option, toml_path
 
 __all__ = ["command"]
-
-
-def _toml(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
-    if path.suffix.lower() != ".toml":
-        raise click.BadParameter(f"{path}: a phrase file ends in .toml")
-    return path
 
 
 @click.command(
@@ -29,7 +23,7 @@ def _toml(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
     "--output",
     required=True,
     type=click.Path(path_type=Path),
-    callback=_toml,
+    callback=toml_path,
     help="Phrase file to write.",
 )
 @click.option(

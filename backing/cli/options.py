@@ -35,6 +35,7 @@ __all__ = [
     "phrase_argument",
     "phrase_options",
     "setting_options",
+    "toml_path",
 ]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -233,6 +234,13 @@ OUTPUT = (
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 phrase_argument = click.argument("phrase", metavar="PHRASE")
+
+
+def toml_path(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
+    """Refuse a phrase file of another suffix."""
+    if path.suffix.lower() != ".toml":
+        raise click.BadParameter(f"{path}: a phrase file ends in .toml")
+    return path
 
 
 def phrase_options(command: Command) -> Command:

@@ -167,17 +167,10 @@ def _sheet(
 
 def _phrase(name: str, variation: str | None) -> Phrase:
     from backing.grooves import groove_names
-    from phrases.errors import ChoiceError
     from phrases.files import load_phrase
-    from phrases.words import choose
 
     phrase = load_phrase(name, groove_names())
-    if variation is None:
-        return phrase
-    found = dict(phrase.variations)
-    if not found:
-        raise ChoiceError(f'"{phrase.title}" has no variations')
-    return found[choose(f'a variation of "{phrase.title}"', variation, found)]
+    return phrase if variation is None else phrase.variation(variation)
 
 
 def _kind(suffix: str) -> Kind:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from backing.cli.options import KEY, json_option, phrase_argument
+from backing.cli.options import KEY, json_option, phrase_argument, toml_path
 from phrases.errors import BluesError
 from phrases.transpose import POSITIONS, parse_strings
 
@@ -23,12 +23,6 @@ class _Strings(click.ParamType[str]):
             return parse_strings(value)
         except BluesError as error:
             self.fail(str(error), param, ctx)
-
-
-def _toml(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
-    if path.suffix.lower() != ".toml":
-        raise click.BadParameter(f"{path}: a phrase file ends in .toml")
-    return path
 
 
 @click.command(
@@ -46,7 +40,7 @@ def _toml(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
     "--output",
     required=True,
     type=click.Path(path_type=Path),
-    callback=_toml,
+    callback=toml_path,
     help="Phrase file to write.",
 )
 @json_option

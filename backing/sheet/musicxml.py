@@ -20,8 +20,7 @@ from xml.etree import ElementTree as ET
 
 from backing.sheet.score import EVEN, Event, Head, Label, Measure, Score
 from phrases.fretboard import STANDARD, STRINGS
-from phrases.hands import bend_cents
-from phrases.phrase import Move, Phrase
+from phrases.phrase import Move, Phrase, bend_cents
 from phrases.pitch import FLAT_NAMES
 
 __all__ = ["KINDS", "LOST", "MOVES", "OTHER", "STAVES", "lost", "musicxml"]

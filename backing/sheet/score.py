@@ -16,8 +16,7 @@ from fractions import Fraction
 
 from backing.sheet.values import Tuplet
 from phrases.counting import Meter
-from phrases.hands import bend_cents
-from phrases.phrase import Move
+from phrases.phrase import Move, bend_cents
 from phrases.pitch import NATURAL, Key, degree_name
 
 __all__ = [

@@ -17,8 +17,7 @@ from backing.sheet.score import Event, Head, Measure, Score
 from phrases.counting import count_word
 from phrases.errors import RangeError
 from phrases.fretboard import STRINGS
-from phrases.hands import bend_cents
-from phrases.phrase import Move
+from phrases.phrase import Move, bend_cents
 
 __all__ = ["NARROWEST", "SIGNS", "WIDTH", "text_tab"]
 

@@ -160,7 +160,7 @@ def test_a_tempo_changes_what_a_hand_reaches(hard: Path) -> None:
         (["no-such"], 1, "is not a shipped phrase or a file"),
         (["lamp-oil", "--key", "H"], 2, '"H" is not a key'),
         (["lamp-oil", "--form", "thirteen"], 2, "a form"),
-        (["lamp-oil", "--variation", "x"], 1, "a variation of this phrase"),
+        (["lamp-oil", "--variation", "x"], 1, 'is not a variation of "Lamp oil"'),
         (["lamp-oil", "--tempo", "999"], 2, "30 to 240"),
         ([], 2, "PHRASE"),
     ],

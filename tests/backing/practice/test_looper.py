@@ -15,9 +15,10 @@ import pytest
 import backing
 import backing.audio
 from backing import synth
-from backing.audio import RATES, frame_of, render
+from backing.audio import frame_of, render
 from backing.events import Note, Section, Stream
 from backing.midi import TICKS, midi_bytes
+from backing.output import RATES
 from backing.practice import Plan, loop, trade
 from phrases.counting import Meter
 from phrases.errors import RangeError
