@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from backing.events import Note, Section, Stream
 from backing.loudness import BLOCK, MARGIN, Meter, gain_curve
-from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound, layers, master
-from backing.synth import check_audio, synthesise
+from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound, layered, master
+from backing.synth import check_audio, stretches
 
-__all__ = ["RATE", "Rendered", "frame_of", "render"]
+__all__ = ["RATE", "Rendered", "frame_of", "pieces", "render"]
 
 RATE = 44100
 
@@ -170,6 +170,33 @@ def render(
     return out
 
 
+def pieces(
+    stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...]
+) -> Iterator[Sound]:
+    """Yield the layers of a section of a stream, from its start on, the first pieces short.
+
+    Parameters
+    ----------
+    stream
+        Whose programs and tone are used.
+    notes
+        In seconds from the section's start.
+    soundfont
+        A file that `soundfonts.find_soundfont` found.
+    rate
+        Frames a second.
+    names
+        The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
+
+    Yields
+    ------
+    numpy.ndarray
+        Shape (layers, 2, frames), float32; the last pieces are what rings on after the section.
+    """
+    stems = stretches(notes, stream.programs, soundfont, rate)
+    yield from layered(stems, rate, names, stream.tone, stream.pick)
+
+
 def _has_lead(stream: Stream) -> bool:
     return any(voice.startswith("lead") for voice in stream.voices)
 
@@ -202,8 +229,7 @@ def _ahead(stream: Stream, soundfont: Path, rate: int, names: tuple[str, ...]) -
     """Yield each section's layers, rendering the next ones meanwhile, each different one once."""
 
     def make(notes: tuple[Note, ...]) -> Sound:
-        stems = synthesise(notes, stream.programs, soundfont, rate)
-        return layers(stems, rate, names, stream.tone, stream.pick)
+        return np.concatenate([*pieces(stream, notes, soundfont, rate, names)], axis=2)
 
     every = [section.notes for section in stream.sections]
     uses = Counter(every)

@@ -78,16 +78,18 @@ def _k_spectrum(rate: int) -> NDArray[np.complex64]:
     return np.fft.rfft(impulse, FFT).astype(np.complex64)
 
 
-def filtered(sound: Sound, response: Sound, size: int = 1 << 18) -> Sound:
+def filtered(sound: Sound, response: Sound, most: int = 1 << 18) -> Sound:
     """Return sound convolved with a response, along the last axis, longer by the response.
 
     Parameters
     ----------
     sound, response
         Of shapes that broadcast together, but for their last axes.
-    size
-        Of the FFT, more than the response's length.
+    most
+        The longest FFT, a power of two and more than the response's length.
     """
+    whole = sound.shape[-1] + response.shape[-1] - 1
+    size = min(most, 1 << max(1, (whole - 1).bit_length()))
     hop = size - response.shape[-1] + 1
     spectrum = np.fft.rfft(response, size)
     frames = sound.shape[-1] + response.shape[-1] - 1

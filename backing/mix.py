@@ -9,20 +9,24 @@ on each side. Mastering is a gain for the band, one for the lead, and a limiter.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
 from backing.loudness import SILENCE, Meter, block_gains, filtered
 from backing.synth import PARTS, Stems
-from backing.tone import shaped
+from backing.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 
-__all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layers", "master"]
+__all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layered", "layers", "master"]
 
 Sound = NDArray[np.float32]
+
+LEAD = PARTS.index("lead")
+BAND = [number for number in range(len(PARTS)) if number != LEAD]
 
 LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.6, "comp": 3.0, "lead": 1.2}
 SENDS: dict[str, float] = {"drums": 0.16, "bass": 0.03, "comp": 0.22, "lead": 0.30}
@@ -60,9 +64,7 @@ def room(rate: int) -> Sound:
     return response.astype(np.float32)
 
 
-def layers(
-    stems: Stems, rate: int, names: tuple[str, ...], tone: str = "clean", pick: str = "middle"
-) -> Sound:
+def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
     """Return stems at their levels, with their room.
 
     Parameters
@@ -73,34 +75,75 @@ def layers(
         Frames a second.
     names
         `TOGETHER` or `APART`.
-    tone, pick
-        The lead's, as for `backing.tone.shaped`.
 
     Returns
     -------
     numpy.ndarray
         Shape (layers, 2, frames), longer than the stems by the room's decay.
     """
-    band = [number for number, part in enumerate(PARTS) if part != "lead"]
-    lead = PARTS.index("lead")
     gains = np.array([LEVELS[part] for part in PARTS], np.float32)
     sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * gains
     response = room(rate)
     frames = stems.shape[2]
-    guitar = shaped(stems[lead], rate, tone, pick)
+    guitar = stems[LEAD]
     out = np.zeros((len(names), 2, frames + response.shape[1] - 1), np.float32)
     wet_band, wet_lead = (4, 5) if names == APART else (0, 1)
-    out[wet_band] = filtered(np.tensordot(sends[band], stems[band], axes=1), response)
+    out[wet_band] = filtered(np.tensordot(sends[BAND], stems[BAND], axes=1), response)
     if guitar.any():
-        out[wet_lead] = filtered(sends[lead] * guitar, response)
+        out[wet_lead] = filtered(sends[LEAD] * guitar, response)
     if names == APART:
         out[: len(PARTS), :, :frames] = stems * gains[:, None, None]
-        out[lead, :, :frames] = gains[lead] * guitar
         return out
-    out[0, :, :frames] += np.tensordot(gains[band], stems[band], axes=1)
+    out[0, :, :frames] += np.tensordot(gains[BAND], stems[BAND], axes=1)
     if "lead" in names:
-        out[1, :, :frames] += gains[lead] * guitar
+        out[1, :, :frames] += gains[LEAD] * guitar
     return out
+
+
+def layered(
+    stems: Iterable[Stems], rate: int, names: tuple[str, ...], tone: str, pick: str
+) -> Iterator[Sound]:
+    """Yield what `layers` makes of stems that come in stretches, the lead in its tone.
+
+    Parameters
+    ----------
+    stems
+        As `backing.synth.stretches` yields them.
+    rate, names
+        As for `layers`.
+    tone, pick
+        The lead's, as for `backing.tone.shaped`.
+
+    Yields
+    ------
+    numpy.ndarray
+        Shape (layers, 2, frames); the last is what still rings in the room.
+    """
+    rings: Sound = np.zeros((len(names), 2, room(rate).shape[1] - 1), np.float32)
+    for piece in _with_tone(stems, rate, tone, pick):
+        sound = layers(piece, rate, names)
+        sound[:, :, : rings.shape[2]] += rings
+        yield sound[:, :, : piece.shape[2]]
+        rings = sound[:, :, piece.shape[2] :]
+    yield rings
+
+
+def _with_tone(stems: Iterable[Stems], rate: int, tone: str, pick: str) -> Iterator[Stems]:
+    """Yield stretches of stems with the lead in its tone, each heard with its neighbours."""
+    if is_plain(tone, pick):
+        yield from stems
+        return
+    before: Sound = np.zeros((2, HEARD_BEFORE), np.float32)
+    ready: Stems | None = None
+    for following in chain(stems, [None]):
+        if ready is not None:
+            frames = ready.shape[2]
+            after = ready[LEAD, :, :0] if following is None else following[LEAD, :, :HEARD_AFTER]
+            heard = np.concatenate([before, ready[LEAD], after], axis=1)
+            ready[LEAD] = shaped(heard, rate, tone, pick)[:, HEARD_BEFORE : HEARD_BEFORE + frames]
+            before = heard[:, frames : frames + HEARD_BEFORE]
+            yield ready
+        ready = following
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from importlib.util import find_spec
+from itertools import chain, repeat
 from pathlib import Path
 
 import numpy as np
@@ -24,13 +25,15 @@ from numpy.typing import NDArray
 from backing.events import BEND, CHANNELS, Note, messages, part_of, set_up
 from phrases.errors import BluesError
 
-__all__ = ["BLOCK", "PARTS", "AudioError", "Stems", "check_audio", "synthesise"]
+__all__ = ["BLOCK", "PARTS", "AudioError", "Stems", "check_audio", "stretches", "synthesise"]
 
 BLOCK = 64
 PARTS = ("drums", "bass", "comp", "lead")
 GAIN = 0.5
 POLYPHONY = 256
 LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
+LENGTHS = (8192, 24576, 90112, 221184)  # frames, the last one again and again
+LISTEN = 1024  # frames from one look whether all is silent to the next
 
 Stems = NDArray[np.float32]
 
@@ -183,7 +186,16 @@ class _Synth:
 def synthesise(
     notes: tuple[Note, ...], programs: dict[str, int], soundfont: Path, rate: int = 44100
 ) -> Stems:
-    """Return notes as dry stems.
+    """Return notes as dry stems, all of them at once, as `stretches` makes them."""
+    return np.concatenate(list(stretches(notes, programs, soundfont, rate)), axis=2)
+
+
+def stretches(
+    notes: tuple[Note, ...], programs: dict[str, int], soundfont: Path, rate: int = 44100
+) -> Iterator[Stems]:
+    """Yield notes as dry stems, from frame 0 on, in stretches of the lengths `LENGTHS`.
+
+    The first are short, so that what is played at once starts at once.
 
     Parameters
     ----------
@@ -196,11 +208,11 @@ def synthesise(
     rate
         Frames a second.
 
-    Returns
-    -------
+    Yields
+    ------
     numpy.ndarray
-        Shape (parts, 2, frames), float32, parts in the order of `PARTS`; as long as the notes
-        and what rings after them.
+        Shape (parts, 2, frames), float32, parts in the order of `PARTS`; together as long as the
+        notes and what rings after them. The last is shorter.
 
     Raises
     ------
@@ -208,32 +220,58 @@ def synthesise(
         If FluidSynth is missing or cannot load the soundfont.
     """
     events = messages(notes)
-    synth = _Synth(soundfont, rate)
+    edges = [round(seconds * rate / BLOCK) * BLOCK for seconds, _, _ in events]
+    played = (edges[-1] if edges else 0) + BLOCK
+    tape = _Tape(_Synth(soundfont, rate))
     try:
         for voice in sorted({note.voice for note in notes}, key=list(CHANNELS).index):
             for data in set_up(voice, programs):
-                synth.send(data)
-        edges = [round(seconds * rate / BLOCK) * BLOCK for seconds, _, _ in events]
-        played = (edges[-1] if edges else 0) + BLOCK
-        out = np.zeros((len(PARTS), 2, played + round(LONGEST_TAIL * rate)), np.float32)
-        now = 0
+                tape.synth.send(data)
         bends: dict[int, tuple[int, ...]] = {}  # of several in a block only the last sounds
         for edge, (_, rank, data) in zip(edges, events, strict=True):
-            if edge > now or rank != BEND:
+            if edge > tape.now or rank != BEND:
                 for bend in bends.values():
-                    synth.send(bend)
+                    tape.synth.send(bend)
                 bends.clear()
-            synth.render(out, now, edge)
-            now = max(now, edge)
+            yield from tape.forward(edge)
             if rank == BEND:
                 bends[data[0]] = data
             else:
-                synth.send(data)
+                tape.synth.send(data)
         for bend in bends.values():
-            synth.send(bend)
-        while now + BLOCK * 16 <= out.shape[2] and (now < played or synth.sounding()):
-            synth.render(out, now, now + BLOCK * 16)
-            now += BLOCK * 16
+            tape.synth.send(bend)
+        longest = played + round(LONGEST_TAIL * rate)
+        while tape.now < longest and (tape.now < played or tape.synth.sounding()):
+            yield from tape.forward(tape.now + LISTEN)
+        yield tape.rest()
     finally:
-        synth.close()
-    return out[:, :, :now]
+        tape.synth.close()
+
+
+class _Tape:
+    """What a synthesiser plays, cut into stretches."""
+
+    def __init__(self, synth: _Synth) -> None:
+        self.synth = synth
+        self.now = 0
+        self._lengths = chain(LENGTHS[:-1], repeat(LENGTHS[-1]))
+        self._start = 0
+        self._out = self._new()
+
+    def _new(self) -> Stems:
+        return np.zeros((len(PARTS), 2, next(self._lengths)), np.float32)
+
+    def forward(self, frame: int) -> Iterator[Stems]:
+        """Play up to a frame and yield the stretches that are full."""
+        while self.now < frame:
+            end = self._start + self._out.shape[2]
+            upto = min(frame, end)
+            self.synth.render(self._out, self.now - self._start, upto - self._start)
+            self.now = upto
+            if upto == end:
+                yield self._out
+                self._start, self._out = end, self._new()
+
+    def rest(self) -> Stems:
+        """Return the stretch that is not full."""
+        return self._out[:, :, : self.now - self._start]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from backing.loudness import filtered
 
-__all__ = ["TILTS", "TONES", "Amplifier", "shaped"]
+__all__ = ["HEARD_AFTER", "HEARD_BEFORE", "TILTS", "TONES", "Amplifier", "is_plain", "shaped"]
 
 Sound = NDArray[np.float32]
 Points = Sequence[tuple[float, float]]
@@ -28,6 +28,8 @@ Points = Sequence[tuple[float, float]]
 OVERSAMPLED = 8
 TAPS = 257  # at that rate; two such filters delay by whole frames
 FIR = 512
+# Frames before and after one that it depends on: three filters, and the oversampling's two.
+HEARD_BEFORE, HEARD_AFTER = 3 * FIR + 2 * TAPS // OVERSAMPLED, 2 * TAPS // OVERSAMPLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,11 @@ def _low_pass() -> Sound:
     return low
 
 
+def is_plain(tone: str, pick: str) -> bool:
+    """Tell whether a tone leaves the stem as it is."""
+    return TONES[tone] is None and not TILTS[pick]
+
+
 def shaped(stem: Sound, rate: int, tone: str, pick: str) -> Sound:
     """Return the lead's stem in a tone.
 
@@ -115,7 +122,7 @@ def shaped(stem: Sound, rate: int, tone: str, pick: str) -> Sound:
         Of the same shape.
     """
     amplifier, tilt = TONES[tone], TILTS[pick]
-    if (amplifier is None and not tilt) or not stem.any():
+    if is_plain(tone, pick) or not stem.any():
         return stem
     frames = stem.shape[1]
     sound: Sound = stem.mean(axis=0)

@@ -21,7 +21,7 @@ from backing.band import count_in
 from backing.events import Note, Section, Stream
 from backing.loudness import gain_curve, true_peak
 from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound
-from backing.synth import synthesise
+from backing.synth import stretches
 from backing.tempo import Clock
 from phrases.counting import METERS
 from phrases.pitch import Key
@@ -169,9 +169,9 @@ def test_equal_sections_are_rendered_once(monkeypatch: pytest.MonkeyPatch) -> No
 
     def counted(notes: tuple[Note, ...], *rest: object) -> object:
         made.append(notes)
-        return synthesise(notes, *rest)  # type: ignore[arg-type]
+        return stretches(notes, *rest)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(audio, "synthesise", counted)
+    monkeypatch.setattr(audio, "stretches", counted)
     stick = Note("drums", 0.0, 0.06, 37, 100)
     _laid(_stream((stick,), (stick,), (replace(stick, pitch=38),), (stick,)))
     assert len(made) == 2

@@ -19,11 +19,13 @@ from backing.mix import (
     WITH_LEAD,
     Gains,
     Sound,
+    layered,
     layers,
     master,
     room,
 )
 from backing.synth import PARTS
+from backing.tone import shaped
 
 RATE = 44100
 LEAD = PARTS.index("lead")
@@ -214,3 +216,17 @@ def test_what_the_limiter_takes_is_given_back() -> None:
     one = np.array([held.band])
     limited = block_gains(peaks * np.float32(held.band), LIMIT)
     assert meter.loudness(one, limited) == pytest.approx(BAND_LOUDNESS, abs=0.07)
+
+
+@pytest.mark.parametrize(
+    ("tone", "pick"), [("clean", "middle"), ("driven", "bridge"), ("fuzz", "neck")]
+)
+def test_stretches_are_mixed_as_the_whole_is(tone: str, pick: str) -> None:
+    stems = np.random.default_rng(3).standard_normal((len(PARTS), 2, 60_000)).astype(np.float32)
+    stems *= 0.05
+    stems[LEAD, 1] = stems[LEAD, 0]
+    whole = stems.copy()
+    whole[LEAD] = shaped(stems[LEAD], RATE, tone, pick)
+    cuts = np.split(stems.copy(), [8192, 32768, 59_990], axis=2)
+    together = np.concatenate([*layered(cuts, RATE, TOGETHER, tone, pick)], axis=2)
+    np.testing.assert_allclose(together, layers(whole, RATE, TOGETHER), atol=2e-5)

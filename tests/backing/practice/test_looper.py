@@ -172,13 +172,13 @@ def test_each_different_pass_is_synthesised_once(
     monkeypatch: pytest.MonkeyPatch, soundfont: Path
 ) -> None:
     made: list[tuple[Note, ...]] = []
-    plain = synth.synthesise
+    plain = synth.stretches
 
     def counted(notes: tuple[Note, ...], *rest: Any) -> Any:
         made.append(notes)
         return plain(notes, *rest)
 
-    monkeypatch.setattr(backing.audio, "synthesise", counted)
+    monkeypatch.setattr(backing.audio, "stretches", counted)
     stream = _loop(start=205, goal=240, step=5, each=5)
     render(stream, soundfont).close()
     assert len(_passes(stream)) == 40
