@@ -2,129 +2,39 @@
 
 A section starts on the frame nearest its exact second; what rings on after it is laid over the
 next. Sections with equal notes are rendered once. Loudness is known only when all is rendered,
-so the layers of the mix wait in a temporary file until they are mastered.
+so the layers of the mix wait in a spool until they are mastered.
 """
 
 from __future__ import annotations
 
-from collections import Counter
+import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from tempfile import SpooledTemporaryFile
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.events import Note, Section, Stream
-from backing.loudness import BLOCK, MARGIN, Meter, gain_curve
-from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound, layered, master
+from backing.mix import APART, TOGETHER, Sound, layered
+from backing.rendered import Rendered
+from backing.spool import Spool, Stretch
 from backing.synth import check_audio, stretches
 
-__all__ = ["RATE", "Rendered", "frame_of", "pieces", "render"]
+__all__ = ["CHUNK", "RATE", "Rendered", "frame_of", "pieces", "render"]
 
 RATE = 44100
 
 WORKERS = 2
 LAST_RING = 4.0  # seconds that may ring after the music ends
-IN_MEMORY = 1 << 25  # bytes; longer pieces wait on disk
-CHUNK = BLOCK << 12  # frames mastered at a time
+CHUNK = 122880  # frames that are written at a time
 
 Progress = Callable[[float], None]
+Row = tuple[Stretch, ...]
 
 
 def frame_of(section: Section, rate: int = RATE) -> int:
     """Return the frame on which a section starts."""
     return round(section.start * rate)
-
-
-class Rendered:
-    """A piece as layers, measured and ready to be mastered.
-
-    Attributes
-    ----------
-    names
-        The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
-    frames
-        Its length.
-    window
-        The first frame that is kept and the one after the last; None keeps all.
-    gains
-        What mastering will do.
-    """
-
-    def __init__(self, names: tuple[str, ...], rate: int, folder: Path | None) -> None:
-        self.names = names
-        self.rate = rate
-        self.frames = 0
-        self.window: tuple[int, int] | None = None
-        self.gains = Gains(1.0, 1.0)
-        self._spool = SpooledTemporaryFile(IN_MEMORY, dir=str(folder or "") or None, prefix=".")  # noqa: SIM115
-        self._meter = Meter(len(names), rate)
-        self._heard: tuple[int, int] | None = None
-
-    def add(self, sound: Sound, *, counts: bool = True) -> None:
-        """Append the next frames, shape (layers, 2, frames); their loudness may not count."""
-        if counts:
-            first = self._heard[0] if self._heard else self.frames
-            self._heard = first, self.frames + sound.shape[2]
-            self._meter.add(sound)
-        self._spool.write(np.ascontiguousarray(sound.transpose(2, 0, 1)).tobytes())
-        self.frames += sound.shape[2]
-
-    def measure(self) -> None:
-        """Decide the gains from all that was added."""
-        known: dict[float, NDArray[np.float32]] = {}
-
-        def peaks(gains: Gains) -> NDArray[np.float32]:
-            # Up to a factor they depend on the balance of band and lead alone.
-            most = max(gains.band, gains.lead)
-            balance = gains.lead / gains.band if gains.band else np.inf
-            if balance not in known:
-                known[balance] = self._peaks(gains) / np.float32(most)
-            return known[balance] * np.float32(most)
-
-        self.gains = master(self._meter, self.names, peaks)
-
-    def _peaks(self, gains: Gains) -> NDArray[np.float32]:
-        """Return the highest frame of each block of a mix at some gains."""
-        each = gains.of(self.names)
-        found = []
-        low, high = self._heard or (0, self.frames)
-        for start in range(low, high, CHUNK):
-            raw = self._raw(start, min(high, start + CHUNK))
-            mix = np.einsum("nlc,l->nc", raw, each)
-            whole = np.pad(mix, ((0, -len(mix) % BLOCK), (0, 0)))
-            found.append(np.abs(whole, out=whole).reshape(-1, 2 * BLOCK).max(axis=1))
-        return np.concatenate(found)
-
-    def _raw(self, start: int, stop: int) -> Sound:
-        """Return frames of every layer as they were rendered, shape (frames, layers, 2)."""
-        wide = 8 * len(self.names)
-        self._spool.seek(start * wide)
-        raw = self._spool.read((min(stop, self.frames) - start) * wide)
-        return np.frombuffer(raw, np.float32).reshape(-1, len(self.names), 2)
-
-    def blocks(self) -> Iterator[tuple[Sound, Sound]]:
-        """Yield the layers at their gains and the finished mix, some frames at a time.
-
-        The layers of each pair, shape (layers, 2, frames), add up to its mix, shape
-        (2, frames), before the limiter.
-        """
-        low, high = self.window or (0, self.frames)
-        for start in range(low, high, CHUNK):
-            stop = min(high, start + CHUNK)
-            first = max(0, start - MARGIN - (start - MARGIN) % BLOCK)
-            raw = self._raw(first, stop + MARGIN)
-            gains = self.gains.of(self.names)
-            mix = np.ascontiguousarray(np.einsum("nlc,l->nc", raw, gains).T)
-            here = slice(start - first, stop - first)
-            apart = (raw[here] * gains[:, None]).transpose(1, 2, 0)
-            yield apart, (mix * gain_curve(mix, LIMIT))[:, here]
-
-    def close(self) -> None:
-        """Give back the temporary file."""
-        self._spool.close()
 
 
 def render(
@@ -157,9 +67,11 @@ def render(
     names = APART if apart else TOGETHER if _has_lead(stream) else TOGETHER[:1]
     out = Rendered(names, rate, folder)
     try:
-        sounds = _laid(stream, _ahead(stream, soundfont, rate, names), rate, progress)
-        for number, sound in enumerate(sounds):
-            out.add(sound, counts=number in stream.steady)
+        with ThreadPoolExecutor(WORKERS) as pool:  # FluidSynth and numpy leave Python to others
+            try:
+                _lay(stream, _begin(pool, stream, soundfont, out), out, progress)
+            finally:
+                pool.shutdown(wait=True, cancel_futures=True)
         out.measure()
         if stream.window is not None:
             first = frame_of(stream.sections[stream.window[0]], rate)
@@ -201,62 +113,74 @@ def _has_lead(stream: Stream) -> bool:
     return any(voice.startswith("lead") for voice in stream.voices)
 
 
-def _laid(
-    stream: Stream, sounds: Iterator[Sound], rate: int, progress: Progress | None
-) -> Iterator[Sound]:
-    """Yield sections end to end, what rings after each laid over what follows."""
-    carry: Sound | None = None
-    for number, (section, sound) in enumerate(zip(stream.sections, sounds, strict=True)):
-        last = number == len(stream.sections) - 1
-        start = frame_of(section, rate)
-        end = round(stream.seconds * rate) if last else frame_of(stream.sections[number + 1], rate)
-        frames = end - start
-        before = carry if carry is not None else sound[:, :, :0]
-        longest = max(frames, sound.shape[2], before.shape[2])
-        out = np.zeros((*sound.shape[:2], longest), np.float32)
-        out[:, :, : before.shape[2]] += before
-        out[:, :, : sound.shape[2]] += sound
-        if last:
-            yield _faded(out[:, :, : frames + round(LAST_RING * rate)], frames)
-        else:
-            yield out[:, :, :frames]
-            carry = out[:, :, frames:]
+def _begin(
+    pool: ThreadPoolExecutor, stream: Stream, soundfont: Path, out: Rendered
+) -> dict[tuple[Note, ...], Future[Row]]:
+    """Have each different section rendered, in the order in which they are needed."""
+
+    def make(notes: tuple[Note, ...]) -> Row:
+        made = pieces(stream, notes, soundfont, out.rate, out.names)
+        return tuple(out.spool.write(piece) for piece in made)
+
+    different = dict.fromkeys(section.notes for section in stream.sections)
+    return {notes: pool.submit(make, notes) for notes in different}
+
+
+def _lay(
+    stream: Stream,
+    rows: dict[tuple[Note, ...], Future[Row]],
+    out: Rendered,
+    progress: Progress | None,
+) -> None:
+    """Lay sections end to end, what rings on after each over what follows."""
+    sums: dict[tuple[Stretch, Row], Stretch] = {}
+    rings: Row = ()
+    starts = [frame_of(section, out.rate) for section in stream.sections]
+    ends = [*starts[1:], round(stream.seconds * out.rate)]
+    for number, section in enumerate(stream.sections):
+        frames = ends[number] - starts[number]
+        row = _summed(rows[section.notes].result(), rings, out.spool, sums)
+        short = frames - sum(stretch.frames for stretch in row)
+        if short > 0:
+            row += (out.spool.write(np.zeros((out.spool.layers, 2, short), np.float32)),)
+        for stretch in _cut(row, 0, frames):
+            out.add(stretch, counts=number in stream.steady)
+        rings = _cut(row, frames, sys.maxsize)
         if progress is not None:
             progress(float(section.start + section.seconds))
+    out.add(_faded(out.spool, _cut(rings, 0, round(LAST_RING * out.rate))))
 
 
-def _ahead(stream: Stream, soundfont: Path, rate: int, names: tuple[str, ...]) -> Iterator[Sound]:
-    """Yield each section's layers, rendering the next ones meanwhile, each different one once."""
-
-    def make(notes: tuple[Note, ...]) -> Sound:
-        return np.concatenate([*pieces(stream, notes, soundfont, rate, names)], axis=2)
-
-    every = [section.notes for section in stream.sections]
-    uses = Counter(every)
-    made: dict[tuple[Note, ...], Future[Sound]] = {}
-    begun = 0
-    with ThreadPoolExecutor(WORKERS) as pool:  # FluidSynth and numpy leave Python to others
-        try:
-            for number, notes in enumerate(every):
-                while begun < min(len(every), number + WORKERS + 1):
-                    if every[begun] not in made:
-                        made[every[begun]] = pool.submit(make, every[begun])
-                    begun += 1
-                sound = made[notes].result()
-                uses[notes] -= 1
-                if not uses[notes]:
-                    del made[notes]
-                yield sound
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+def _cut(row: Row, start: int, stop: int) -> Row:
+    """Return frames `start` to `stop` of a row, as far as it goes."""
+    found, at = [], 0
+    for stretch in row:
+        part = stretch.cut(start - at, stop - at)
+        found += [part] if part.frames else []
+        at += stretch.frames
+    return tuple(found)
 
 
-def _faded(sound: Sound, frames: int) -> Sound:
+def _summed(row: Row, rings: Row, spool: Spool, sums: dict[tuple[Stretch, Row], Stretch]) -> Row:
+    """Return a row with another laid over it; equal sums are stored once."""
+    out, at = [], 0
+    for stretch in row:
+        over = _cut(rings, at, at + stretch.frames)
+        at += stretch.frames
+        if over and (stretch, over) not in sums:
+            sound = spool.read(stretch).copy()
+            ringing = np.concatenate([spool.read(part) for part in over], axis=2)
+            sound[:, :, : ringing.shape[2]] += ringing
+            sums[stretch, over] = spool.write(sound)
+        out.append(sums[stretch, over] if over else stretch)
+    return *out, *_cut(rings, at, sys.maxsize)
+
+
+def _faded(spool: Spool, rings: Row) -> Stretch:
     """End in silence: what still rings after the music fades, and silence is cut off."""
-    ring = sound.shape[2] - frames
-    if ring <= 0:
-        return sound
-    sound = sound.copy()
-    sound[:, :, frames:] *= np.linspace(1.0, 0.0, ring, dtype=np.float32) ** 2
+    sound = np.concatenate(
+        [np.zeros((spool.layers, 2, 0), np.float32), *(spool.read(part) for part in rings)], axis=2
+    )
+    sound *= np.linspace(1.0, 0.0, sound.shape[2], dtype=np.float32) ** 2
     loud = np.flatnonzero(np.abs(sound).max(axis=(0, 1)) > 1.0 / 65536)
-    return sound[:, :, : max(frames, int(loud[-1]) + 1 if loud.size else 0)]
+    return spool.write(sound[:, :, : int(loud[-1]) + 1 if loud.size else 0])

@@ -22,11 +22,15 @@ __all__ = [
     "BLOCK",
     "MARGIN",
     "SILENCE",
+    "TAPS",
     "Meter",
     "block_gains",
+    "block_peaks",
+    "cell_means",
     "filtered",
     "gain_curve",
     "true_peak",
+    "weighed",
 ]
 
 Sound = NDArray[np.float32]
@@ -44,6 +48,7 @@ FFT = 1 << 15
 OVERSAMPLED = 4
 SINC = 12  # taps of each phase
 BLOCK = 30  # frames that share a peak; a step is a whole number of them at either rate
+CELL = 15 * BLOCK  # frames that are weighed together, about 10 ms
 REACH = 14  # blocks, 10 ms, over which the gain falls and rises
 MARGIN = (2 * REACH + 4) * BLOCK  # frames that a gain depends on, before and after
 
@@ -100,6 +105,41 @@ def filtered(sound: Sound, response: Sound, most: int = 1 << 18) -> Sound:
     return out[..., :frames]
 
 
+def weighed(sound: Sound, rate: int) -> Sound:
+    """Return what the layers of a sound share, K-weighted, in each of its cells.
+
+    Parameters
+    ----------
+    sound
+        Shape (layers, 2, frames); the first `TAPS` - 1 frames are those before.
+    rate
+        Frames a second.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (cells, layers, layers): the product of two layers, summed over a cell's frames and
+        both sides. A cell is `CELL` frames, but for the last.
+    """
+    hop = FFT - TAPS + 1
+    frames = sound.shape[2] - TAPS + 1
+    heard = np.empty((*sound.shape[:2], frames), np.float32)
+    for start in range(0, frames, hop):
+        piece = np.fft.rfft(sound[:, :, start : start + FFT], FFT)
+        piece *= _k_spectrum(rate)
+        last = min(hop, frames - start)
+        heard[:, :, start : start + last] = np.fft.irfft(piece, FFT)[
+            :, :, TAPS - 1 : TAPS - 1 + last
+        ]
+    starts = np.arange(0, frames, CELL)
+    shared: Sound = np.empty((len(starts), len(sound), len(sound)), np.float32)
+    for a, first in enumerate(heard):
+        for b, second in enumerate(heard[: a + 1]):
+            sums = np.add.reduceat((first * second).sum(axis=0), starts)
+            shared[:, a, b] = shared[:, b, a] = sums
+    return shared
+
+
 class Meter:
     """Measures layers of sound as they come, for whatever gains they get later.
 
@@ -112,76 +152,61 @@ class Meter:
     """
 
     def __init__(self, layers: int, rate: int) -> None:
-        self.blocks = round(STEP * rate / BLOCK)  # in a step
-        self.spectrum = _k_spectrum(rate)
+        self.rate = rate
         self._past = np.zeros((layers, 2, TAPS - 1), np.float32)
-        self._left = np.zeros((layers, 2, 0), np.float32)
-        self._products: list[Sound] = []
-        self._summed: tuple[int, NDArray[np.float64]] | None = None
+        self._shared: list[Sound] = []
+        self._edges = [np.zeros(1)]  # frames at which cells end
+        self._frames = 0
 
     def add(self, sound: Sound) -> None:
         """Take in the next frames, shape (layers, 2, frames)."""
-        hop = FFT - TAPS + 1
-        pieces: list[Sound] = [self._left]
-        for start in range(0, sound.shape[2], hop):
-            piece = sound[:, :, start : start + hop]
-            whole = np.concatenate([self._past, piece], axis=2)
-            self._past = whole[:, :, whole.shape[2] - TAPS + 1 :]
-            weighted = np.fft.irfft(np.fft.rfft(whole, FFT) * self.spectrum, FFT)
-            last = weighted[:, :, TAPS - 1 : TAPS - 1 + piece.shape[2]]
-            pieces.append(last.astype(np.float32))
-        heard = np.concatenate(pieces, axis=2)
-        count = heard.shape[2] // BLOCK
-        cut = heard[:, :, : count * BLOCK].reshape(*heard.shape[:2], count, BLOCK)
-        # What two layers share in a block, summed over both sides.
-        self._products.append(np.einsum("acst,bcst->sab", cut, cut))
-        self._left = heard[:, :, count * BLOCK :]
+        whole = np.concatenate([self._past, sound], axis=2)
+        self._past = whole[:, :, whole.shape[2] - TAPS + 1 :]
+        self.add_weighed(weighed(whole, self.rate), sound.shape[2])
 
-    def loudness(self, gains: NDArray[np.float64], limited: Sound | None = None) -> float:
+    def add_weighed(self, shared: Sound, frames: int) -> None:
+        """Take in the next frames, of which it is known what `weighed` returns."""
+        ends = np.minimum(np.arange(1, len(shared) + 1) * CELL, frames)
+        self._shared.append(shared)
+        self._edges.append(ends + float(self._frames))
+        self._frames += frames
+
+    def loudness(self, gains: NDArray[np.float64], left: Sound | None = None) -> float:
         """Return the integrated loudness in LUFS of the layers with a gain each.
 
         Parameters
         ----------
         gains
             One for each layer.
-        limited
-            A further gain for each block of `BLOCK` frames, as a limiter has; None for none.
+        left
+            What a limiter leaves of the power of each cell, 1 or less; None for all.
 
         Returns
         -------
         float
             `SILENCE` where nothing is above the absolute gate.
         """
-        if limited is None:
-            energies = np.einsum("sab,a,b->s", self._steps(), gains, gains)
-        else:
-            weights = gains.astype(np.float32)
-            parts = [np.einsum("sab,a,b->s", p, weights, weights) for p in self._products]
-            blocks = np.concatenate(parts)
-            blocks *= limited[: len(blocks)] ** 2
-            whole = len(blocks) // self.blocks * self.blocks
-            energies = blocks[:whole].reshape(-1, self.blocks).sum(axis=1, dtype=np.float64)
-        steps = len(energies)
+        if len(self._edges) > 1:
+            nothing = np.zeros((0, len(gains), len(gains)), np.float32)
+            self._shared = [np.concatenate([nothing, *self._shared])]
+            self._edges = [np.concatenate(self._edges)]
+        (shared,), (edges,) = self._shared, self._edges
+        cells = np.einsum("sab,a,b->s", shared, gains, gains)
+        if left is not None:
+            cells *= left
+        total = np.concatenate([[0.0], np.cumsum(cells)])
+        step = STEP * self.rate
+        steps = int(self._frames // step)
         if steps < 4:  # shorter than what is gated: as one
-            energy = np.array([energies.mean() if steps else 0.0])
+            energy = total[-1:] / max(1, self._frames)
         else:
-            total = np.concatenate([[0.0], np.cumsum(energies)])
-            energy = (total[4:] - total[:-4]) / 4
-        energy /= self.blocks * BLOCK
+            sums = np.interp(np.arange(steps + 1) * step, edges, total)
+            energy = (sums[4:] - sums[:-4]) / (4 * step)
         energy = energy[energy > 10 ** ((GATE - OFFSET) / 10)]
         if not energy.size:
             return SILENCE
         gate = energy.mean() / 10 ** (BELOW / 10)
         return OFFSET + 10 * math.log10(energy[energy > gate].mean())
-
-    def _steps(self) -> NDArray[np.float64]:
-        """Return what layers share in each whole step, shape (steps, layers, layers)."""
-        count = sum(len(p) for p in self._products)
-        if self._summed is None or self._summed[0] != count:
-            products = np.concatenate(self._products)[: count // self.blocks * self.blocks]
-            shape = (-1, self.blocks, *products.shape[1:])
-            self._summed = count, products.reshape(shape).sum(axis=1, dtype=np.float64)
-        return self._summed[1]
 
 
 @lru_cache(maxsize=1)
@@ -258,6 +283,13 @@ def _least(values: Sound, reach: int) -> Sound:
         least, span = np.minimum(least[:-span], least[span:]), 2 * span
     rest = width - span
     return np.minimum(least[:-rest], least[rest:]) if rest else least
+
+
+def cell_means(values: Sound) -> Sound:
+    """Return the mean in each cell of what is known of each block."""
+    starts = np.arange(0, len(values), CELL // BLOCK)
+    sums = np.add.reduceat(values, starts)
+    return (sums / np.minimum(CELL // BLOCK, len(values) - starts)).astype(np.float32)
 
 
 def gain_curve(sound: Sound, limit: float) -> Sound:

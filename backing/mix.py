@@ -17,7 +17,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.loudness import SILENCE, Meter, block_gains, filtered
+from backing.loudness import SILENCE, Meter, filtered
 from backing.synth import PARTS, Stems
 from backing.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 
@@ -88,13 +88,13 @@ def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
     guitar = stems[LEAD]
     out = np.zeros((len(names), 2, frames + response.shape[1] - 1), np.float32)
     wet_band, wet_lead = (4, 5) if names == APART else (0, 1)
-    out[wet_band] = filtered(np.tensordot(sends[BAND], stems[BAND], axes=1), response)
+    out[wet_band] = filtered(np.einsum("p,pcf->cf", sends[BAND], stems[BAND]), response)
     if guitar.any():
         out[wet_lead] = filtered(sends[LEAD] * guitar, response)
     if names == APART:
         out[: len(PARTS), :, :frames] = stems * gains[:, None, None]
         return out
-    out[0, :, :frames] += np.tensordot(gains[BAND], stems[BAND], axes=1)
+    out[0, :, :frames] += np.einsum("p,pcf->cf", gains[BAND], stems[BAND])
     if "lead" in names:
         out[1, :, :frames] += gains[LEAD] * guitar
     return out
@@ -160,12 +160,12 @@ class Gains:
         )
 
 
-Peaks = Callable[[Gains], NDArray[np.float32]]
+Left = Callable[[Gains], NDArray[np.float32]]
 TRIES = 6
 CLOSE = 0.02  # LU
 
 
-def master(meter: Meter, names: tuple[str, ...], peaks: Peaks) -> Gains:
+def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
     """Return the gains that bring a mix to its loudness, the limiter's share made good.
 
     The band is brought to `BAND_LOUDNESS` by itself, whether there is a lead or not. The lead
@@ -178,13 +178,13 @@ def master(meter: Meter, names: tuple[str, ...], peaks: Peaks) -> Gains:
         Has heard every layer.
     names
         The layers.
-    peaks
-        Returns the peak of each block of `backing.loudness.BLOCK` frames of a mix at given gains.
+    left
+        Returns what the limiter leaves of the power of each cell of a mix at given gains.
     """
 
     def heard(gains: Gains) -> float:
         each = gains.of(names).astype(np.float64)
-        return meter.loudness(each, block_gains(peaks(gains), LIMIT))
+        return meter.loudness(each, left(gains))
 
     def alone(band: float, lead: float) -> float:
         return meter.loudness(Gains(band, lead).of(names).astype(np.float64))

@@ -15,7 +15,7 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from backing import audio, pieces
+from backing import audio, pieces, spool
 from backing.audio import LAST_RING, RATE, Rendered, frame_of, render
 from backing.band import count_in
 from backing.events import Note, Section, Stream
@@ -307,7 +307,7 @@ class _Spool:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.made: list[Any] = []
         self.folders: list[object] = []
-        monkeypatch.setattr(audio, "SpooledTemporaryFile", self)
+        monkeypatch.setattr(spool, "SpooledTemporaryFile", self)
 
     def __call__(self, size: int, **rest: Any) -> Any:
         self.folders.append(rest.get("dir"))
@@ -319,13 +319,13 @@ def test_a_piece_on_disk_is_the_piece_in_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     in_memory = _demo().mix
-    spool = _Spool(monkeypatch)
-    monkeypatch.setattr(audio, "IN_MEMORY", 10_000)
+    made = _Spool(monkeypatch)
+    monkeypatch.setattr(spool, "IN_MEMORY", 10_000)
     on_disk = _heard(_demo_stream(), folder=tmp_path).mix
-    assert spool.made[0]._rolled  # it was on disk
-    assert spool.folders == [str(tmp_path)]
+    assert made.made[0]._rolled  # it was on disk
+    assert made.folders == [str(tmp_path)]
     assert on_disk.tobytes() == in_memory.tobytes()
-    assert spool.made[0].closed
+    assert made.made[0].closed
     assert list(tmp_path.iterdir()) == []
 
 
@@ -333,16 +333,16 @@ def test_a_piece_on_disk_is_the_piece_in_memory(
 def test_the_temporary_file_is_gone_after_an_error(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
 ) -> None:
-    spool = _Spool(monkeypatch)
-    monkeypatch.setattr(audio, "IN_MEMORY", 1000)
+    made = _Spool(monkeypatch)
+    monkeypatch.setattr(spool, "IN_MEMORY", 1000)
 
     def broken(self: Rendered) -> None:
-        assert spool.made[0]._rolled
+        assert made.made[0]._rolled
         raise error
 
     monkeypatch.setattr(Rendered, "measure", broken)
     stick = (Note("drums", 0.0, 0.06, 37, 100),)
     with pytest.raises(type(error)):
         render(_stream(stick), FONT, folder=tmp_path)
-    assert spool.made[0].closed
+    assert made.made[0].closed
     assert list(tmp_path.iterdir()) == []

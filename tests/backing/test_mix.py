@@ -7,7 +7,7 @@ import pyloudnorm
 import pytest
 from scipy.signal import butter, sosfilt
 
-from backing.loudness import BLOCK, Meter, block_gains
+from backing.loudness import BLOCK, CELL, Meter, block_gains, cell_means
 from backing.mix import (
     APART,
     BAND_LOUDNESS,
@@ -156,8 +156,8 @@ def _witness(sound: Sound) -> float:
 
 
 def _quiet(gains: Gains) -> Sound:
-    """Return peaks that no limiter minds, one for each block of three seconds."""
-    return np.zeros(3 * RATE // BLOCK, np.float32)
+    """Return what a limiter leaves that minds nothing, for each cell of three seconds."""
+    return np.ones(3 * RATE // CELL, np.float32)
 
 
 def _mastered(band: float, lead: float) -> tuple[Gains, Sound]:
@@ -211,11 +211,14 @@ def test_what_the_limiter_takes_is_given_back() -> None:
     free = master(meter, TOGETHER[:1], _quiet)
     peaks = np.zeros(3 * RATE // BLOCK, np.float32)
     peaks[100::200] = 2.0 / free.band  # hits that are 8 dB over the limit
-    held = master(meter, TOGETHER[:1], lambda gains: peaks * np.float32(gains.band))
+
+    def left(gains: Gains) -> Sound:
+        return cell_means(block_gains(peaks * np.float32(gains.band), LIMIT) ** 2)
+
+    held = master(meter, TOGETHER[:1], left)
     assert held.band > free.band * 1.01
     one = np.array([held.band])
-    limited = block_gains(peaks * np.float32(held.band), LIMIT)
-    assert meter.loudness(one, limited) == pytest.approx(BAND_LOUDNESS, abs=0.07)
+    assert meter.loudness(one, left(held)) == pytest.approx(BAND_LOUDNESS, abs=0.07)
 
 
 @pytest.mark.parametrize(

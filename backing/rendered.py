@@ -1,0 +1,243 @@
+"""A rendered piece: its layers in order, measured, and mastered as they are read.
+
+A piece is a row of stretches. Where a pass comes again the same stretches come again, and what
+was found out about one among its neighbours - its loudness, its peaks, its finished sound - is
+not found out twice.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Hashable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.loudness import (
+    BLOCK,
+    MARGIN,
+    TAPS,
+    Meter,
+    block_gains,
+    block_peaks,
+    cell_means,
+    weighed,
+)
+from backing.mix import LIMIT, Gains, Sound, master
+from backing.spool import Spool, Stretch
+
+__all__ = ["Rendered"]
+
+WORKERS = 2
+AHEAD = 4  # stretches that are finished before they are asked for
+KEPT = 32  # stretches within which one comes again for which it is kept
+NEAR = BLOCK  # frames around a stretch, more than its true peaks depend on
+
+
+def _again(keys: Sequence[Hashable]) -> list[int]:
+    """Return the place at which each key comes next, beyond the end where it does not."""
+    following: dict[Hashable, int] = {}
+    out = []
+    for place in range(len(keys) - 1, -1, -1):
+        out.append(following.get(keys[place], sys.maxsize))
+        following[keys[place]] = place
+    return out[::-1]
+
+
+class Rendered:
+    """A piece as layers, measured and ready to be mastered.
+
+    Attributes
+    ----------
+    names
+        The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
+    frames
+        Its length.
+    window
+        The first frame that is kept and the one after the last; None keeps all.
+    gains
+        What mastering will do.
+    """
+
+    def __init__(self, names: tuple[str, ...], rate: int, folder: Path | None) -> None:
+        self.names = names
+        self.rate = rate
+        self.frames = 0
+        self.window: tuple[int, int] | None = None
+        self.gains = Gains(1.0, 1.0)
+        self.spool = Spool(len(names), folder)
+        self._row: list[Stretch] = []
+        self._heard: list[int] = []
+        self._meter = Meter(len(names), rate)
+        self._known: dict[Hashable, Sound] = {}
+
+    def add(self, stretch: Stretch, *, counts: bool = True) -> None:
+        """Append what lies in the spool; its loudness may not count."""
+        if not stretch.frames:
+            return
+        number = len(self._row)
+        self._row.append(stretch)
+        self.frames += stretch.frames
+        if counts:
+            self._heard.append(number)
+            key = self._near(number, TAPS, 0)
+            if key not in self._known:
+                self._known[key] = weighed(self._around(number, TAPS - 1, 0), self.rate)
+            self._meter.add_weighed(self._known[key], stretch.frames)
+
+    def measure(self) -> None:
+        """Decide the gains from all that was added."""
+        self._known.clear()
+        balanced: dict[float, list[NDArray[np.float32]]] = {}
+
+        def held(gains: Gains) -> NDArray[np.float32]:
+            # Up to a factor the peaks depend on the balance of band and lead alone.
+            most = max(gains.band, gains.lead)
+            balance = gains.lead / gains.band if gains.band else np.inf
+            if balance not in balanced:
+                if len(balanced) > 1:
+                    balanced.pop(next(iter(balanced)))
+                balanced[balance] = self._peaks(Gains(gains.band / most, gains.lead / most))
+            return self._left(balanced[balance], np.float32(most))
+
+        self.gains = master(self._meter, self.names, held)
+
+    def _peaks(self, gains: Gains) -> list[NDArray[np.float32]]:
+        """Return the highest frame of each block of each stretch that counts, at some gains."""
+        different = list(dict.fromkeys(self._row[number] for number in self._heard))
+
+        def find(stretch: Stretch) -> NDArray[np.float32]:
+            mix = np.abs(self._mixed(self.spool.read(stretch), gains)).max(axis=0)
+            return np.maximum.reduceat(mix, np.arange(0, len(mix), BLOCK))
+
+        with ThreadPoolExecutor(WORKERS) as pool:
+            found = dict(zip(different, pool.map(find, different), strict=True))
+        return [found[self._row[number]] for number in self._heard]
+
+    def _left(self, peaks: list[NDArray[np.float32]], gain: np.float32) -> NDArray[np.float32]:
+        """Return what a limiter leaves of the power of each cell, 1 or less."""
+        known: dict[tuple[int, ...], NDArray[np.float32]] = {}
+        out = []
+        nothing = peaks[0][:0]
+        for before, here, after in zip(
+            [nothing, *peaks[:-1]], peaks, [*peaks[1:], nothing], strict=True
+        ):
+            key = (id(before), id(here), id(after))
+            if key not in known:
+                gains = block_gains(np.concatenate([before, here, after]) * gain, LIMIT)
+                known[key] = cell_means(gains[len(before) : len(before) + len(here)] ** 2)
+            out.append(known[key])
+        return np.concatenate(out)
+
+    def _mixed(self, layers: Sound, gains: Gains) -> Sound:
+        mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), layers)
+        return mix
+
+    # --- what was added, and what lies around it -----------------------------
+
+    def _near(self, number: int, before: int, after: int) -> tuple[int, tuple[Stretch, ...]]:
+        """Return the stretches within so many frames of one, and the place of it among them."""
+        first, last = number, number
+        while first > 0 and before > 0:
+            first -= 1
+            before -= self._row[first].frames
+        while last + 1 < len(self._row) and after > 0:
+            last += 1
+            after -= self._row[last].frames
+        return number - first, tuple(self._row[first : last + 1])
+
+    def _around(self, number: int, before: int, after: int) -> Sound:
+        """Return a stretch with so many frames before and after it, silent beyond the ends."""
+        parts = [self.spool.read(self._row[number])]
+        at = number
+        while before > 0 and at > 0:
+            at -= 1
+            stretch = self._row[at]
+            parts.insert(0, self.spool.read(stretch.cut(stretch.frames - before, stretch.frames)))
+            before -= stretch.frames
+        at = number
+        while after > 0 and at + 1 < len(self._row):
+            at += 1
+            parts.append(self.spool.read(self._row[at].cut(0, after)))
+            after -= self._row[at].frames
+        whole = np.concatenate(parts, axis=2)
+        return np.pad(whole, ((0, 0), (0, 0), (max(0, before), max(0, after))))
+
+    # --- finished sound -------------------------------------------------------
+
+    def mixes(self) -> Iterator[Sound]:
+        """Yield the finished mix, shape (2, frames), some frames at a time.
+
+        Each is the transpose of an array in order of memory.
+        """
+        kept = list(self._kept())
+        keys = [self._near(number, MARGIN, MARGIN) for number, _, _ in kept]
+        again = _again(keys)
+        made: dict[Hashable, Future[Sound]] = {}
+        begun = 0
+        with ThreadPoolExecutor(WORKERS) as pool:
+            try:
+                for place, (_, low, high) in enumerate(kept):
+                    while begun < len(kept) and begun <= place + AHEAD:
+                        if keys[begun] not in made:
+                            made[keys[begun]] = pool.submit(self._finished, kept[begun][0])
+                        begun += 1
+                    sound = made[keys[place]].result()
+                    if again[place] > place + KEPT:
+                        del made[keys[place]]
+                    yield sound[:, low:high]
+            finally:
+                pool.shutdown(wait=True, cancel_futures=True)
+
+    def blocks(self) -> Iterator[tuple[Sound, Sound]]:
+        """Yield the layers at their gains and the finished mix, some frames at a time.
+
+        The layers of each pair, shape (layers, 2, frames), add up to its mix, shape
+        (2, frames), before the limiter.
+        """
+        gains = self.gains.of(self.names)[:, None, None]
+        for (number, low, high), mix in zip(self._kept(), self.mixes(), strict=True):
+            yield self.spool.read(self._row[number])[:, :, low:high] * gains, mix
+
+    def _kept(self) -> Iterator[tuple[int, int, int]]:
+        """Yield each stretch of which something is kept, and from where to where."""
+        low, high = self.window or (0, self.frames)
+        start = 0
+        for number, stretch in enumerate(self._row):
+            first, last = max(low - start, 0), min(high - start, stretch.frames)
+            if first < last:
+                yield number, first, last
+            start += stretch.frames
+
+    def _finished(self, number: int) -> Sound:
+        """Return a stretch as it is heard, shape (2, frames): its mix at the limiter's gains."""
+        place, near = self._near(number, MARGIN, MARGIN)
+        first = number - place
+        peaks = [self._true_peaks(first + other) for other in range(len(near))]
+        gains = block_gains(np.concatenate(peaks), LIMIT)
+        mix = self._mixed(self.spool.read(self._row[number]), self.gains)
+        if (gains == 1.0).all():
+            return mix
+        start = -sum(stretch.frames for stretch in self._row[first:number])
+        centres = []
+        for stretch in near:
+            edges = np.append(np.arange(0, stretch.frames, BLOCK), stretch.frames)
+            centres.append(start + (edges[1:] + edges[:-1]) / 2 - 0.5)
+            start += stretch.frames
+        curve = np.interp(np.arange(mix.shape[1]), np.concatenate(centres), gains)
+        return mix * curve.astype(np.float32)
+
+    def _true_peaks(self, number: int) -> NDArray[np.float32]:
+        """Return the true peak of each block of a stretch, as far as a limiter minds."""
+        key = self._near(number, NEAR, NEAR)
+        if key not in self._known:
+            around = self._mixed(self._around(number, NEAR, NEAR), self.gains)
+            blocks = -(-self._row[number].frames // BLOCK)
+            self._known[key] = block_peaks(around, 0.6 * LIMIT)[1 : 1 + blocks]
+        return self._known[key]
+
+    def close(self) -> None:
+        """Give back the temporary file."""
+        self.spool.close()
