@@ -83,6 +83,19 @@ def _k_spectrum(rate: int) -> NDArray[np.complex64]:
     return np.fft.rfft(impulse, FFT).astype(np.complex64)
 
 
+def _fast(frames: int) -> int:
+    """Return the next length that is quick to transform: few factors, all small."""
+    power = 1 << max(7, (frames - 1).bit_length())
+    sizes = (share * power // 128 for share in (64, 80, 96, 100, 120, 125, 128))
+    return min(size for size in sizes if size >= frames)
+
+
+@lru_cache(maxsize=16)
+def _spectrum(shape: tuple[int, ...], response: bytes, size: int) -> NDArray[np.complex64]:
+    sound = np.frombuffer(response, np.float32).reshape(shape)
+    return np.fft.rfft(sound, size).astype(np.complex64)
+
+
 def filtered(sound: Sound, response: Sound, most: int = 1 << 18) -> Sound:
     """Return sound convolved with a response, along the last axis, longer by the response.
 
@@ -91,14 +104,14 @@ def filtered(sound: Sound, response: Sound, most: int = 1 << 18) -> Sound:
     sound, response
         Of shapes that broadcast together, but for their last axes.
     most
-        The longest FFT, a power of two and more than the response's length.
+        The longest FFT, more than the response's length.
     """
-    whole = sound.shape[-1] + response.shape[-1] - 1
-    size = min(most, 1 << max(1, (whole - 1).bit_length()))
+    size = min(most, _fast(sound.shape[-1] + response.shape[-1] - 1))
     hop = size - response.shape[-1] + 1
-    spectrum = np.fft.rfft(response, size)
+    spectrum = _spectrum(response.shape, response.tobytes(), size)
     frames = sound.shape[-1] + response.shape[-1] - 1
-    out = np.zeros((*sound.shape[:-1], frames + size), np.float32)
+    sides = np.broadcast_shapes(sound.shape[:-1], response.shape[:-1])
+    out = np.zeros((*sides, frames + size), np.float32)
     for start in range(0, sound.shape[-1], hop):
         piece = np.fft.rfft(sound[..., start : start + hop], size)
         out[..., start : start + size] += np.fft.irfft(piece * spectrum, size)

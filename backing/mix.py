@@ -3,7 +3,8 @@
 The mix is a sum of layers. Levels and the room are linear, so sections can be mixed apart and
 laid over each other, and the layers written as stems add up to the mix. The room is an impulse
 response made here: noise that decays by 60 dB in `ROOM_SECONDS`, darker as it decays, different
-on each side. Mastering is a gain for the band, one for the lead, and a limiter.
+on each side; the mean of both sides is sent into it. Mastering is a gain for the band, one for
+the lead, and a limiter.
 """
 
 from __future__ import annotations
@@ -87,10 +88,11 @@ def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
     frames = stems.shape[2]
     guitar = stems[LEAD]
     out = np.zeros((len(names), 2, frames + response.shape[1] - 1), np.float32)
-    wet_band, wet_lead = (4, 5) if names == APART else (0, 1)
-    out[wet_band] = filtered(np.einsum("p,pcf->cf", sends[BAND], stems[BAND]), response)
+    sent = [np.einsum("p,pcf->f", sends[BAND] / 2, stems[BAND])]
     if guitar.any():
-        out[wet_lead] = filtered(sends[LEAD] * guitar, response)
+        sent.append(np.einsum("cf->f", guitar) * (sends[LEAD] / 2))
+    wet = 4 if names == APART else 0
+    out[wet : wet + len(sent)] = filtered(np.stack(sent)[:, np.newaxis], response)
     if names == APART:
         out[: len(PARTS), :, :frames] = stems * gains[:, None, None]
         return out

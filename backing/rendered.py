@@ -11,6 +11,7 @@ import sys
 from collections.abc import Hashable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -167,27 +168,38 @@ class Rendered:
 
     # --- finished sound -------------------------------------------------------
 
-    def mixes(self) -> Iterator[Sound]:
-        """Yield the finished mix, shape (2, frames), some frames at a time.
+    def mixes(self, bits: int | None = None) -> Iterator[NDArray[Any]]:
+        """Yield the finished mix, shape (frames, 2), some frames at a time.
 
-        Each is the transpose of an array in order of memory.
+        Parameters
+        ----------
+        bits
+            16 for whole numbers of 16 bits; None for floating point.
         """
+
+        def make(number: int) -> NDArray[Any]:
+            sound = self._finished(number).T
+            if bits is None:
+                return np.ascontiguousarray(sound)
+            whole = np.rint(np.clip(sound, -1.0, 1.0) * np.float32(32767))
+            return np.ascontiguousarray(whole, np.int16)
+
         kept = list(self._kept())
         keys = [self._near(number, MARGIN, MARGIN) for number, _, _ in kept]
         again = _again(keys)
-        made: dict[Hashable, Future[Sound]] = {}
+        made: dict[Hashable, Future[NDArray[Any]]] = {}
         begun = 0
         with ThreadPoolExecutor(WORKERS) as pool:
             try:
                 for place, (_, low, high) in enumerate(kept):
                     while begun < len(kept) and begun <= place + AHEAD:
                         if keys[begun] not in made:
-                            made[keys[begun]] = pool.submit(self._finished, kept[begun][0])
+                            made[keys[begun]] = pool.submit(make, kept[begun][0])
                         begun += 1
                     sound = made[keys[place]].result()
                     if again[place] > place + KEPT:
                         del made[keys[place]]
-                    yield sound[:, low:high]
+                    yield sound[low:high]
             finally:
                 pool.shutdown(wait=True, cancel_futures=True)
 
@@ -199,7 +211,7 @@ class Rendered:
         """
         gains = self.gains.of(self.names)[:, None, None]
         for (number, low, high), mix in zip(self._kept(), self.mixes(), strict=True):
-            yield self.spool.read(self._row[number])[:, :, low:high] * gains, mix
+            yield self.spool.read(self._row[number])[:, :, low:high] * gains, mix.T
 
     def _kept(self) -> Iterator[tuple[int, int, int]]:
         """Yield each stretch of which something is kept, and from where to where."""

@@ -32,7 +32,7 @@ PARTS = ("drums", "bass", "comp", "lead")
 GAIN = 0.5
 POLYPHONY = 256
 LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
-LENGTHS = (8640, 22080, 86400, 217920)  # frames, the last one again and again
+LENGTHS = (8640, 22080, 86400)  # frames, the last one again and again
 LISTEN = 1024  # frames from one look whether all is silent to the next
 
 Stems = NDArray[np.float32]
