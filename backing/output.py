@@ -1,23 +1,29 @@
 """A stream to files: the suffix decides the format, and a file is whole or not there.
 
 Everything is checked before anything is made, audio is rendered once for all files, and each
-file is written beside its place under another name and renamed when it is complete.
+file is written beside its place under another name and renamed when it is complete. Such drafts
+are hidden and begin with `DRAFT`; one whose run was killed is removed by the next into its folder.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
+import glob
 import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from backing.events import Stream
 from phrases.errors import BluesError, RangeError
 from phrases.words import expected
+
+if TYPE_CHECKING:
+    from backing.rendered import Rendered
 
 __all__ = ["BITS", "FORMATS", "RATES", "OutputError", "Sound", "check_outputs", "write"]
 
@@ -101,21 +107,60 @@ def _check_output(path: Path) -> None:
         raise OutputError(f"{path}: the folder {folder} cannot be written to")
 
 
+DRAFT = ".backing-"  # how the names of drafts begin
+
+
 @contextlib.contextmanager
 def _beside(path: Path) -> Iterator[Path]:
     """Give a name beside `path`; rename to it at the end, or remove what was written."""
-    target = Path(os.path.realpath(path))  # a link stays a link
-    draft = target.with_name(f".{secrets.token_hex(6)}{path.suffix}")
+    with contextlib.ExitStack() as stack:
+        try:
+            target = Path(os.path.realpath(path))  # a link stays a link
+            draft = stack.enter_context(_draft(target))
+            yield draft
+            draft.replace(target)
+        except BluesError:
+            raise
+        except OSError as error:
+            raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
+
+
+@contextlib.contextmanager
+def _draft(target: Path) -> Iterator[Path]:
+    """Give a new file beside another; it is locked, so that `_sweep` leaves it alone."""
+    while True:
+        draft = target.with_name(f"{DRAFT}{secrets.token_hex(6)}{target.suffix}")
+        with draft.open("xb") as file:
+            try:
+                if _locked(file.fileno(), wait=True) and not draft.exists():
+                    continue  # another run took it for one that was left over
+                yield draft
+                return
+            finally:
+                with contextlib.suppress(OSError):
+                    draft.unlink(missing_ok=True)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove the drafts of runs that were killed: those that nobody holds locked."""
+    with contextlib.suppress(OSError):
+        for left in folder.glob(f"{glob.escape(DRAFT)}*"):
+            with contextlib.suppress(OSError), left.open("rb") as file:
+                if _locked(file.fileno(), wait=False):
+                    left.unlink()
+
+
+def _locked(file: int, *, wait: bool) -> bool:
+    """Lock a file until it is closed; False where another has it, or nothing can be locked."""
     try:
-        yield draft
-        draft.replace(target)
-    except BluesError:
-        raise
-    except OSError as error:
-        raise OutputError(f"{path}: cannot be written: {error.strerror or error}") from None
-    finally:
-        with contextlib.suppress(OSError):
-            draft.unlink(missing_ok=True)
+        import fcntl
+    except ImportError:  # Windows, where drafts that are left over stay
+        return False
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except OSError:
+        return False
+    return True
 
 
 def write(
@@ -174,6 +219,8 @@ def write(
     with contextlib.ExitStack() as stack:  # every file takes its name when all are complete
         if stems is not None:
             stack.enter_context(_folder(Path(stems)))
+        for folder in {path.resolve().parent for path in [*files, *apart]}:
+            _sweep(folder)
         drafts = {path: stack.enter_context(_beside(path)) for path in [*files, *apart]}
         for path in files:
             if path not in audio:
@@ -291,14 +338,17 @@ def _write_audio(
                 f"{folder}: no room to render: {_why(error, folder / '-')}"
             ) from None
         stack.callback(done.close)
-        for layers, mix in done.blocks():
-            parts = dict(zip(done.names, layers, strict=True))
-            if stems:
-                parts["room"] = parts.pop("band's room") + parts.pop("lead's room")
-                parts["mix"] = layers.sum(axis=0)
-            for path, file in files.items():
-                with _explained(path):
-                    file.write((parts[path.stem] if path in stems else mix).T)
+        if stems:
+            for parts, mix in _parted(done):
+                for path, file in files.items():
+                    with _explained(path):
+                        file.write((parts[path.stem] if path in stems else mix).T)
+        else:
+            plain = all(file.subtype == "PCM_16" for file in files.values())
+            for frames in done.mixes(16 if plain else None):
+                for path, file in files.items():
+                    with _explained(path):
+                        file.write(frames)
     music = [section for section in stream.sections if section.name != "count-in"]
     for path, draft in [*drafts.items(), *stems.items()]:
         with _explained(path):
@@ -308,6 +358,15 @@ def _write_audio(
             tag(draft, stream.title, str(stream.key), float(music[0].tempo))
 
 
+def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:
+    """Yield what goes into the files of the stems, and the mix."""
+    for layers, mix in done.blocks():
+        parts = dict(zip(done.names, layers, strict=True))
+        parts["room"] = parts.pop("band's room") + parts.pop("lead's room")
+        parts["mix"] = layers.sum(axis=0)
+        yield parts, mix
+
+
 def _open(path: Path, draft: Path, *, stem: bool, sound: Sound) -> Any:
     import soundfile
 
@@ -315,9 +374,11 @@ def _open(path: Path, draft: Path, *, stem: bool, sound: Sound) -> Any:
     assert kind is not None
     assert sound.rate is not None
     subtype = "FLOAT" if stem else kind[1][sound.bits]
+    # soundfile would make UTF-8 of a name, which on a disk from elsewhere it need not be.
+    name = str(draft) if os.name == "nt" else os.fsencode(draft)
     with _explained(path):
         return soundfile.SoundFile(
-            draft, "w", samplerate=sound.rate, channels=2, format=kind[0], subtype=subtype
+            name, "w", samplerate=sound.rate, channels=2, format=kind[0], subtype=subtype
         )
 
 
@@ -331,8 +392,10 @@ def _explained(path: Path) -> Iterator[None]:
 
 
 def _why(error: Exception, path: Path) -> str:
-    """Say why audio could not be written; libsndfile calls a full disk a system error."""
+    """Say why a file could not be written; libsndfile calls a full disk a system error."""
+    full = getattr(error, "errno", None) in (errno.ENOSPC, errno.EDQUOT)
     with contextlib.suppress(OSError):
-        if shutil.disk_usage(path.parent).free < NEARLY_FULL:
-            return "the disk is full; make room or choose another folder"
-    return str(error)
+        full = full or shutil.disk_usage(path.parent).free < NEARLY_FULL
+    if full:
+        return "the disk is full; make room or choose another folder"
+    return getattr(error, "strerror", None) or str(error)

@@ -17,7 +17,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
-from backing import audio, pieces
+from backing import pieces, spool
 from backing.audio import Rendered
 from backing.events import Stream
 from backing.grooves import find_groove, groove_names
@@ -271,15 +271,18 @@ def test_a_write_that_fails_half_way_leaves_nothing(
 ) -> None:
     seen: list[int] = []
 
-    def broken(self: Rendered) -> Any:
-        yield np.zeros((2, 2, 100), np.float32), np.zeros((2, 100), np.float32)
+    def broken(self: Rendered, bits: int | None) -> Any:
+        yield np.zeros((100, 2), np.float32)
         seen.append(len(list(tmp_path.iterdir())))
         raise FULL
 
     monkeypatch.setattr(Rendered, "measure", lambda self: None)
-    monkeypatch.setattr(Rendered, "blocks", broken)
+    monkeypatch.setattr(Rendered, "mixes", broken)
     paths = [tmp_path / "a.wav", tmp_path / "b.ogg"]
-    with pytest.raises(OutputError, match=r"\.\w+: cannot be written: No space left on device$"):
+    with pytest.raises(
+        OutputError,
+        match=r"\.\w+: cannot be written: the disk is full; make room or choose another folder$",
+    ):
         write(_short(), paths)
     assert seen == [2]  # both drafts were there
     assert list(tmp_path.iterdir()) == []
@@ -305,7 +308,9 @@ def test_tags_that_cannot_be_written_leave_nothing(
         raise FULL
 
     monkeypatch.setattr(f"backing.tags.{where}", full)
-    with pytest.raises(OutputError, match=r"/a\.wav: cannot be written: .*No space left"):
+    with pytest.raises(
+        OutputError, match=r"/a\.wav: cannot be written: the disk is full; make room"
+    ):
         write(_short(), [tmp_path / "a.wav"])
     assert list(tmp_path.iterdir()) == []
 
@@ -316,6 +321,9 @@ class _FullDisk:
     def __init__(self, size: int, **rest: Any) -> None:
         self.file = SpooledTemporaryFile(size, **rest)  # noqa: SIM115
         OPEN.append(self.file)
+
+    def seek(self, place: int) -> int:
+        return self.file.seek(place)
 
     def write(self, data: bytes) -> int:
         raise FULL
@@ -331,8 +339,10 @@ def test_no_room_to_render_is_said_and_the_temporary_file_is_gone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     OPEN.clear()
-    monkeypatch.setattr(audio, "SpooledTemporaryFile", _FullDisk)
-    message = rf"^{tmp_path}: no room to render: .*No space left on device$"
+    monkeypatch.setattr(spool, "SpooledTemporaryFile", _FullDisk)
+    message = (
+        rf"^{tmp_path}: no room to render: the disk is full; make room or choose another folder$"
+    )
     with pytest.raises(OutputError, match=message):
         write(_short(), [tmp_path / "a.wav", tmp_path / "a.mid"])
     assert [file.closed for file in OPEN] == [True]
@@ -349,8 +359,8 @@ def test_the_temporary_file_lies_beside_the_output_and_is_gone_afterwards(
         OPEN.append(SpooledTemporaryFile(size, **rest))  # noqa: SIM115
         return OPEN[-1]
 
-    monkeypatch.setattr(audio, "IN_MEMORY", 1000)
-    monkeypatch.setattr(audio, "SpooledTemporaryFile", spooled)
+    monkeypatch.setattr(spool, "IN_MEMORY", 1000)
+    monkeypatch.setattr(spool, "SpooledTemporaryFile", spooled)
     write(_short(), [tmp_path / "a.wav"])
     assert OPEN[0]._rolled
     assert OPEN[0].closed
@@ -367,18 +377,21 @@ def test_a_write_that_fails_keeps_the_file_that_was_there(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "write_bytes", full)
-    with pytest.raises(OutputError, match=r"a\.mid: cannot be written: No space left on device$"):
+    with pytest.raises(
+        OutputError,
+        match=r"a\.mid: cannot be written: the disk is full; make room or choose another folder$",
+    ):
         write(_short(), [path])
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_stopped_write_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def stopped(self: Rendered) -> Any:
-        yield np.zeros((2, 2, 100), np.float32), np.zeros((2, 100), np.float32)
+    def stopped(self: Rendered, bits: int | None) -> Any:
+        yield np.zeros((100, 2), np.float32)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(Rendered, "blocks", stopped)
+    monkeypatch.setattr(Rendered, "mixes", stopped)
     monkeypatch.setattr(Rendered, "measure", lambda self: None)
     with pytest.raises(KeyboardInterrupt):
         write(_short(), [tmp_path / "a.wav"])
