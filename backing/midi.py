@@ -12,6 +12,7 @@ from __future__ import annotations
 import bisect
 import io
 from fractions import Fraction
+from itertools import pairwise
 
 import mido
 
@@ -38,10 +39,11 @@ def midi_bytes(stream: Stream) -> bytes:
 def midi_file(stream: Stream) -> mido.MidiFile:
     """Return the stream as a `mido.MidiFile`: a conductor track and one for each voice."""
     stream = stream.kept()
-    ticks = _Ticks(stream)
+    tempos = _tempos(stream)
+    ticks = _Ticks(tempos)
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8")
     end = ticks.at(float(stream.seconds))
-    file.tracks.append(_conductor(stream, ticks, end))
+    file.tracks.append(_conductor(stream, tempos, ticks, end))
     by_voice: dict[str, list[Event]] = {v: [] for v in stream.voices}
     known: dict[int, dict[str, list[Message]]] = {}
     for section in stream.sections:
@@ -59,22 +61,25 @@ def midi_file(stream: Stream) -> mido.MidiFile:
 
 
 class _Ticks:
-    """Seconds to ticks through the stream's exact tempos."""
+    """Seconds to ticks through the tempos that are written, so that no rounding adds up."""
 
-    def __init__(self, stream: Stream) -> None:
-        self.a_beat = TICKS * float(stream.meter.quarters)
-        rows = [row for section in stream.sections for row in section.stretches()]
-        self.starts = [float(second) for second, _, _, _ in rows]
-        self.beats = [float(beat) for _, beat, _, _ in rows]
-        self.rates = [float(tempo) / 60.0 for _, _, _, tempo in rows]
+    def __init__(self, tempos: list[tuple[int, int]]) -> None:
+        self.first = [tick for tick, _ in tempos]
+        self.rates = [1e6 * TICKS / tempo for _, tempo in tempos]  # ticks a second
+        seconds = Fraction(0)
+        self.starts = [0.0]
+        for (tick, tempo), (following, _) in pairwise(tempos):
+            seconds += Fraction((following - tick) * tempo, 1_000_000 * TICKS)
+            self.starts.append(float(seconds))
 
     def at(self, seconds: float) -> int:
         n = max(0, bisect.bisect_right(self.starts, seconds + 1e-9) - 1)
-        beat = self.beats[n] + (seconds - self.starts[n]) * self.rates[n]
-        return max(0, round(beat * self.a_beat))
+        return max(0, round(self.first[n] + (seconds - self.starts[n]) * self.rates[n]))
 
 
-def _conductor(stream: Stream, ticks: _Ticks, end: int) -> mido.MidiTrack:
+def _conductor(
+    stream: Stream, tempos: list[tuple[int, int]], ticks: _Ticks, end: int
+) -> mido.MidiTrack:
     meter = stream.meter
     clocks = round(24 * meter.quarters)
     events: list[tuple[int, int, mido.MetaMessage]] = [
@@ -92,7 +97,7 @@ def _conductor(stream: Stream, ticks: _Ticks, end: int) -> mido.MidiTrack:
         ),
         (0, 2, mido.MetaMessage("key_signature", key=stream.key.midi_name)),
     ]
-    events += [(tick, 3, mido.MetaMessage("set_tempo", tempo=n)) for tick, n in _tempos(stream)]
+    events += [(tick, 3, mido.MetaMessage("set_tempo", tempo=n)) for tick, n in tempos]
     for section in stream.sections:
         for label in section.labels:
             tick = ticks.at(float(section.start) + label.seconds)
