@@ -167,7 +167,8 @@ class Meter:
     def __init__(self, layers: int, rate: int) -> None:
         self.rate = rate
         self._past = np.zeros((layers, 2, TAPS - 1), np.float32)
-        self._shared: list[Sound] = []
+        self._shared: list[Sound] = [np.zeros((0, layers, layers), np.float32)]
+        self._known: NDArray[np.float64] | None = None
         self._edges = [np.zeros(1)]  # frames at which cells end
         self._frames = 0
 
@@ -180,6 +181,7 @@ class Meter:
     def add_weighed(self, shared: Sound, frames: int) -> None:
         """Take in the next frames, of which it is known what `weighed` returns."""
         ends = np.minimum(np.arange(1, len(shared) + 1) * CELL, frames)
+        self._known = None
         self._shared.append(shared)
         self._edges.append(ends + float(self._frames))
         self._frames += frames
@@ -199,27 +201,44 @@ class Meter:
         float
             `SILENCE` where nothing is above the absolute gate.
         """
-        if len(self._edges) > 1:
-            nothing = np.zeros((0, len(gains), len(gains)), np.float32)
-            self._shared = [np.concatenate([nothing, *self._shared])]
-            self._edges = [np.concatenate(self._edges)]
-        (shared,), (edges,) = self._shared, self._edges
-        cells = np.einsum("sab,a,b->s", shared, gains, gains)
-        if left is not None:
-            cells *= left
-        total = np.concatenate([[0.0], np.cumsum(cells)])
-        step = STEP * self.rate
-        steps = int(self._frames // step)
-        if steps < 4:  # shorter than what is gated: as one
-            energy = total[-1:] / max(1, self._frames)
+        if left is None:
+            energy = np.einsum("sab,a,b->s", self._windows(), gains, gains)
         else:
-            sums = np.interp(np.arange(steps + 1) * step, edges, total)
-            energy = (sums[4:] - sums[:-4]) / (4 * step)
+            cells = np.einsum("sab,a,b->s", self._cells(), gains, gains) * left
+            energy = self._windowed(cells[:, np.newaxis])[:, 0]
         energy = energy[energy > 10 ** ((GATE - OFFSET) / 10)]
         if not energy.size:
             return SILENCE
         gate = energy.mean() / 10 ** (BELOW / 10)
         return OFFSET + 10 * math.log10(energy[energy > gate].mean())
+
+    def _cells(self) -> Sound:
+        """Return what the layers share in each cell, shape (cells, layers, layers)."""
+        if len(self._shared) > 1:
+            self._shared = [np.concatenate(self._shared)]
+        return self._shared[0]
+
+    def _windows(self) -> NDArray[np.float64]:
+        """Return what they share in each window that is gated, shape (windows, layers, layers)."""
+        if self._known is None:
+            cells = self._cells()
+            flat = self._windowed(cells.reshape(len(cells), -1))
+            self._known = flat.reshape(-1, *cells.shape[1:])
+        return self._known
+
+    def _windowed(self, cells: Sound | NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the mean of every column of cells in each window of 400 ms, every 100 ms."""
+        total = np.zeros((len(cells) + 1, cells.shape[1]))
+        np.cumsum(cells, axis=0, out=total[1:])
+        step = STEP * self.rate
+        steps = int(self._frames // step)
+        if steps < 4:  # shorter than what is gated: as one
+            return total[-1:] / max(1, self._frames)
+        self._edges = [np.concatenate(self._edges)]
+        places = np.arange(steps + 1) * step
+        sums = np.stack([np.interp(places, self._edges[0], column) for column in total.T], axis=1)
+        means: NDArray[np.float64] = (sums[4:] - sums[:-4]) / (4 * step)
+        return means
 
 
 @lru_cache(maxsize=1)

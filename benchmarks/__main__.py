@@ -1,11 +1,14 @@
-"""Time whole commands side by side: `make bench`.
+"""Measure the whole product: `make bench`, written to `RESULTS.md`.
 
-Each pair is run in turn, A B A B, after one warm-up; the figures are medians of wall seconds and
-the median of the ratios pair by pair. All audio uses the soundfont of the pretty_midi wheel.
+Whole commands run in turn beside others, A B A B, after a warm-up; the figures are medians of wall
+seconds and the median of the ratios pair by pair. All audio uses the soundfont of the pretty_midi
+wheel. `python -m benchmarks quick` leaves out the minutes: the lesson, the growth and the hour.
 """
 
 from __future__ import annotations
 
+import json
+import math
 import os
 import platform
 import shutil
@@ -13,99 +16,175 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import time
+from collections.abc import Iterator, Sequence
 from importlib.metadata import version
-from importlib.util import find_spec
 from pathlib import Path
 
+from benchmarks.timed import BACKING, RUNS, Figures, memory, pair, seconds, wheel_soundfont
+
 RESULTS = Path(__file__).parent / "RESULTS.md"
-RUNS = 5
-PHRASE = str(Path(__file__).parents[1] / "examples" / "porch-light.toml")
-TWELVE = ["track", "--key", "Bb", "--form", "quick-change", "--tempo", "112", "--choruses", "12"]
-
-# Eight tempos, five passes at each.
-FORTY = ["loop", "porch", "--from", "60", "--to", "95", "--step", "5", "--each", "5"]
+HERE = Path(__file__).parents[1]
+PHRASE = str(HERE / "examples" / "porch-light.toml")
+TRACK = ["track", "--key", "Bb", "--form", "quick-change", "--tempo", "112"]
+TWELVE = [*TRACK, "--choruses", "12"]
 DEMO = ["demo", "lamp-oil", "--choruses", "12"]
+LOOP = ["loop", PHRASE, "--from", "60", "--to", "95", "--step", "5", "--each", "5"]
+HOUR = ["track", "--groove", "slow-blues", "--tempo", "48", "--choruses", "60"]
+CHORUSES = (1, 2, 4, 8, 16, 32, 64)
+LESSON = """title = "Measured"
+[[phrase]]
+file = "{phrase}"
+keys = ["A", "C", "E"]
+tempos = [60, 66, 72, 78, 84, 90]
+"""
+
+# Build and write, and save what was built, in one process and in turn.
+MIDI = """
+import io, statistics, time, mido, backing
+from backing.midi import midi_bytes
+def build():
+    return midi_bytes(backing.track(key="Bb", form="quick-change", tempo=112, choruses=12))
+file = mido.MidiFile(file=io.BytesIO(build()))
+def save():
+    file.save(file=io.BytesIO())
+def timed(do):
+    began = time.perf_counter(); do(); return time.perf_counter() - began
+rows = [(timed(build), timed(save)) for _ in range(15)]
+first, second = zip(*rows)
+print(statistics.median(first), statistics.median(second),
+      statistics.median(a / b for a, b in rows))
+"""
 
 
-def wheel_soundfont() -> str:
-    """Return the soundfont inside the pretty_midi wheel."""
-    spec = find_spec("pretty_midi")
-    assert spec is not None
-    assert spec.origin is not None
-    return str(Path(spec.origin).parent / "TimGM6mb.sf2")
-
-
-def seconds(command: list[str]) -> float:
-    """Return the wall seconds of a command that must succeed."""
-    began = time.perf_counter()
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    return time.perf_counter() - began
-
-
-def pair(ours: list[str], other: list[str]) -> tuple[float, float, float]:
-    """Return median seconds of both and the median ratio, run in turn."""
-    seconds(ours), seconds(other)
-    rows = [(seconds(ours), seconds(other)) for _ in range(RUNS)]
-    ratios = [a / b for a, b in rows]
-    first, second = zip(*rows, strict=True)
-    return statistics.median(first), statistics.median(second), statistics.median(ratios)
-
-
-def row(what: str, than: str, figures: tuple[float, float, float], limit: str) -> str:
+def row(what: str, than: str, figures: Figures, limit: str) -> str:
     """Return a table row."""
     ours, other, ratio = figures
     return f"| {what} | {ours:.3f} | {than} | {other:.3f} | {ratio:.2f} | {limit} |"
 
 
+def renders(folder: Path) -> Iterator[str]:
+    """Yield the rows of what is rendered, beside the bare synthesiser on the exported MIDI."""
+    midi, wav, raw = (str(folder / name) for name in ("t.mid", "t.wav", "bare.wav"))
+    bare = ["fluidsynth", "-ni", "-F", raw, wheel_soundfont(), midi]
+    for what, words, limit in (
+        ("12 choruses to WAV", TWELVE, "1.0"),
+        ("a loop of 40 passes at 8 tempos to WAV", LOOP, "0.35"),
+        ("12 choruses of a demo to WAV", DEMO, "-"),
+    ):
+        seconds([BACKING, *words, "-o", midi])
+        figures = pair([BACKING, *words, "-o", wav], bare)
+        yield row(what, "`fluidsynth -F`, same MIDI", figures, limit)
+
+
+def commands(folder: Path) -> Iterator[str]:
+    """Yield the rows of what is quick."""
+    python = [sys.executable, "-c"]
+    found = subprocess.run([*python, MIDI], check=True, capture_output=True, text=True).stdout
+    ours, other, ratio = map(float, found.split())
+    yield row("12 choruses built and written as MIDI", "mido saves it", (ours, other, ratio), "6")
+    midi = [BACKING, *TWELVE, "-o", str(folder / "t.mid")]
+    yield row("the same as a command", "bare Python", pair(midi, [*python, "pass"]), "-")
+    figures = pair([BACKING, "--help"], [*python, "import click"])
+    yield row("`backing --help`", "`import click`", figures, "3")
+    sheet = [BACKING, "sheet", PHRASE, "-o", str(folder / "s.pdf")]
+    yield row("a sheet to PDF", "bare Python", pair(sheet, [*python, "pass"]), "1 s")
+
+
+def growth(folder: Path) -> Iterator[str]:
+    """Yield how time and memory grow with the choruses."""
+    yield "| choruses | seconds | MB |\n|---|---|---|"
+    points = []
+    for choruses in CHORUSES:
+        words = [BACKING, *TRACK, "--choruses", str(choruses), "-o", str(folder / "g.wav")]
+        taken = [memory(words) for _ in range(3)]
+        points.append(
+            (choruses, *(statistics.median(every) for every in zip(*taken, strict=True)))
+        )
+        yield f"| {choruses} | {points[-1][1]:.2f} | {points[-1][2]:.0f} |"
+    yield ""
+    for number, what in ((1, "time"), (2, "memory")):
+        steep = _exponent([(point[0], point[number]) for point in points])
+        late = _exponent([(point[0], point[number]) for point in points[-3:]])
+        yield (
+            f"Exponent of {what}: {steep:.2f} over all, {late:.2f} from 16 to 64 choruses "
+            "(limit 1.05)."
+        )
+    took, most = memory([BACKING, *HOUR, "-o", str(folder / "h.wav")])
+    hour = " ".join(HOUR)
+    yield f"\nAn hour (`{hour}`) to WAV: {took:.1f} s, at most {most:.0f} MB (limit 200)."
+
+
+def _exponent(points: Sequence[tuple[float, float]]) -> float:
+    """Return the slope of the straight line through points on two logarithmic axes."""
+    places = [(math.log(x), math.log(y)) for x, y in points]
+    return statistics.linear_regression(*zip(*places, strict=True)).slope
+
+
+def lesson(folder: Path) -> Iterator[str]:
+    """Yield the time of a lesson beside the bare renders of every MIDI file in it."""
+    file, made = folder / "lesson.toml", folder / "lesson"
+    file.write_text(LESSON.format(phrase=PHRASE), encoding="utf-8")
+    ours = seconds([BACKING, "lesson", str(file), "-o", str(made)])
+    again = seconds([BACKING, "lesson", str(file), "-o", str(made)])
+    bare = 0.0
+    midi = sorted(made.rglob("*.mid"))
+    for path in midi:
+        raw = str(folder / "bare.wav")
+        bare += seconds(["fluidsynth", "-ni", "-F", raw, wheel_soundfont(), str(path)])
+    yield (
+        f"1 phrase, 3 keys, 6 tempos: {ours:.1f} s; the bare renders of its {len(midi)} MIDI "
+        f"files, one after another: {bare:.1f} s; ratio {ours / bare:.2f} (aim 1.0). Again, "
+        f"nothing changed: {again:.2f} s."
+    )
+
+
+def where() -> Iterator[str]:
+    """Yield where the time goes, in one thread."""
+    kinds = {"12 choruses": TWELVE, "the loop": LOOP}
+    found = {}
+    for kind, words in kinds.items():
+        command = [sys.executable, "-m", "benchmarks.stages", *words]
+        text = subprocess.run(command, check=True, capture_output=True, text=True, cwd=HERE).stdout
+        found[kind] = json.loads(text)
+    yield "| stage | " + " | ".join(f"{kind}, s" for kind in kinds) + " |"
+    yield "|---|" + "---|" * len(kinds)
+    first = found[next(iter(kinds))]
+    for stage in sorted(first, key=lambda name: -first[name]):
+        yield f"| {stage} | " + " | ".join(f"{found[k].get(stage, 0):.2f}" for k in kinds) + " |"
+
+
 def main() -> int:
-    """Run the benchmarks, print and keep their table."""
-    bare = shutil.which("fluidsynth")
-    if bare is None:
+    """Run the benchmarks, print and keep their tables."""
+    if shutil.which("fluidsynth") is None:
         print(
             "the fluidsynth command is needed (Debian: apt-get install fluidsynth)",
             file=sys.stderr,
         )
         return 1
-    backing = str(Path(sys.executable).with_name("backing"))
-    font = wheel_soundfont()
-    os.environ["BACKING_SOUNDFONT"] = font
-    rows = []
-    with tempfile.TemporaryDirectory() as folder:
-        midi, wav, raw = (str(Path(folder) / name) for name in ("t.mid", "t.wav", "bare.wav"))
-        save = f"import mido; f = mido.MidiFile({midi!r}); f.save({midi + '2'!r})"
-        seconds([backing, *TWELVE, "-o", midi])
-        render = [bare, "-ni", "-F", raw, font, midi]
-        figures = pair([backing, *TWELVE, "-o", wav], render)
-        rows.append(row("12 choruses to WAV", "`fluidsynth -F`, same MIDI", figures, "1.5"))
-        seconds([backing, *DEMO, "-o", midi])
-        figures = pair([backing, *DEMO, "-o", wav], render)
-        rows.append(
-            row("12 choruses of a demo to WAV", "`fluidsynth -F`, same MIDI", figures, "-")
-        )
-        figures = pair([backing, *DEMO, "-o", midi], [sys.executable, "-c", save])
-        rows.append(row("12 choruses of a demo to MIDI", "mido loads and saves it", figures, "-"))
-        loop = [PHRASE if word == "porch" else word for word in FORTY]
-        seconds([backing, *loop, "-o", midi])
-        figures = pair([backing, *loop, "-o", wav], render)
-        what = "a loop of 40 passes at 8 tempos to WAV"
-        rows.append(row(what, "`fluidsynth -F`, same MIDI", figures, "0.35"))
-        sheet = str(Path(folder) / "s.pdf")
-        figures = pair([backing, "sheet", PHRASE, "-o", sheet], [sys.executable, "-c", "pass"])
-        rows.append(row("a sheet to PDF", "bare Python", figures, "1 s"))
-        seconds([backing, *TWELVE, "-o", midi])
-        figures = pair([backing, *TWELVE, "-o", midi], [sys.executable, "-c", save])
-        rows.append(row("12 choruses to MIDI", "mido loads and saves it", figures, "0.5 s"))
-        figures = pair([backing, "--help"], [sys.executable, "-c", "import click"])
-        rows.append(row("`backing --help`", "`import click`", figures, "-"))
-    head = (
+    os.environ["BACKING_SOUNDFONT"] = wheel_soundfont()
+    lines = [
         f"# Results\n\nWritten by `make bench`: {RUNS} runs of each, in turn, medians.\n\n"
         f"Python {platform.python_version()}, {platform.system()} {platform.machine()}, "
         f"{os.cpu_count()} cores; mido {version('mido')}, click {version('click')}, "
-        f"pyfluidsynth {version('pyfluidsynth')}.\n\n"
-        "| what | seconds | beside | seconds | ratio | limit |\n|---|---|---|---|---|---|\n"
-    )
-    text = head + "\n".join(rows) + "\n"
+        f"pyfluidsynth {version('pyfluidsynth')}, numpy {version('numpy')}.\n\n"
+        "| what | seconds | beside | seconds | ratio | limit |\n|---|---|---|---|---|---|"
+    ]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        parts = [
+            (None, renders(folder)),
+            (None, commands(folder)),
+            ("Where the time goes", where()),
+        ]
+        if "quick" not in sys.argv[1:]:
+            parts += [("Growth", growth(folder)), ("A lesson", lesson(folder))]
+        for title, part in parts:
+            if title is not None:
+                lines.append(f"\n## {title}\n")
+            for line in part:
+                print(line, file=sys.stderr, flush=True)
+                lines.append(line)
+    text = "\n".join(lines) + "\n"
     RESULTS.write_text(text, encoding="utf-8")
     print(text)
     return 0
