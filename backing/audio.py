@@ -182,5 +182,5 @@ def _faded(spool: Spool, rings: Row) -> Stretch:
         [np.zeros((spool.layers, 2, 0), np.float32), *(spool.read(part) for part in rings)], axis=2
     )
     sound *= np.linspace(1.0, 0.0, sound.shape[2], dtype=np.float32) ** 2
-    loud = np.flatnonzero(np.abs(sound).max(axis=(0, 1)) > 1.0 / 65536)
+    loud = np.flatnonzero(np.abs(sound.sum(axis=0)).max(axis=0) > 1.0 / 65536)
     return spool.write(sound[:, :, : int(loud[-1]) + 1 if loud.size else 0])

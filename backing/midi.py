@@ -16,7 +16,7 @@ from itertools import pairwise
 
 import mido
 
-from backing.events import BEND, OFF, ON, Message, Stream, messages, part_of, set_up
+from backing.events import BEND, BEND_CENTRE, OFF, ON, Message, Stream, messages, part_of, set_up
 from backing.tempo import microseconds
 
 __all__ = ["TICKS", "midi_bytes", "midi_file"]
@@ -25,6 +25,8 @@ TICKS = 960
 DRIFT = Fraction(80)  # microseconds; a third of the shortest tick
 
 Event = tuple[int, int, tuple[int, ...]]  # tick, rank, bytes
+Row = tuple[int, int, tuple[int, ...] | mido.MetaMessage]
+Known = dict[tuple[int, tuple[int, ...]], mido.Message]
 
 _TRACK_NAMES = {"bass": "Bass", "comp": "Comping", "drums": "Drums"}
 
@@ -37,7 +39,10 @@ def midi_bytes(stream: Stream) -> bytes:
 
 
 def midi_file(stream: Stream) -> mido.MidiFile:
-    """Return the stream as a `mido.MidiFile`: a conductor track and one for each voice."""
+    """Return the stream as a `mido.MidiFile`: a conductor track and one for each voice.
+
+    Equal messages are one object: copy them before changing one.
+    """
     stream = stream.kept()
     tempos = _tempos(stream)
     ticks = _Ticks(tempos)
@@ -55,8 +60,9 @@ def midi_file(stream: Stream) -> mido.MidiFile:
         start = float(section.start)
         for voice, here in known[id(section.notes)].items():
             by_voice[voice] += [(ticks.at(start + t), rank, data) for t, rank, data in here]
+    shared: Known = {}
     for voice, events in by_voice.items():
-        file.tracks.append(_voice_track(stream, voice, _untangled(events), end))
+        file.tracks.append(_voice_track(stream, voice, _untangled(events), end, shared))
     return file
 
 
@@ -82,7 +88,7 @@ def _conductor(
 ) -> mido.MidiTrack:
     meter = stream.meter
     clocks = round(24 * meter.quarters)
-    events: list[tuple[int, int, mido.MetaMessage]] = [
+    events: list[Row] = [
         (0, 0, mido.MetaMessage("track_name", name=stream.title)),
         (
             0,
@@ -102,7 +108,7 @@ def _conductor(
         for label in section.labels:
             tick = ticks.at(float(section.start) + label.seconds)
             events.append((tick, 4, mido.MetaMessage("marker", text=label.text)))
-    return _track(events, end)
+    return _track(events, end, {})
 
 
 def _tempos(stream: Stream) -> list[tuple[int, int]]:
@@ -151,43 +157,57 @@ def _untangled(events: list[Event]) -> list[Event]:
     return sorted(out, key=lambda event: event[:2])
 
 
-def _voice_track(stream: Stream, voice: str, events: list[Event], end: int) -> mido.MidiTrack:
+def _voice_track(
+    stream: Stream, voice: str, events: list[Event], end: int, known: Known
+) -> mido.MidiTrack:
     part = part_of(voice)
     name = _TRACK_NAMES.get(part) or f"Guitar, {voice.split()[-1]} string"
-    title = mido.MetaMessage("track_name", name=name)
-    rows: list[tuple[int, int, mido.Message]] = [(0, -2, title)]
-    rows += [(0, -1, mido.Message.from_bytes(data)) for data in set_up(voice, stream.programs)]
-    rows += [(tick, rank, _message(data)) for tick, rank, data in events]
+    rows: list[Row] = [(0, -2, mido.MetaMessage("track_name", name=name))]
+    rows += [(0, -1, data) for data in set_up(voice, stream.programs)]
+    rows += events
     last = max(tick for tick, _, _ in rows)
     if part == "lead":
-        centre = mido.Message("pitchwheel", channel=events[0][2][0] & 0x0F, pitch=0)
-        rows.append((last, 9, centre))
-    return _track(rows, max(end, last))
+        channel = events[0][2][0] & 0x0F
+        rows.append((last, 9, (0xE0 | channel, BEND_CENTRE & 0x7F, BEND_CENTRE >> 7)))
+    return _track(rows, max(end, last), known)
 
 
-def _message(data: tuple[int, ...]) -> mido.Message:
+def _track(rows: list[Row], end: int, known: Known) -> mido.MidiTrack:
+    """Return a track; equal messages are one object, or a long loop would fill the memory."""
+    rows.sort(key=lambda row: row[:2])
+    track = mido.MidiTrack()
+    now = 0
+    for tick, _, what in rows:
+        wait, now = tick - now, tick
+        if isinstance(what, mido.MetaMessage):
+            track.append(what.copy(time=wait))
+            continue
+        message = known.get((wait, what))
+        if message is None:
+            message = known[wait, what] = _message(what, wait)
+        track.append(message)
+    track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
+    return track
+
+
+def _message(data: tuple[int, ...], wait: int) -> mido.Message:
     # The bytes are our own and in range: mido's checks would take most of the time.
     kind, channel = data[0] & 0xF0, data[0] & 0x0F
     if kind == 0xE0:
         pitch = (data[2] << 7 | data[1]) - 8192
-        return mido.Message("pitchwheel", skip_checks=True, channel=channel, pitch=pitch)
-    if kind == 0xC0:
-        return mido.Message("program_change", skip_checks=True, channel=channel, program=data[1])
-    if kind == 0xB0:
-        return mido.Message(
+        message = mido.Message("pitchwheel", skip_checks=True, channel=channel, pitch=pitch)
+    elif kind == 0xC0:
+        message = mido.Message(
+            "program_change", skip_checks=True, channel=channel, program=data[1]
+        )
+    elif kind == 0xB0:
+        message = mido.Message(
             "control_change", skip_checks=True, channel=channel, control=data[1], value=data[2]
         )
-    name = "note_on" if kind == 0x90 else "note_off"
-    return mido.Message(name, skip_checks=True, channel=channel, note=data[1], velocity=data[2])
-
-
-def _track(events: list[tuple[int, int, mido.Message]], end: int) -> mido.MidiTrack:
-    events.sort(key=lambda event: event[:2])
-    track = mido.MidiTrack()
-    now = 0
-    for tick, _, message in events:
-        vars(message)["time"] = tick - now  # as above
-        now = tick
-        track.append(message)
-    track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
-    return track
+    else:
+        name = "note_on" if kind == 0x90 else "note_off"
+        message = mido.Message(
+            name, skip_checks=True, channel=channel, note=data[1], velocity=data[2]
+        )
+    vars(message)["time"] = wait  # as above
+    return message
