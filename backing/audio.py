@@ -20,7 +20,7 @@ from backing.rendered import Rendered
 from backing.spool import Spool, Stretch
 from backing.synth import check_audio, stretches
 
-__all__ = ["CHUNK", "RATE", "Rendered", "frame_of", "pieces", "render"]
+__all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
 
 RATE = 44100
 
@@ -177,10 +177,20 @@ def _summed(row: Row, rings: Row, spool: Spool, sums: dict[tuple[Stretch, Row], 
 
 
 def _faded(spool: Spool, rings: Row) -> Stretch:
-    """End in silence: what still rings after the music fades, and silence is cut off."""
-    sound = np.concatenate(
-        [np.zeros((spool.layers, 2, 0), np.float32), *(spool.read(part) for part in rings)], axis=2
+    nothing = np.zeros((spool.layers, 2, 0), np.float32)
+    return spool.write(
+        faded(np.concatenate([nothing, *(spool.read(part) for part in rings)], axis=2))
     )
-    sound *= np.linspace(1.0, 0.0, sound.shape[2], dtype=np.float32) ** 2
+
+
+def faded(sound: Sound) -> Sound:
+    """End in silence: what still rings after the music fades, and silence is cut off.
+
+    Parameters
+    ----------
+    sound
+        Shape (layers, 2, frames), from the end of the music on.
+    """
+    sound = sound * np.linspace(1.0, 0.0, sound.shape[2], dtype=np.float32) ** 2
     loud = np.flatnonzero(np.abs(sound.sum(axis=0)).max(axis=0) > 1.0 / 65536)
-    return spool.write(sound[:, :, : int(loud[-1]) + 1 if loud.size else 0])
+    return sound[:, :, : int(loud[-1]) + 1 if loud.size else 0]

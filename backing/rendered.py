@@ -69,7 +69,7 @@ class Rendered:
         self.window: tuple[int, int] | None = None
         self.gains = Gains(1.0, 1.0)
         self.spool = Spool(len(names), folder)
-        self._row: list[Stretch] = []
+        self.row: list[Stretch] = []
         self._heard: list[int] = []
         self._meter = Meter(len(names), rate)
         self._known: dict[Hashable, Sound] = {}
@@ -78,8 +78,8 @@ class Rendered:
         """Append what lies in the spool; its loudness may not count."""
         if not stretch.frames:
             return
-        number = len(self._row)
-        self._row.append(stretch)
+        number = len(self.row)
+        self.row.append(stretch)
         self.frames += stretch.frames
         if counts:
             self._heard.append(number)
@@ -107,7 +107,7 @@ class Rendered:
 
     def _peaks(self, gains: Gains) -> list[NDArray[np.float32]]:
         """Return the highest frame of each block of each stretch that counts, at some gains."""
-        different = list(dict.fromkeys(self._row[number] for number in self._heard))
+        different = list(dict.fromkeys(self.row[number] for number in self._heard))
 
         def find(stretch: Stretch) -> NDArray[np.float32]:
             mix = np.abs(self._mixed(self.spool.read(stretch), gains)).max(axis=0)
@@ -115,7 +115,7 @@ class Rendered:
 
         with ThreadPoolExecutor(WORKERS) as pool:
             found = dict(zip(different, pool.map(find, different), strict=True))
-        return [found[self._row[number]] for number in self._heard]
+        return [found[self.row[number]] for number in self._heard]
 
     def _left(self, peaks: list[NDArray[np.float32]], gain: np.float32) -> NDArray[np.float32]:
         """Return what a limiter leaves of the power of each cell, 1 or less."""
@@ -143,26 +143,26 @@ class Rendered:
         first, last = number, number
         while first > 0 and before > 0:
             first -= 1
-            before -= self._row[first].frames
-        while last + 1 < len(self._row) and after > 0:
+            before -= self.row[first].frames
+        while last + 1 < len(self.row) and after > 0:
             last += 1
-            after -= self._row[last].frames
-        return number - first, tuple(self._row[first : last + 1])
+            after -= self.row[last].frames
+        return number - first, tuple(self.row[first : last + 1])
 
     def _around(self, number: int, before: int, after: int) -> Sound:
         """Return a stretch with so many frames before and after it, silent beyond the ends."""
-        parts = [self.spool.read(self._row[number])]
+        parts = [self.spool.read(self.row[number])]
         at = number
         while before > 0 and at > 0:
             at -= 1
-            stretch = self._row[at]
+            stretch = self.row[at]
             parts.insert(0, self.spool.read(stretch.cut(stretch.frames - before, stretch.frames)))
             before -= stretch.frames
         at = number
-        while after > 0 and at + 1 < len(self._row):
+        while after > 0 and at + 1 < len(self.row):
             at += 1
-            parts.append(self.spool.read(self._row[at].cut(0, after)))
-            after -= self._row[at].frames
+            parts.append(self.spool.read(self.row[at].cut(0, after)))
+            after -= self.row[at].frames
         whole = np.concatenate(parts, axis=2)
         return np.pad(whole, ((0, 0), (0, 0), (max(0, before), max(0, after))))
 
@@ -211,13 +211,13 @@ class Rendered:
         """
         gains = self.gains.of(self.names)[:, None, None]
         for (number, low, high), mix in zip(self._kept(), self.mixes(), strict=True):
-            yield self.spool.read(self._row[number])[:, :, low:high] * gains, mix.T
+            yield self.spool.read(self.row[number])[:, :, low:high] * gains, mix.T
 
     def _kept(self) -> Iterator[tuple[int, int, int]]:
         """Yield each stretch of which something is kept, and from where to where."""
         low, high = self.window or (0, self.frames)
         start = 0
-        for number, stretch in enumerate(self._row):
+        for number, stretch in enumerate(self.row):
             first, last = max(low - start, 0), min(high - start, stretch.frames)
             if first < last:
                 yield number, first, last
@@ -229,10 +229,10 @@ class Rendered:
         first = number - place
         peaks = [self._true_peaks(first + other) for other in range(len(near))]
         gains = block_gains(np.concatenate(peaks), LIMIT)
-        mix = self._mixed(self.spool.read(self._row[number]), self.gains)
+        mix = self._mixed(self.spool.read(self.row[number]), self.gains)
         if (gains == 1.0).all():
             return mix
-        start = -sum(stretch.frames for stretch in self._row[first:number])
+        start = -sum(stretch.frames for stretch in self.row[first:number])
         centres = []
         for stretch in near:
             edges = np.append(np.arange(0, stretch.frames, BLOCK), stretch.frames)
@@ -246,7 +246,7 @@ class Rendered:
         key = self._near(number, NEAR, NEAR)
         if key not in self._known:
             around = self._mixed(self._around(number, NEAR, NEAR), self.gains)
-            blocks = -(-self._row[number].frames // BLOCK)
+            blocks = -(-self.row[number].frames // BLOCK)
             self._known[key] = block_peaks(around, 0.6 * LIMIT)[1 : 1 + blocks]
         return self._known[key]
 

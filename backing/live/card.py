@@ -164,9 +164,16 @@ class Card:
 
 
 class Opening:
-    """Opens the sound card in a thread; nothing has to be waited for but the card."""
+    """Opens the sound card in a thread; nothing has to be waited for but the card.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    heard
+        As for `Card`.
+    """
+
+    def __init__(self, heard: Callable[[Any, int], None] | None = None) -> None:
+        self._heard = heard
         self._card: Card | None = None
         self._error: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="opening", daemon=True)
@@ -174,7 +181,7 @@ class Opening:
 
     def _run(self) -> None:
         try:
-            self._card = Card()
+            self._card = Card(self._heard)
         except BaseException as error:
             self._error = error
 

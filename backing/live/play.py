@@ -13,7 +13,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from backing.events import Stream
 from backing.live import LOUD
@@ -23,10 +23,13 @@ from backing.live.score import Score
 from backing.live.screen import WIDTH, Painter, picture
 from backing.live.sender import Sender
 from backing.live.tab import Follower
-from backing.live.transport import Transport
+from backing.live.transport import Where
 from phrases.phrase import Phrase
 
-__all__ = ["play"]
+if TYPE_CHECKING:
+    from backing.live.card import Card
+
+__all__ = ["Recorder", "play"]
 
 FRAME = 0.04  # seconds from one picture to the next
 SWITCH = 0.001  # seconds; the sound must not wait for the screen
@@ -40,6 +43,7 @@ def play(
     port: str | None = None,
     pedal: str | None = None,
     phrase: Phrase | None = None,
+    recorder: Recorder | None = None,
 ) -> None:
     """Play a stream to its end, or until it is stopped.
 
@@ -59,6 +63,8 @@ def play(
         A MIDI input with a foot pedal, as for `backing.live.pedal.read_pedal`.
     phrase
         The phrase in it, as played, to show its tab.
+    recorder
+        Who hears what comes in on the sound card meanwhile; not with a port.
 
     Raises
     ------
@@ -75,12 +81,14 @@ def play(
         feet = None if pedal is None else Pedal(pedal, asked.append)
         if feet is not None:
             stack.callback(feet.close)
-        output = _sound(soundfont) if port is None else Sender(port)
+        output = _sound(soundfont, recorder) if port is None else Sender(port)
+        if recorder is not None:
+            stack.callback(recorder.finish)
         stack.callback(output.close)
         stack.enter_context(_eager())
-        output.start(Transport(score))
+        output.start(score)
         try:
-            _follow(stream, output, score, asked, caught, phrase)
+            _follow(stream, output, score, asked, caught, phrase, recorder)
         except HangUpError:
             raise SystemExit(HANG_UP) from None
     if caught:
@@ -89,14 +97,32 @@ def play(
         raise SystemExit(128 + caught[0])
 
 
+class Recorder(Protocol):
+    """Who records while a stream is played."""
+
+    def opened(self, card: Card) -> None:
+        """Get ready: the sound card is open and has not started."""
+
+    def heard(self, block: Any, frame: int) -> None:
+        """Take what came in with the frame that went out, in the audio thread."""
+
+    def played(self, block: Any) -> None:
+        """Take the next frames that go out, shape (frames, 2), from the first on."""
+
+    def line(self) -> str:
+        """Return a line for the screen."""
+
+    def finish(self) -> None:
+        """End: the sound card is closed."""
+
+
 class _Output(Protocol):
     """What `backing.live.sound.Sound` and `backing.live.sender.Sender` have in common."""
 
     name: str
-    transport: Transport
 
-    def start(self, transport: Transport) -> None: ...
-    def now(self) -> float: ...
+    def start(self, score: Score) -> None: ...
+    def where(self) -> Where: ...
     def do(self, action: str) -> None: ...
     @property
     def finished(self) -> bool: ...
@@ -104,10 +130,10 @@ class _Output(Protocol):
     def close(self) -> None: ...
 
 
-def _sound(soundfont: str | Path | None) -> _Output:
+def _sound(soundfont: str | Path | None, recorder: Recorder | None) -> _Output:
     from backing.live.card import Opening
 
-    opening = Opening()
+    opening = Opening(None if recorder is None else recorder.heard)
     try:
         with _one_thread():
             from backing.live.sound import Sound
@@ -119,7 +145,10 @@ def _sound(soundfont: str | Path | None) -> _Output:
     except BaseException:
         opening.abandon()
         raise
-    return Sound(font, opening.card())
+    card = opening.card()
+    if recorder is not None:
+        recorder.opened(card)
+    return Sound(font, card, recorder)
 
 
 @contextlib.contextmanager
@@ -146,6 +175,7 @@ def _follow(
     asked: list[str],
     caught: list[int],
     phrase: Phrase | None,
+    recorder: Recorder | None,
 ) -> None:
     """Show, and pass on what is asked for, until the end."""
     title = f"{stream.title} in {stream.key}"
@@ -160,19 +190,23 @@ def _follow(
         stack.callback(output.close)  # silence comes before the terminal
         while not output.finished and not caught:
             output.check()
-            where = output.transport.where(output.now())
+            where = output.where()
             if painter is not None:
                 width, height = painter.size()
                 tab = None
                 if follower is not None:
                     tab = follower.tab(where.section, where.place, min(width, WIDTH))
                 painter.paint(
-                    picture(title, where, tab, output=output.name, width=width, height=height)
+                    picture(
+                        title,
+                        where,
+                        tab,
+                        output=output.name,
+                        width=width,
+                        height=height,
+                        more=recorder.line() if recorder is not None else "",
+                    )
                 )
-            here, target = where.section, output.transport.state.target
-            for number in (here, here + 1, here - 1, here if target is None else target):
-                if 0 <= number < len(score.sections):
-                    score.messages(number)  # before they are needed
             pressed = keyboard.read(FRAME)
             while asked:
                 pressed.append(asked.pop(0))

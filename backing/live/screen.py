@@ -42,6 +42,7 @@ def picture(
     tab: Tab | None = None,
     *,
     output: str = "",
+    more: str = "",
     width: int = WIDTH,
     height: int = HEIGHT,
 ) -> Picture:
@@ -57,6 +58,8 @@ def picture(
         The phrase, if there is one.
     output
         Where it is played.
+    more
+        One more line that matters, as what is recorded.
     width, height
         Of the terminal; no more than 80 by 24 are used. Where there are fewer lines, what
         matters least is left out.
@@ -76,6 +79,8 @@ def picture(
     add(9)
     add(1, _tempo_row(where))
     add(1, _turn_row(where), [])
+    if more:
+        add(1, more)
     if tab is not None and tab.lines:
         add(8)
         marked: dict[int, list[tuple[int, int]]] = {}
@@ -136,6 +141,8 @@ def _tempo_row(where: Where) -> str:
     text = f"tempo {where.tempo:.4g} beats a minute"
     if abs(where.tempo - where.written) > 0.005:
         text += f" (written {where.written:.4g})"
+    if where.coming != where.tempo:
+        text += f", at the bar line {where.coming:.4g}"
     return text
 
 

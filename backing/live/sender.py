@@ -16,7 +16,8 @@ from collections import deque
 from backing.events import BENT, CHANNELS, part_of
 from backing.live.errors import LiveError, patiently
 from backing.live.ports import library, open_port
-from backing.live.transport import Due, Transport
+from backing.live.score import Score
+from backing.live.transport import Due, Transport, Where
 
 __all__ = ["Sender"]
 
@@ -51,10 +52,10 @@ class Sender:
         self._looked = 0.0
         self.error: BaseException | None = None
 
-    def start(self, transport: Transport) -> None:
+    def start(self, score: Score) -> None:
         """Make every channel ready and begin."""
-        self.transport = transport
-        for data in transport.score.set_up():
+        self.transport = Transport(score)
+        for data in score.set_up():
             self._send(data)
         self._began = self._looked = time.perf_counter()
         self._thread = threading.Thread(target=self._run, name="MIDI", daemon=True)
@@ -63,6 +64,16 @@ class Sender:
     def now(self) -> float:
         """Return the transport's instant."""
         return time.perf_counter() - self._began
+
+    def where(self) -> Where:
+        """Return what there is to show now, and have ready what comes next."""
+        where = self.transport.where(self.now())
+        here, target = where.section, self.transport.state.target
+        score = self.transport.score
+        for number in (here, here + 1, here - 1, here if target is None else target):
+            if 0 <= number < len(score.sections):
+                score.messages(number)
+        return where
 
     def do(self, action: str) -> None:
         """Have an action done at once."""

@@ -16,7 +16,7 @@ from backing.events import CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_val
 from backing.live.score import Score
 from phrases.files import TEMPOS
 
-__all__ = ["ACTIONS", "EARLY", "TEMPO_STEP", "Due", "Transport", "Where"]
+__all__ = ["ACTIONS", "EARLY", "TEMPO_STEP", "Due", "State", "Transport", "Where"]
 
 EARLY = Fraction(1, 50)  # seconds; the band wanders by less
 TEMPO_STEP = 2  # beats a minute
@@ -24,8 +24,8 @@ TEMPO_STEP = 2  # beats a minute
 # What a key or a pedal may ask for.
 ACTIONS: dict[str, str] = {
     "stop": "stop at the bar line, and go on from there",
-    "faster": f"{TEMPO_STEP} beats a minute more",
-    "slower": f"{TEMPO_STEP} beats a minute less",
+    "faster": f"{TEMPO_STEP} beats a minute more, from the bar line",
+    "slower": f"{TEMPO_STEP} beats a minute less, from the bar line",
     "next": "to the next pass or chorus, at the bar line",
     "previous": "to the one before, at the bar line",
     "mute": "the phrase off, and on again",
@@ -38,12 +38,13 @@ LEAD = frozenset(channel for voice, channel in CHANNELS.items() if voice.startsw
 
 
 @dataclass(frozen=True, slots=True)
-class _State:
+class State:
     """All that says where one is; replaced as a whole, so that another thread may read it."""
 
     at: Fraction  # the anchor's instant
     second: Fraction  # the anchor's place
     pace: Fraction = Fraction(1)  # seconds of the piece in a second
+    coming: Fraction | None = None  # the pace from the next bar line
     section: int = 0
     going: bool = True
     stopping: bool = False
@@ -72,8 +73,8 @@ class Where:
         The beat from 1 and how many there are in a bar.
     place
         Beats from the start of the section.
-    tempo, written
-        Felt beats a minute, as played and as in the stream.
+    tempo, written, coming
+        Felt beats a minute, as played, as in the stream, and as played from the next bar line.
     chord, soon, wait
         The chord, the next other one, and how many beats it is away (None: there is none).
     turn
@@ -93,6 +94,7 @@ class Where:
     place: float
     tempo: float
     written: float
+    coming: float
     chord: str
     soon: str
     wait: float | None
@@ -136,7 +138,7 @@ class Transport:
 
     def __init__(self, score: Score, at: Fraction | float = 0) -> None:
         self.score = score
-        self.state = _State(Fraction(at), score.sections[0].start)
+        self.state = State(Fraction(at), score.sections[0].start)
         self._asked = Fraction(at)
         self._serial = 0
         self._runs: list[_Run] = []
@@ -200,7 +202,7 @@ class Transport:
         section = self.score.sections[state.section]
         end = section.start + section.seconds
         last = state.section == len(self.score.sections) - 1
-        if state.stopping or state.target is not None:
+        if state.stopping or state.target is not None or state.coming is not None:
             for line in self.score.bars(state.section):
                 if line - EARLY > state.second and not (last and line == end):
                     return line - EARLY
@@ -243,15 +245,20 @@ class Transport:
     # --- bar lines and sections ---------------------------------------------
 
     def _cross(self, edge: Fraction, out: list[Due]) -> None:
+        at = self._exact_instant(edge)
         state = self.state
         section = self.score.sections[state.section]
+        if state.coming is not None:
+            state = self.state = replace(state, at=at, second=edge, pace=state.coming, coming=None)
+            if not state.stopping and state.target is None:
+                self._change(edge)
+                return
         if edge == section.start + section.seconds:
             number = state.section + 1
             target = None if state.target == number else state.target
             self.state = replace(state, section=number, target=target)
             self._begin(edge)
             return
-        at = self._exact_instant(edge)
         line = edge + EARLY
         following = state.section + (line == section.start + section.seconds)
         target = following if state.target is None else state.target
@@ -267,6 +274,9 @@ class Transport:
         self._runs.clear()
         if self.state.going:
             self._begin(place)
+
+    def _change(self, edge: Fraction) -> None:
+        """Go on at another pace from a place; messages do so of themselves."""
 
     def _begin(self, since: Fraction) -> None:
         self._serial += 1
@@ -329,13 +339,17 @@ class Transport:
         self._anchor(at)
         state = self.state
         _, written = self.score.beat_at(state.section, state.second)
-        tempo = written * state.pace
+        tempo = written * (state.coming or state.pace)
         moved = Fraction(round(tempo) + step)
         if step > 0:
             moved = max(tempo, min(moved, Fraction(TEMPOS[1])))
         else:
             moved = min(tempo, max(moved, Fraction(TEMPOS[0])))
-        self.state = replace(state, pace=moved / written)
+        pace = moved / written
+        if not state.going:
+            self.state = replace(state, pace=pace)
+        else:
+            self.state = replace(state, coming=None if pace == state.pace else pace)
 
     def _skip(self, step: int, at: Fraction) -> None:
         self._anchor(at)
@@ -350,9 +364,17 @@ class Transport:
 
     # --- where one is -------------------------------------------------------
 
-    def where(self, at: Fraction | float) -> Where:
-        """Return what there is to show at an instant; any thread may ask."""
-        state, score = self.state, self.score
+    def where(self, at: Fraction | float, state: State | None = None) -> Where:
+        """Return what there is to show at an instant, of a state; any thread may ask.
+
+        Parameters
+        ----------
+        at
+            The instant.
+        state
+            The state that holds then; None is the one now.
+        """
+        state, score = state or self.state, self.score
         second = state.place(Fraction(at))
         number = state.section
         end = score.sections[number].start + score.sections[number].seconds
@@ -377,6 +399,7 @@ class Transport:
             place=float(place),
             tempo=float(tempo),
             written=float(written),
+            coming=float(written * (state.coming or state.pace)),
             chord=chord,
             soon=soon,
             wait=None if when is None else (when - float(second)) * float(written) / 60,

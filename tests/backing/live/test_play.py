@@ -194,13 +194,13 @@ def test_a_pedal_stops_and_goes_on(receiver: Receiver, play: Play) -> None:
 # Says when the first sound leaves, and how late any block was.
 NOTED = """
 import os, numpy, backing.live.sound as module
-kept = module.limited
-def limited(block):
-    if block.any() and not noted:
+kept = module.Sound._fill
+def fill(self, out):
+    kept(self, out)
+    if out.any() and not noted:
         noted.append(time.clock_gettime(time.CLOCK_MONOTONIC))
         print("SOUND", noted[0], flush=True)
-    return kept(block)
-noted, module.limited = [], limited
+noted, module.Sound._fill = [], fill
 """
 
 
@@ -229,8 +229,8 @@ def test_the_sound_card_stops_by_keys_and_signals(jack: str, play: Play, soundfo
 def test_a_crash_in_the_sound_is_raised(jack: str, play: Play, soundfont: str) -> None:
     before = (
         "import backing.live.sound as module\n"
-        "def limited(block): raise ZeroDivisionError('sound')\n"
-        "module.limited = limited\n"
+        "def fill(self, out): raise ZeroDivisionError('sound')\n"
+        "module.Sound._fill = fill\n"
     )
     player = play("held()", before=before, soundfont=str(soundfont))
     assert player.end() == 1

@@ -21,6 +21,7 @@ def moment(**more: Any) -> Where:
         "turn": "Call", "going": True, "stopping": False, "muted": False, "over": False,
         "target": "",
     }  # fmt: skip
+    told["coming"] = more.get("tempo", told["tempo"])
     return Where(**{**told, **more})
 
 

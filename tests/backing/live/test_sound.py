@@ -1,123 +1,189 @@
 from __future__ import annotations
 
-from dataclasses import replace
-from fractions import Fraction
+import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import pyloudnorm
 import pytest
 
-import backing
-from backing.events import Stream
+from backing.live import sound as module
+from backing.live.reel import Renderer
 from backing.live.score import Score
-from backing.live.sound import CEILING, KNEE, Block, Renderer, Voices, limited
-from backing.live.transport import Transport
-from backing.mix import APART, layers
-from backing.synth import AudioError, synthesise
-from tests.backing.live.material import clicks, held
+from backing.live.sound import AHEAD, FADE, Block, Sound
+from backing.synth import AudioError
+from tests.backing.live.material import clicks, held, two_bars
 
 RATE = 48000
 
 
-def rendered(stream: Stream, soundfont: Path, frames: int = 256, most: float = 600.0) -> Block:
-    voices = Voices(soundfont, RATE)
-    renderer = Renderer(Transport(Score(stream)), voices, RATE)
+class Card:
+    """A sound card that asks when it is told to."""
+
+    name, rate, latency, lost = "nothing", RATE, 0.0, False
+
+    def __init__(self) -> None:
+        self.fill: Callable[[Block], None]
+        self.heard: list[Block] = []
+        self.closed = False
+
+    def start(self, fill: Callable[[Block], None]) -> None:
+        self.fill = fill
+
+    def ask(self, frames: int = 256) -> None:
+        out = np.full((frames, 2), 9.0, np.float32)
+        self.fill(out)
+        self.heard.append(out)
+
+    def now(self) -> float:
+        return sum(map(len, self.heard)) / RATE
+
+    def check(self) -> None:
+        pass
+
+    def close(self) -> bool:
+        self.closed = True
+        return True
+
+
+class Listener:
+    def __init__(self) -> None:
+        self.blocks: list[Block] = []
+
+    def played(self, block: Block) -> None:
+        self.blocks.append(block)
+
+
+def begun(stream: Any, soundfont: Path, listener: Any = None) -> tuple[Sound, Any]:
+    card: Any = Card()
+    sound = Sound(soundfont, card, listener)
+    sound.start(Score(stream))
+    return sound, card
+
+
+def wait(sound: Sound, seconds: float = AHEAD / 2) -> None:
+    """Wait until so much is ready."""
+    end = time.monotonic() + 20
+    while sound._made - sound._sent < seconds * RATE and not sound._done:
+        sound.check()
+        assert time.monotonic() < end
+        time.sleep(0.001)
+
+
+def test_the_callback_hands_out_what_is_rendered_to_the_end(soundfont: Path) -> None:
+    listener = Listener()
+    sound, card = begun(two_bars(), soundfont, listener)
+    while not sound.finished:
+        wait(sound)
+        card.ask(333)
+    renderer = Renderer(Score(two_bars()), soundfont, RATE)
     blocks = []
-    while not renderer.silent and renderer.frames < most * RATE:
-        blocks.append(renderer.block(frames))
-    voices.close()
-    return np.concatenate(blocks)
+    while not renderer.over:
+        blocks.append(renderer.block())
+    wanted = np.concatenate(blocks)
+    heard = np.concatenate(card.heard)
+    assert np.array_equal(heard[: len(wanted)], wanted)
+    assert not heard[len(wanted) :].any()
+    assert np.array_equal(np.concatenate(listener.blocks), wanted)
+    assert sound.missed == 0
+    sound.close()
+    assert card.closed
 
 
-def only(stream: Stream, part: str) -> Stream:
-    return replace(
-        stream,
-        sections=tuple(
-            replace(s, notes=tuple(n for n in s.notes if n.voice.startswith(part)))
-            for s in stream.sections
-        ),
-    )
+def test_what_comes_too_late_is_left_out_and_time_goes_on(
+    soundfont: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain, plain_card = begun(two_bars(), soundfont)
+    while plain_card.now() < 1.0:
+        wait(plain)
+        plain_card.ask()
+    plain.close()
+    sound, card = begun(two_bars(), soundfont)
+    kept = Renderer.block
+
+    def slow(self: Renderer) -> Block:
+        time.sleep(0.4)
+        return kept(self)
+
+    wait(sound)
+    monkeypatch.setattr(Renderer, "block", slow)
+    while sound._made > sound._sent + 256:
+        card.ask()
+    time.sleep(0.1)
+    for _ in range(20):
+        card.ask()  # nothing is ready
+    monkeypatch.setattr(Renderer, "block", kept)
+    assert not card.heard[-1].any()
+    assert sound.missed > 0
+    late = len(card.heard)
+    time.sleep(0.5)
+    while card.now() < 1.0:
+        wait(sound)
+        card.ask()
+    heard, wanted = np.concatenate(card.heard), np.concatenate(plain_card.heard)
+    assert np.array_equal(heard[late * 256 :], wanted[late * 256 : len(heard)])
+    sound.close()
+    assert "came too late" in capsys.readouterr().err
 
 
-def test_the_size_of_a_block_changes_nothing(soundfont: Path) -> None:
-    given = clicks(1, 1, 240)
-    small, large = (rendered(given, soundfont, size, 1.0) for size in (64, 1000))
-    assert np.array_equal(small[:40000], large[:40000])
-
-
-def test_notes_sound_on_their_block_of_64_frames(soundfont: Path) -> None:
-    sound = np.abs(rendered(only(clicks(1, 1, 120), "bass"), soundfont)).max(axis=1)
-    assert np.flatnonzero(sound > 1e-5)[0] < 64 + 200
-    before, after = sound[23000:24000].max(), sound[24000:26000].max()
-    assert after > 3 * before
-
-
-def test_parts_stand_to_each_other_as_in_a_file(soundfont: Path) -> None:
-    """Regression against `backing.mix`: each part's live level less its level there."""
-    whole = backing.demo("lamp-oil", choruses=1)
-    notes = tuple(note for note in whole.sections[1].notes if note.start < 5)
-    one = replace(whole.sections[1], notes=notes, start=Fraction(0), seconds=Fraction(5))
-    given = replace(whole, sections=(one,))
-    meter = pyloudnorm.Meter(RATE)
-    stems = synthesise(notes, given.programs, soundfont, RATE)
-    file = dict(zip(APART, layers(stems, RATE, APART), strict=True))
-    apart = []
-    for part in ("drums", "bass", "comp", "lead"):
-        live = meter.integrated_loudness(rendered(only(given, part), soundfont))
-        apart.append(live - meter.integrated_loudness(file[part].T))
-    assert max(apart) - min(apart) < 1.5
-
-
-def test_it_is_about_as_loud_as_a_file(soundfont: Path) -> None:
-    sound = rendered(backing.track(choruses=1), soundfont)
-    assert pyloudnorm.Meter(RATE).integrated_loudness(sound) == pytest.approx(-17.5, abs=1.5)
-    assert np.abs(sound).max() < CEILING
-
-
-def test_the_limiter_leaves_what_is_soft_and_joins_without_a_jump() -> None:
-    ramp = np.linspace(-4, 4, 80001, dtype=np.float32)[:, None]
-    out = limited(ramp)
-    soft = np.abs(ramp) <= KNEE
-    assert np.array_equal(out[soft], ramp[soft])
-    assert np.abs(out).max() <= CEILING + 1e-6
-    steps = np.diff(out[:, 0])
-    assert steps.min() >= 0
-    assert steps.max() < 1.01e-4
-    assert np.abs(np.diff(steps)).max() < 1e-6
-    quiet = np.full((4, 2), 0.5, np.float32)
-    assert limited(quiet) is quiet
+def test_where_is_what_is_heard_and_not_what_is_rendered(soundfont: Path) -> None:
+    sound, card = begun(clicks(3, 1, 240), soundfont)
+    names = []
+    while card.now() < 1.5:
+        wait(sound)
+        card.ask()
+        names.append((card.now(), sound.where().name[:6], sound.where().bar))
+    first = next(at for at, name, _ in names if name == "Pass 2")
+    assert first == pytest.approx(1.0, abs=0.03)
+    sound.close()
 
 
 def test_closing_fades_out(soundfont: Path) -> None:
-    voices = Voices(soundfont, RATE)
-    renderer = Renderer(Transport(Score(held())), voices, RATE)
-    for _ in range(100):
-        renderer.block(256)
-    renderer.fading = True
-    last = renderer.block(2000)
+    sound, card = begun(held(), soundfont)
+    for _ in range(40):
+        wait(sound)
+        card.ask()
+    assert np.abs(card.heard[-1]).max() > 0.01
+    wait(sound)
+    sound._fading = 0
+    count = len(card.heard)
+    for _ in range(20):
+        card.ask()
+    last = np.concatenate(card.heard[count:])
+    fade = round(FADE * RATE)
     assert np.abs(last[:200]).max() > 0.01
-    assert not last[1440:].any()
-    assert renderer.silent
-    assert not renderer.block(64).any()
-    voices.close()
+    assert not last[fade:].any()
+    sound.close()
 
 
-def test_stop_silences_and_go_goes_on(soundfont: Path) -> None:
-    voices = Voices(soundfont, RATE)
-    renderer = Renderer(Transport(Score(clicks(2, 1, 240))), voices, RATE)
-    renderer.asked.append("stop")
-    sound = np.concatenate([renderer.block(256) for _ in range(4 * RATE // 256)])
-    assert np.abs(sound[: RATE // 2]).max() > 0.05
-    assert np.abs(sound[3 * RATE :]).max() < 0.002
-    renderer.asked.append("stop")
-    sound = np.concatenate([renderer.block(256) for _ in range(RATE // 4 // 256)])
-    assert np.abs(sound).max() > 0.05
-    voices.close()
+def test_what_goes_wrong_while_rendering_is_raised(
+    soundfont: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sound, _ = begun(held(), soundfont)
+
+    def broken(self: Renderer) -> Block:
+        raise ZeroDivisionError("sound")
+
+    monkeypatch.setattr(Renderer, "block", broken)
+    sound._sent = sound._made
+    end = time.monotonic() + 5
+    with pytest.raises(ZeroDivisionError, match="sound"):  # noqa: PT012
+        while time.monotonic() < end:
+            sound.check()
+            time.sleep(0.01)
+    sound.close()
 
 
 def test_a_file_that_is_no_soundfont_is_told(tmp_path: Path) -> None:
     bad = tmp_path / "bad.sf2"
     bad.write_bytes(b"RIFF....")
     with pytest.raises(AudioError, match="cannot load this soundfont"):
-        Voices(bad, RATE)
+        begun(two_bars(), bad)
+
+
+def test_it_looks_ahead_no_further_than_it_must(soundfont: Path) -> None:
+    sound, _ = begun(held(), soundfont)
+    time.sleep(1.0)
+    assert module.AHEAD * RATE <= sound._made < (module.AHEAD + 0.1) * RATE
+    sound.close()

@@ -244,23 +244,46 @@ def test_a_jump_while_stopped_is_at_once() -> None:
 # --- tempo --------------------------------------------------------------------
 
 
-def test_tempo_moves_by_two_at_once_and_keeps_its_place() -> None:
+def test_tempo_moves_by_two_at_the_bar_line_and_keeps_its_place() -> None:
     transport = started(clicks())
-    due = transport.due(0.25) + transport.do("slower", 0.25) + transport.due(0.9)
-    assert transport.where(0.3).tempo == pytest.approx(118)
-    assert transport.where(0.3).written == 120
-    assert ons(due)[-1][0] == pytest.approx(0.25 + 0.25 * 120 / 118)
+    due = transport.due(0.25) + transport.do("slower", 0.25) + transport.due(1.9)
+    assert (transport.where(0.3).tempo, transport.where(0.3).coming) == (120, 118)
+    assert ons(due) == [(0.0, 40), (0.5, 40), (1.0, 40), (1.5, 40)]
+    due = transport.due(3.9)
+    assert (transport.where(3.0).tempo, transport.where(3.0).coming) == (118, 118)
+    assert transport.where(3.0).written == 120
+    line = BAR - float(EARLY)  # from here on it is slower
+    assert [at for at, _ in ons(due)] == pytest.approx(
+        [line + (float(EARLY) + 0.5 * n) * 120 / 118 for n in range(4)]
+    )
+
+
+def test_tempo_there_and_back_before_the_bar_line_is_no_change() -> None:
+    transport = started(clicks())
+    due = transport.do("faster", 0.1) + transport.do("slower", 0.2)
+    assert transport.where(0.3).coming == 120
+    assert ons(due + transport.due(2.6)) == ons(started(clicks()).due(2.6))
+
+
+def test_tempo_and_next_at_one_bar_line() -> None:
+    transport = started(clicks(bars=4))
+    transport.do("faster", 0.1)
+    transport.do("next", 0.2)
+    due = ons(transport.due(2.6))
+    assert due[-2:][0][1] == 41
+    assert due[-1][0] - due[-2][0] == pytest.approx(60 / 122)
 
 
 def test_tempo_stays_within_its_bounds() -> None:
     transport = started(clicks())
     for _ in range(100):
         transport.do("faster", 0.1)
-    assert transport.where(0.1).tempo == 240
+    assert transport.where(0.1).coming == 240
     for _ in range(300):
         transport.do("slower", 0.1)
-    assert transport.where(0.1).tempo == 30
-    assert ons(transport.due(2.2))[-1][0] == pytest.approx(0.1 + 0.4 * 4)
+    assert transport.where(0.1).coming == 30
+    transport.due(2.5)
+    assert transport.where(2.5).tempo == 30
 
 
 def test_every_tempo_of_a_slow_down_is_shown() -> None:

@@ -1,0 +1,341 @@
+"""A transport as sound: the file's own engine, some frames ahead of what is heard.
+
+Each section that is played is a tape: what `backing.audio.pieces` makes of its notes, fetched in a
+thread of its own. Tapes are laid over each other on the frames on which a file lays them, so
+what is heard is what a file holds, but for its loudness: the gains are fixed in advance.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.audio import LAST_RING, faded, pieces
+from backing.events import Note
+from backing.live.score import Score
+from backing.live.transport import Due, Transport
+from backing.loudness import BLOCK, MARGIN, gain_curve
+from backing.mix import LIMIT, TOGETHER, Gains, Sound
+from backing.synth import check_audio
+from phrases.curve import Curve
+
+__all__ = ["GAINS", "HOP", "Reel", "Renderer"]
+
+HOP = 64 * BLOCK  # frames that are laid at a time
+FADE = 0.04  # seconds in which a section that is left dies away
+MUTE = 0.01
+SOON = 3.0  # seconds before it begins, a section is made ready
+WAITING = 2  # pieces that a tape has ready
+# What mastering gives most bands and phrases lies within 3 dB and 5 dB of these.
+GAINS = Gains(band=10 ** (7.0 / 20), lead=10 ** (8.0 / 20))
+
+
+@dataclass(frozen=True, slots=True)
+class _Begin:
+    """A section begins: on a frame, from seconds within it, at a pace."""
+
+    frame: int
+    section: int
+    offset: Fraction
+    pace: Fraction
+
+
+class Reel(Transport):
+    """A transport that says which section begins and when all dies away, in place of messages.
+
+    Parameters
+    ----------
+    score
+        What is played.
+    rate
+        Frames a second; instants are seconds of frames.
+
+    Attributes
+    ----------
+    cues
+        What is to be done next: a frame on which all that sounds dies away, or a section that
+        begins.
+    """
+
+    def __init__(self, score: Score, rate: int) -> None:
+        self.rate = rate
+        self.cues: deque[int | _Begin] = deque()
+        super().__init__(score)
+
+    def ending(self) -> int:
+        """Return the frame on which the piece ends, as it is played now."""
+        section = self.score.sections[-1]
+        return round(self._exact_instant(section.start + section.seconds) * self.rate)
+
+    def begun(self) -> Fraction:
+        """Return the instant at which the section that is played began."""
+        return self._exact_instant(self.score.sections[self.state.section].start)
+
+    def _change(self, edge: Fraction) -> None:
+        section = self.score.sections[self.state.section]
+        if edge < section.start + section.seconds - Fraction(1, 10):
+            self.cues.append(round(self._exact_instant(edge) * self.rate))
+            self._begin(edge)
+
+    def _begin(self, since: Fraction) -> None:
+        state = self.state
+        start = self.score.sections[state.section].start
+        at = self._exact_instant(max(since, start))
+        offset = max(Fraction(0), since - start)
+        self.cues.append(_Begin(round(at * self.rate), state.section, offset, state.pace))
+
+    def _hush(self, at: float, out: list[Due]) -> None:
+        self.cues.append(round(at * self.rate))
+
+
+class _Tape:
+    """A section that is being played; a thread fetches it."""
+
+    def __init__(self, source: Iterator[Sound]) -> None:
+        self.start = 0
+        self.cut: int | None = None  # the frame from which it dies away
+        self._pieces: list[Sound] = []
+        self._first = 0  # frame of the first piece, from the start
+        self._stopped = False
+        self._all = False
+        self._queue: queue.Queue[Sound | BaseException | None] = queue.Queue(WAITING)
+        self._thread = threading.Thread(target=self._fetch, args=(source,), daemon=True)
+        self._thread.start()
+
+    def _fetch(self, source: Iterator[Sound]) -> None:
+        last: BaseException | None = None
+        try:
+            for piece in source:
+                self._queue.put(piece)
+                if self._stopped:
+                    break
+        except BaseException as error:
+            last = error
+        self._queue.put(last)
+
+    def _more(self) -> None:
+        piece = self._queue.get()
+        if isinstance(piece, BaseException):
+            raise piece
+        if piece is None:
+            self._all = True
+        elif piece.shape[2]:
+            self._pieces.append(piece)
+
+    def over(self, frame: int, fade: int) -> bool:
+        """Tell whether nothing of it sounds from a frame on."""
+        if self.cut is not None and frame >= self.cut + fade:
+            return True
+        return self._all and not self._pieces
+
+    def add(self, out: Sound, frame: int, fade: int) -> None:
+        """Add what sounds from a frame on, as long as `out` is, shape (layers, 2, frames)."""
+        end = frame + out.shape[2] - self.start
+        while not self._all and sum(p.shape[2] for p in self._pieces) + self._first < end:
+            self._more()
+        at = self._first
+        for piece in self._pieces:
+            low, high = max(at, frame - self.start), min(at + piece.shape[2], end)
+            if low < high:
+                place = low + self.start - frame
+                heard = piece[:, :, low - at : high - at]
+                if self.cut is not None:
+                    since = np.arange(low, high) + (self.start - self.cut)
+                    left = np.clip(1 - since / fade, 0.0, 1.0).astype(np.float32)
+                    heard = heard * left**2
+                out[:, :, place : place + high - low] += heard
+            at += piece.shape[2]
+        while self._pieces and self._first + self._pieces[0].shape[2] <= end:
+            self._first += self._pieces.pop(0).shape[2]
+
+    def length(self) -> int:
+        """Return how many frames it has from its start on, once all of it is there."""
+        while not self._all:
+            self._more()
+        return self._first + sum(int(piece.shape[2]) for piece in self._pieces)
+
+    def close(self) -> None:
+        """Have no more of it fetched."""
+        self._stopped = True
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self._queue.get_nowait()
+
+
+class Renderer:
+    """A score as finished sound, hop by hop, with what a player asks for.
+
+    Parameters
+    ----------
+    score
+        What is played.
+    soundfont
+        A file that `soundfonts.find_soundfont` found.
+    rate
+        Frames a second.
+
+    Attributes
+    ----------
+    reel
+        Where one is, as far as is rendered.
+    frames
+        Frames rendered, before mastering.
+    asked
+        What a player asked for, of `backing.live.transport.ACTIONS`.
+    over
+        Whether all has been rendered.
+
+    Raises
+    ------
+    AudioError
+        If FluidSynth is missing; a soundfont that cannot be loaded is told by `laid`.
+    """
+
+    def __init__(self, score: Score, soundfont: Path, rate: int) -> None:
+        check_audio()  # before any thread
+        self.rate = rate
+        self.reel = Reel(score, rate)
+        self.names = TOGETHER if any("lead" in v for v in score.stream.voices) else TOGETHER[:1]
+        self.frames = 0
+        self.asked: deque[str] = deque()
+        self.over = False
+        self._stream = score.stream
+        self._soundfont = soundfont
+        self._tapes: list[_Tape] = []
+        self._ready: tuple[int, _Tape] | None = None
+        self._fade = round(FADE * rate)
+        self._level = np.float32(1.0)  # of the lead
+        self._mix: Sound = np.zeros((2, MARGIN), np.float32)  # what the limiter still looks at
+
+    def laid(self) -> Sound:
+        """Return the next frames of every layer, shape (layers, 2, frames), before any gain."""
+        begin, end = self.frames, self.frames + HOP
+        reel = self.reel
+        while self.asked:
+            reel.do(self.asked.popleft(), Fraction(begin, self.rate))
+        reel.due(Fraction(end, self.rate))
+        while reel.cues:
+            self._take(reel.cues.popleft())
+        self._prepare()
+        if reel.state.over:
+            return self._last(begin)
+        out = np.zeros((len(self.names), 2, HOP), np.float32)
+        self._add(out, begin)
+        return out
+
+    def _add(self, out: Sound, begin: int) -> None:
+        for tape in self._tapes:
+            tape.add(out, begin, self._fade)
+        self.frames = begin + out.shape[2]
+        for tape in [one for one in self._tapes if one.over(self.frames, self._fade)]:
+            tape.close()
+            self._tapes.remove(tape)
+
+    def _last(self, begin: int) -> Sound:
+        """Return all that is left, ended as a file is."""
+        self.over = True
+        end = max(begin, self.reel.ending())
+        ends = [tape.start + tape.length() for tape in self._tapes if tape.cut is None]
+        last = min(max([end, *ends]), end + round(LAST_RING * self.rate))
+        out = np.zeros((len(self.names), 2, last - begin), np.float32)
+        self._add(out, begin)
+        return np.concatenate([out[:, :, : end - begin], faded(out[:, :, end - begin :])], axis=2)
+
+    def _take(self, cue: int | _Begin) -> None:
+        if isinstance(cue, int):
+            for tape in self._tapes:
+                tape.cut = cue if tape.cut is None else tape.cut
+            return
+        plain = cue.offset == 0 and cue.pace == 1
+        if self._ready is not None and plain and self._ready[0] == cue.section:
+            tape = self._ready[1]
+            self._ready = None
+        else:
+            tape = self._tape(cue.section, cue.offset, cue.pace)
+        tape.start = cue.frame
+        self._tapes.append(tape)
+
+    def _tape(self, number: int, offset: Fraction, pace: Fraction) -> _Tape:
+        notes = self._stream.sections[number].notes
+        if offset or pace != 1:
+            notes = paced(notes, float(offset), float(pace))
+        return _Tape(pieces(self._stream, notes, self._soundfont, self.rate, self.names))
+
+    def _prepare(self) -> None:
+        """Begin to fetch the section that comes next of itself."""
+        state = self.reel.state
+        sections = self._stream.sections
+        number = state.section + 1
+        if self._ready is not None and self._ready[0] != number:
+            self._ready[1].close()
+            self._ready = None
+        if self._ready is None and number < len(sections) and state.going and state.pace == 1:
+            here = state.place(Fraction(self.frames, self.rate))
+            if sections[number].start - here < SOON:
+                self._ready = number, self._tape(number, Fraction(0), Fraction(1))
+
+    def block(self) -> Sound:
+        """Return the next finished frames, shape (frames, 2); after the last there are none."""
+        if self.over:
+            return np.zeros((0, 2), np.float32)
+        layers = self.laid()
+        gains = np.repeat(GAINS.of(self.names)[:, np.newaxis], layers.shape[2], axis=1)
+        if "lead" in self.names:
+            gains[1] *= self._fader(layers.shape[2])
+        mix = np.einsum("lf,lcf->cf", gains, layers)
+        if self.over:
+            mix = np.pad(mix, ((0, 0), (0, MARGIN)))
+        whole = np.concatenate([self._mix, mix], axis=1)
+        stop = whole.shape[1] - MARGIN
+        self._mix = whole[:, stop - MARGIN :]
+        out = (whole * gain_curve(whole, LIMIT))[:, MARGIN:stop]
+        return np.ascontiguousarray(out.T)
+
+    def _fader(self, frames: int) -> NDArray[np.float32]:
+        """Return the level of the lead, which goes to where it should be without a click."""
+        goal = np.float32(0.0 if self.reel.state.muted else 1.0)
+        if goal == self._level:
+            return np.full(frames, goal, np.float32)
+        steps = np.arange(1, frames + 1, dtype=np.float32) / np.float32(MUTE * self.rate)
+        moved = self._level + np.clip(steps, 0, 1) * (goal - self._level)
+        self._level = goal
+        return np.asarray(moved, np.float32)
+
+    def close(self) -> None:
+        """Let go of everything that is being fetched."""
+        for tape in self._tapes:
+            tape.close()
+        if self._ready is not None:
+            self._ready[1].close()
+
+
+def paced(notes: tuple[Note, ...], offset: float, pace: float) -> tuple[Note, ...]:
+    """Return the notes from some seconds on, as they are at another pace.
+
+    Hands slide and bend faster too; a vibrato keeps its rate.
+    """
+    return tuple(
+        replace(
+            note, start=(note.start - offset) / pace, end=(note.end - offset) / pace,
+            curve=None if note.curve is None else _paced(note.curve, pace),
+        )
+        for note in notes
+        if note.start >= offset
+    )  # fmt: skip
+
+
+def _paced(curve: Curve, pace: float) -> Curve:
+    glides = tuple(
+        replace(one, start=one.start / pace, seconds=one.seconds / pace) for one in curve.glides
+    )
+    sways = tuple(replace(one, start=one.start / pace, end=one.end / pace) for one in curve.sways)
+    return replace(curve, glides=glides, sways=sways)
