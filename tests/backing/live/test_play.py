@@ -280,3 +280,20 @@ def test_importing_it_loads_nothing_heavy() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     heavy = {"numpy", "rtmidi", "sounddevice", "fluidsynth", "mido"}
     assert not heavy & set(done.stdout.split())
+
+
+BUSY = """
+import sounddevice
+def busy(**_):
+    raise sounddevice.PortAudioError("Error opening OutputStream: Device unavailable", -9985)
+sounddevice.OutputStream = busy
+"""
+
+
+def test_a_busy_sound_card_is_told(jack: str, play: Play, soundfont: str) -> None:
+    player = play("held()", before=BUSY, soundfont=str(soundfont))
+    _, said = player.process.communicate(timeout=20)
+    assert player.process.returncode == 1
+    assert b"cannot be opened, it may be busy (Device unavailable); close other programs" in said
+    assert b"or write a file (-o NAME.wav)" in said
+    assert b"Traceback" not in said
