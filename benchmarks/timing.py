@@ -1,9 +1,9 @@
 """How late MIDI is sent live, ours beside mido's own `play`: `python -m benchmarks.timing`.
 
 A JACK server without a sound card runs for it, in real time (`-R`). Both send 1,000 notes in 60 s
-in one run, each in a process of its own to a receiver of its own: on an idle machine, then with every
-core busy. What is written is the sender's own lateness against its deadlines, and what the
-receivers counted. Takes two minutes and writes `TIMING.md`.
+in one run, each in a process of its own to a receiver of its own: on an idle machine, then with
+every core busy. What is written is the sender's own lateness against its deadlines, and what
+the receivers counted. Takes two minutes and writes `TIMING.md`.
 """
 
 from __future__ import annotations
