@@ -9,8 +9,9 @@ string bent by one finger feels the whole force, a supported one shares it.
 References: Grimes 2014, PLoS ONE 9(7) e102088: stretching by ``dl`` raises the tension by
 ``E A dl / l``. His frequency of a bent string, ``sqrt((E A + cos(t) (T - E A)) / mu) / (2 l)`` for
 an angle ``t``, is what `cents` gives where both sides have the same length, at the 12th fret; his
-measurements are not used. Unit weights are those of D'Addario's tension chart (plain steel and XL
-nickel wound); core diameters of the wound strings and the moduli are common values, from memory.
+measurements were not to be had. Unit weights are those of D'Addario's tension chart (plain steel
+and XL nickel wound); core diameters of the wound strings and the moduli are common values, from
+memory.
 """
 
 from __future__ import annotations

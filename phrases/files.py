@@ -14,7 +14,18 @@ from typing import Any
 from phrases.counting import METERS, parse_count, parse_swing
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.notation import read_line
-from phrases.phrase import LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES, Part, Phrase, Tip
+from phrases.phrase import (
+    LATEST,
+    LEVELS,
+    MOST_DRAG,
+    PICKS,
+    ROLES,
+    TONES,
+    Part,
+    Phrase,
+    Tip,
+    part_names,
+)
 from phrases.pitch import SCALES, Key, parse_key
 from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
@@ -42,6 +53,15 @@ PART_KEYS = ("role", "notes", "drag")
 TIP_KEYS = ("at", "text")
 # What a variation may restate, besides its parts.
 RESTATED = ("tempo", "groove", "swing", "lines", "behind", "tone", "pick", "level", "tips")
+
+
+# What a file of another kind has in it, and what is done with it.
+OTHER_KINDS: dict[str, tuple[tuple[str, ...], str]] = {
+    "a lesson": (("phrase",), "make it with `backing lesson`"),
+    "a groove": (("drums", "bass", "comp"), "play it with --groove"),
+    "a form": (("chart",), "play it with --form"),
+    "a practice plan": (("start", "goal", "passes", "shape", "gap"), "practise it with --plan"),
+}
 
 
 def check_tempo(tempo: Fraction | float | int) -> Fraction:
@@ -115,7 +135,18 @@ def read_phrase(text: str, name: str = "phrase") -> Phrase:
     return _build(TextFile(text, name), ())
 
 
+def _check_kind(file: TextFile) -> None:
+    """Refuse a file of another kind with one sentence."""
+    if isinstance(file.data.get("part"), list) or "key" in file.data:
+        return
+    for kind, (words, hint) in OTHER_KINDS.items():
+        if any(word in file.data for word in words):
+            what = f"this is {kind}, not a phrase; {hint}"
+            raise TextFileError(file.name, (Problem(what),))
+
+
 def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
+    _check_kind(file)
     file.known_keys((), PHRASE_KEYS)
     title = file.get(("title",), str, ...)
     key = _parsed(file, ("key",), parse_key, ...)
@@ -124,11 +155,11 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     tags = file.get(("tags",), list, [])
     if not all(isinstance(tag, str) for tag in tags):
         file.complain(("tags",), 'tags are words in quotes: tags = ["bends", "ending"]')
-    if "tempo" not in file.data:
+    if "tempo" not in file.data and not file.misspelt(("tempo",)):
         file.complain((), '"tempo" is missing')
     common = _restated(file, (), grooves, _Common())
     paths = file.tables("part")
-    if file.data.get("part", []) == []:
+    if file.data.get("part", []) == [] and not file.misspelt(("part",)):
         file.complain((), "there is no [[part]]; a phrase has at least one, with its notes")
     parts = [_part(file, path, meter.beats) for path in paths]
     _check_pickups(file, paths, parts, meter.beats)
@@ -298,28 +329,31 @@ def _tip(file: TextFile, where: Where, parts: Sequence[Part | None], beats: int)
     at = file.get((*where, "at"), str, ...)
     if text is None or at is None:
         return None
-    words = at.split()
-    roles = [part.role for part in parts if part]
     if None in parts:
         return None
-    if len(words) != 3 or words[0] not in roles or not re.fullmatch(r"\d{1,2}", words[1]):
-        known = " or ".join(dict.fromkeys(roles))
+    names = part_names([part.role for part in parts if part])
+    found = re.fullmatch(r"(.+?) +(\d{1,2}) +(\S+)", at.strip())
+    name = " ".join(found[1].split()) if found else ""
+    known = {part.role: n for n, part in reversed(list(enumerate(parts))) if part}
+    known.update(zip(names, range(len(names)), strict=True))
+    if not found or name not in known:
+        listed = " or ".join(dict.fromkeys(names))
         file.complain(
-            (*where, "at"), f'"{at}": write a part, a bar and a count: "{known} 1 3&"; '
+            (*where, "at"), f'"{at}": write a part, a bar and a count: "{listed} 1 3&"; '
             "bar 0 is the pickup"
         )  # fmt: skip
         return None
-    number = roles.index(words[0])
+    number = known[name]
     part = parts[number]
     assert part is not None
-    counted = file.attempt((*where, "at"), parse_count, words[2], 0, beats)
+    counted = file.attempt((*where, "at"), parse_count, found[3], 0, beats)
     if counted is None:
         return None
-    place = Fraction((int(words[1]) - 1) * beats + counted[0] - 1) + counted[1]
+    place = Fraction((int(found[2]) - 1) * beats + counted[0] - 1) + counted[1]
     played = {stroke.at for stroke in part.strokes}
     played |= {m.at for s in part.strokes for n in s.notes for m in n.moves if m.at is not None}
     if place not in played:
-        file.complain((*where, "at"), f'"{at}": the {words[0]} has no note there')
+        file.complain((*where, "at"), f'"{at}": the {name} has no note there')
         return None
     return Tip(text, number, place)
 

@@ -17,7 +17,7 @@ from itertools import pairwise
 from phrases.curve import Curve, Glide, Sway
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
 from phrases.phrase import Move, Note, Stroke, bend_cents, laid_back
-from phrases.techniques import TECHNIQUES, mark
+from phrases.techniques import SLIDE_SECONDS, TECHNIQUES, mark
 
 __all__ = ["Played", "perform"]
 
@@ -284,8 +284,8 @@ class _Shape:
         technique = TECHNIQUES[moves[n].sign]
         if technique.motion == "sway":
             return technique.seconds
-        if technique.motion == "preset":
-            return 0.0
+        if technique.motion == "preset" or (technique.motion == "frets" and n == 0):
+            return 0.0  # the first fret sounds while the hand leaves it
         bent = n and TECHNIQUES[moves[n - 1].sign].motion in ("ease", "preset")
         return SPEAK if bent or (n == 0 and moves[n].sign == "r") else GRACE
 
@@ -297,7 +297,8 @@ class _Shape:
             return 0.0 if last else WAVE
         if technique.motion == "frets" and move.fret is not None and move.at is None:
             before = [m.fret for m in moves[:n] if m.fret is not None and m.sign != "tr"]
-            return technique.seconds * abs(move.fret - (before[-1] if before else self.fretted))
+            frets = abs(move.fret - (before[-1] if before else self.fretted))
+            return max(SLIDE_SECONDS, technique.seconds * frets)
         if technique.motion == "ease":
             return max(technique.seconds, SLOW * self.beat) if self.slow else technique.seconds
         return 0.0
@@ -308,11 +309,11 @@ class _Shape:
         technique = TECHNIQUES[move.sign]
         out = technique.takes == "slide" and move.fret is None
         if technique.motion != "sway" and not out:
-            self.sways = [Sway(s.start, min(s.end, at), s.hertz, s.cents) for s in self.sways]
+            self.sways = [_cut(sway, at) for sway in self.sways]
         end = at + takes if until is None else max(until, at + takes)
         if technique.motion == "sway":
             cents = -technique.cents if self.bent else technique.cents
-            self.sways = [Sway(s.start, min(s.end, at), s.hertz, s.cents) for s in self.sways]
+            self.sways = [_cut(sway, at) for sway in self.sways]
             self.sways.append(Sway(at, end + DAMPING, technique.hertz, cents))
         elif technique.motion == "flutter":
             assert move.fret is not None
@@ -359,19 +360,28 @@ class _Shape:
         if move.fret is None:
             pace = min(technique.seconds, max(0.0, end - at) / count)
             began = at if move.at is not None else end - pace * count
-            # What trembles goes on until the hand leaves.
-            held, self.sways = self.sways, []
-            for number, sway in enumerate(held):
-                ends = began if number + 1 == len(held) else min(sway.end, began)
-                self.sways.append(Sway(sway.start, ends, sway.hertz, sway.cents))
+            if self.sways:  # what trembles goes on until the hand leaves
+                last = self.sways[-1]
+                self.sways[-1] = replace(last, end=max(last.end, began))
         elif move.at is not None:
             pace = min(technique.seconds, max(0.0, at - self.free) / count)
             began = at - pace * count
         else:
             pace, began = takes / count, at
+        self.sways = [_cut(sway, began) for sway in self.sways]
         for n, fret in enumerate(frets, 1):
             self.fretted = fret
             self.glides.append(Glide(began + n * pace, 0.0, self._cents()))
+
+
+def _cut(sway: Sway, at: float) -> Sway:
+    """Return a vibrato that has ended by a time, after a whole turn if there has been one.
+
+    So the pitch is back where it was before the hand moves on.
+    """
+    at = min(at, sway.end)
+    turns = math.floor((at - sway.start) * sway.hertz + 1e-9)
+    return replace(sway, end=min(at, sway.start + turns / sway.hertz) if turns > 0 else at)
 
 
 def _from(curve: Curve, seconds: float) -> Curve:

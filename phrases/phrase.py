@@ -10,6 +10,7 @@ after the band's, his off-beats with them. How late is common practice, from mem
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -35,6 +36,7 @@ __all__ = [
     "Tip",
     "bend_cents",
     "laid_back",
+    "part_names",
 ]
 
 ROLES = ("call", "response", "line")
@@ -45,6 +47,14 @@ LATEST = 120  # milliseconds that a phrase may lie behind
 MOST_DRAG = 8  # beats
 BROADER = Fraction(1, 10)  # of its length is what a slowing end is longer by
 ARCH = 5  # of MIDI velocity, from the ends of a part to its middle
+
+
+def part_names(roles: Sequence[str]) -> list[str]:
+    """Return the names of parts by their roles: ``call``, or ``call 2`` of several calls."""
+    return [
+        role if roles.count(role) == 1 else f"{role} {roles[: number + 1].count(role)}"
+        for number, role in enumerate(roles)
+    ]
 
 
 @dataclass(frozen=True, slots=True)

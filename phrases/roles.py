@@ -17,7 +17,7 @@ from fractions import Fraction
 from phrases.counting import count_word
 from phrases.fretboard import fret_pitch
 from phrases.hands import positions
-from phrases.phrase import Note, Phrase, Stroke, bend_cents
+from phrases.phrase import Note, Phrase, Stroke, bend_cents, part_names
 from phrases.pitch import (
     SCALES,
     Key,
@@ -172,12 +172,9 @@ def chord_roles(root: int, members: Sequence[str]) -> dict[int, str]:
 def hits(phrase: Phrase) -> list[Hit]:
     """Return every stroke of a phrase in order, each with its part and its position."""
     beats = phrase.meter.beats
-    roles = [part.role for part in phrase.parts]
+    names = part_names([part.role for part in phrase.parts])
     found = []
-    for number, (bar, part) in enumerate(phrase.placed()):
-        name = part.role
-        if roles.count(name) > 1:
-            name += f" {roles[: number + 1].count(name)}"
+    for name, (bar, part) in zip(names, phrase.placed(), strict=True):
         first = bar * beats
         found += [Hit(name, Fraction(first), beats, s.moved(first)) for s in part.strokes]
     found.sort(key=lambda hit: hit.stroke.at)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from phrases.errors import BluesError, Problem, TextFileError
-from phrases.words import expected
+from phrases.words import expected, nearest
 
 __all__ = ["LARGEST_FILE", "TextFile", "read_text"]
 
@@ -92,6 +92,7 @@ class TextFile:
         self.name = name
         self.text = text = text.replace("\r\n", "\n")  # as tomllib reads it
         self._problems: list[tuple[Where, str, int | None, bool]] = []
+        self._misspelt: set[Where] = set()
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
         except (ValueError, RecursionError) as error:
@@ -163,17 +164,24 @@ class TextFile:
         for key in self.table(where):
             if key not in allowed:
                 self.complain((*where, key), expected("a key here", key, allowed), key=True)
+                self._misspelt.add((*where, nearest(key, allowed) or ""))
+
+    def misspelt(self, where: Where) -> bool:
+        """Tell whether `known_keys` has found another spelling of the key at a path."""
+        return where in self._misspelt
 
     def get(self, where: Where, kind: type | tuple[type, ...], default: Any = None) -> Any:
         """Return the value at a path, or `default` where it is absent or of another type.
 
-        A wrong type is complained of; a missing value is only where the default is `...`.
+        A wrong type is complained of; a missing value is only where the default is `...` and its
+        key is not there misspelt.
         """
         *parent, key = where
         table = self.table(tuple(parent))
         if key not in table:
             if default is ...:
-                self.complain(tuple(parent), f'"{key}" is missing')
+                if not self.misspelt(where):
+                    self.complain(tuple(parent), f'"{key}" is missing')
                 return None
             return default
         value = table[key]  # type: ignore[index]

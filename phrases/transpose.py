@@ -21,7 +21,7 @@ from phrases.counting import count_word
 from phrases.errors import ChoiceError, RangeError
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.hands import FINGER_MARKS, REACH, Grip, grips, move_cost
-from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
+from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents, part_names
 from phrases.pitch import Key, pitch_name
 from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
 from phrases.words import expected
@@ -41,6 +41,7 @@ SILENCED = 3.0  # a string that was to ring on
 SHORT_OF_NECK = 0.5  # a slide from or to nowhere, for each fret that it lacks
 NOWHERE = 3  # frets that such a slide wants
 SPLIT = 0.4  # a double stop, for each string between
+OPEN = "; open strings are played in position 1, or where the phrase has some"
 RAKED = 2  # lower strings that a rake wants
 
 
@@ -55,10 +56,10 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
         If the shape fits on the neck in neither direction.
     """
     frets = _frets(phrase)
+    # A shape that is all fretted stays so: open strings neither bend nor slide.
+    lowest = 0 if frets and not min(frets) else 1
     # The nearer way goes first, but for one that makes a bend too heavy.
     for move in sorted(_moves(phrase.key, key), key=lambda move: _heavier(phrase, move)):
-        # A shape that is all fretted stays so: open strings neither bend nor slide.
-        lowest = 0 if frets and not min(frets) else 1
         fits = not frets or (min(frets) + move >= lowest and max(frets) + move <= HIGHEST)
         # A slide from or to nowhere has a fret to come from or to go to.
         fits = fits and all(fret + move > 1 for fret in _nowhere(phrase))
@@ -66,7 +67,7 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
             return _each_part(phrase, key, partial(_part, move=move))
     raise RangeError(
         f'"{phrase.title}" lies on frets {min(frets)} to {max(frets)}: its shape does not fit '
-        f"on the neck in {key} (frets 0 to {HIGHEST})"
+        f"on the neck in {key} (frets {lowest} to {HIGHEST}); try another position"
     )
 
 
@@ -109,7 +110,7 @@ def _moves(before: Key, after: Key) -> list[int]:
 
 def _each_part(phrase: Phrase, key: Key, change: Callable[[Part, str], Part]) -> Phrase:
     """Return a phrase and its variations with each part changed; `change` gets part and place."""
-    names = _part_names(phrase)
+    names = part_names([part.role for part in phrase.parts])
     return replace(
         phrase,
         key=key,
@@ -121,14 +122,6 @@ def _each_part(phrase: Phrase, key: Key, change: Callable[[Part, str], Part]) ->
             (name, _each_part(other, key, change)) for name, other in phrase.variations
         ),
     )
-
-
-def _part_names(phrase: Phrase) -> list[str]:
-    roles = [part.role for part in phrase.parts]
-    return [
-        role if roles.count(role) == 1 else f"{role} {roles[: number + 1].count(role)}"
-        for number, role in enumerate(roles)
-    ]
 
 
 def _frets(phrase: Phrase) -> list[int]:
@@ -323,7 +316,7 @@ class _Search:
         if max(frets) > LAST_FRET or fret > HIGHEST:
             return f"too high {on}"
         if 0 in frets and not self.open:
-            return f"the open string {on}"
+            return f"open {on}"
         if note.into and fret < (2 if note.into == "/" else 1):
             return f"nowhere to slide from {on}"
         for move in note.moves:
@@ -352,15 +345,16 @@ class _Search:
             name = _described(note, self.move)
             fitting = [new for new, why in self._ways(note) if not why]
             if not fitting:
-                reasons = "; ".join(why for _, why in self._ways(note))
-                return f"{name} has no place{self._on()} ({reasons})"
+                reasons = [why for _, why in self._ways(note)]
+                text = f"{name} has no place{self._on()} ({'; '.join(reasons)})"
+                return text + (OPEN if any(why.startswith("open") for why in reasons) else "")
             alone = [replace(stroke, notes=(new,)) for new in fitting]
             if not any(
                 self.position in (None, grip.position, grip.leaves)
                 for one in alone
                 for grip in grips(one)
             ):
-                found = " or ".join(f"{new.string}{new.fret}" for new in fitting)
+                found = " or ".join(_spelt(new) for new in fitting)
                 near = "".join(
                     f"; there is no {why.removeprefix('a ')}" for why in self._nearby(note)
                 )
@@ -388,9 +382,18 @@ def _described(note: Note, move: int) -> str:
     name = pitch_name(STANDARD[note.string] + note.fret + move)
     bends = [m for m in note.moves if TECHNIQUES[m.sign].takes == "bend"]
     what = f"{TECHNIQUES[bends[0].sign].name} from " if bends else ""
-    slides = any(TECHNIQUES[m.sign].motion == "frets" for m in note.moves)
-    what = what or ("slide from " if slides else "")
+    moved = next((m for m in note.moves if TECHNIQUES[m.sign].takes in ("fret", "slide")), None)
+    if moved and not what:
+        technique = TECHNIQUES[moved.sign]
+        what = f"{'slide' if technique.motion == 'frets' else technique.name} from "
     return f"the {what}{name}" if what else name
+
+
+def _spelt(note: Note) -> str:
+    """Return a note with the frets it goes to: ``e8p3``."""
+    return f"{note.string}{note.fret}" + "".join(
+        f"{move.sign}{move.fret}" for move in note.moves if move.fret is not None
+    )
 
 
 def _bend_fault(string: str, fret: int, cents: int) -> str:

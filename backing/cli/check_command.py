@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import asdict, replace
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -40,6 +42,13 @@ RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
     help="The form whose chords it is heard against.",
 )
 @click.option("--tempo", type=TEMPO, help="Felt beats a minute; the phrase's if left out.")
+@click.option(
+    "--line",
+    type=int,
+    metavar="N",
+    default=1,
+    help="Show it where it comes for the Nth time in the form; the first time if left out.",
+)
 @click.option("--variation", metavar="NAME", help="Look at a variation of the phrase.")
 @click.option("--strict", is_flag=True, help="Exit with 1 if something cannot be played.")
 @json_option
@@ -48,6 +57,7 @@ def command(
     key: str | None,
     form: str,
     tempo: Fraction | None,
+    line: int,
     variation: str | None,
     strict: bool,
     as_json: bool,
@@ -56,7 +66,7 @@ def command(
 
     PHRASE is a file or the name of a shipped phrase. Shows each note's degree and its role
     against the chord, where the hand is, what cannot be played or is hard, and what the bends
-    cost.
+    cost. Where the phrase comes over several lines of the form, all of them are summed up.
     """
     from backing.forms import find_form
     from backing.grooves import find_groove, groove_names
@@ -76,61 +86,94 @@ def command(
     groove = find_groove(found.groove)
     asked = parse_swing(found.swing) if found.swing else groove.swing
     chart = find_form(form)
-    chords, names = _under(found, chart)
     swing = swing_for(asked, found.tempo, groove.swing_limit)
-    report = check(found, chords, swing)
+    places = [
+        _Place(first, names, check(found, chords, swing))
+        for first, chords, names in _under(found, chart)
+    ]
+    if not 1 <= line <= len(places):
+        times = "once" if len(places) == 1 else f"{len(places)} times"
+        message = f'{line}: "{found.title}" comes {times} in {chart.name}; write 1'
+        message += f" to {len(places)}" if len(places) > 1 else ""
+        raise click.BadParameter(message, param_hint="'--line'")
     if as_json:
-        click.echo(json.dumps(_facts(found, chart, report, names), ensure_ascii=False))
+        click.echo(json.dumps(_facts(found, chart, places, line), ensure_ascii=False))
     else:
-        _print(found, chart, report, names)
-    if strict and not report.playable:
+        _print(found, chart, places, line)
+    if strict and not places[0].report.playable:
         sys.exit(1)
 
 
-def _under(phrase: Phrase, form: Form) -> tuple[list[tuple[Fraction, int, dict[int, str]]], Names]:
-    """Return the chords under a phrase where it is first placed, and their names."""
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A phrase over the bars of a form, from `first` on, which counts from 0."""
+
+    first: int
+    names: Names
+    report: Report
+
+
+def _under(
+    phrase: Phrase, form: Form
+) -> Iterator[tuple[int, list[tuple[Fraction, int, dict[int, str]]], Names]]:
+    """Yield each bar from which a phrase is played, with the chords under it and their names."""
     from backing.arrangement import placements
     from backing.harmony import QUALITIES
     from phrases.roles import chord_roles
 
     bars = form.bars(phrase.key)
-    first = placements(phrase, len(bars))[0]
-    chords, names = [], []
-    for number, bar in enumerate(bars[first : first + phrase.bars]):
-        for share, chord in bar:
-            at, root = (number + share) * phrase.meter.beats, chord.root(phrase.key)
-            chords.append((at, root, chord_roles(root, QUALITIES[chord.quality])))
-            names.append((at, chord.name(phrase.key)))
-    return chords, names
+    for first in placements(phrase, len(bars)):
+        chords, names = [], []
+        # A pickup sounds in the bar before; before the first bar nobody plays yet.
+        for number in range(-1 if first else 0, phrase.bars):
+            for share, chord in bars[first + number]:
+                at, root = (number + share) * phrase.meter.beats, chord.root(phrase.key)
+                chords.append((at, root, chord_roles(root, QUALITIES[chord.quality])))
+                names.append((at, chord.name(phrase.key)))
+        yield first, chords, names
 
 
 def _over(at: Fraction, names: Names) -> str:
     return next((name for beat, name in reversed(names) if beat <= at), names[0][1])
 
 
-def _facts(phrase: Phrase, form: Form, report: Report, names: Names) -> dict[str, Any]:
+def _facts(phrase: Phrase, form: Form, places: list[_Place], line: int) -> dict[str, Any]:
     from phrases.bends import ASSUMED
 
+    shown = places[line - 1]
+    report = shown.report
     return {
         "title": phrase.title,
         "key": str(phrase.key),
         "scale": phrase.scale,
         "form": form.name,
+        "line": line,
         "tempo": report.tempo,
         "fastest": report.fastest and round(report.fastest, 1),
         "playable": report.playable,
         "reachable": report.reachable,
-        "rows": [
-            {**asdict(row), "at": float(row.at), "over": _over(row.at, names)}
-            for row in report.rows
+        **_heard(shown),
+        "lines": [
+            {"bars": [place.first + 1, place.first + phrase.bars], **_heard(place)}
+            for place in places
         ],
         "bends": [
             {"place": one.place, "supported": one.supported, **_rounded(asdict(one.cost))}
             for one in report.bends
         ],
-        "warnings": [asdict(one) for one in report.cautions],
-        "endings": [asdict(one) for one in report.endings],
         "assumed": ASSUMED,
+    }
+
+
+def _heard(place: _Place) -> dict[str, Any]:
+    """Return what depends on the chords."""
+    return {
+        "rows": [
+            {**asdict(row), "at": float(row.at), "over": _over(row.at, place.names)}
+            for row in place.report.rows
+        ],
+        "warnings": [asdict(one) for one in place.report.cautions],
+        "endings": [asdict(one) for one in place.report.endings],
     }
 
 
@@ -138,20 +181,43 @@ def _rounded(facts: dict[str, Any]) -> dict[str, Any]:
     return {k: round(v, 1) if isinstance(v, float) else v for k, v in facts.items()}
 
 
-def _print(phrase: Phrase, form: Form, report: Report, names: Names) -> None:
+def _print(phrase: Phrase, form: Form, places: list[_Place], line: int) -> None:
+    shown = places[line - 1]
+    report = shown.report
     scale = phrase.scale
     key = str(phrase.key).removesuffix(" minor") if "minor" in scale else str(phrase.key)
     about = f"{key} {scale}".strip()
-    click.echo(f"{phrase.title}: {about}, {report.tempo:g} beats a minute, over {form.name}")
+    click.echo(
+        f"{phrase.title}: {about}, {report.tempo:g} beats a minute, over {form.name}, "
+        f"{_bars(phrase, shown)}"
+    )
     for part in dict.fromkeys(row.part for row in report.rows):
-        _table(part, [row for row in report.rows if row.part == part], names)
+        _table(part, [row for row in report.rows if row.part == part], shown.names)
         for ending in report.endings:
             if ending.part == part:
                 click.echo(f"  {_ends(part, ending.degree, ending.role, ending.home)}")
+    if len(places) > 1:
+        _lines(phrase, places)
     click.echo()
     click.echo(_shifts(report))
     _warn(report)
     _show_bends(report)
+
+
+def _bars(phrase: Phrase, place: _Place) -> str:
+    first, last = place.first + 1, place.first + phrase.bars
+    return f"bar {first}" if first == last else f"bars {first} to {last}"
+
+
+def _lines(phrase: Phrase, places: list[_Place]) -> None:
+    """Print how each part ends wherever the phrase comes in the form."""
+    click.echo("\nOver the form; --line N shows the table of another line")
+    for number, place in enumerate(places, 1):
+        chords = " ".join(name for name, _ in groupby(name for at, name in place.names if at >= 0))
+        click.echo(f"  {number}  {_bars(phrase, place)}: {chords}")
+        for ending in place.report.endings:
+            said = _ends(ending.part, ending.degree, ending.role, ending.home)
+            click.echo(f"       {ending.part} {said}")
 
 
 def _table(part: str, rows: list[Row], names: Names) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from backing.cli.options import KEY, json_option, phrase_argument, toml_path
-from phrases.errors import BluesError
+from phrases.errors import BluesError, Problem, TextFileError
 from phrases.transpose import POSITIONS, parse_strings
 
 __all__ = ["command"]
@@ -43,6 +43,7 @@ class _Strings(click.ParamType[str]):
     callback=toml_path,
     help="Phrase file to write.",
 )
+@click.option("--force", is_flag=True, help="Write over a file that is there; never over PHRASE.")
 @json_option
 def command(
     phrase: str,
@@ -50,6 +51,7 @@ def command(
     position: int | None,
     strings: str | None,
     output: Path,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Write a phrase in another key, position or set of strings.
@@ -67,6 +69,7 @@ def command(
     from phrases.transpose import refinger, transpose
 
     path = find_phrase(phrase)
+    _check_output(output, path, force=force)
     text = read_text(path)
     before = read_phrase(text, str(path))
     to = before.key if key is None else parse_key(key)
@@ -82,3 +85,16 @@ def command(
     where = f" in position {position}" if position else ""
     where += f" on {' '.join(strings)}" if strings else ""
     click.echo(f"{after.title} in {after.key}{where}\n  {output}")
+
+
+def _check_output(output: Path, source: Path, *, force: bool) -> None:
+    """Refuse to write over the phrase itself, and unasked over any other file."""
+    if not output.is_file():
+        return
+    if source.is_file() and output.samefile(source):
+        what = "is the phrase itself; write to another name"
+    elif force:
+        return
+    else:
+        what = "is there already; choose another name, or write over it with --force"
+    raise TextFileError(str(output), (Problem(what),))

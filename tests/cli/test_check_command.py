@@ -138,6 +138,40 @@ def test_the_form_gives_the_chords() -> None:
     assert set(second) == {"D7"}
 
 
+def test_every_line_of_the_form_is_looked_at() -> None:
+    # Twelve-bar in C: I in bars 1-4, IV and I in 5-8, V IV I V in 9-12 (common practice).
+    answer = told("lamp-oil")
+    assert [line["bars"] for line in answer["lines"]] == [[1, 4], [5, 8], [9, 12]]
+    assert (answer["line"], answer["rows"]) == (1, answer["lines"][0]["rows"])
+    # The call rests on the fourth degree: of C7 the fourth, of F7 the root, of G7 the seventh.
+    heard = [line["endings"][0] for line in answer["lines"]]
+    assert [(one["degree"], one["role"]) for one in heard] == [
+        ("4", "fourth"), ("4", "root"), ("4", "seventh"),
+    ]  # fmt: skip
+    # Its pickup into bar five sounds in bar four, and into bar nine in bar eight.
+    pickups = [[r["over"] for r in line["rows"] if r["at"] < 0] for line in answer["lines"]]
+    assert pickups == [["C7"] * 3] * 3
+    text = run("lamp-oil").stdout
+    assert "over twelve-bar, bars 1 to 4" in text
+    assert "  2  bars 5 to 8: F7 C7\n       call ends on 4, the chord's root: open" in text
+    assert "  3  bars 9 to 12: G7 F7 C7 G7\n" in text
+
+
+def test_a_line_is_chosen() -> None:
+    chosen = told("lamp-oil", "--line", "2")
+    assert chosen["rows"] == chosen["lines"][1]["rows"] != chosen["lines"][0]["rows"]
+    assert "over twelve-bar, bars 5 to 8" in run("lamp-oil", "--line", "2").stdout
+
+
+def test_a_phrase_that_comes_once_has_no_other_lines(tmp_path: Path) -> None:
+    path = tmp_path / "once.toml"
+    path.write_text(HARD.replace("tempo", 'lines = "first"\ntempo', 1), encoding="utf-8")
+    assert "--line" not in run(path).stdout
+    result = run(path, "--line", "2")
+    assert result.exit_code == 2
+    assert "comes once in twelve-bar; write 1\n" in result.stderr
+
+
 def test_a_key_moves_the_phrase() -> None:
     here, there = told(EXAMPLE), told(EXAMPLE, "--key", "Bb")
     assert there["key"] == "Bb"
@@ -162,6 +196,9 @@ def test_a_tempo_changes_what_a_hand_reaches(hard: Path) -> None:
         (["lamp-oil", "--form", "thirteen"], 2, "a form"),
         (["lamp-oil", "--variation", "x"], 1, 'is not a variation of "Lamp oil"'),
         (["lamp-oil", "--tempo", "999"], 2, "30 to 240"),
+        (["lamp-oil", "--line", "4"], 2, '"Lamp oil" comes 3 times in twelve-bar; write 1 to 3'),
+        (["lamp-oil", "--line", "0"], 2, "write 1 to 3"),
+        (["lamp-oil", "--line", "-1"], 2, "write 1 to 3"),
         ([], 2, "PHRASE"),
     ],
 )

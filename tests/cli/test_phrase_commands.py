@@ -122,20 +122,43 @@ def test_transpose_takes_a_shipped_phrase(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_played_is_told_and_the_file_that_is_there_stays(well: Path) -> None:
-    result = run("transpose", EXAMPLE, "--position", "1", "-o", well)
+    result = run("transpose", EXAMPLE, "--position", "1", "-o", well, "--force")
     assert result.exit_code == 1
-    assert "call, bar 0 (the pickup), count 4: C5 is out of reach in position 1" in result.output
+    message = (
+        "call, bar 0 (the pickup), count 4: the pull-off from C5 is out of reach in position 1"
+    )
+    assert message in result.output
     assert well.read_text(encoding="utf-8") == UNTIDY
     assert list(well.parent.iterdir()) == [well]
 
 
-def test_an_existing_file_is_replaced(well: Path) -> None:
-    result = run("transpose", well, "--key", "B", "-o", well)
+def test_an_existing_file_is_replaced_only_when_asked(well: Path, tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    new.write_text("kept", encoding="utf-8")
+    words = ("transpose", well, "--key", "B", "-o", new)
+    result = run(*words)
+    assert result.exit_code == 1
+    assert f"{new}: is there already; choose another name, or write over it with --force" in (
+        result.output
+    )
+    assert new.read_text(encoding="utf-8") == "kept"
+    result = run(*words, "--force")
     assert result.exit_code == 0, result.output
     expected = UNTIDY.replace('"A"', '"B"').replace(
         "'|1 e5   2 B8 2& B5 |'", "'| 1 e7 2 B10 & B7'"
     )
-    assert well.read_text(encoding="utf-8") == expected
+    assert new.read_text(encoding="utf-8") == expected
+
+
+@pytest.mark.parametrize("force", [[], ["--force"]])
+def test_the_phrase_itself_is_never_replaced(well: Path, tmp_path: Path, force: list[str]) -> None:
+    link = tmp_path / "link.toml"
+    link.symlink_to(well)
+    for output in (well, link):
+        result = run("transpose", well, "--key", "B", "-o", output, *force)
+        assert result.exit_code == 1
+        assert f"{output}: is the phrase itself; write to another name" in result.output
+    assert well.read_text(encoding="utf-8") == UNTIDY
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
+import bisect
 import math
-from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -76,18 +76,34 @@ def test_points_held_until_the_next_follow_the_curve(
     times = [time for time, _ in points]
     assert times == sorted(set(times))
     assert times[0] == 0.0
-    for time, cents in points:
-        assert cents == curve.at(time)
-    for at in (0.0, start + seconds, 0.55, 0.9):
-        held = next(cents for time, cents in reversed(points) if time <= at)
-        assert held == pytest.approx(curve.at(at), abs=0.5)
+
+    def held(at: float) -> float:
+        return points[bisect.bisect(times, at) - 1][1]
+
+    for at in [n / 300 for n in range(300)]:
+        assert abs(held(at) - curve.at(at)) < 0.6001
+    for at in (start + seconds, 0.55, 0.9):  # what is at rest is exact
+        assert held(at) == curve.at(at)
+
+
+def test_a_point_is_the_middle_of_what_it_stands_for() -> None:
+    # 200 cents in steps of 20: 10, 30, ..., 190, then the bent pitch itself. Half a cosine has
+    # gone a tenth of its way when 1 - cos(pi t) is 0.2, at t = 0.2048.
+    points = BEND.points(change=20.0)
+    cents = [0, 10, 30, 50, 70, 90, 110, 130, 150, 170, 190, 200]
+    assert [value for _, value in points] == pytest.approx(cents, abs=1e-4)
+    assert points[2][0] == pytest.approx(0.1 + 0.2 * 0.2048, abs=1e-4)
+    assert points[-1][0] == pytest.approx(0.3)
 
 
 def test_points_are_as_fine_as_asked() -> None:
-    assert len(BEND.points(step=0.05)) < len(BEND.points(step=0.001))
-    steps = [later[1] - sooner[1] for sooner, later in pairwise(BEND.points(change=0.0))]
-    # The steepest part of half a cosine is pi / 2 times the mean slope: 200 cents in 200 ms.
-    assert max(steps) == pytest.approx(math.pi / 2, rel=0.01)
+    assert len(BEND.points(change=1.0)) == 202
+    assert len(BEND.points(change=2.0)) == 102
+
+
+def test_where_nothing_moves_there_is_no_point() -> None:
+    shaken = Curve(sways=(Sway(0.5, 0.7, 5.0, 40.0),))
+    assert [at for at, _ in shaken.points() if not 0.5 <= at <= 0.7 + 1e-9] == [0.0]
 
 
 def test_a_glide_that_comes_before_the_last_one_ended_goes_on_from_there() -> None:

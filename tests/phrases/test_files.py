@@ -296,6 +296,60 @@ def test_a_problem_is_told_at_its_line_and_column(marked: str, message: str) -> 
     assert message in problem[2]
 
 
+@pytest.mark.parametrize(
+    ("marked", "message"),
+    [
+        (f"title = 'x'\nkey = 'A'\n@@tempoo = 90\n{PART}", 'did you mean "tempo"?'),
+        (f"@@Title = 'x'\nkey = 'A'\ntempo = 90\n{PART}", 'did you mean "title"?'),
+        (f"{SHORT}@@[[parts]]\nnotes = '| 1 e8'\n", 'did you mean "part"?'),
+        (f"{SHORT}[[part]]\n@@note = '| 1 e8'\n", 'did you mean "notes"?'),
+    ],
+)
+def test_a_misspelt_key_is_not_missing_besides(marked: str, message: str) -> None:
+    text, line, column = place(marked)
+    assert [(at, message in said) for *at, said in problems(text)] == [([line, column], True)]
+
+
+def test_a_missing_key_is_told_beside_another_misspelt_one() -> None:
+    found = [said for _, _, said in problems(f"title = 'x'\nkey = 'A'\ngrove = 'x'\n{PART}")]
+    assert found == ['"tempo" is missing', '"grove" is not a key here; did you mean "groove"?']
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("title = 'x'\n[[phrase]]\nfile = 'a'\n", "a lesson, not a phrase; make it with `backing"),
+        (
+            "title = 'x'\n[[drums]]\nkick = '1'\n",
+            "this is a groove, not a phrase; play it with --gr",
+        ),
+        ("title = 'x'\nchart = 'I7'\n", "this is a form, not a phrase; play it with --form"),
+        ("start = 60\npart = 'call'\n", "a practice plan, not a phrase; practise it with --plan"),
+    ],
+)
+def test_a_file_of_another_kind_is_told_in_one_sentence(text: str, message: str) -> None:
+    ((_, _, said),) = problems(text)
+    assert message in said
+
+
+def test_a_tip_stands_at_any_of_several_parts_of_a_role() -> None:
+    parts = "".join(f"[[part]]\nrole = 'call'\nnotes = '| {beat} e8'\n" for beat in (1, 2))
+    text = f"{SHORT}{parts}" + "".join(
+        f"[[tip]]\ntext = 'x'\nat = '{at}'\n" for at in ("call 1 1", "call 1 1 1", "call 2 1 2")
+    )
+    # In the second bar, whose part is the second, on its second beat.
+    assert [(tip.part, tip.at) for tip in read_phrase(text).tips] == [
+        (0, Fraction(0)), (0, Fraction(0)), (1, Fraction(1)),
+    ]  # fmt: skip
+    for wrong in ("call 3 1 1", "calls 1 1", "call 2 1 1"):
+        ((_, _, said),) = problems(text.replace("call 2 1 2", wrong))
+        assert said in (
+            f'"{wrong}": write a part, a bar and a count: "call 1 or call 2 1 3&"; bar 0 is the '
+            "pickup",
+            '"call 2 1 1": the call 2 has no note there',
+        )
+
+
 @pytest.mark.parametrize("marked", ["@@", "@@# only a comment\n"])
 def test_an_empty_file_lacks_everything(marked: str) -> None:
     found = problems(place(marked)[0])

@@ -20,6 +20,7 @@ from phrases.files import (
 )
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.notation import LONGEST, MOST_BARS, read_line, write_line
+from phrases.performance import Played, perform
 from phrases.phrase import LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES
 from phrases.techniques import BEND_SIZES, MARKS, SLIDES, TECHNIQUES, mark
 
@@ -135,7 +136,25 @@ def test_the_numbers_of_the_page_are_the_limits() -> None:
     assert f"how many beats, 0 to {MOST_DRAG}" in PAGE
     late = MARKS["late"].seconds * 1000
     assert f"{late:.0f} ms after the count" in PAGE
-    assert TECHNIQUES["~~"].cents == 2 * TECHNIQUES["~"].cents  # "twice as wide"
+    assert "three times as wide" in PAGE
+    assert TECHNIQUES["~~"].cents == 3 * TECHNIQUES["~"].cents
+
+
+def test_a_grace_note_and_a_slide_to_a_picked_note_are_as_the_page_says() -> None:
+    def played(text: str) -> list[Played]:
+        return perform(read_line(text).strokes, lambda at: 10.0 + 0.6 * float(at))
+
+    for row in ("| `G5/` then `G9` | slide to a picked note", "| `G5h7` `G5/7` | grace note"):
+        assert row in PAGE
+    for text in ("| 1 G5h7", "| 1 G5/7"):
+        (note,) = played(text)
+        assert note.curve.at(0.0) == 0.0
+        assert note.curve.at(0.09) == note.curve.at(0.5) == 200.0
+    first, second = played("| 1 G5/ 2 G9")
+    # Past frets 6, 7 and 8, and then a pick on the ninth on the count.
+    assert [glide.cents for glide in first.curve.glides] == [100.0, 200.0, 300.0, 400.0]
+    assert first.curve.at(first.end - first.start - 0.001) == 300.0
+    assert (second.pitch, second.start) == (first.pitch + 4, 10.6)
 
 
 def test_marks_of_one_row_exclude_each_other() -> None:

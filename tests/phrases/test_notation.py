@@ -279,6 +279,12 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e25", 5, "fret 25: the neck has frets 0 to 24"),
         ("| 1 e999", 5, "fret 999: the neck has frets 0 to 24"),
         ("| 1 e8e5", 6, '"e5": expected a technique, one of / \\ h p b r pb ~ ~~ tr'),
+        ("| 1 x", 4, '"x": a muted string is written with its letter: Gx'),
+        ("| 1 e8+x 2 .", 7, '"x": a muted string is written with its letter: Gx'),
+        ("| 1 8", 4, '"8" is a fret without its string; write both: G8'),
+        # one bar line that is missing, here the one before the second 1
+        ("| 1 e8 2 e5 3 e8 4 e5 1 e8 & e5 2 /8 4 e5", 22, 'count "1" goes back in the bar'),
+        ("3 e8 4 e5 1 e8 2 e5 4 e8 | 1 e5", 10, "is a bar line | missing?"),
         ("| 1 ?", 4, '"?" goes on from a ringing note, but none is ringing here'),
         # double stops
         ("| 1 e8+e5", 7, "two notes at once on the e string; it sounds one"),
@@ -355,8 +361,11 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e8{121ms}", 7, '"121ms": a note is 1 to 120 ms late'),
         ("| 1 e8{ms}", 7, '"ms": a note is 1 to 120 ms late'),
         ("| 1 e8{tremollo}", 7, '"tremollo" is not a mark; did you mean "tremolo"?'),
-        ("| 1 e8{d", 6, '"{d": expected marks in braces, such as {d3} or {late}'),
-        ("| 1 e8{d}x", 6, '"{d}x": expected marks in braces'),
+        ("| 1 e8{d", 6, '"{d": the brace is not closed; write {d}'),
+        ("| 1 e8{d}x", 6, '"x" stands behind the marks; marks come last'),
+        ("| 1 e8{d3}~ 2 .", 6, '"~" stands behind the marks; marks come last: ~{d3}'),
+        ("| 1 e8{d}b(full)~", 6, "marks come last: b(full)~{d}"),
+        ("| 1 e8}", 6, '"}": expected a technique'),
     ],
 )
 def test_a_mistake_is_named_at_its_place(text: str, offset: int, part: str) -> None:

@@ -137,6 +137,17 @@ def test_a_slide_crosses_every_fret() -> None:
     assert [glide.cents for glide in down] == [-100.0, -200.0, -300.0]
 
 
+@pytest.mark.parametrize("text", ["| 1 G5/6", "| 1 G5/7", "| 1 G7\\6", "| 1 G7\\5"])
+def test_a_slide_of_one_or_two_frets_is_a_grace(text: str) -> None:
+    # 60 to 90 ms from the pick to the fret, common practice.
+    assert 0.06 <= alone(text).curve.glides[-1].start <= 0.09
+
+
+def test_a_longer_slide_takes_longer() -> None:
+    ways = [alone(f"| 1 G1/{fret}").curve.glides[-1].start for fret in (4, 6, 11)]
+    assert 0.09 < ways[0] < ways[1] < ways[2] < 0.5
+
+
 @pytest.mark.parametrize("beat", [0.25, 0.6, 2.0])
 def test_a_slide_that_follows_at_once_arrives_within_its_note(beat: float) -> None:
     note = play("| 1 G2/14 trip G14", beat)[0]
@@ -187,12 +198,21 @@ def test_a_pre_bend_starts_bent() -> None:
     assert heard(note)[-1] == 0.0
 
 
+# Cents, narrow and wide: common practice.
+WIDTHS = {"~": (10, 20), "~~": (40, 80)}
+
+
+def within(cents: float, low: float, high: float) -> bool:
+    """Tell whether a width is in a range, but for the tenth of a cent between two samples."""
+    return low - 0.1 <= cents <= high + 0.1
+
+
 @pytest.mark.parametrize("sign", ["~", "~~"])
 def test_vibrato_on_a_fretted_note_never_goes_below_it(sign: str) -> None:
     # A fretting finger can only stretch the string, common practice.
     track = heard(alone(f"| 1 e8{sign}"))
     assert min(track) >= 0.0
-    assert max(track) > 10.0
+    assert within(max(track), *WIDTHS[sign])
 
 
 @pytest.mark.parametrize("sign", ["~", "~~"])
@@ -202,7 +222,7 @@ def test_vibrato_on_a_bend_never_goes_above_it(bend: str, sign: str) -> None:
     track = heard(alone(f"| 1 e8{bend} 2 {sign}"))
     assert max(track) <= 200.0
     shaken = track[int(BEAT * 1000) + 1 :]
-    assert min(shaken) < 190.0
+    assert within(200.0 - min(shaken), *WIDTHS[sign])
     assert max(shaken) > 199.0
 
 
@@ -222,6 +242,14 @@ def test_vibrato_ends_where_the_hand_moves_on() -> None:
     (sway,) = note.curve.sways
     assert sway.end <= 2 * BEAT
     assert heard(note)[-1] == 200.0
+
+
+@pytest.mark.parametrize("after", ["/10", "\\5", "h10", "b(full)", "\\"])
+def test_vibrato_is_back_at_its_note_when_the_hand_moves_on(after: str) -> None:
+    curve = alone(f"| 1 e8~~ 3 {after} 4 .").curve
+    moves = curve.glides[0].start
+    assert curve.at(moves - 0.001) == pytest.approx(0.0, abs=0.5)
+    assert max(curve.at(moves - n / 100) for n in range(30)) > 40.0
 
 
 def test_a_late_note_sounds_later_and_ends_in_time() -> None:
@@ -330,7 +358,7 @@ def test_a_slow_bend_takes_most_of_its_beat() -> None:
     (glide,) = alone("| 1 G7b(full){slow} 3 .", 1.0).curve.glides
     assert 0.5 < glide.seconds < 1.0
     (quick,) = alone("| 1 G7b(full) 3 .", 1.0).curve.glides
-    assert quick.seconds < 0.2
+    assert quick.seconds < 0.1  # common practice: a quick bend takes less
 
 
 @pytest.mark.parametrize("text", ["| 1 G7b(full)~r", "| 1 G7b(full) 2 ~ 3 r", "| 1 G7b(full)~~r~"])
@@ -340,9 +368,9 @@ def test_vibrato_before_a_release_sounds(text: str) -> None:
     down = next(g.start for g in note.curve.glides if g.cents == 0.0)
     held = heard(note)[up : int(down * 1000)]
     dips = [b for a, b, c in zip(held, held[1:], held[2:], strict=False) if a > b <= c]
-    assert dips
-    assert min(dips) < 175.0
+    assert within(200.0 - min(dips), *WIDTHS["~~" if "~~" in text else "~"])
     assert max(held) == 200.0
+    assert held[-1] == pytest.approx(200.0, abs=0.5)  # the string is back before it is let go
 
 
 def test_a_vibrato_after_a_partial_release_goes_down_and_after_a_whole_one_up() -> None:
@@ -350,9 +378,9 @@ def test_a_vibrato_after_a_partial_release_goes_down_and_after_a_whole_one_up() 
         return heard(alone(text, 1.0))[-1000:]
 
     assert max(last_second("| 1 G7b(full)r(1/2)~")) <= 100.0 + 1e-9
-    assert min(last_second("| 1 G7b(full)r(1/2)~")) < 80.0
+    assert within(100.0 - min(last_second("| 1 G7b(full)r(1/2)~")), *WIDTHS["~"])
     assert min(last_second("| 1 G7b(full)r~")) >= 0.0
-    assert max(last_second("| 1 G7b(full)r~")) > 20.0
+    assert within(max(last_second("| 1 G7b(full)r~")), *WIDTHS["~"])
 
 
 def test_a_trill_goes_to_and_fro_six_or_seven_times_a_second() -> None:
@@ -578,7 +606,7 @@ def test_vibrato_on_any_fretted_note_only_goes_up(before: str, sign: str) -> Non
     shaken = heard(note)[int(2 * BEAT * 1000) + 1 :]
     fretted = 200.0 if before in ("h10", "/10") else 0.0
     assert min(shaken) >= fretted
-    assert max(shaken) > fretted + 20
+    assert within(max(shaken) - fretted, *WIDTHS[sign])
 
 
 def picks(strokes: tuple[Stroke, ...]) -> int:
@@ -635,7 +663,8 @@ def test_a_slide_in_does_not_swallow_its_own_note() -> None:
 def test_vibrato_before_a_slide_out_lasts_until_the_slide() -> None:
     note = alone("| 1 e8~\\ 4 .", 1.0)
     leaves = note.curve.glides[0].start
-    assert note.curve.sways[-1].end == pytest.approx(leaves, abs=0.05)
+    # Within a turn of a quarter of a second, the slowest of vibratos.
+    assert 0.0 <= leaves - note.curve.sways[-1].end < 0.25
 
 
 def test_a_trill_in_a_short_note_goes_up_at_least_once() -> None:

@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 from backing.arrangement import lead_notes
 from backing.events import LEAD_PROGRAM, Note
 from backing.synth import PARTS, synthesise
-from phrases.files import load_phrase
-from phrases.fretboard import fret_pitch
+from phrases.files import load_phrase, shipped
 from phrases.notation import read_line
-from phrases.techniques import BEND_SIZES, TECHNIQUES
+from phrases.phrase import Phrase, Stroke
 
 RATE = 22050
 BEFORE = 0.25  # seconds of silence at the start
@@ -62,32 +61,39 @@ def between(times: Sound, pitches: Sound, start: float, stop: float) -> Sound:
     return pitches[(times >= start) & (times < stop)]
 
 
-G7 = fret_pitch("G", 7)
+# Common practice: what each size sounds, in cents; how wide narrow and wide vibrato are.
+BENDS = [("1/4", 50), ("1/2", 100), ("full", 200), ("3/2", 300)]
+WIDTHS = [("~", 10, 20), ("~~", 40, 80)]
+G7, E8 = 62, 72  # MIDI numbers of the seventh fret on G and of the eighth on high e
 
 
-@pytest.mark.parametrize(("size", "cents"), list(BEND_SIZES.items()))
+@pytest.mark.parametrize(("size", "cents"), BENDS)
 def test_a_bend_sounds_its_size(soundfont: Path, size: str, cents: int) -> None:
     times, pitches = hear(sound(f"| 1 G7 2 b({size}) 3 .", soundfont), G7 - 1, G7 + 4, frame=2048)
     plain = np.median(between(times, pitches, 0.3, 0.5))
-    bent = np.median(between(times, pitches, 0.9, 1.1))
+    bent = between(times, pitches, 0.8, 1.1)
     assert (plain - G7) * 100 == pytest.approx(0, abs=5)
-    assert (bent - plain) * 100 == pytest.approx(cents, abs=5)
+    assert (bent.min() - plain) * 100 == pytest.approx(cents, abs=5)
+    assert (bent.max() - plain) * 100 == pytest.approx(cents, abs=5)
 
 
-@pytest.mark.parametrize(("size", "cents"), list(BEND_SIZES.items()))
-def test_a_pre_bend_sounds_bent_from_the_pick(soundfont: Path, size: str, cents: int) -> None:
-    plain, bent = (
-        hear(sound(text, soundfont), G7 - 1, G7 + 4)
-        for text in ("| 1 G7 2 .", f"| 1 G7pb({size}) 2 .")
-    )
-    # The sample's pick chirps, by 40 cents within a tenth of a second; played higher it does so
-    # sooner. So the ear is given 10 cents there, a fifth of the smallest bend, and 5 after it.
-    faster = 2 ** (cents / 1200)
-    for start, exact in ((0.01, 10), (0.03, 10), (0.06, 10), (0.10, 5), (0.20, 5), (0.40, 5)):
-        stop = start + 0.03
-        first = np.median(between(*plain, start * faster, stop * faster))
-        second = np.median(between(*bent, start, stop))
-        assert (second - first) * 100 == pytest.approx(cents, abs=exact)
+@pytest.mark.parametrize(("size", "frets"), [("1/4", (8, 9)), ("1/2", (9,)), ("full", (10,)),
+                                             ("3/2", (11,))])  # fmt: skip
+def test_a_pre_bend_sounds_bent_from_the_pick(
+    soundfont: Path, size: str, frets: tuple[int, ...]
+) -> None:
+    def heard(text: str) -> tuple[Sound, Sound]:
+        return hear(sound(text, soundfont), E8 - 1, E8 + 5, hop=128)
+
+    # The sample chirps where it is picked, by 20 cents, and so it does on the fret of the bent
+    # pitch: that note is what a pre-bend is held against. A quarter tone lies between two frets.
+    # All of them sound one sample of the soundfont.
+    bent = heard(f"| 1 e8pb({size}) 2 .")
+    plain = [heard(f"| 1 e{fret} 2 .") for fret in frets]
+    for start in (0.0, 0.01, 0.02, 0.03, 0.05, 0.08, 0.2, 0.4):
+        wanted = np.mean([np.median(between(*note, start, start + 0.03)) for note in plain])
+        first = np.median(between(*bent, start, start + 0.03))
+        assert (first - wanted) * 100 == pytest.approx(0, abs=5)
 
 
 def test_a_slide_reaches_its_fret_in_time(soundfont: Path) -> None:
@@ -99,19 +105,45 @@ def test_a_slide_reaches_its_fret_in_time(soundfont: Path) -> None:
     assert (np.diff(crossed) > -0.05).all()
 
 
-@pytest.mark.parametrize("sign", ["~", "~~"])
-def test_vibrato_is_as_wide_and_as_fast_as_the_table_says(soundfont: Path, sign: str) -> None:
-    technique = TECHNIQUES[sign]
+def test_a_grace_slide_is_there_within_90_milliseconds(soundfont: Path) -> None:
     times, pitches = hear(
-        sound(f"| 1 G7{sign} 4 .", soundfont, 0.8), G7 - 1, G7 + 2, hop=128, frame=512
+        sound("| 1 G5 2 G5/7 3 .", soundfont), G7 - 3, G7 + 3, hop=128, frame=512
     )
-    shaken = (between(times, pitches, 0.5, 2.2) - G7) * 100
-    low, high = np.percentile(shaken, [2, 98])
-    assert high - low == pytest.approx(technique.cents, rel=0.15)
+    # The window is 23 ms long; the sample itself is 40 cents sharp where it is picked.
+    assert abs(np.median(between(times, pitches, 0.61, 0.64)) - (G7 - 2)) < 0.6
+    assert abs(np.median(between(times, pitches, 0.70, 0.72)) - G7) < 0.3
+
+
+def shaken(text: str, soundfont: Path, base: int) -> tuple[float, float, float]:
+    """Return the lowest and the highest of a vibrato in cents from a pitch, and its rate in Hz."""
+    times, pitches = hear(
+        sound(text, soundfont, 0.8), base - 1, base + 2, hop=128, frame=512, fine=0.01
+    )
+    cents = (between(times, pitches, 0.9, 2.2) - base) * 100
+    low, high = np.percentile(cents, [2, 98])
+    spectrum = np.abs(np.fft.rfft((cents - cents.mean()) * np.hanning(len(cents)), 1 << 15))
+    return low, high, np.argmax(spectrum) * RATE / 128 / (1 << 15)
+
+
+@pytest.mark.parametrize(("sign", "narrowest", "widest"), WIDTHS)
+def test_vibrato_is_as_wide_and_as_fast_as_a_hand_s(
+    soundfont: Path, sign: str, narrowest: int, widest: int
+) -> None:
+    low, high, rate = shaken(f"| 1 G7{sign} 4 .", soundfont, G7)
+    assert narrowest <= high - low <= widest + 1  # the ear's own step
     assert low > -5  # a fretted note is only stretched
-    spectrum = np.abs(np.fft.rfft((shaken - shaken.mean()) * np.hanning(len(shaken)), 1 << 15))
-    rate = np.argmax(spectrum) * RATE / 128 / (1 << 15)
-    assert rate == pytest.approx(technique.hertz, rel=0.05)
+    assert 4 <= rate <= 6.5
+
+
+@pytest.mark.parametrize(("sign", "narrowest", "widest"), WIDTHS)
+@pytest.mark.parametrize("text", ["| 1 G7b(full){} 4 .", "| 1 G7b(full) 2 {} 4 ."])
+def test_vibrato_on_a_bend_goes_down_and_back(
+    soundfont: Path, text: str, sign: str, narrowest: int, widest: int
+) -> None:
+    low, high, rate = shaken(text.format(sign), soundfont, G7 + 2)
+    assert narrowest <= high - low <= widest + 1
+    assert high == pytest.approx(0, abs=5)  # back at the bent pitch, not above it
+    assert 4 <= rate <= 6.5
 
 
 def test_hammer_ons_and_pull_offs_are_heard_without_an_attack(soundfont: Path) -> None:
@@ -149,14 +181,32 @@ def intended(notes: list[Note], times: Sound) -> Sound:
     return hertz
 
 
-# Measured when written: garden-gate 0.970 within 50 cents and 0.900 within 25, lamp-oil 0.984 and
-# 0.981. What is missed are the first hundredths of a second of a pick.
-@pytest.mark.parametrize("name", ["garden-gate", "lamp-oil"])
+def opening(phrase: Phrase) -> list[Stroke]:
+    """Return what is picked in a phrase's first two bars."""
+    return [stroke for stroke in phrase.strokes() if stroke.at < 8]
+
+
+def is_melody(strokes: list[Stroke]) -> bool:
+    """Tell whether a pitch is all that sounds; pYIN hears one voice."""
+    notes = [stroke.notes for stroke in strokes]
+    return all(len(several) == 1 and several[0].fret is not None for several in notes)
+
+
+MELODIES = [name for name in shipped() if is_melody(opening(load_phrase(name)))]
+
+
+def test_nearly_all_shipped_phrases_are_heard() -> None:
+    assert len(MELODIES) >= 28
+
+
+# Measured when written: 0.957 to 0.996 within 50 cents, 0.861 to 0.993 within 25. What is missed
+# are the first hundredths of a second of a pick.
+@pytest.mark.parametrize("name", MELODIES)
 def test_a_shipped_phrase_is_heard_as_it_is_meant(soundfont: Path, name: str) -> None:
     phrase = load_phrase(name)
     beat = 60 / float(phrase.tempo)
     first = phrase.strokes()[0].at
-    part = [stroke for stroke in phrase.strokes() if stroke.at < 8]
+    part = opening(phrase)
 
     def clock(at: Fraction) -> float:
         return BEFORE + float(at - first) * beat

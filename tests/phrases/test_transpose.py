@@ -103,10 +103,32 @@ def test_there_and_back_is_the_same() -> None:
 def test_a_shape_too_wide_for_the_neck_is_refused() -> None:
     message = (
         r'^"Mill race" lies on frets 0 to 20: its shape does not fit on the neck in D '
-        r"\(frets 0 to 22\)$"
+        r"\(frets 0 to 22\); try another position$"
     )
     with pytest.raises(RangeError, match=message):
         transpose(phrase("| 1 E0 2 e20"), Key("D"))
+
+
+def test_a_fretted_shape_too_wide_needs_the_first_fret() -> None:
+    with pytest.raises(RangeError, match=r"in D \(frets 1 to 22\); try another position$"):
+        transpose(phrase("| 1 E1 2 e20"), Key("D"))
+
+
+def test_an_open_string_that_is_not_wanted_is_named() -> None:
+    # G3 is the open string and no other fret of G, B and e (standard tuning).
+    message = (
+        r"G3 has no place on strings G B e \(open on G; too low on B; too low on e\); "
+        r"open strings are played in position 1, or where the phrase has some$"
+    )
+    with pytest.raises(RangeError, match=message):
+        refinger(phrase("| 1 G2 & G4 2 G5p2"), 5, "GBe", key=Key("G"))
+
+
+def test_a_pull_off_that_is_out_of_reach_is_named_with_both_frets() -> None:
+    # Up a minor third the open e is fret 3 and A4 is C5, fret 8.
+    message = r"the pull-off from C5 is out of reach in position 8: it lies at .* or e8p3$"
+    with pytest.raises(RangeError, match=message):
+        refinger(phrase("| 1 e5p0"), 8, key=Key("C"))
 
 
 def test_a_fretted_shape_is_not_moved_onto_open_strings() -> None:
@@ -262,7 +284,7 @@ def test_double_stops_lie_in_the_hand_s_reach() -> None:
         (
             9, "EAD",
             r'^"Mill race": line, bar 0 \(the pickup\), count 4&: the slide from E4 '
-            r"is out of reach in position 9: it lies at A19 or D14$",
+            r"is out of reach in position 9: it lies at A19/21 or D14/16$",
         ),
         (
             None, "E",

@@ -1,0 +1,287 @@
+"""One place of the line language: text to a note and back.
+
+Conventions: an offset counts characters into the word of the line that the place stands in.
+`LANGUAGE.md` beside this module says what is written, and what is refused since no hand can do it.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from fractions import Fraction
+
+from phrases.errors import BluesError
+from phrases.fretboard import LAST_FRET, STRINGS
+from phrases.phrase import Move, Note, bend_cents
+from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES, Technique
+from phrases.techniques import mark as find_mark
+from phrases.words import expected
+
+__all__ = [
+    "PRE_BEND",
+    "SpellingError",
+    "is_place",
+    "is_sign",
+    "read_moves",
+    "read_note",
+    "write_moves",
+    "write_note",
+]
+
+PRE_BEND = "a pre-bend comes before the pick; write it first: e8pb(full)"
+_PLACE = re.compile(r"([A-Za-z])(\d{1,3}|x)?")
+_INTO = re.compile(r"[/\\](?=[A-Za-z](\d|x|$))")
+_SIGNS = sorted(TECHNIQUES, key=len, reverse=True)
+_MARKS = re.compile(r"\{([^}]*)\}$")
+_MARK_WORD = re.compile(r"\d+ms|[1-4]|[^\s\d]+|\d+")
+
+
+class SpellingError(BluesError):
+    """A place that says nothing, or what no hand can do; `offset` is where."""
+
+    def __init__(self, message: str, offset: int = 0) -> None:
+        super().__init__(message)
+        self.offset = offset
+
+
+def is_place(piece: str) -> bool:
+    """Tell whether a text begins as a place does, ``G5`` or ``/e8``, or as a sign of a letter."""
+    return bool(_PLACE.match(piece) or _INTO.match(piece))
+
+
+def is_sign(piece: str) -> bool:
+    """Tell ``p8``, ``h7``, ``b10``, ``r`` and ``pb(full)`` from a place such as ``/e8``."""
+    return not _INTO.match(piece) and any(piece.startswith(sign) for sign in _SIGNS)
+
+
+def read_note(piece: str, start: int) -> Note:
+    """Read a string, a fret, techniques and marks; the text stands at an offset.
+
+    Raises
+    ------
+    SpellingError
+        If it is no place, or no hand can play it.
+    """
+    into = piece[0] if _INTO.match(piece) else ""
+    if into:
+        piece, start = piece[1:], start + 1
+    found = _PLACE.match(piece)
+    if found is None or is_sign(piece):
+        raise SpellingError(
+            f'"{piece}" goes on without a pick; a double stop is picked as one', start
+        )
+    string, fret_text = found[1], found[2]
+    if piece in ("x", "X"):
+        raise SpellingError(f'"{piece}": a muted string is written with its letter: Gx', start)
+    if string not in STRINGS:
+        raise SpellingError(
+            f'"{string}" is not a string; the strings are {" ".join(STRINGS)} '
+            f"(e is the high one): {_other_case(string)}{piece[1:]}?",
+            start,
+        )
+    if fret_text is None:
+        raise SpellingError(
+            f'"{piece}": expected a fret after string {string}, such as {string}8', start
+        )
+    fret = None if fret_text == "x" else _fret(fret_text, start + 1)
+    note = Note(string, fret)
+    at = found.end()
+    moves, end = read_moves(piece[at:], start + at, note)
+    at += end
+    marks = _read_marks(piece[at:], start + at)
+    if fret is None and (moves or into):
+        raise SpellingError("a muted string x has no pitch to move", start + found.end())
+    beyond = fret == (1 if into == "/" else LAST_FRET)
+    if into and (fret == 0 or beyond or (moves and moves[0].sign == "pb")):
+        what = "an open string" if fret == 0 else f"fret {fret}" if beyond else "a pre-bent note"
+        raise SpellingError(f"there is no {SLIDES[into]} to {what}", start - 1)
+    return replace(note, moves=moves, marks=marks, into=into)
+
+
+def _other_case(string: str) -> str:
+    swapped = string.swapcase()
+    return swapped if swapped in STRINGS else "e"
+
+
+def _fret(text: str, offset: int) -> int:
+    fret = int(text)
+    if fret > LAST_FRET:
+        raise SpellingError(f"fret {fret}: the neck has frets 0 to {LAST_FRET}", offset)
+    return fret
+
+
+def read_moves(text: str, start: int, note: Note) -> tuple[tuple[Move, ...], int]:
+    """Read what follows on a note, up to the marks; return it and how long its text is.
+
+    Raises
+    ------
+    SpellingError
+        If it is no technique, or no hand can go on so from the note.
+    """
+    moves: list[Move] = []
+    at = 0
+    while at < len(text) and text[at] != "{":
+        sign = next((s for s in _SIGNS if text.startswith(s, at)), None)
+        if sign is None:
+            names = " ".join(TECHNIQUES)
+            raise SpellingError(f'"{text[at:]}": expected a technique, one of {names}', start + at)
+        move, width = _read_move(sign, text[at + len(sign) :], start + at)
+        _check_move(move, replace(note, moves=note.moves + tuple(moves)), start + at)
+        moves.append(move)
+        at += len(sign) + width
+    return tuple(moves), at
+
+
+def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
+    technique = TECHNIQUES[sign]
+    digits = re.match(r"\d{1,3}", rest)
+    if technique.takes in ("fret", "slide", "bend") and digits:
+        return Move(sign, _fret(digits[0], offset + len(sign))), digits.end()
+    bracket = re.match(r"\(([^)]*)\)", rest)
+    if technique.takes in ("bend", "release") and bracket:
+        if bracket[1] not in BEND_SIZES:
+            raise SpellingError(
+                expected("a bend size", bracket[1], BEND_SIZES), offset + len(sign) + 1
+            )
+        return Move(sign, size=bracket[1]), bracket.end()
+    if technique.takes == "bend":
+        raise SpellingError(
+            f'"{sign}": expected a size in brackets or a fret after the bend: {sign}(full)', offset
+        )
+    if technique.takes == "fret":
+        raise SpellingError(
+            f'"{sign}": expected a fret after the {technique.name}: {sign}7', offset
+        )
+    return Move(sign), 0
+
+
+def _check_move(move: Move, note: Note, offset: int) -> None:
+    """Refuse what no hand can do: a release of nothing, a slide up to a lower fret."""
+    fret, bent = note.fret, 0
+    for done in note.moves:
+        if done.sign in ("b", "pb", "r"):
+            bent = bend_cents(done, fret or 0)
+        elif done.fret is not None and done.sign != "tr":
+            fret = done.fret
+        elif TECHNIQUES[done.sign].takes == "slide":
+            raise SpellingError("a slide to nowhere ends the note; nothing comes after it", offset)
+    technique = TECHNIQUES[move.sign]
+    if move.sign == "r" and not bent:
+        raise SpellingError('"r" releases a bend, but the string is not bent here', offset)
+    if move.sign == "r" and move.size is not None and BEND_SIZES[move.size] >= bent:
+        raise SpellingError(f'"r({move.size})" must be less than the bend it releases', offset)
+    if technique.takes in ("fret", "slide") and bent:
+        raise SpellingError(
+            f"a {technique.name} from a bent string; release it first with r", offset
+        )
+    if move.sign == "pb" and note.moves:
+        raise SpellingError(PRE_BEND, offset)
+    if technique.takes == "bend" and fret == 0:
+        raise SpellingError("an open string cannot be bent; bend from a fret", offset)
+    if technique.motion == "frets" and 0 in (fret, move.fret):
+        raise SpellingError(
+            "a slide neither starts nor ends on an open string; write h or p", offset
+        )
+    last = LAST_FRET if technique.way > 0 else 1
+    if technique.takes == "slide" and move.fret is None and fret == last:
+        raise SpellingError(f"there is no {technique.name} from fret {fret} to nowhere", offset)
+    if technique.takes == "bend" and bent and bend_cents(move, fret or 0) <= bent:
+        raise SpellingError("the string is bent that far already; r releases it", offset)
+    if move.fret is None or fret is None:
+        return
+    if (move.fret - fret) * technique.way <= 0:
+        way = "up" if technique.way > 0 else "down"
+        other = next((sign for sign, t in TECHNIQUES.items() if _opposite(technique, t)), None)
+        hint = f'; did you mean "{other}{move.fret}"?' if other and move.fret != fret else ""
+        raise SpellingError(
+            f"a {technique.name} from fret {fret} goes {way}, not to fret {move.fret}{hint}",
+            offset,
+        )
+    if move.sign in ("b", "pb") and move.fret - fret > 3:
+        raise SpellingError(
+            f"a bend from fret {fret} to the pitch of fret {move.fret}: "
+            "a string bends up to 3 frets' worth",
+            offset,
+        )
+
+
+def _opposite(one: Technique, other: Technique) -> bool:
+    """Tell a slide down from a slide up, and a pull-off from a hammer-on."""
+    return (
+        one.takes == other.takes
+        and one.takes in ("fret", "slide")
+        and one.motion == other.motion
+        and (one.way == -other.way)
+    )
+
+
+def _read_marks(text: str, start: int) -> tuple[str, ...]:
+    if not text:
+        return ()
+    found = _MARKS.match(text)
+    if found is None:
+        raise SpellingError(_unmarked(text), start)
+    marks: list[str] = []
+    kinds: dict[str, str] = {}
+    for word in _MARK_WORD.findall(found[1]):
+        for name in list(word) if word and set(word) <= {"d", "u"} else [word]:
+            what = find_mark(name)
+            if what is None and name.endswith("ms"):
+                raise SpellingError(f'"{name}": a note is 1 to {LATEST} ms late', start + 1)
+            if what is None:
+                raise SpellingError(expected("a mark", name, [*MARKS, "45ms"]), start + 1)
+            if what.kind in kinds:
+                clash = kinds[what.kind]
+                raise SpellingError(f'marks "{clash}" and "{name}" exclude each other', start + 1)
+            name = what.name if what.kind == "time" and name.endswith("ms") else name
+            kinds[what.kind] = name
+            marks.append(name)
+    order = [*MARKS]
+    return tuple(sorted(marks, key=lambda name: order.index(name) if name in order else 99))
+
+
+def _unmarked(text: str) -> str:
+    """Return what is wrong with a text that is no pair of braces."""
+    if "}{" in text:
+        return f'"{text}": write all marks in one pair of braces, parted by spaces'
+    behind = re.fullmatch(r"(\{[^{}]*\})(.+)", text)
+    if behind:
+        hint = f": {behind[2]}{behind[1]}" if is_sign(behind[2]) else ""
+        return f'"{behind[2]}" stands behind the marks; marks come last{hint}'
+    if text.startswith("{") and "}" not in text:
+        return f'"{text}": the brace is not closed; write {text}}}'
+    return f'"{text}": expected marks in braces, such as {{d3}} or {{late}}'
+
+
+def write_note(note: Note) -> str:
+    """Return the canonical text of a note, without what comes on a later count."""
+    fret = "x" if note.fret is None else str(note.fret)
+    moves = []
+    for move in note.moves:
+        if move.at is not None:
+            break
+        moves.append(_write_move(move))
+    text = note.into + note.string + fret + "".join(moves)
+    if not note.marks:
+        return text
+    short = "".join(mark for mark in note.marks if len(mark) == 1)
+    words = ([short] if short else []) + [mark for mark in note.marks if len(mark) > 1]
+    return f"{text}{{{' '.join(words)}}}"
+
+
+def write_moves(note: Note, at: Fraction) -> str:
+    """Return what goes on from beat `at`, with what follows it at once."""
+    words = []
+    taking = False
+    for move in note.moves:
+        if move.at is not None:
+            taking = move.at == at
+        if taking:
+            words.append(_write_move(move))
+    return "".join(words)
+
+
+def _write_move(move: Move) -> str:
+    if move.size is not None:
+        return f"{move.sign}({move.size})"
+    return move.sign + ("" if move.fret is None else str(move.fret))
