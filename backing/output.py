@@ -25,7 +25,18 @@ from phrases.words import expected
 if TYPE_CHECKING:
     from backing.rendered import Rendered
 
-__all__ = ["BITS", "FORMATS", "RATES", "OutputError", "Sound", "check_outputs", "write"]
+__all__ = [
+    "BITS",
+    "FORMATS",
+    "RATES",
+    "OutputError",
+    "Sound",
+    "beside",
+    "check_outputs",
+    "hidden",
+    "sweep",
+    "write",
+]
 
 # Suffix to libsndfile's format, and its subtype by the bits asked for (lossy formats have none).
 FORMATS: dict[str, tuple[str, dict[int, str]] | None] = {
@@ -102,21 +113,21 @@ def _check_output(path: Path) -> None:
     if not folder.exists():
         raise OutputError(f"{path}: the folder {folder} does not exist; make it first")
     if not folder.is_dir():
-        raise OutputError(f"{path}: {folder} is not a folder")
+        raise OutputError(f"{path}: {folder} is not a folder; name one that is there")
     if not os.access(folder, os.W_OK):
-        raise OutputError(f"{path}: the folder {folder} cannot be written to")
+        raise OutputError(f"{path}: the folder {folder} may only be read; choose another")
 
 
 DRAFT = ".backing-"  # how the names of drafts begin
 
 
 @contextlib.contextmanager
-def _beside(path: Path) -> Iterator[Path]:
+def beside(path: Path) -> Iterator[Path]:
     """Give a name beside `path`; rename to it at the end, or remove what was written."""
     with contextlib.ExitStack() as stack:
         try:
             target = Path(os.path.realpath(path))  # a link stays a link
-            draft = stack.enter_context(_draft(target))
+            draft = stack.enter_context(hidden(target))
             yield draft
             draft.replace(target)
         except BluesError:
@@ -126,13 +137,15 @@ def _beside(path: Path) -> Iterator[Path]:
 
 
 @contextlib.contextmanager
-def _draft(target: Path) -> Iterator[Path]:
-    """Give a new file beside another; it is locked, so that `_sweep` leaves it alone."""
+def hidden(target: Path) -> Iterator[Path]:
+    """Give a new file beside another; it is locked, so that `sweep` leaves it alone."""
     while True:
         draft = target.with_name(f"{DRAFT}{secrets.token_hex(6)}{target.suffix}")
         with draft.open("xb") as file:
             try:
-                if _locked(file.fileno(), wait=True) and not draft.exists():
+                if not _locked(file.fileno(), wait=True):
+                    file.close()  # Windows renames no open file
+                elif not draft.exists():
                     continue  # another run took it for one that was left over
                 yield draft
                 return
@@ -141,7 +154,7 @@ def _draft(target: Path) -> Iterator[Path]:
                     draft.unlink(missing_ok=True)
 
 
-def _sweep(folder: Path) -> None:
+def sweep(folder: Path) -> None:
     """Remove the drafts of runs that were killed: those that nobody holds locked."""
     with contextlib.suppress(OSError):
         for left in folder.glob(f"{glob.escape(DRAFT)}*"):
@@ -220,8 +233,8 @@ def write(
         if stems is not None:
             stack.enter_context(_folder(Path(stems)))
         for folder in {path.resolve().parent for path in [*files, *apart]}:
-            _sweep(folder)
-        drafts = {path: stack.enter_context(_beside(path)) for path in [*files, *apart]}
+            sweep(folder)
+        drafts = {path: stack.enter_context(beside(path)) for path in [*files, *apart]}
         for path in files:
             if path not in audio:
                 from backing.midi import midi_bytes
@@ -270,6 +283,8 @@ def _stem_files(stream: Stream, folder: Path, files: Sequence[Path]) -> list[Pat
 def _folder(folder: Path) -> Iterator[None]:
     """Make a folder, and remove it again if what is to go into it cannot be made."""
     there = folder.exists()
+    if there and not folder.is_dir():
+        raise OutputError(f"{folder}: is not a folder; name one for the stems")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -320,7 +335,7 @@ def _write_audio(
     progress: Callable[[float], None] | None,
 ) -> None:
     from backing.audio import render
-    from backing.tags import mark, markers, tag, timeless
+    from backing.tags import mark, markers, steady, tag, timeless
 
     assert sound.rate is not None
     folder = next(iter([*drafts, *stems])).parent
@@ -355,6 +370,8 @@ def _write_audio(
             if path.suffix.lower() == ".wav":
                 timeless(draft)
                 mark(draft, markers(stream, sound.rate))
+            elif path.suffix.lower() in (".ogg", ".opus"):
+                steady(draft)
             tag(draft, stream.title, str(stream.key), float(music[0].tempo))
 
 

@@ -1,10 +1,13 @@
 """What a sound file says about itself: title, key and tempo, and markers at its choruses.
 
+The same sound is the same bytes: `timeless` and `steady` take out what libsndfile puts in of the
+time of day and of chance.
+
 Tags go in by mutagen, in each format's own way. A WAV file carries markers as a ``cue`` chunk,
 with their names in an ``adtl`` list, which audio editors show.
 
 References: Multimedia Programming Interface and Data Specifications 1.0 (RIFF, cue and adtl
-chunks); ID3v2.4 (TIT2, TKEY, TBPM); Vorbis comments.
+chunks); ID3v2.4 (TIT2, TKEY, TBPM); Vorbis comments; RFC 3533 (Ogg pages).
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from typing import Any
 
 from backing.events import Stream
 
-__all__ = ["mark", "markers", "tag", "timeless"]
+__all__ = ["mark", "markers", "steady", "tag", "timeless"]
 
 
 def markers(stream: Stream, rate: int) -> list[tuple[int, str]]:
@@ -59,6 +62,23 @@ def timeless(path: Path) -> None:
                 file.seek(place + 12)  # after the version
                 file.write(b"\0" * 4)
             place += 8 + length + length % 2
+
+
+def steady(path: Path) -> None:
+    """Give an Ogg stream the serial number 1, for which libsndfile takes a random one."""
+    from mutagen import ogg
+
+    read: Any = ogg.OggPage
+    with path.open("r+b") as file:
+        place, size = 0, file.seek(0, 2)
+        while place < size:
+            file.seek(place)
+            page = read(file)
+            after = file.tell()
+            page.serial = 1
+            file.seek(place)
+            file.write(page.write())  # as long as it was
+            place = after
 
 
 def _chunk(name: bytes, body: bytes) -> bytes:

@@ -33,6 +33,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.audio",),
     ("backing.output",),
     ("backing.live",),
+    ("backing.recording",),
     ("backing.pieces",),
     ("backing",),
     ("backing.lesson",),

@@ -7,6 +7,7 @@ import errno
 import signal
 import sys
 from importlib import import_module
+from io import TextIOWrapper
 
 import click
 
@@ -20,6 +21,8 @@ COMMANDS: dict[str, str] = {
     "demo": "Play a phrase over a backing, or write it to files.",
     "loop": "Play a phrase over its own bars, pass after pass, at changing tempos.",
     "trade": "Play call and response with gaps for you to fill.",
+    "record": "Play a backing and record the sound card's input over it.",
+    "calibrate": "Measure the sound card's delay, so that takes are in time.",
     "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
     "tidy": "Write the notes of phrase files in their canonical form.",
     "transpose": "Write a phrase in another key, position or set of strings.",
@@ -60,6 +63,10 @@ class _Commands(click.Group):
         # Being told to end, as by Ctrl-C, removes what is half written.
         with contextlib.suppress(ValueError):
             signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
+        # A terminal or a pipe that knows no emoji, or a name that is no text, is no failure.
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
+                stream.reconfigure(errors="replace")
         try:
             return super().invoke(ctx)
         except BluesError as error:

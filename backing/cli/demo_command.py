@@ -26,4 +26,4 @@ def command(phrase: str, wanted: Wanted, **setting: Any) -> None:
     PHRASE is a file or the name of a shipped phrase. Key, groove, tempo and swing are the
     phrase's own where they are not given.
     """
-    deliver(pieces.demo(phrase, **setting), wanted)
+    deliver(pieces.demo(phrase, **setting), wanted, setting["groove"])

@@ -7,8 +7,9 @@ from typing import Any
 
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import Whole, json_option
 from phrases.phrase import LEVELS
+from phrases.words import choose
 
 __all__ = ["command"]
 
@@ -50,6 +51,12 @@ def _phrases() -> list[Row]:
     return rows
 
 
+def _scales() -> list[Row]:
+    from phrases.pitch import SCALES
+
+    return [{"name": name, "about": " ".join(degrees)} for name, degrees in SCALES.items()]
+
+
 def _soundfonts() -> list[Row]:
     from soundfonts import installed
 
@@ -82,29 +89,39 @@ WHAT = {
     "grooves": _grooves,
     "forms": _forms,
     "phrases": _phrases,
+    "scales": _scales,
     "soundfonts": _soundfonts,
 }
 
 
 @click.command("list")
 @click.argument("what", type=click.Choice(list(WHAT)))
-@click.option("--position", type=click.IntRange(1, 5), help="Phrases in this pentatonic position.")
+@click.option("--position", type=Whole(1, 5), help="Phrases in this pentatonic position.")
 @click.option("--level", type=click.Choice(LEVELS), help="Phrases of this level.")
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
 def command(what: str, as_json: bool, **wanted: Any) -> None:
-    """Show the grooves, forms, phrases, soundfonts or MIDI outputs that are here.
+    """Show the grooves, forms, phrases, scales, soundfonts or MIDI outputs that are here.
 
-    The first soundfont is the one taken by default.
+    Names are written as they stand here: `minor pentatonic`, not the other way round. The first
+    soundfont is the one taken by default.
     """
     asked = {name: value for name, value in wanted.items() if value is not None}
     if asked and what != "phrases":
         raise click.UsageError(f"--{next(iter(asked))} is for phrases")
-    rows = [row for row in WHAT[what]() if _fits(row, asked)]
+    every = WHAT[what]()
+    if asked.get("tag") is not None:
+        choose(
+            "a tag of a phrase", asked["tag"], sorted({t for row in every for t in row["tags"]})
+        )
+    rows = [row for row in every if _fits(row, asked)]
     better = _better() if what == "soundfonts" else {}
     if as_json:
         click.echo(json.dumps({what: rows, **better}, ensure_ascii=False))
         return
+    if asked and not rows:
+        words = ", ".join(f"--{name} {value}" for name, value in asked.items())
+        click.echo(f"No phrase is all of that ({words}); leave one out.", err=True)
     if what == "ports" and not rows:
         click.echo("There is no MIDI output here; connect or start an instrument.", err=True)
     width = max((len(row["name"]) for row in rows), default=0)

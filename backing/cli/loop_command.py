@@ -29,4 +29,4 @@ def command(phrase: str, wanted: Wanted, **setting: Any) -> None:
     PHRASE is a file or the name of a shipped phrase. From about 60 % of its tempo to its tempo,
     in steps, if nothing else is asked for; a --to below --from slows down.
     """
-    deliver(pieces.loop(phrase, **setting), wanted)
+    deliver(pieces.loop(phrase, **setting), wanted, setting["groove"])

@@ -19,7 +19,7 @@ from backing.feel import LOOSENESS, USUAL
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
 from backing.grooves.instruments import COMPS
-from backing.output import BITS, OPUS_RATE, RATES, Sound
+from backing.output import BITS, FORMATS, OPUS_RATE, RATES, Sound
 from phrases.counting import parse_swing
 from phrases.errors import BluesError
 from phrases.files import TEMPOS
@@ -30,6 +30,7 @@ __all__ = [
     "STEP",
     "TEMPO",
     "Wanted",
+    "Whole",
     "json_option",
     "output_options",
     "phrase_argument",
@@ -87,6 +88,29 @@ class _Beats(click.ParamType[Fraction]):
         return exact
 
 
+class Whole(click.IntRange):
+    """A whole number in a range, whose error says the range in words."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> int:
+        """Return the number, or fail with a usage error."""
+        try:
+            number: int = super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value}: write a whole number from {self.min} to {self.max}", param, ctx)
+        return number
+
+
+class _Share(click.FloatRange):
+    """A number in a range, whose error says the range in words."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        try:
+            number: float = super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value}: write a number from {self.min:g} to {self.max:g}", param, ctx)
+        return number
+
+
 TEMPO = _Beats(*TEMPOS, "tempo")
 STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
 
@@ -124,7 +148,7 @@ SETTING = (
     ),
     click.option(
         "--count-in",
-        type=click.IntRange(*COUNT_IN_BARS),
+        type=Whole(*COUNT_IN_BARS),
         default=pieces.COUNT_IN,
         show_default=True,
         help="Bars of sticks before the music.",
@@ -140,19 +164,11 @@ SETTING = (
         multiple=True,
         help="Leave a part out, to play it yourself; give it again for more.",
     ),
-    click.option(
-        "--tight",
-        "looseness",
-        flag_value=TIGHT,
-        type=float,
-        default=USUAL,
-        help="A band that is close together;",
-    ),
-    click.option("--loose", "looseness", flag_value=LOOSE, type=float, help="or one that is not;"),
+    click.option("--tight", is_flag=True, help="A band that is close together;"),
+    click.option("--loose", is_flag=True, help="or one that is not;"),
     click.option(
         "--looseness",
-        "looseness",
-        type=click.FloatRange(*LOOSENESS),
+        type=_Share(*LOOSENESS),
         help=f"or a number: 0 is exact, {USUAL:g} usual, {LOOSENESS[1]:g} the loosest.",
     ),
     click.option(
@@ -168,7 +184,7 @@ WHOLE = (
     click.option("--tempo", type=TEMPO, help="Felt beats a minute; in 12/8 dotted quarters."),
     click.option(
         "--choruses",
-        type=click.IntRange(*CHORUSES),
+        type=Whole(*CHORUSES),
         default=pieces.CHORUSES,
         show_default=True,
         help="Times through the form.",
@@ -210,9 +226,7 @@ OUTPUT = (
     click.option(
         "--bits",
         type=click.Choice(BITS),
-        default=BITS[0],
-        show_default=True,
-        help="Of a .wav or .flac file.",
+        help=f"Of a .wav or .flac file; {BITS[0]} if left out.",
     ),
     click.option(
         "--stems",
@@ -254,9 +268,20 @@ def setting_options(*, whole: bool) -> Callable[[Command], Command]:
     """Add key, groove, form, swing, count-in and seed; `whole` adds tempo and choruses."""
 
     def add(command: Command) -> Command:
+        @functools.wraps(command)
+        def collected(*, tight: bool, loose: bool, looseness: float | None, **rest: Any) -> Any:
+            given = {"--tight": tight, "--loose": loose, "--looseness": looseness is not None}
+            told = [name for name, is_there in given.items() if is_there]
+            if len(told) > 1:
+                raise click.UsageError(f"{' and '.join(told)} say how loose; keep one of them")
+            if looseness is None:
+                looseness = TIGHT if tight else LOOSE if loose else USUAL
+            return command(looseness=looseness, **rest)
+
+        wrapped: Any = collected
         for option in reversed(SETTING[:3] + (WHOLE if whole else ()) + SETTING[3:]):
-            command = option(command)
-        return command
+            wrapped = option(wrapped)
+        return wrapped  # type: ignore[no-any-return]
 
     return add
 
@@ -285,6 +310,21 @@ class Wanted:
     dry_run: bool = False
 
 
+def _check_sound(
+    outputs: tuple[Path, ...], rate: int | None, bits: int | None, stems: Path | None
+) -> None:
+    """Refuse what would change nothing: bits and a rate that no file has."""
+    kinds = {path.suffix.lower() for path in outputs}
+    if not kinds <= set(FORMATS):
+        return  # that is the first thing to say, and `check_outputs` says it
+    if bits is not None and not kinds & {".wav", ".flac"}:
+        raise click.UsageError(
+            "--bits is for .wav and .flac files; name one with -o, or leave it out"
+        )
+    if rate is not None and stems is None and not kinds - {".mid"}:
+        raise click.UsageError("--rate is for sound files; name one with -o, or leave it out")
+
+
 def output_options(command: Command) -> Command:
     """Add ``-o``, ``--json`` and how audio is made, which the command gets as `wanted`."""
 
@@ -293,7 +333,7 @@ def output_options(command: Command) -> Command:
         outputs: tuple[Path, ...],
         soundfont: Path | None,
         rate: int | None,
-        bits: int,
+        bits: int | None,
         stems: Path | None,
         port: str | None,
         pedal: str | None,
@@ -301,7 +341,9 @@ def output_options(command: Command) -> Command:
         dry_run: bool = False,
         **rest: Any,
     ) -> Any:
-        sound = Sound(soundfont, rate, bits, stems)
+        if not dry_run:
+            _check_sound(outputs, rate, bits, stems)
+        sound = Sound(soundfont, rate, bits or BITS[0], stems)
         wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run)
         return command(wanted=wanted, **rest)
 

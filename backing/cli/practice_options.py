@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from backing.cli.options import STEP, TEMPO, Command
+from backing.cli.options import STEP, TEMPO, Command, Whole
 from backing.practice.plan import COUNTS, GAPS, GUIDES, IN_GAPS, RANGES, SHAPES, Plan, parse_bars
 from phrases.errors import BluesError
 from phrases.phrase import ROLES
@@ -32,7 +32,7 @@ class _Bars(click.ParamType[tuple[int, int]]):
             self.fail(str(error), param, ctx)
 
 
-EVERY = click.IntRange(*RANGES["phrase_rests"][:2])
+EVERY = Whole(*RANGES["phrase_rests"][:2])
 
 PLAN = (
     click.option("--from", "start", type=TEMPO, help="First tempo."),
@@ -44,7 +44,7 @@ PLAN = (
     ),
     click.option(
         "--each",
-        type=click.IntRange(*RANGES["each"][:2]),
+        type=Whole(*RANGES["each"][:2]),
         help=f"Passes at each tempo; {USUAL.each} if left out.",
     ),
     click.option(
@@ -52,7 +52,7 @@ PLAN = (
         type=click.Choice(list(SHAPES)),
         help="; ".join(f"{word}: {what}" for word, what in SHAPES.items()) + ".",
     ),
-    click.option("--passes", type=click.IntRange(*RANGES["passes"][:2]), help="How many in all."),
+    click.option("--passes", type=Whole(*RANGES["passes"][:2]), help="How many in all."),
     click.option(
         "--count", "counted", type=click.Choice(list(COUNTS)),
         help="Count in before the first pass or before each.",

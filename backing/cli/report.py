@@ -10,30 +10,44 @@ from typing import Any
 
 import click
 
+from backing import pieces
 from backing.cli.options import Wanted
 from backing.events import Stream
+from backing.grooves import find_groove
 from backing.output import FORMATS, Sound, check_outputs, write
 
 __all__ = ["deliver"]
 
+FAR = 1.15  # times a groove's lowest or highest tempo
 MOST_TEMPOS = 16  # in the line that is printed
 LOUD = "Start with the volume low: loud headphones can damage hearing."
 SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
 
 
-def deliver(stream: Stream, wanted: Wanted) -> None:
-    """Write a stream to its files and print what was made; or play it, or show its plan."""
+def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
+    """Write a stream to its files and print what was made; or play it, or show its plan.
+
+    `groove` is the one that was asked for, if any; a tempo far from its own is remarked on.
+    """
+    outputs, sound = wanted.outputs, wanted.sound
+    recording = click.get_current_context().obj is not None
+    if recording and (outputs or sound.stems is not None or wanted.dry_run or wanted.as_json):
+        raise click.UsageError(
+            "recording plays as well; leave out -o, --stems, --json and --dry-run"
+        )
+    written = not wanted.dry_run and (bool(outputs) or sound.stems is not None)
+    if written:
+        for name, value in (("port", wanted.port), ("pedal", wanted.pedal)):
+            if value is not None:
+                raise click.UsageError(f"--{name} is for playing; leave out -o, or --{name}")
+        check_outputs(outputs)
+    _remark_on_tempo(stream.kept(), groove)
     if wanted.dry_run:
         _show(stream.kept(), as_json=wanted.as_json)
         return
-    outputs, sound = wanted.outputs, wanted.sound
-    if not outputs and sound.stems is None:
+    if not written:
         _play(stream, wanted)
         return
-    for name, value in (("port", wanted.port), ("pedal", wanted.pedal)):
-        if value is not None:
-            raise click.UsageError(f"--{name} is for playing; leave out -o, or --{name}")
-    check_outputs(outputs)
     audio = sound.stems is not None or any(FORMATS[path.suffix.lower()] for path in outputs)
     files = _write(stream, outputs, sound, audio=audio)
     summary = _summary(stream.kept(), files)
@@ -66,14 +80,34 @@ def deliver(stream: Stream, wanted: Wanted) -> None:
         click.echo(SORE, err=True)
 
 
+def _remark_on_tempo(stream: Stream, groove: str | None) -> None:
+    """Say so where a groove goes far beyond its tempos; practising slowly is no such case."""
+    own = stream.phrase.groove if stream.phrase else pieces.GROOVE
+    found = find_groove(groove or own)
+    low, _, high = found.tempos
+    fastest = float(max(section.tempo for section in stream.sections))
+    if not low / FAR <= fastest <= high * FAR:
+        click.echo(
+            f"note: {found.name} is usually played at {low} to {high} beats a minute, not at "
+            f"{fastest:g}; `backing list grooves` says what others are for",
+            err=True,
+        )
+
+
 def _play(stream: Stream, wanted: Wanted) -> None:
     from backing.live.play import play
 
+    recorder = click.get_current_context().obj  # of `backing record`
+    if recorder is not None and wanted.port is not None:
+        raise click.UsageError("recording needs the sound card; leave out --port")
     if wanted.as_json:
         raise click.UsageError("--json says what was written; name a file with -o")
     sound = wanted.sound
     kept = stream.kept()
-    play(kept, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal, phrase=kept.phrase)
+    play(
+        kept, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal,
+        phrase=kept.phrase, recorder=recorder,
+    )  # fmt: skip
 
 
 def _show(stream: Stream, *, as_json: bool) -> None:

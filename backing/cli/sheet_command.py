@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,8 +36,13 @@ class _FileError(BluesError, OSError):
 def _suffix(
     ctx: click.Context, param: click.Parameter, paths: tuple[Path, ...]
 ) -> tuple[Path, ...]:
+    several = len(ctx.params.get("phrases", ())) > 1
     for path in paths:
-        if path.suffix.lower() not in SUFFIXES:
+        if several and ((path.suffix and not path.is_dir()) or len(paths) > 1):
+            raise click.BadParameter(
+                f"{path}: name one folder for the PDFs of several phrases: -o sheets"
+            )
+        if not several and path.suffix.lower() not in SUFFIXES:
             raise click.BadParameter(f"{path}: a sheet ends in {' '.join(SUFFIXES)}")
     return paths
 
@@ -43,10 +50,11 @@ def _suffix(
 @click.command(
     "sheet",
     epilog="\b\nFor example:\n  backing sheet lamp-oil -o lamp-oil.pdf\n"
-    "  backing sheet lamp-oil --key E --only tab\n"
+    "  backing sheet lamp-oil --key E --only tab -o tab.pdf\n"
+    "  backing sheet lamp-oil plum-jar my-own.toml -o sheets\n"
     "  backing sheet --form quick-change --key Bb -o chart.pdf",
 )
-@click.argument("phrase", metavar="[PHRASE]", required=False)
+@click.argument("phrases", metavar="[PHRASE]...", nargs=-1, is_eager=True)
 @click.option(
     "-o",
     "--output",
@@ -54,7 +62,8 @@ def _suffix(
     type=click.Path(path_type=Path),
     multiple=True,
     callback=_suffix,
-    help="File to write, .pdf .svg .txt or .musicxml; the plain text is printed if left out.",
+    help="File to write, .pdf .svg .txt or .musicxml; for several phrases a folder of PDFs. The "
+    "plain text is printed if left out.",
 )
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option(
@@ -75,7 +84,7 @@ def _suffix(
 @click.option("--left-handed", is_flag=True, help="Mirror the fretboard diagram.")
 @json_option
 def command(
-    phrase: str | None,
+    phrases: tuple[str, ...],
     outputs: tuple[Path, ...],
     key: str | None,
     form: str | None,
@@ -84,7 +93,7 @@ def command(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write a phrase as sheet music and tablature, or a form as a chord chart.
+    """Write phrases as sheet music and tablature, or a form as a chord chart.
 
     PHRASE is a file or the name of a shipped phrase. Strokes and fingers that it does not give
     are suggested on the page; text and MusicXML have those that it gives.
@@ -100,24 +109,92 @@ def command(
         not options["plain"],
     )
     found = find_form(form or pieces.FORM)
-    if phrase is None:
+    if not phrases:
         _check_chart(form, outputs, variation, options)
-        title, made = _chart(found, key, paper, outputs)
+        sheets = [_chart(found, key, paper, outputs)]
     else:
-        title, made = _sheet(phrase, found, key, variation, paper, outputs, options)
-    for path in outputs:
-        _check_place(path)
-    for path, data in zip(outputs, made, strict=False):
-        _replace(path, data)
+        _check_sheets(phrases, outputs, variation, options)
+        files = _files(phrases, outputs)
+        sheets = [
+            _sheet(name, found, key, variation, paper, own, options)
+            for name, own in zip(phrases, files, strict=True)
+        ]
+    _write(sheets, outputs[0] if len(sheets) > 1 and outputs else None)
     if as_json:
-        files = [{"path": str(path), "format": path.suffix.lower()[1:]} for path in outputs]
-        click.echo(json.dumps({"title": title, "files": files}, ensure_ascii=False))
-    elif outputs:
-        click.echo(title)
-        for path in outputs:
+        told = [
+            {
+                "title": sheet.title,
+                "files": [
+                    {"path": str(path), "format": path.suffix.lower()[1:]} for path in sheet.files
+                ],
+            }
+            for sheet in sheets
+        ]
+        answer = told[0] if len(told) == 1 else {"sheets": told}
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    for number, sheet in enumerate(sheets):
+        if not outputs:
+            click.echo(("\n" if number else "") + sheet.made[0].decode(), nl=False)
+            continue
+        click.echo(sheet.title)
+        for path in sheet.files:
             click.echo(f"  {path}")
-    else:
-        click.echo(made[0].decode(), nl=False)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """What is written of a phrase or a form: its title, its files, and their bytes."""
+
+    title: str
+    files: tuple[Path, ...]
+    made: list[bytes]
+
+
+def _check_sheets(
+    phrases: tuple[str, ...],
+    outputs: tuple[Path, ...],
+    variation: str | None,
+    options: dict[str, Any],
+) -> None:
+    if variation and len(phrases) > 1:
+        raise click.UsageError("--variation is of one phrase; name only that one")
+    text = not outputs or any(path.suffix.lower() == ".txt" for path in outputs)
+    if text and options["only"] == "notation":
+        raise click.UsageError("--only notation: text is tablature; write .pdf, .svg or .musicxml")
+
+
+def _files(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> list[tuple[Path, ...]]:
+    """Return the files of each phrase: those that are named, or its PDF in the folder."""
+    from phrases.files import find_phrase
+
+    if len(phrases) == 1 or not outputs:
+        return [outputs] * len(phrases)
+    names = [f"{find_phrase(name).stem}.pdf" for name in phrases]
+    for name in names:
+        if names.count(name) > 1:
+            raise _FileError(
+                f"{outputs[0] / name}: two of the phrases would be written there; "
+                "rename a phrase file, or name each phrase once"
+            )
+    return [(outputs[0] / name,) for name in names]
+
+
+def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:
+    """Write every sheet, once all are made; a folder is made for them if need be."""
+    if folder is not None and not folder.is_dir():
+        place = _check_place(folder)
+        try:
+            place.mkdir()
+        except OSError as error:
+            why = error.strerror or error
+            raise _FileError(f"{folder}: the folder cannot be made: {why}") from None
+    for sheet in sheets:
+        for path in sheet.files:
+            _check_place(path)
+    for sheet in sheets:
+        for path, data in zip(sheet.files, sheet.made, strict=False):
+            _replace(path, data)
 
 
 def _check_chart(
@@ -134,15 +211,13 @@ def _check_chart(
             raise click.UsageError(f"{path}: a chord chart ends in {' '.join(CHART_SUFFIXES)}")
 
 
-def _chart(
-    form: Form, key: str | None, paper: Paper, outputs: tuple[Path, ...]
-) -> tuple[str, list[bytes]]:
+def _chart(form: Form, key: str | None, paper: Paper, outputs: tuple[Path, ...]) -> _Sheet:
     from backing.sheet.page import chart_page
     from phrases.pitch import parse_key
 
     place = parse_key(key or pieces.KEY)
     made = [chart_page(form, place, paper, kind=_kind(path.suffix.lower())) for path in outputs]
-    return f"{form.title} in {place}", made
+    return _Sheet(f"{form.title} in {place}", outputs, made)
 
 
 def _sheet(
@@ -153,7 +228,7 @@ def _sheet(
     paper: Paper,
     outputs: tuple[Path, ...],
     options: dict[str, Any],
-) -> tuple[str, list[bytes]]:
+) -> _Sheet:
     from phrases.pitch import parse_key
     from phrases.transpose import transpose
 
@@ -162,7 +237,7 @@ def _sheet(
         phrase = transpose(phrase, parse_key(key))
     kinds = [path.suffix.lower() for path in outputs] or [".txt"]
     made = [_made(kind, phrase, form, paper, options) for kind in kinds]
-    return f"{phrase.title} in {phrase.key}", made
+    return _Sheet(f"{phrase.title} in {phrase.key}", outputs, made)
 
 
 def _phrase(name: str, variation: str | None) -> Phrase:
@@ -190,7 +265,8 @@ def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str
     if kind == ".txt":
         from backing.sheet.text import text_tab
 
-        return text_tab(score, fingering=paper.marks).encode()
+        names = [name for name, _ in phrase.variations]
+        return text_tab(score, fingering=paper.marks, variations=names).encode()
     from backing.sheet.musicxml import musicxml
 
     return musicxml(score, staves=paper.staves).encode()

@@ -21,4 +21,4 @@ __all__ = ["command"]
 @output_options
 def command(wanted: Wanted, **setting: Any) -> None:
     """Play a backing track, or write it to files."""
-    deliver(pieces.track(**setting), wanted)
+    deliver(pieces.track(**setting), wanted, setting["groove"])

@@ -29,4 +29,4 @@ def command(phrase: str, wanted: Wanted, **setting: Any) -> None:
     PHRASE is a file or the name of a shipped phrase. The tempo is the phrase's unless --from,
     --to or --shape say otherwise.
     """
-    deliver(pieces.trade(phrase, **setting), wanted)
+    deliver(pieces.trade(phrase, **setting), wanted, setting["groove"])

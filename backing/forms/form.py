@@ -118,9 +118,13 @@ def _chart(file: TextFile, key: str) -> tuple[Bar, ...]:
     if not bars[-1] and len(bars) > 1:
         bars.pop()
     if any(not bar for bar in bars):
-        file.complain((key,), f"bar {[not b for b in bars].index(True) + 1} has no chord")
-    if any(len(bar) not in (0, 1, 2, 4) for bar in bars):
-        file.complain((key,), "a bar holds one, two or four chords")
+        file.complain(
+            (key,), f"bar {bars.index([]) + 1} has no chord; write one, or take a | away"
+        )
+    odd = [number for number, bar in enumerate(bars, 1) if len(bar) not in (0, 1, 2, 4)]
+    if odd:
+        what = f"bar {odd[0]} has {len(bars[odd[0] - 1])} chords; a bar holds one, two or four"
+        file.complain((key,), what)
     if len(bars) > MOST_BARS:
         file.complain((key,), f"{len(bars)} bars: a form has at most {MOST_BARS}")
     return tuple(

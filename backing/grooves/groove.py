@@ -196,7 +196,10 @@ def _tempos(file: TextFile) -> tuple[int, int, int]:
     if value is None:
         return 60, 90, 120
     if len(value) != 3 or not all(type(n) is int for n in value) or sorted(value) != value:
-        file.complain(("tempos",), "write the lowest, usual and highest tempo: [80, 104, 135]")
+        what = "write the lowest, usual and highest tempo: [80, 104, 135]"
+        if len(value) == 3 and all(type(n) is int for n in value):
+            what = f"tempos go from the lowest to the highest: {sorted(value)}"
+        file.complain(("tempos",), what)
         return 60, 90, 120
     for number in value:
         file.attempt(("tempos",), check_tempo, number)
@@ -217,9 +220,9 @@ def _time(file: TextFile) -> tuple[str, str]:
 def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
     patterns = [_pattern(file, where, player, beats) for where in file.tables(player)]
     if not any(pattern.when == "bar" for pattern in patterns):
-        file.complain((), f'there is no [[{player}]] with when = "bar"')
+        file.complain((), f'there is no [[{player}]] for any bar; write one without "when"')
     elif not any(pattern.when == "bar" and pattern.bars == 1 for pattern in patterns):
-        file.complain((), f'there is no [[{player}]] with when = "bar" that is one bar long')
+        file.complain((), f"there is no [[{player}]] for any bar that is one bar long; write one")
     homes = {pattern.on for pattern in patterns if pattern.when == "bar"}
     if homes and "" not in homes and not homes >= set(COMPS):
         left = ", ".join(sorted(set(COMPS) - homes))
@@ -255,7 +258,8 @@ def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
         if not lane.hits and not file.problems_at((*where, name)) and when != "stop":
             file.complain((*where, name), "this lane is empty; leave it out")
     if player != "drums" and not lanes:
-        file.complain(where, 'this pattern has no "line"')
+        sample = {"bass": "1:R 3:5", "comp": "2&:chord"}[player]
+        file.complain(where, f'this pattern has no "line"; write one: line = "{sample}"')
     if player == "drums":
         _check_limbs(file, where, lanes)
     lengths = {lane.bars for lane in lanes.values()} or {1}
@@ -300,7 +304,9 @@ def _check_bass(value: str) -> None:
                 f"or {APPROACH} for a step into the next root"
             ) from None
         if degree_semitones(value) > 19:
-            raise RangeError(f'"{value}" is too far above the root for a bass line')
+            raise RangeError(
+                f'"{value}" is too far above the root for a bass line; the highest is 12'
+            )
 
 
 def figure(value: str) -> tuple[int, str]:

@@ -44,6 +44,11 @@ class Card:
         Frames a second.
     latency
         Seconds from a callback until it is heard.
+    round_trip
+        Seconds from a callback until what it plays comes in, as the system says; 0 unless the
+        stream also records.
+    inputs
+        Channels that come in.
 
     Raises
     ------
@@ -61,6 +66,8 @@ class Card:
         self.rate: int = round(self._stream.samplerate)
         latency = self._stream.latency
         self.latency = float(latency if heard is None else latency[1])
+        self.round_trip = 0.0 if heard is None else float(sum(latency))
+        self.inputs: int = 0 if heard is None else self._stream.channels[0]
 
     def _open(self) -> Any:
         sd = _sounddevice()
@@ -69,8 +76,12 @@ class Card:
             try:
                 with quiet():
                     kind = sd.OutputStream if self._heard is None else sd.Stream
+                    channels: Any = 2
+                    if self._heard is not None:  # a microphone may be mono
+                        most = sd.query_devices(device[0])["max_input_channels"]
+                        channels = min(2, most), 2
                     stream = kind(
-                        device=device, channels=2, dtype="float32", latency="high",
+                        device=device, channels=channels, dtype="float32", latency="high",
                         callback=self._out if self._heard is None else self._both,
                     )  # fmt: skip
             except (sd.PortAudioError, ValueError, OSError) as error:
@@ -78,6 +89,11 @@ class Card:
                 continue
             self.name = _called(sd, device)
             return stream
+        if not tried and self._heard is not None:
+            raise LiveError(
+                "no sound card that also records was found; connect a microphone or an interface "
+                "(and start the system's sound server)"
+            )
         if not tried:
             raise LiveError(
                 "no sound card was found; connect or switch one on (and start the system's sound "
@@ -121,7 +137,12 @@ class Card:
 
     def _both(self, came: Any, out: Any, frames: int, when: object, status: object) -> None:
         assert self._heard is not None
-        self._heard(came, self._frames)
+        try:
+            self._heard(came, self._frames)
+        except BaseException as error:
+            self._error = error
+            out.fill(0.0)
+            raise _sounddevice().CallbackAbort from None
         self._out(out, frames, when, status)
 
     def now(self) -> float:

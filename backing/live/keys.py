@@ -57,8 +57,10 @@ class Keyboard:
                 self._before = termios.tcgetattr(self._fd)
                 mode = termios.tcgetattr(self._fd)
                 # No echo and no lines; Ctrl-S must not hold the screen up, nor Ctrl-Z leave
-                # notes sounding. Ctrl-C stays.
+                # notes sounding. Ctrl-C stays, but must not take keys away that `select` has
+                # seen: reading them would wait for others.
                 mode[3] &= ~(termios.ECHO | termios.ICANON)
+                mode[3] |= termios.NOFLSH
                 mode[0] &= ~termios.IXON
                 mode[6][termios.VMIN], mode[6][termios.VTIME] = 1, 0
                 mode[6][termios.VSUSP] = b"\0"

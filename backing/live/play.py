@@ -106,11 +106,18 @@ class Recorder(Protocol):
     def heard(self, block: Any, frame: int) -> None:
         """Take what came in with the frame that went out, in the audio thread."""
 
+    @property
+    def tail(self) -> int:
+        """Frames that are recorded on after the last one that goes out."""
+
     def played(self, block: Any) -> None:
         """Take the next frames that go out, shape (frames, 2), from the first on."""
 
     def line(self) -> str:
         """Return a line for the screen."""
+
+    def check(self) -> None:
+        """Raise what went wrong while recording."""
 
     def finish(self) -> None:
         """End: the sound card is closed."""
@@ -190,6 +197,8 @@ def _follow(
         stack.callback(output.close)  # silence comes before the terminal
         while not output.finished and not caught:
             output.check()
+            if recorder is not None:
+                recorder.check()
             where = output.where()
             if painter is not None:
                 width, height = painter.size()

@@ -31,7 +31,11 @@ FADE = 0.03  # seconds
 
 
 class Listener(Protocol):
-    """Who wants what is played."""
+    """Who wants what is played, and that many frames of silence after it."""
+
+    @property
+    def tail(self) -> int:
+        """Frames of silence that are played on after the last one."""
 
     def played(self, block: Block) -> None:
         """Take the next frames that go out, shape (frames, 2), in the thread that renders."""
@@ -154,7 +158,8 @@ class Sound:
     @property
     def finished(self) -> bool:
         """Whether all has been played and has rung out."""
-        return self._done and self._sent >= self._made
+        tail = self._listener.tail if self._listener is not None else 0
+        return self._done and self._sent >= self._made + tail
 
     def check(self) -> None:
         """Raise what went wrong meanwhile, as `Card.check`."""

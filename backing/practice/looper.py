@@ -39,6 +39,7 @@ CUE_VELOCITY, CLICK_VELOCITY = 92, 70
 WOOD_SECONDS = 0.05
 EARLY = 0.02  # seconds by which a stroke may be ahead of a gap that it belongs to
 SOFT = 0.5  # of the velocity is left of a soft guide
+LONGEST = 4  # hours
 RINGS = 8.0  # seconds after which nothing of a pass is heard any more
 MEASURED = 8  # passes after the one that is kept, to be as loud as a long loop
 
@@ -120,6 +121,12 @@ class _Looper:
         self.passes = passes
         self.beats = setting.groove.meter.beats
         self.length = len(region.bars) * self.beats
+        hours = float(sum(self._clock(one).exact(self.length) for one in passes)) / 3600
+        if hours > LONGEST:
+            raise RangeError(
+                f"{len(passes)} passes last {hours:.1f} hours: a loop has at most {LONGEST}; ask "
+                "for fewer passes, or for one that any player repeats (--seamless)"
+            )
         self.early = [s for s in region.strokes if s.at < 0]
         self.within = [s for s in region.strokes if s.at >= 0]
         self.rings = any(_rings_over(stroke) for stroke in self.early)

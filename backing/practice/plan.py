@@ -15,7 +15,7 @@ from typing import Any
 
 from backing.tempo import Steps, step_tempos
 from phrases.errors import RangeError
-from phrases.files import check_tempo
+from phrases.files import TEMPOS, check_tempo
 from phrases.phrase import ROLES
 from phrases.textfile import TextFile
 from phrases.words import choose
@@ -161,10 +161,11 @@ class Plan:
         ):
             choose(what, word, known)
         goal = tempo if self.goal is None else check_tempo(self.goal)
-        start = usual_start(goal) if self.start is None else check_tempo(self.start)
+        step = check_step(self.step)
+        stepped = step if self.shape in ("steps", "back") else None
+        start = usual_start(goal, stepped) if self.start is None else check_tempo(self.start)
         if self.shape == "hold":
             start = goal = goal if self.start is None else start
-        check_step(self.step)
         for name in RANGES:
             number = getattr(self, name)
             if number is not None and not (number == 0 and name.endswith("rests")):
@@ -173,7 +174,10 @@ class Plan:
             steps = -(-abs(goal - start) // self.step)
             count = (steps * (2 if self.shape == "back" else 1) + 1) * self.each
             if count > MOST_PASSES:
-                raise RangeError(f"{count} passes: a loop has at most {MOST_PASSES}")
+                raise RangeError(
+                    f"{count} passes: a loop has at most {MOST_PASSES}; take larger steps, fewer "
+                    "passes at each tempo, or say how many in all (--passes)"
+                )
         return replace(self, start=start, goal=goal)
 
     def run(self, tempo: Fraction, beats: int) -> list[Pass]:
@@ -279,9 +283,16 @@ def _ramp(
     return rows
 
 
-def usual_start(tempo: Fraction) -> Fraction:
-    """Return where practice starts by default: about 60 % of a tempo, a multiple of 5."""
-    return Fraction(max(30, 5 * round(float(tempo) * 0.6 / 5)))
+def usual_start(tempo: Fraction, step: Fraction | None = None) -> Fraction:
+    """Return where practice starts by default: about 60 % of a tempo, a multiple of 5.
+
+    With a step it is whole steps below the tempo instead, so that the last one is no shorter;
+    but where that is nothing or below 30, it stays a multiple of 5.
+    """
+    start = Fraction(max(TEMPOS[0], 5 * round(float(tempo) * 0.6 / 5)))
+    steps = 0 if step is None else round((tempo - start) / step)
+    whole = tempo - steps * (step or 0)
+    return whole if steps > 0 and whole >= TEMPOS[0] else start
 
 
 # A plan file's words, where they are not the attributes' own names.

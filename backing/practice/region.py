@@ -50,7 +50,8 @@ class Region:
 def _check_length(phrase: Phrase, bars: int, form: str) -> None:
     if phrase.bars > bars:
         raise RangeError(
-            f'"{phrase.title}" is longer than the form {form} ({phrase.bars} bars, {bars})'
+            f'"{phrase.title}" is {phrase.bars} bars long, the form {form} only {bars}; '
+            "choose a longer form"
         )
 
 
@@ -100,7 +101,9 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
     length = len(setting.form.bars(setting.key))
     first, last = wanted
     if last > length:
-        raise RangeError(f"bars {first}-{last}: the form {setting.form.name} has {length}")
+        raise RangeError(
+            f"bars {first}-{last}: the form {setting.form.name} has bars 1 to {length}"
+        )
     low, high = Fraction((first - 1) * beats), Fraction(last * beats)
     strokes: list[Stroke] = []
     labels: list[tuple[Fraction, str]] = []
@@ -109,7 +112,9 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
         strokes += [stroke.moved(start * beats) for stroke in taken]
         labels += [(at + start * beats, text) for at, text in _labels(phrase)]
     if not strokes:
-        raise RangeError(f'"{phrase.title}" does not sound in bars {first}-{last}')
+        raise RangeError(
+            f'"{phrase.title}" does not sound in bars {first}-{last}; choose bars in which it does'
+        )
     strokes.sort(key=lambda stroke: stroke.at)
     strokes = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(strokes)] + strokes[-1:]
     cut = [replace(s, end=min(s.end, high)).moved(-low) for s in strokes]

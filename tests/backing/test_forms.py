@@ -78,10 +78,13 @@ def test_chords_share_a_bar_and_a_major_chart_darkens(tmp_path: Path) -> None:
             "title = 'Mine'\nchrat = 'I7'\n",
             '2:1: "chrat" is not a key here; did you mean "chart"?',
         ),
-        ("title = 'Mine'\nchart = 'I7 | | I7'\n", "2:9: bar 2 has no chord"),
+        (
+            "title = 'Mine'\nchart = 'I7 | | I7'\n",
+            "2:9: bar 2 has no chord; write one, or take a | away",
+        ),
         (
             "title = 'Mine'\nchart = 'I7 IV7 V7'\n",
-            "2:9: a bar holds one, two or four chords",
+            "2:9: bar 1 has 3 chords; a bar holds one, two or four",
         ),
         (
             "title = 'Mine'\nchart = 'I7 | imaj7'\n",

@@ -204,19 +204,19 @@ def test_the_instruments_one_may_choose() -> None:
         (
             'when = "bar"\nline = "1:R',
             'when = "change"\nline = "1:R',
-            '1:1: there is no [[bass]] with when = "bar"',
+            "1:1: there is no [[bass]] for any bar; write one",
         ),
         (
             '"1:R 3:5"',
             '"1:R 3:5 | 1:5"',
-            '1:1: there is no [[bass]] with when = "bar" that is one bar long',
+            "1:1: there is no [[bass]] for any bar that is one bar long; write one",
         ),
         (
             '"1 2 3 4"',
             '"1 2 | 1 2"',
             "3:1: this pattern must be one bar long; only a bass line may be longer",
         ),
-        ("[80, 100, 120]", "[80, 120, 100]", "2:10: write the lowest, usual and highest tempo: ["),
+        ("[80, 100, 120]", "[80, 120, 100]", "2:10: tempos go from the lowest to the highest: ["),
         ('"Mine"', '"Mine"\nswing = "5:1"', '2:9: swing "5:1" must lie from 1:1 (straight) to 4'),
         (
             'ride = "1 2 3 4"',

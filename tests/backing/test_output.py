@@ -233,7 +233,7 @@ def test_a_suffix_may_be_in_capitals_and_a_path_may_be_text(tmp_path: Path) -> N
         ("a.midi", r'a\.midi: "\.midi" is not a format; did you mean "\.mid"\?$'),
         ("a", r'/a: "a" is not a format; it may be \.mid, \.wav, \.flac, \.ogg, \.opus, \.mp3$'),
         ("no/a.wav", r"no/a\.wav: the folder .*/no does not exist; make it first$"),
-        ("file/a.wav", r"file/a\.wav: .*/file is not a folder$"),
+        ("file/a.wav", r"file/a\.wav: .*/file is not a folder; name one that is there$"),
         ("folder.wav", r"folder\.wav: is a folder; name a file$"),
     ],
 )
@@ -251,7 +251,7 @@ def test_a_folder_that_may_not_be_written(tmp_path: Path) -> None:
     folder.mkdir(mode=0o500)
     if os.access(folder, os.W_OK):
         pytest.skip("this user may write everywhere")
-    with pytest.raises(OutputError, match=r"a\.mid: the folder .*/locked cannot be written to$"):
+    with pytest.raises(OutputError, match=r"a\.mid: .*/locked may only be read; choose an"):
         check_outputs([folder / "a.mid"])
 
 
@@ -423,8 +423,11 @@ def test_the_rate_is_that_of_cds_or_of_opus_unless_it_is_asked_for() -> None:
 
 def test_a_folder_of_stems_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way", encoding="utf-8")
-    for name in ("file", "file/stems"):
-        with pytest.raises(OutputError, match=rf"{name}: the folder cannot be made: \w"):
+    for name, why in (
+        ("file", "is not a folder; name one for the stems$"),
+        ("file/stems", r"the folder cannot be made: \w"),
+    ):
+        with pytest.raises(OutputError, match=rf"{name}: {why}"):
             write(_short(), [tmp_path / "a.mid"], stems=tmp_path / name)
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
 

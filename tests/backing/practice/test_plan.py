@@ -27,8 +27,13 @@ def _plan(**words: Any) -> Plan:
 
 def test_by_default_from_about_sixty_per_cent_to_the_tempo() -> None:
     assert tempos(100) == [60, 60, 70, 70, 80, 80, 90, 90, 100, 100]
-    # The last step is shorter where the distance is no multiple.
-    assert tempos(56) == [35, 35, 45, 45, 55, 55, 56, 56]
+    # Whole steps below the tempo, so that the last one is no shorter.
+    assert tempos(56) == [36, 36, 46, 46, 56, 56]
+    assert tempos(96, each=1) == [56, 66, 76, 86, 96]
+    assert tempos(56, each=1, shape="back") == [36, 46, 56, 46, 36]
+    # Where they would lead below 30, or nowhere, it starts at a multiple of 5.
+    assert tempos(39, each=1) == [30, 39]
+    assert tempos(90, each=1, step=200) == [55, 90]
 
 
 @pytest.mark.parametrize(
@@ -160,9 +165,9 @@ def test_a_ramp_has_eight_passes_by_default_and_may_be_level() -> None:
         ({"start": 60, "goal": 60, "each": 2001}, r"^passes at each tempo 2001: it must be"),
         # Counted before they are made.
         ({"start": 30, "goal": 240, "step": "0.1", "each": 1},
-         r"^2101 passes: a loop has at most 2000$"),
+         r"^2101 passes: a loop has at most 2000; "),
         ({"shape": "back", "start": 30, "goal": 240, "step": "0.1", "each": 1},
-         r"^4201 passes: a loop has at most 2000$"),
+         r"^4201 passes: a loop has at most 2000; "),
         ({"step": "0.01"}, r"^step 0.01: it must be at least 0.1$"),
         ({"goal": 241}, r"^tempo 241: it must lie from 30 to 240"),
         ({"start": 29}, r"^tempo 29: it must lie from 30 to 240"),

@@ -94,9 +94,9 @@ def test_strokes_are_cut_at_the_end_of_a_stretch() -> None:
 
 
 def test_bars_where_the_phrase_rests_are_refused() -> None:
-    with pytest.raises(RangeError, match=r'^"Line" does not sound in bars 3-3$'):
+    with pytest.raises(RangeError, match=r'^"Line" does not sound in bars 3-3; '):
         loop(line("| 1 e5 2 . | 1 e8 2 ."), bars=(3, 3))
-    with pytest.raises(RangeError, match=r'^"Answered" does not sound in bars 5-8$'):
+    with pytest.raises(RangeError, match=r'^"Answered" does not sound in bars 5-8; '):
         loop(answered("first"), bars=(5, 8))
 
 
@@ -104,7 +104,7 @@ def test_bars_where_the_phrase_rests_are_refused() -> None:
 def test_bars_that_the_form_does_not_have(form: str, bars: tuple[int, int]) -> None:
     length = bars[1] - 1
     with pytest.raises(
-        RangeError, match=rf"^bars {bars[0]}-{bars[1]}: the form {form} has {length}"
+        RangeError, match=rf"^bars {bars[0]}-{bars[1]}: the form {form} has bars 1 to {length}"
     ):
         loop(form=form, bars=bars)
 
@@ -134,7 +134,7 @@ def test_a_part_that_the_phrase_does_not_have(part: str, has: str) -> None:
 @pytest.mark.parametrize("make", [loop, trade])
 def test_a_phrase_longer_than_the_form(make: Any) -> None:
     with pytest.raises(
-        RangeError, match=r'^"Line" is longer than the form twelve-bar \(13 bars, 12\)$'
+        RangeError, match=r'^"Line" is 13 bars long, the form twelve-bar only 12; '
     ):
         make(line("| 1 e5 " * 13))
 

@@ -1,0 +1,65 @@
+"""`backing record`."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from pathlib import Path
+
+import click
+
+from phrases.words import expected
+
+__all__ = ["command"]
+
+PLAYED = ("track", "demo", "loop", "trade")
+
+
+@click.command(
+    "record",
+    context_settings={"ignore_unknown_options": True, "help_option_names": ["-h", "--help"]},
+    epilog="\b\nFor example:\n"
+    "  backing record loop lamp-oil --from 50 --to 60 --take out/take.wav\n"
+    "  backing record track --key E --take out/solo.wav",
+)
+@click.option(
+    "--take", type=click.Path(path_type=Path, dir_okay=False), default=Path("take.wav"),
+    show_default=True, help="The take's file; where it is there, the next free number is taken.",
+)  # fmt: skip
+@click.option("--no-mix", is_flag=True, help="Make no rough mix of backing and take.")
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="WHAT [ITS OPTIONS]")
+@click.pass_context
+def command(ctx: click.Context, take: Path, no_mix: bool, words: tuple[str, ...]) -> None:
+    """Play a backing and record the sound card's input over it.
+
+    WHAT is track, demo, loop or trade, with what that command takes. The take starts with the
+    backing's first frame; beside it lies a rough mix. Run `backing calibrate` once before, so that
+    both are together to the frame. Takes are numbered, never overwritten.
+
+    Start with the volume low: loud headphones can damage hearing. Where a microphone hears the
+    loudspeakers, use headphones.
+    """
+    what, *rest = words or ("",)
+    if what not in PLAYED:
+        raise click.UsageError(
+            expected("what is played", what, PLAYED)
+            if what
+            else "say what is played: track, demo, loop or trade",
+            ctx,
+        )
+    from backing.recording.recorder import Recorder
+
+    played: click.Command = import_module(f"backing.cli.{what}_command").command
+    recorder = Recorder(take)
+    inner = played.make_context(f"{ctx.command_path} {what}", rest, obj=recorder)
+    try:
+        with inner:
+            played.invoke(inner)
+    finally:
+        try:
+            for line in recorder.said():
+                click.echo(line, err=True)
+            mixed = None if no_mix else recorder.mix()
+            if mixed is not None:
+                click.echo(f"{mixed}: a rough mix of it with the backing", err=True)
+        finally:
+            recorder.forget()

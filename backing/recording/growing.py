@@ -1,0 +1,96 @@
+"""A WAV file that is whole at every moment while it grows.
+
+The sizes in its header are written after the frames they speak of, so that whatever ends the
+program, what was written opens.
+
+References: the RIFF/WAVE layout, with format tag 3 (IEEE float) and its `fact` chunk.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["LONGEST", "Growing"]
+
+FLOAT = 3
+WIDE = 4  # bytes of a sample
+HEAD = struct.Struct("<4sI4s 4sIHHIIHHH 4sII 4sI")
+LONGEST = 4_000_000_000  # bytes of sound; the sizes have 32 bits
+
+
+class Growing:
+    """A stereo or mono file of 32-bit floating point, opened for writing.
+
+    Parameters
+    ----------
+    path
+        Must not exist, unless `over`.
+    rate
+        Frames a second.
+    channels
+        1 or 2.
+    over
+        Whether to write over a file that is there.
+
+    Attributes
+    ----------
+    frames
+        Written so far.
+
+    Raises
+    ------
+    OSError
+        If it cannot be made; `write` raises it too, and what was written before stays whole.
+    """
+
+    def __init__(self, path: Path, rate: int, channels: int, *, over: bool = False) -> None:
+        self.path = path
+        self.rate = rate
+        self.channels = channels
+        self.frames = 0
+        how = os.O_TRUNC if over else os.O_EXCL
+        flags = os.O_RDWR | os.O_CREAT | how | getattr(os, "O_BINARY", 0)
+        self._file = os.open(path, flags, 0o666)
+        try:
+            self._write_head()
+        except OSError:
+            self.close()
+            path.unlink()
+            raise
+
+    @property
+    def full(self) -> bool:
+        """Whether no more fits."""
+        return self.frames * self.channels * WIDE >= LONGEST
+
+    def write(self, block: NDArray[np.float32]) -> None:
+        """Append frames, shape (frames, channels)."""
+        data = np.ascontiguousarray(block, "<f4").tobytes()
+        os.lseek(self._file, HEAD.size + self.frames * self.channels * WIDE, os.SEEK_SET)
+        done = 0
+        while done < len(data):
+            done += os.write(self._file, data[done:])
+        self.frames += len(block)
+        self._write_head()
+
+    def _write_head(self) -> None:
+        size = self.frames * self.channels * WIDE
+        os.lseek(self._file, 0, os.SEEK_SET)
+        os.write(
+            self._file,
+            HEAD.pack(
+                b"RIFF", HEAD.size - 8 + size, b"WAVE",
+                b"fmt ", 18, FLOAT, self.channels, self.rate, self.rate * self.channels * WIDE,
+                self.channels * WIDE, 8 * WIDE, 0,
+                b"fact", 4, self.frames, b"data", size,
+            ),
+        )  # fmt: skip
+
+    def close(self) -> None:
+        """Close it."""
+        os.close(self._file)

@@ -1,0 +1,258 @@
+"""A take: the input of the sound card, written while it comes, aligned to what is played.
+
+The audio thread only puts blocks aside; a thread of its own writes them. What comes in with a
+frame was played one round trip before it, so the first frames of the round trip are left out and
+every take starts with the backing's first frame.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+import threading
+from collections import deque
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.live.card import Card
+from backing.output import OutputError, hidden, sweep
+from backing.recording.growing import Growing
+from backing.recording.rough_mix import rough_mix
+from backing.recording.round_trip import remembered
+
+__all__ = ["Recorder", "free_name", "mix_name"]
+
+Block = NDArray[np.float32]
+
+WRITE = 0.05  # seconds from one writing to the next
+MOST = 60.0  # seconds that may wait to be written
+CLIPPED = 0.999
+FLOOR = -60.0  # dB, the left end of the meter
+METER = 24  # characters
+FALL = 0.85  # of the shown level from one look to the next
+TAKES = 10_000
+
+
+def free_name(path: Path) -> Path:
+    """Return the first of ``take.wav``, ``take-2.wav``, ``take-3.wav`` ... that is not there.
+
+    Nor is its rough mix (``take-2-mix.wav``).
+    """
+    for number in range(1, TAKES):
+        free = path if number == 1 else path.with_stem(f"{path.stem}-{number}")
+        if not free.exists() and not mix_name(free).exists():
+            return free
+    raise OutputError(f"{path}: there are {TAKES} takes of that name; choose another")
+
+
+def mix_name(take: Path) -> Path:
+    """Return the name of a take's rough mix."""
+    return take.with_stem(f"{take.stem}-mix")
+
+
+class Recorder:
+    """Records while a stream is played, as `backing.live.play.Recorder` says.
+
+    Parameters
+    ----------
+    path
+        The take's name; where it is there already the next free number is taken.
+
+    Attributes
+    ----------
+    take
+        The file that is written.
+    round_trip
+        Frames from what is played to what comes in; and whether they were measured.
+    peak
+        The highest sample so far, full scale is 1.
+    clipped
+        Blocks that reached full scale.
+    lost
+        Frames that could not be put aside.
+
+    Raises
+    ------
+    OutputError
+        If its folder is not there or cannot be written to.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.wanted = path
+        self.take: Path | None = None
+        self.round_trip = 0
+        self.measured = False
+        self.peak = 0.0
+        self.clipped = 0
+        self.lost = 0
+        self.rate = 0
+        self._shown = 0.0
+        self._waiting: deque[Block] = deque()
+        self._size = 0  # frames that wait
+        self._skip = 0
+        self._backing: deque[Block] = deque()
+        self._files: list[Growing] = []
+        self._stack = contextlib.ExitStack()
+        self._error: OSError | None = None
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="take", daemon=True)
+        _check(path)
+
+    # --- as live playing calls it -------------------------------------------
+
+    def opened(self, card: Card) -> None:
+        """Make the take's file, and the one of what is played."""
+        self.rate = card.rate
+        known = remembered(card.name, card.rate)
+        self.measured = known is not None
+        self.round_trip = round(card.round_trip * card.rate) if known is None else known
+        self._skip = self.round_trip
+        self.take = free_name(self.wanted)
+        try:
+            self._files = [Growing(self.take, card.rate, card.inputs)]
+            path = self._stack.enter_context(hidden(self.take))
+            self._files.append(Growing(path, card.rate, 2, over=True))
+        except OSError as error:
+            self.finish()
+            raise OutputError(f"{self.take}: cannot be made: {error.strerror or error}") from None
+        self._thread.start()
+
+    @property
+    def tail(self) -> int:
+        """Frames that are recorded on after the last one that is played."""
+        return self.round_trip
+
+    def heard(self, block: Block, _frame: int) -> None:
+        """Put aside what came in; runs in the audio thread."""
+        if self._size > MOST * self.rate:
+            self.lost += len(block)
+            block = np.zeros_like(block)[:0]
+        level = float(np.abs(block).max(initial=0.0))
+        self.peak = max(self.peak, level)
+        self._shown = max(self._shown, level)
+        self.clipped += level >= CLIPPED
+        if self._skip:
+            skipped = min(self._skip, len(block))
+            self._skip -= skipped
+            block = block[skipped:]
+        if len(block):
+            self._waiting.append(block.copy())
+            self._size += len(block)
+
+    def played(self, block: Block) -> None:
+        """Put aside what goes out; runs in the thread that renders."""
+        self._backing.append(block)
+
+    def line(self) -> str:
+        """Return the level meter."""
+        level, self._shown = self._shown, self._shown * FALL
+        name = self.take.name if self.take is not None else ""
+        text = f"recording {name}  [{_bar(level)}] {_decibels(level):>4.0f} dB"
+        if self.clipped:
+            text += f"  CLIPPED {self.clipped} x: turn the input down"
+        return text
+
+    def check(self) -> None:
+        """Raise what went wrong while writing.
+
+        Raises
+        ------
+        OutputError
+            With how much is kept.
+        """
+        if self._error is not None:
+            why = self._error.strerror or str(self._error)
+            raise OutputError(f"{self.take}: {why}; {self._length()} of the take are kept")
+        if self._files and self._files[0].full:
+            raise OutputError(f"{self.take}: a WAV file holds no more; the take is kept")
+
+    def finish(self) -> None:
+        """Write what waits and close the files."""
+        self._ending.set()
+        if self._thread.ident is not None:
+            self._thread.join()
+        for file in self._files:
+            file.close()
+
+    def forget(self) -> None:
+        """Forget what was played."""
+        self._stack.close()
+
+    def mix(self) -> Path | None:
+        """Make the rough mix and return its name.
+
+        Returns
+        -------
+        Path or None
+            None where nothing was recorded.
+        """
+        if self.take is None or len(self._files) < 2 or not self._files[0].frames:
+            return None
+        out = mix_name(self.take)
+        rough_mix(self.take, self._files[1].path, out)
+        return out
+
+    def _length(self) -> str:
+        minutes, seconds = divmod(int(self._files[0].frames / self.rate), 60)
+        return f"{minutes}:{seconds:02d}"
+
+    # --- writing ----------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            while not self._ending.wait(WRITE):
+                self._write()
+            self._write()
+        except OSError as error:
+            self._error = error
+
+    def _write(self) -> None:
+        take, backing = self._files
+        for waiting, file in ((self._waiting, take), (self._backing, backing)):
+            blocks = [waiting.popleft() for _ in range(len(waiting))]
+            if blocks:
+                file.write(np.concatenate(blocks))
+                if file is take:
+                    self._size -= sum(map(len, blocks))
+
+    def said(self) -> list[str]:
+        """Return what there is to say of the take after it."""
+        if self.take is None or not self._files:
+            return []
+        lines = [f"{self.take}: {self._length()}, peak {_decibels(self.peak):.1f} dB"]
+        if self.peak < 10 ** (FLOOR / 20):
+            lines.append("nothing was heard: is the input connected, and the right one?")
+        if self.clipped:
+            lines.append("it clipped: turn the input down and play it again")
+        if self.lost:
+            lines.append(f"{self.lost / self.rate:.2f} s were lost: the disk is too slow")
+        if not self.measured:
+            lines.append(
+                "aligned by what the sound card says of itself; `backing calibrate` measures it"
+            )
+        return lines
+
+
+def _check(path: Path) -> None:
+    folder = path.parent
+    if path.suffix.lower() != ".wav":
+        raise OutputError(
+            f"{path}: a take is a .wav file; name it {path.with_suffix('.wav').name}"
+        )
+    if not folder.is_dir():
+        raise OutputError(f"{path}: the folder {folder} does not exist; make it first")
+    if not os.access(folder, os.W_OK):
+        raise OutputError(f"{path}: the folder {folder} may only be read; choose another")
+    sweep(folder)
+
+
+def _decibels(level: float) -> float:
+    return max(FLOOR, 20 * math.log10(level)) if level > 0 else FLOOR
+
+
+def _bar(level: float) -> str:
+    filled = round(METER * (1 - _decibels(level) / FLOOR))
+    return "#" * filled + "." * (METER - filled)

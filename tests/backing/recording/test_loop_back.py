@@ -1,0 +1,222 @@
+"""`backing record` over a JACK server that leads what is played back in."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import pty
+import re
+import select
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+import backing
+from backing.live.reel import Renderer
+from backing.live.score import Score
+from tests.backing.live.conftest import jack  # noqa: F401
+
+RATE = 48000
+TRACK = ["track", "--tempo", "240", "--choruses", "1", "--form", "one-chord-vamp"]
+
+
+@pytest.fixture
+def loop_back(jack: str) -> Iterator[None]:  # noqa: F811
+    """Connect every output of PortAudio to its input, as soon as they are there."""
+    if shutil.which("jack_connect") is None:
+        pytest.skip("jack_connect is not installed (Debian: jackd2, jack-example-tools)")
+    ending = threading.Event()
+
+    def connect() -> None:
+        while not ending.wait(0.01):
+            found = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=False)
+            for port in re.findall(r"^PortAudio.*:out_\d+$", found.stdout, re.MULTILINE):
+                words = ["jack_connect", port, port.replace(":out_", ":in_")]
+                subprocess.run(words, capture_output=True, check=False)
+
+    thread = threading.Thread(target=connect, daemon=True)
+    thread.start()
+    yield
+    ending.set()
+    thread.join()
+
+
+@pytest.fixture
+def home(tmp_path: Path, soundfont: Path) -> dict[str, str]:
+    return {
+        **os.environ, "XDG_DATA_HOME": str(tmp_path / "data"), "TERM": "vt100",
+        "BACKING_SOUNDFONT": str(soundfont),
+    }  # fmt: skip
+
+
+def command(*words: str) -> list[str]:
+    return [sys.executable, "-m", "backing.cli", *words]
+
+
+def played(soundfont: Path) -> Any:
+    """Return what the sound card is given, frame by frame."""
+    stream = backing.track(tempo=240, choruses=1, form="one-chord-vamp")
+    renderer = Renderer(Score(stream), soundfont, RATE)
+    blocks = []
+    while not renderer.over:
+        blocks.append(renderer.block())
+    return np.concatenate(blocks)
+
+
+def same(take: Any, wanted: Any) -> int:
+    """Make sure that a take is what was played, from where both cables were in; return where."""
+    begun = max(int(np.flatnonzero(side)[0]) for side in take.T)
+    frames = (min(len(take), len(wanted)) - begun) // 64 * 64
+    came, went = (sound[begun : begun + frames].reshape(-1, 128) for sound in (take, wanted))
+    # On a busy machine a block may come too late to be played; whatever was played is exact.
+    late = (came == 0).all(axis=1) & (went != 0).any(axis=1)
+    assert late.mean() < 0.1
+    assert np.array_equal(came[~late], went[~late])
+    return begun
+
+
+@pytest.mark.usefixtures("loop_back")
+def test_a_take_is_what_was_played_to_the_sample(
+    tmp_path: Path, home: dict[str, str], soundfont: Path
+) -> None:
+    done = subprocess.run(
+        command("calibrate"), env=home, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "loud headphones can damage hearing" in done.stderr
+    known = json.loads((tmp_path / "data/porchband/round-trips.json").read_text())
+    assert list(known.values()) == [256]  # one period of the server
+    take = tmp_path / "take.wav"
+    done = subprocess.run(
+        command("record", *TRACK, "--take", str(take)), env=home, capture_output=True, text=True,
+        check=False, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "calibrate" not in done.stderr
+    sound, rate = soundfile.read(take, dtype="float32")
+    wanted = played(soundfont)
+    assert rate == RATE
+    assert len(sound) >= len(wanted)
+    assert same(sound, wanted) < 3 * RATE
+    mix, _ = soundfile.read(tmp_path / "take-mix.wav", dtype="float32")
+    assert len(mix) == len(sound)
+    assert sorted(path.name for path in tmp_path.glob("*.wav")) == ["take-mix.wav", "take.wav"]
+
+
+@pytest.mark.usefixtures("loop_back")
+@pytest.mark.parametrize("seconds", [float(n) for n in os.environ.get("MOMENTS", "2.3").split()])
+def test_after_a_kill_the_take_opens_and_is_what_was_played(
+    tmp_path: Path, home: dict[str, str], soundfont: Path, seconds: float
+) -> None:
+    place = tmp_path / "data/porchband/round-trips.json"
+    place.parent.mkdir(parents=True)
+    place.write_text(json.dumps({f"system (JACK Audio Connection Kit), {RATE}": 256}))
+    take = tmp_path / "take.wav"
+    words = command("record", *TRACK, "--take", str(take))
+    process = subprocess.Popen(
+        words, env=home, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stderr is not None
+    while "playing" not in process.stderr.readline():
+        assert process.poll() is None
+    time.sleep(seconds)
+    process.kill()
+    process.communicate()
+    sound, _ = soundfile.read(take, dtype="float32")
+    assert (seconds - 1.5) * RATE < len(sound)
+    if np.abs(sound).max() > 0:
+        same(sound, played(soundfont))
+    # The next run numbers its take, and clears away what was left.
+    done = subprocess.run(
+        command("record", "nothing", "--take", str(take)),
+        env=home,
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    from backing.recording.recorder import Recorder, free_name
+
+    Recorder(take)
+    assert free_name(take).name == "take-2.wav"
+    assert [path.name for path in tmp_path.glob(".*")] == []
+
+
+@pytest.mark.usefixtures("loop_back")
+def test_the_meter_is_on_the_screen_and_q_keeps_the_take(
+    tmp_path: Path, home: dict[str, str]
+) -> None:
+    master, slave = pty.openpty()
+    process = subprocess.Popen(
+        command("record", *TRACK, "--take", str(tmp_path / "take.wav"), "--no-mix"),
+        env=home, stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    shown = b""
+    end = time.monotonic() + 30
+    pressed = False
+    with contextlib.suppress(OSError):  # the terminal is gone when the process is
+        while time.monotonic() < end:
+            if select.select([master], [], [], 0.1)[0]:
+                shown += os.read(master, 65536)
+            if not pressed and b"recording take.wav  [###" in shown:
+                os.write(master, b"q")
+                pressed = True
+            if process.poll() is not None:
+                break
+    process.wait(10)
+    os.close(master)
+    assert pressed, shown[-2000:]
+    assert process.returncode == 0
+    assert soundfile.info(tmp_path / "take.wav").frames > 0
+    assert [path.name for path in tmp_path.glob("*.wav")] == ["take.wav"]
+    assert [path.name for path in tmp_path.glob(".*")] == []
+
+
+def test_a_server_that_goes_keeps_the_take(
+    tmp_path: Path,
+    home: dict[str, str],
+    jack: str,  # noqa: F811
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    name = f"{jack}-take"
+    words = ["jackd", "-R", "-n", name, "-d", "dummy", "-r", "48000", "-p", "256"]
+    server = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    time.sleep(1.5)
+    process = subprocess.Popen(
+        command("record", *TRACK, "--take", str(tmp_path / "take.wav")),
+        env={**home, "JACK_DEFAULT_SERVER": name}, stdin=subprocess.DEVNULL,
+        stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert process.stderr is not None
+    while "playing" not in process.stderr.readline():
+        assert process.poll() is None
+    time.sleep(1.5)
+    server.send_signal(signal.SIGTERM)
+    _, said = process.communicate(timeout=20)
+    server.wait(10)
+    assert process.returncode == 1
+    assert "the sound card has gone" in said
+    assert "Traceback" not in said
+    assert soundfile.info(tmp_path / "take.wav").frames > RATE // 2
+
+
+def test_without_a_sound_card_it_says_what_to_do(tmp_path: Path, home: dict[str, str]) -> None:
+    for words in (["calibrate"], ["record", *TRACK, "--take", str(tmp_path / "take.wav")]):
+        done = subprocess.run(
+            command(*words), env={**home, "JACK_DEFAULT_SERVER": "there-is-none",
+            "JACK_NO_START_SERVER": "1"}, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 1
+        assert "connect a microphone or an interface" in done.stderr
+    assert list(tmp_path.glob("*.wav")) == []

@@ -1,0 +1,192 @@
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+from scipy.signal import butter, sosfilt
+
+from backing.loudness import true_peak
+from backing.output import OutputError
+from backing.recording import recorder as module
+from backing.recording.growing import Growing
+from backing.recording.recorder import Recorder, free_name, mix_name
+from backing.recording.rough_mix import BELOW, rough_mix
+
+RATE = 48000
+
+
+class Card:
+    name, rate, inputs, round_trip = "a cable", RATE, 2, 0.01
+
+
+def noise(seed: int, level: float, seconds: float = 3.0) -> Any:
+    white = np.random.default_rng(seed).standard_normal((round(seconds * RATE), 2))
+    low = sosfilt(butter(2, (200, 4000), "bandpass", fs=RATE, output="sos"), white, axis=0)
+    return (low * level).astype(np.float32)
+
+
+@pytest.fixture
+def known(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "remembered", lambda name, rate: 700)
+
+
+def recorded(recorder: Recorder, sound: Any, frames: int = 256) -> None:
+    card: Any = Card()
+    recorder.opened(card)
+    for start in range(0, len(sound), frames):
+        recorder.heard(sound[start : start + frames], start)
+    recorder.played(sound)
+    recorder.finish()
+
+
+def test_a_take_begins_one_round_trip_later(tmp_path: Path, known: None) -> None:
+    sound = noise(1, 0.1)
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, sound)
+    recorder.check()
+    take, rate = soundfile.read(tmp_path / "take.wav", dtype="float32")
+    assert rate == RATE
+    assert np.array_equal(take, sound[700:])
+    assert recorder.tail == 700
+
+
+def test_without_a_measured_round_trip_the_cards_own_word_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "remembered", lambda name, rate: None)
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, noise(1, 0.1))
+    assert recorder.round_trip == 480
+    assert any("backing calibrate" in line for line in recorder.said())
+
+
+def test_takes_are_numbered_and_never_overwritten(tmp_path: Path, known: None) -> None:
+    for number in range(3):
+        recorder = Recorder(tmp_path / "take.wav")
+        recorded(recorder, noise(number, 0.1, 0.5))
+        recorder.mix()
+        recorder.forget()
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "take-2-mix.wav", "take-2.wav", "take-3-mix.wav", "take-3.wav", "take-mix.wav",
+        "take.wav",
+    ]  # fmt: skip
+    (tmp_path / "take-4-mix.wav").touch()
+    assert free_name(tmp_path / "take.wav").name == "take-5.wav"
+
+
+def test_the_meter_shows_level_and_clipping(tmp_path: Path, known: None) -> None:
+    recorder = Recorder(tmp_path / "take.wav")
+    card: Any = Card()
+    recorder.opened(card)
+    assert "[........................]  -60 dB" in recorder.line()
+    recorder.heard(np.full((256, 2), 0.1, np.float32), 0)
+    assert "[################........]  -20 dB" in recorder.line()
+    assert "CLIPPED" not in recorder.line()
+    recorder.heard(np.full((256, 2), -1.0, np.float32), 256)
+    assert "[########################]    0 dB  CLIPPED 1 x" in recorder.line()
+    for _ in range(60):
+        recorder.line()
+    assert "[........................]  -60 dB" in recorder.line()
+    recorder.finish()
+    assert any("clipped" in line for line in recorder.said())
+
+
+def test_silence_is_remarked_on(tmp_path: Path, known: None) -> None:
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, np.zeros((RATE, 2), np.float32))
+    assert any("nothing was heard" in line for line in recorder.said())
+
+
+def test_a_full_disk_is_told_with_what_is_kept(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorder = Recorder(tmp_path / "take.wav")
+    card: Any = Card()
+    recorder.opened(card)
+    sound = noise(1, 0.1)
+    recorder.heard(sound[:RATE], 0)
+    end = time.monotonic() + 5
+    while not recorder._files[0].frames:
+        assert time.monotonic() < end
+        time.sleep(0.01)
+
+    def full(self: Growing, block: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Growing, "write", full)
+    recorder.heard(sound[RATE:], RATE)
+    while recorder._error is None:
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    with pytest.raises(OutputError, match=r"take.wav: No space left on device; 0:00 of the take"):
+        recorder.check()
+    recorder.finish()
+    take, _ = soundfile.read(tmp_path / "take.wav", dtype="float32")
+    assert np.array_equal(take, sound[700:RATE])
+
+
+def test_a_disk_that_is_too_slow_loses_what_is_too_much_and_says_so(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "MOST", 0.1)
+    monkeypatch.setattr(module, "WRITE", 0.5)
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, noise(1, 0.1, 1.0))
+    assert recorder.lost > 0
+    assert any("were lost" in line for line in recorder.said())
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("no/take.wav", "does not exist; make it first"), ("take.mp3", "name it take.wav")],
+)
+def test_a_place_that_will_not_do_is_told_before_anything_is_played(
+    tmp_path: Path, name: str, said: str
+) -> None:
+    with pytest.raises(OutputError, match=said):
+        Recorder(tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- the rough mix ------------------------------------------------------------------
+
+
+def _written(path: Path, sound: Any) -> Path:
+    soundfile.write(path, sound, RATE, subtype="FLOAT")
+    return path
+
+
+@pytest.mark.parametrize("level", [0.01, 0.05, 0.5])
+def test_a_take_is_matched_to_its_backing(tmp_path: Path, level: float) -> None:
+    played, take = noise(1, 0.1), noise(2, level)
+    out = tmp_path / "mix.wav"
+    gain = rough_mix(_written(tmp_path / "t.wav", take), _written(tmp_path / "b.wav", played), out)
+    mix, _ = soundfile.read(out, dtype="float32")
+    meter = pyloudnorm.Meter(RATE, "DeMan")  # the filters of ITU-R BS.1770
+    under = meter.integrated_loudness(played) - meter.integrated_loudness(
+        take * np.float32(10 ** (gain / 20))
+    )
+    assert under == pytest.approx(BELOW, abs=0.1)
+    assert true_peak(mix.T) <= -1.9
+    # Where the limiter rests it is the sum of both.
+    summed = played + take * np.float32(10 ** (gain / 20))
+    assert np.corrcoef(mix[:, 0], summed[:, 0])[0, 1] > 0.98
+
+
+def test_a_silent_take_is_not_made_loud_and_a_longer_one_is_not_cut(tmp_path: Path) -> None:
+    played, take = noise(1, 0.1, 1.0), np.zeros((2 * RATE, 1), np.float32)
+    out = tmp_path / "mix.wav"
+    paths = _written(tmp_path / "t.wav", take), _written(tmp_path / "b.wav", played)
+    assert rough_mix(*paths, out) == 0.0
+    mix, _ = soundfile.read(out, dtype="float32")
+    assert len(mix) == 2 * RATE
+    assert not mix[RATE:].any()
+
+
+def test_names() -> None:
+    assert mix_name(Path("out/take-2.wav")) == Path("out/take-2-mix.wav")

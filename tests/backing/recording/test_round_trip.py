@@ -1,0 +1,110 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from backing.live.errors import LiveError
+from backing.recording import round_trip as module
+from backing.recording.round_trip import remember, remembered, round_trip
+
+RATE = 48000
+NOISE = (np.random.default_rng(1).standard_normal(RATE // 2) * 0.01).astype(np.float32)
+
+
+def late(frames: int, gain: float = 1.0, hiss: float = 0.0) -> NDArray[np.float32]:
+    came = np.zeros(len(NOISE) + RATE, np.float32)
+    came[frames : frames + len(NOISE)] = gain * NOISE
+    came += np.random.default_rng(2).standard_normal(len(came)).astype(np.float32) * hiss
+    return came
+
+
+@pytest.mark.parametrize("frames", [0, 1, 256, 1023, 20_011, 43_000])
+@pytest.mark.parametrize(("gain", "hiss"), [(1.0, 0.0), (-0.3, 0.001), (0.05, 0.002)])
+def test_noise_is_found_to_the_frame(frames: int, gain: float, hiss: float) -> None:
+    found, clear = round_trip(NOISE, late(frames, gain, hiss), 43_200)
+    assert found == frames
+    assert clear > module.CLEAR
+
+
+def test_what_is_not_there_is_not_clear() -> None:
+    hiss = np.random.default_rng(3).standard_normal(len(NOISE) + RATE).astype(np.float32)
+    assert round_trip(NOISE, hiss, 43_200)[1] < 2
+    assert round_trip(NOISE, np.zeros(len(NOISE) + RATE, np.float32), 43_200)[1] == 0
+
+
+class _Card:
+    """A sound card whose output is its input, some frames later."""
+
+    name, rate = "a cable", RATE
+
+    def __init__(self, heard: object, frames: int, gain: float, drift: int = 0) -> None:
+        self.heard, self.frames, self.gain, self.drift = heard, frames, gain, drift
+        self.closed = False
+
+    def start(self, fill: object) -> None:
+        total = 6 * RATE
+        out = np.zeros((total, 2), np.float32)
+        for start in range(0, total, 256):
+            fill(out[start : start + 256])  # type: ignore[operator]
+        came = np.zeros_like(out)
+        came[self.frames :] = self.gain * out[: total - self.frames]
+        half = total // 3 + self.drift
+        came[half:] = np.roll(came, self.drift, axis=0)[half:]
+        for start in range(0, total, 256):
+            self.heard(came[start : start + 256], start)  # type: ignore[operator]
+
+    def check(self) -> None:
+        pass
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_a_card_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "Card", lambda heard: _Card(heard, 777, 0.5))
+    assert module.measure() == ("a cable", RATE, 777)
+
+
+@pytest.mark.parametrize(
+    ("gain", "drift", "said"),
+    [(0.0, 0, "nothing came in; connect an output"), (0.5, 500, "did not come in clearly")],
+)
+def test_a_card_that_hears_nothing_or_hops_is_told(
+    monkeypatch: pytest.MonkeyPatch, gain: float, drift: int, said: str
+) -> None:
+    monkeypatch.setattr(module, "Card", lambda heard: _Card(heard, 300, gain, drift))
+    with pytest.raises(LiveError, match=said):
+        module.measure()
+
+
+def test_round_trips_are_remembered_by_card_and_rate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "place", lambda: tmp_path / "new" / "round-trips.json")
+    assert remembered("one", 44100) is None
+    remember("one", 44100, 512)
+    remember("one", 48000, 600)
+    remember("two: é", 44100, 700)
+    remember("one", 44100, 513)
+    assert [remembered("one", 44100), remembered("one", 48000), remembered("two: é", 44100)] == [
+        513, 600, 700,
+    ]  # fmt: skip
+    assert remembered("two", 44100) is None
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[1]", "{", json.dumps({"one, 44100": "512"}), '{"one, 44100": -4}']
+)
+def test_a_damaged_memory_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
+) -> None:
+    path = tmp_path / "round-trips.json"
+    path.write_text(text, encoding="utf-8")
+    monkeypatch.setattr(module, "place", lambda: path)
+    assert remembered("one", 44100) is None
+    remember("one", 44100, 5)
+    assert remembered("one", 44100) == 5
