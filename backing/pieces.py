@@ -14,7 +14,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
 
-from backing.arrangement import ENDINGS, INTROS, Setting, arrange
+from backing.arrangement import ENDINGS, INTROS, arrange
 from backing.events import Stream
 from backing.feel import LOOSENESS, USUAL
 from backing.forms import find_form
@@ -24,6 +24,7 @@ from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
 from backing.practice import trade as practice_trade
 from backing.practice.plan import check_step
+from backing.setting import Setting
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, RangeError
 from phrases.files import check_tempo, load_phrase

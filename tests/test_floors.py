@@ -21,6 +21,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.forms", "backing.grooves"),
     ("backing.forms.turnarounds",),
     ("backing.band",),
+    ("backing.setting",),
     ("backing.arrangement",),
     ("backing.practice.plan",),
     ("backing.practice.region",),

@@ -117,8 +117,8 @@ def _under(
     phrase: Phrase, form: Form
 ) -> Iterator[tuple[int, list[tuple[Fraction, int, dict[int, str]]], Names]]:
     """Yield each bar from which a phrase is played, with the chords under it and their names."""
-    from backing.arrangement import placements
     from backing.harmony import QUALITIES
+    from backing.setting import placements
     from phrases.roles import chord_roles
 
     bars = form.bars(phrase.key)

@@ -14,12 +14,13 @@ import click
 from click.shell_completion import CompletionItem
 
 from backing import pieces
-from backing.arrangement import CHORUSES, COUNT_IN_BARS, ENDINGS, INTROS
+from backing.arrangement import CHORUSES, ENDINGS, INTROS
 from backing.feel import LOOSENESS, USUAL
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
 from backing.grooves.instruments import COMPS
 from backing.output import BITS, FORMATS, OPUS_RATE, RATES, Sound
+from backing.setting import COUNT_IN_BARS
 from phrases.counting import parse_swing
 from phrases.errors import BluesError
 from phrases.files import TEMPOS

@@ -10,7 +10,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from backing.arrangement import (
+from backing.band import count_in
+from backing.events import Label, Note, Stream
+from backing.practice.plan import Pass, Plan
+from backing.practice.region import Region, looped, traded
+from backing.setting import (
     Setting,
     Writer,
     bars_under,
@@ -23,10 +27,6 @@ from backing.arrangement import (
     stream,
     under,
 )
-from backing.band import count_in
-from backing.events import Label, Note, Stream
-from backing.practice.plan import Pass, Plan
-from backing.practice.region import Region, looped, traded
 from backing.tempo import Clock
 from phrases.errors import RangeError
 from phrases.phrase import Note as Place

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from backing.arrangement import Setting, form_bars, placements, stop_bars
 from backing.band import Bar
 from backing.practice.plan import Plan
+from backing.setting import Setting, form_bars, placements, stop_bars
 from phrases.errors import ChoiceError, RangeError
 from phrases.phrase import Phrase, Stroke
 

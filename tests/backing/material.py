@@ -8,12 +8,13 @@ from fractions import Fraction
 from typing import Any
 from unittest.mock import patch
 
-from backing.arrangement import Setting, arrange
+from backing.arrangement import arrange
 from backing.band import Band, Bar
 from backing.events import Note, Section, Stream
 from backing.forms import find_form
 from backing.grooves import find_groove
 from backing.harmony import Chord
+from backing.setting import Setting
 from backing.tempo import Clock
 from phrases.files import read_phrase
 from phrases.phrase import Phrase

@@ -9,10 +9,11 @@ from typing import Any
 import pretty_midi
 import pytest
 
-from backing.arrangement import ENDINGS, Setting, arrange, bars_under, form_bars, placements
+from backing.arrangement import ENDINGS, arrange
 from backing.forms import find_form, turnarounds
 from backing.grooves import groove_names
 from backing.midi import midi_bytes
+from backing.setting import Setting, bars_under, form_bars, placements
 from phrases.counting import METERS
 from phrases.errors import RangeError
 from phrases.pitch import Key

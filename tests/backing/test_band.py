@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 import backing
-from backing.arrangement import Setting, arrange, form_bars, under
+from backing.arrangement import arrange
 from backing.band import BASS_RANGE, COMP_RANGE, STICK, Band, Bar, count_in
 from backing.band.drums import Drummer
 from backing.events import OFF, ON, Note, messages
@@ -20,6 +20,7 @@ from backing.forms import form_names, load_form
 from backing.grooves import DRUMS, Pattern, find_groove, groove_names, load_groove
 from backing.grooves.instruments import COMPS
 from backing.harmony import Chord
+from backing.setting import Setting, form_bars, under
 from backing.tempo import Clock
 from phrases.pitch import KEYS, Key, degree_semitones
 from tests.backing.material import Read, read, setting, voice

@@ -19,12 +19,13 @@ import pretty_midi
 import pytest
 
 from backing import pieces
-from backing.arrangement import Setting, arrange
+from backing.arrangement import arrange
 from backing.events import CHANNELS, Note, Section, Stream
 from backing.forms import find_form
 from backing.grooves import DRUMS, find_groove
 from backing.midi import DRIFT, TICKS, midi_bytes, midi_file
 from backing.practice import Plan, loop
+from backing.setting import Setting
 from phrases.counting import METERS
 from phrases.curve import Curve
 from phrases.files import shipped

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from backing.arrangement import lead_notes
 from backing.events import LEAD_PROGRAM, Note
+from backing.setting import lead_notes
 from backing.synth import PARTS, synthesise
 from phrases.files import load_phrase, shipped
 from phrases.notation import read_line

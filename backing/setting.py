@@ -1,0 +1,328 @@
+"""What a piece is played in, and how its sections are written: for choruses and for practice.
+
+Conventions: a section's notes count seconds from its own start, bars count from 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from itertools import pairwise
+
+from backing.band import Band, Bar
+from backing.events import Label, Note, Section, Stream
+from backing.feel import USUAL
+from backing.forms import Form
+from backing.grooves import Groove
+from backing.grooves.instruments import PROGRAMS
+from backing.harmony import Chord
+from backing.tempo import Clock, swing_for
+from phrases.errors import RangeError
+from phrases.fretboard import fret_pitch
+from phrases.performance import perform
+from phrases.phrase import Phrase, Stroke
+from phrases.pitch import Key
+
+__all__ = [
+    "COUNT_IN_BARS",
+    "Setting",
+    "Writer",
+    "bars_under",
+    "before_bar",
+    "chart_bars",
+    "check_count_in",
+    "check_meter",
+    "chord_labels",
+    "form_bars",
+    "in_order",
+    "lead_notes",
+    "onward",
+    "placements",
+    "stop_bars",
+    "stream",
+    "under",
+]
+
+COUNT_IN_BARS = (0, 4)
+LINE = 4  # bars
+STOPS = 4  # bars of stop-time at the top of a chorus, at most
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What a piece is played in.
+
+    Attributes
+    ----------
+    key, groove, form
+        As read.
+    tempo
+        Felt beats a minute.
+    swing
+        The ratio asked for; None lets the groove decide, and `auto` asks for the players' own.
+    auto
+        Whether swing was asked to follow the tempo.
+    seed
+        Chooses among what the groove offers.
+    count_in
+        Bars of sticks, 0 to 4.
+    comp
+        The comping instrument; the groove's own if empty.
+    without
+        Parts that stay at home.
+    looseness
+        0 to 2, as for `backing.feel.Feel`.
+    tone, pick
+        The lead's: words of `phrases.phrase`.
+    """
+
+    key: Key
+    groove: Groove
+    form: Form
+    tempo: Fraction
+    swing: Fraction | None = None
+    auto: bool = False
+    seed: int = 1
+    count_in: int = 1
+    comp: str = ""
+    without: frozenset[str] = field(default_factory=frozenset)
+    looseness: float = USUAL
+    tone: str = "clean"
+    pick: str = "middle"
+
+    def band(self) -> Band:
+        """Return the band that plays it."""
+        return Band(
+            self.groove,
+            self.key,
+            self.seed,
+            comp=self.comp,
+            without=self.without,
+            looseness=self.looseness,
+        )
+
+    def clock(self, tempo: Fraction) -> Clock:
+        """Return the time of a section at a tempo."""
+        asked = self.swing if self.swing is not None or self.auto else self.groove.swing
+        return Clock(tempo, swing_for(asked, tempo, self.groove.swing_limit))
+
+
+class Writer:
+    """Lays sections end to end at exact beats and seconds."""
+
+    def __init__(self) -> None:
+        self.sections: list[Section] = []
+        self.beat = Fraction(0)
+        self.second = Fraction(0)
+
+    def add(
+        self,
+        name: str,
+        beats: int,
+        clock: Clock,
+        notes: tuple[Note, ...],
+        labels: Sequence[Label] = (),
+        chords: Sequence[Label] = (),
+    ) -> None:
+        """Append a section; its notes must be in order of time."""
+        seconds = clock.exact(beats)
+        self.sections.append(
+            Section(
+                name=name,
+                start=self.second,
+                seconds=seconds,
+                first_beat=self.beat,
+                beats=Fraction(beats),
+                tempo=clock.tempo,
+                swing=clock.swing,
+                notes=notes,
+                labels=tuple(labels),
+                steps=clock.steps,
+                chords=tuple(chords),
+            )
+        )
+        self.beat += beats
+        self.second += seconds
+
+
+def check_meter(phrase: Phrase, groove: Groove) -> None:
+    """Check that a phrase counts as many beats to the bar as a groove.
+
+    Raises
+    ------
+    RangeError
+        If not.
+    """
+    if phrase.meter.beats != groove.meter.beats:
+        raise RangeError(
+            f'"{phrase.title}" counts {phrase.meter.beats} beats to the bar, '
+            f"the groove {groove.name} {groove.meter.beats}"
+        )
+
+
+def check_count_in(bars: int, pickup: Fraction) -> None:
+    """Check a count-in's length, and that a pickup has room in it.
+
+    Raises
+    ------
+    RangeError
+        If not.
+    """
+    low, high = COUNT_IN_BARS
+    if not low <= bars <= high:
+        raise RangeError(f"count-in {bars}: it must be {low} to {high} bars")
+    if pickup and not bars:
+        raise RangeError("the phrase has a pickup, which needs a count-in of at least one bar")
+
+
+def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
+    """Return the bars of a chorus over which a phrase starts, by its ``lines``.
+
+    Raises
+    ------
+    RangeError
+        If the form is too short for the phrase, or a pickup would start while the phrase
+        before it still plays.
+    """
+    if phrase.bars > bars:
+        raise RangeError(
+            f'"{phrase.title}" is {phrase.bars} bars long, the form only {bars}; '
+            "choose a longer form"
+        )
+    step = -(-phrase.bars // LINE) * LINE
+    starts = [bar for bar in range(0, bars, step) if bar + phrase.bars <= bars]
+    chosen = {"every": starts, "first": starts[:1], "outer": starts[:1] + starts[1:][-1:]}
+    places = tuple(chosen[phrase.lines])
+    pickup = phrase.parts[0].pickup
+    last = max(stroke.at for stroke in phrase.strokes()) if phrase.strokes() else Fraction(0)
+    gap = min(b - a for a, b in pairwise((*places, places[0] + bars))) * phrase.meter.beats
+    if pickup and last >= gap - pickup:
+        raise RangeError(
+            f'"{phrase.title}": when it is repeated, its pickup of {float(pickup):g} beats starts '
+            "while its last bar still plays; end it earlier or shorten the pickup"
+        )
+    return places
+
+
+def lead_notes(strokes: Sequence[Stroke], seconds: Callable[[Fraction], float]) -> list[Note]:
+    """Return strokes as notes of the stream; `seconds` says when a beat sounds."""
+    return [
+        Note(f"lead {p.string}", p.start, p.end, p.pitch, p.velocity, p.curve, damped=p.damped)
+        for p in perform(strokes, seconds)
+    ]
+
+
+def in_order(notes: Sequence[Note]) -> tuple[Note, ...]:
+    """Return notes in order of time."""
+    return tuple(sorted(notes, key=lambda note: note.start))
+
+
+def form_bars(form: Form, key: Key, bars: int | None = None) -> list[Bar]:
+    """Return the first bars of a form (all by default) as players read them, going round."""
+    charts = form.bars(key)
+    return chart_bars(charts[: bars or len(charts)])
+
+
+def chart_bars(charts: Sequence[tuple[tuple[Fraction, Chord], ...]]) -> list[Bar]:
+    """Return charts of bars as players read them: each knows the chord that comes after it."""
+    return [
+        Bar(chords, charts[(number + 1) % len(charts)][0][1])
+        for number, chords in enumerate(charts)
+    ]
+
+
+def chord_labels(bars: Sequence[Bar], setting: Setting, clock: Clock) -> list[Label]:
+    """Return the chord names of bars, each where it starts."""
+    beats = setting.groove.meter.beats
+    return [
+        Label(clock.seconds(number * beats + at), chord.name(setting.key))
+        for number, bar in enumerate(bars)
+        for at, chord in bar.turns(beats)
+    ]
+
+
+def stop_bars(groove: Groove, bars: int) -> int:
+    """Return how many bars at the top of a chorus of so many a groove stops in."""
+    stops = any(pattern.when == "stop" for pattern in groove.drums)
+    return min(STOPS, bars // 2) if stops else 0
+
+
+def onward(clock: Clock, beats: int, after: Clock) -> Callable[[Fraction], float]:
+    """Return when a beat sounds in a section of some beats, and beyond it on the next clock."""
+
+    def seconds(position: Fraction) -> float:
+        if position <= beats:
+            return clock.seconds(position)
+        return float(clock.exact(beats)) + after.seconds(position - beats)
+
+    return seconds
+
+
+def bars_under(strokes: Iterable[Stroke], beats: int) -> dict[int, int]:
+    """Return the bars in which strokes sound, counted from beat 0, with their lowest pitch."""
+    bars: dict[int, int] = {}
+    for stroke in strokes:
+        last = max(stroke.at, stroke.end - Fraction(1, 2))
+        frets = [
+            fret_pitch(note.string, fret)
+            for note in stroke.notes
+            for fret in (note.fret, *(move.fret for move in note.moves))
+            if fret is not None
+        ]
+        for bar in range(int(stroke.at // beats), int(last // beats) + 1):
+            bars[bar] = min([bars.get(bar, 127), *frets])
+    return bars
+
+
+def under(bars: Sequence[Bar], sounding: Mapping[int, int], first: int = 0) -> list[Bar]:
+    """Tell the players of bars, the first of a number, in which of them a phrase sounds."""
+    return [
+        replace(bar, when=before_bar(bar.when, "under"), ceiling=sounding[first + n])
+        if first + n in sounding
+        else bar
+        for n, bar in enumerate(bars)
+    ]
+
+
+def before_bar(when: tuple[str, ...], kind: str) -> tuple[str, ...]:
+    """Return what a bar is, with one more thing that it is before being any bar."""
+    return (*(w for w in when if w != "bar"), kind, "bar")
+
+
+def stream(
+    setting: Setting, phrase: Phrase | None, sections: Sequence[Section], **facts: object
+) -> Stream:
+    """Return sections as a stream with its summary."""
+    title = phrase.title if phrase else setting.groove.title
+    groove = setting.groove
+    beats = groove.meter.beats
+    programs = {
+        "lead": PROGRAMS["lead"],
+        "bass": PROGRAMS[groove.bass_sound],
+        "comp": PROGRAMS[setting.comp or groove.comp_sound],
+        "drums": 0,
+    }
+    bars = sum(int(s.beats) // beats for s in sections if s.name not in ("count-in", "ending"))
+    summary: dict[str, object] = {
+        "groove": groove.name,
+        "form": setting.form.name,
+        "bars": bars,
+        "count_in": setting.count_in,
+        "comp": setting.comp or groove.comp_sound,
+        "without": sorted(setting.without),
+        "looseness": setting.looseness,
+        **facts,
+    }
+    return Stream(
+        title,
+        setting.key,
+        groove.meter,
+        setting.seed,
+        tuple(sections),
+        programs,
+        summary,
+        setting.tone,
+        setting.pick,
+        phrase=phrase,
+    )
