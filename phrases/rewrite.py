@@ -130,8 +130,8 @@ def _requoted(raw: str, value: str) -> str:
     return f"{quote}{value}{quote}"
 
 
-def replace_file(path: Path, text: str) -> None:
-    """Write a text file as a whole or not at all; one that is there keeps its permissions.
+def replace_file(path: Path, data: str | bytes) -> None:
+    """Write a file as a whole or not at all; one that is there keeps its permissions.
 
     It is written beside and renamed, through a symbolic link if it is one. Line ends are written
     as they are.
@@ -152,8 +152,8 @@ def replace_file(path: Path, text: str) -> None:
             raise _unwritable(path, "it may only be read")
         handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
         draft = Path(beside)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data.encode("utf-8") if isinstance(data, str) else data)
         draft.chmod(target.stat().st_mode & 0o7777 if target.exists() else 0o666 & ~_umask())
         draft.replace(target)
     except (OSError, RuntimeError) as error:

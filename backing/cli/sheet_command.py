@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ import click
 from backing import pieces
 from backing.cli.options import FORM, KEY, json_option
 from phrases.errors import BluesError
+from phrases.rewrite import replace_file
 
 if TYPE_CHECKING:
     from backing.forms import Form
@@ -194,7 +194,7 @@ def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:
             _check_place(path)
     for sheet in sheets:
         for path, data in zip(sheet.files, sheet.made, strict=False):
-            _replace(path, data)
+            replace_file(path, data)
 
 
 def _check_chart(
@@ -280,25 +280,3 @@ def _check_place(path: Path) -> Path:
     if not target.parent.is_dir():
         raise _FileError(f"{path}: the folder {path.parent} does not exist; make it first")
     return target
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Write a file beside its place and rename it when it is whole."""
-    draft: Path | None = None
-    try:
-        target = _check_place(path)
-        handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
-        draft = Path(beside)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        mask = os.umask(0)
-        os.umask(mask)
-        draft.chmod(target.stat().st_mode & 0o7777 if target.exists() else 0o666 & ~mask)
-        draft.replace(target)
-    except _FileError:
-        raise
-    except OSError as error:
-        raise _FileError(f"{path}: cannot be written: {error.strerror or error}") from None
-    finally:
-        if draft is not None:
-            draft.unlink(missing_ok=True)

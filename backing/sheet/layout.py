@@ -6,20 +6,23 @@ stacked on skylines, so nothing is put where something stands already.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 
 from backing.sheet import ink, lettering
 from backing.sheet.columns import TALL, columns, pads
 from backing.sheet.ink import Box, Ink, Skyline
-from backing.sheet.marks import below, over
+from backing.sheet.marks import over
 from backing.sheet.mei import Plan, plan
 from backing.sheet.rhythm import rhythm
 from backing.sheet.score import Score
 from backing.sheet.staff import System, engrave, widths
 from backing.sheet.tab import tab
+from backing.sheet.wording import hands
 
 __all__ = ["STAVES", "Picture", "Style", "pictures"]
 
@@ -42,7 +45,14 @@ TRIES = (
 )  # fmt: skip
 CLOSE = (0.18, 1.0)
 RAGGED = 0.8
+SMALLER = 4.0  # places without room that are no worse than print of half the size
+STRUCK = 6
+PASSES = 3  # with slurs and grace notes turned over; one is nearly always enough
 STRETCHES = (1.25, 1.4, 1.6, 1.8)  # of a last line that would be stretched too far
+
+
+# How well a try does (0 is best), its systems, and how they were made.
+_Try = tuple[float, "list[System]", System, "list[int]", float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,31 +110,82 @@ def pictures(score: Score, style: Style) -> list[Picture]:
         What is drawn, and how wide.
     """
     bare = style.staves == "tab"
-    made = plan(score, bends=not bare)
-    made.pads = pads(score, made)
+    made = replace(_planned(score, bare), turned={})
+    best: _Try | None = None
     for loose, share in (CLOSE, *TRIES) if style.form else TRIES:
         width = style.width * max(1.0, share)
-        natural = widths(score, made, loose=loose, bare=bare)
+        natural = _natural(score, bare, loose)
         breaks = _breaks(score, natural, style.width * min(1.0, share), form=style.form)
-        systems = engrave(score, made, breaks, width, loose=loose, bare=bare)
-        if all(_clear(score, made, system) for system in systems):
+        systems = _engraved(score, made, breaks, width, loose=loose, bare=bare)
+        cost = SMALLER * max(0.0, share - 1.0)
+        cost += sum(_tight(score, made, one) + (not _apart(one)) for one in systems)
+        if best is None or cost < best[0]:
+            best = cost, systems, natural, breaks, width, loose
+        if best[0] <= SMALLER * max(0.0, share - 1.0):
             break
+    assert best is not None
+    _, systems, natural, breaks, width, loose = best
     last = systems[-1]
     filled = sum(b - a for bar, (a, b) in natural.bars.items() if bar in last.bars)
     for stretch in STRETCHES:
         short = filled * stretch + (0.0 if 0 in last.bars else natural.start)
         if short > RAGGED * width:
             break
-        system = engrave(score, made, breaks, short, loose=loose, bare=bare)[-1]
-        if _clear(score, made, system):
+        system = _engraved(score, made, breaks, short, loose=loose, bare=bare)[-1]
+        if _tight(score, made, system) <= _tight(score, made, last) and _apart(system):
             systems[-1] = system
             break
     return [_picture(score, made, system, style, not number)
             for number, system in enumerate(systems)]  # fmt: skip
 
 
-def _clear(score: Score, made: Plan, system: System) -> bool:
-    """Tell whether the fret numbers of a system have room, and what joins them too."""
+# A page that is tried in several sizes asks for the same music again.
+@lru_cache(maxsize=8)
+def _planned(score: Score, bare: bool) -> Plan:
+    made = plan(score, bends=not bare)
+    made.pads = pads(score, made)
+    return made
+
+
+@lru_cache(maxsize=64)
+def _natural(score: Score, bare: bool, loose: float) -> System:
+    return widths(score, _planned(score, bare), loose=loose, bare=bare)
+
+
+def _engraved(
+    score: Score, made: Plan, breaks: Sequence[int], width: float, *, loose: float, bare: bool
+) -> list[System]:
+    """Return the systems of a score, slurs and grace notes turned over where they cross a beam."""
+    made.turned.clear()
+    best: tuple[int, list[System]] | None = None
+    for _ in range(PASSES):
+        systems = engrave(score, made, breaks, width, loose=loose, bare=bare)
+        crossed = [one for system in systems for one in _crossed(system)]
+        if best is None or len(crossed) < best[0]:
+            best = len(crossed), systems
+        if not crossed:
+            break
+        for one in crossed:
+            ends, middle = one.boxes[0].top + one.boxes[-1].top, one.boxes[len(one.boxes) // 2].top
+            side = "below" if ends / 2 > middle else "above"
+            made.turned[one.owner] = side if one.kind == "slur" else "other"
+    assert best is not None
+    return best[1]
+
+
+def _crossed(system: System) -> list[Ink]:
+    """Return the slurs that cross beams, flags or accidentals, and the flags that cross beams."""
+    obstacles = {"slur": ("beam", "flag", "accid"), "flag": ("beam",)}
+    return [
+        one
+        for one in system.inks
+        if one.kind in obstacles
+        and any(other.kind in obstacles[one.kind] and one.meets(other) for other in system.inks)
+    ]
+
+
+def _tight(score: Score, made: Plan, system: System) -> int:
+    """Return how often a fret number of a system, or what joins it to the next, lacks room."""
     every = columns(score, made, system)
     spots = {node.name: column for column in every for node in column.nodes}
     wanted = {
@@ -132,20 +193,40 @@ def _clear(score: Score, made: Plan, system: System) -> bool:
         for join in made.joins
         if join.sign in JOINED and join.start in spots and join.end in spots
     }
+    found = 0
     for column in every:
         right = system.bars[column.event[0]][1]
-        if right - column.right < CLEAR + (1.3 if right > system.width - 0.1 else 0.3):
-            return False
+        room = right - column.right
+        found += room < CLEAR + (1.3 if right > system.width - 0.1 else 0.3)
+        found += STRUCK * (room < 0.1)  # the bar line runs through it
     for before, after in pairwise(every):
         # Where a bend has no note of its own to lead to, its arrow needs the room.
         bends = any(m.sign == "b" and m.at is None for n in before.nodes for m in n.head.moves)
         if bends and before.last and len(before.nodes) > 1:
             wanted.setdefault((id(before), id(after)), ARROW)
-    return all(
-        after.left - before.right >= wanted.get((id(before), id(after)), CLEAR)
+    return found + sum(
+        after.left - before.right < wanted.get((id(before), id(after)), CLEAR)
         for before, after in pairwise(every)
         if before.left < before.right and after.left < after.right
     )
+
+
+def _apart(system: System) -> bool:
+    """Tell whether the heads and signs of each note keep clear of the next one's."""
+    kinds = ("notehead", "accid", "dots", "flag", "stem")
+    inks = sorted((one for one in system.inks if one.kind in kinds), key=lambda one: one.box.left)
+    near: list[Ink] = []
+    for one in inks:
+        near = [other for other in near if other.box.right > one.box.left]
+        if any(_event(one) != _event(other) and one.meets(other) for other in near):
+            return False
+        near.append(one)
+    return True
+
+
+def _event(one: Ink) -> str:
+    """Return the bar and the event of a head or of what belongs to it."""
+    return re.split("[ng]", one.owner)[0]
 
 
 def _breaks(score: Score, natural: System, width: float, *, form: bool) -> list[int]:
@@ -197,7 +278,9 @@ def _picture(score: Score, made: Plan, system: System, style: Style, first: bool
         inks += system.inks
         inks += over(score, made, system, every, sizes=style.staves == "notation")
         if style.staves == "notation" and style.marks:
-            inks += below(every, system, inks)
+            floor = Skyline(STAFF + 0.3, up=False)
+            floor.add(*inks)
+            inks += hands(every, floor)
     if style.staves != "notation":
         under = tab(score, made, system, marks=style.marks)
         if style.staves == "tab":

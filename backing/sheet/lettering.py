@@ -59,6 +59,8 @@ GLYPHS: dict[str, str] = {
     "flag 2": "E243",
     "flag 3": "E245",
     "three": "E883",
+    "left bracket": "E0F5",
+    "right bracket": "E0F6",
 }
 
 

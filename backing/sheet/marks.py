@@ -7,15 +7,17 @@ it reaches, on the side away from the stem; a quarter tone is a small arrow with
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from backing.sheet import ink
-from backing.sheet.columns import FINGER, INTO, LABEL, SIZES, STROKE, Column, waves
+from backing.sheet.columns import INTO, LABEL, SIZES, Column, waves
 from backing.sheet.ink import Box, Ink, Skyline
 from backing.sheet.mei import Node, Plan
 from backing.sheet.score import Score
 from backing.sheet.staff import System
+from backing.sheet.wording import wording
 
-__all__ = ["below", "over"]
+__all__ = ["over"]
 
 
 def over(
@@ -33,7 +35,13 @@ def over(
     sky, floor = Skyline(-0.3), Skyline(4.3, up=False)
     sky.add(*system.inks)
     floor.add(*system.inks)
-    found: list[Ink] = []
+    found = [
+        one
+        for column in every
+        if column.last and score.measures[column.event[0]].events[column.event[1]].dots
+        for one in _brackets(system, column)
+    ]
+    system = replace(system, inks=[*system.inks, *found])
     for join in made.joins:
         one, two = system.heads.get(join.start), system.heads.get(join.end)
         if one is None and two is None:
@@ -66,6 +74,8 @@ def over(
             found += _single(node, column, sky)
     for start, end, wide, owner in waves(every):
         found.append(sky.put(ink.wave("vibrato", start, end, wide=wide, owner=owner), 0.5))
+    # Tremolo is three slashes through the stem; what helps a finger stands with the fingers.
+    found += wording(every, sky, without=("tremolo",) if sizes else ("tremolo", "supported"))
     return found
 
 
@@ -100,7 +110,7 @@ def _left_of(system: System, head: Box) -> float:
     """Return the left edge of a head or of the accidentals before it and its neighbours."""
     middle = (head.top + head.bottom) / 2
     edge = head.left
-    signs = [one.box for one in system.inks if one.kind in ("accid", "notehead")]
+    signs = [one.box for one in system.inks if one.kind in ("accid", "notehead", "ghost")]
     for sign in sorted(signs, reverse=True):
         near = edge - 1.6 < sign.right <= edge + 0.05
         if near and sign.top - 0.6 < middle < sign.bottom + 0.6:
@@ -151,9 +161,26 @@ def _nowhere(system: System, node: Node, column: Column) -> list[Ink]:
     return found
 
 
+def _brackets(system: System, column: Column) -> list[Ink]:
+    """Return brackets around dotted ghost notes, their accidentals and their dots."""
+    found: list[Ink] = []
+    for node in column.nodes:
+        if "ghost" in node.head.marks and not node.small:
+            head = system.heads[node.name]
+            middle = (head.top + head.bottom) / 2
+            for name, edge, way in (
+                ("left bracket", _left_of(system, head), -1),
+                ("right bracket", _right_of(system, head), 1),
+            ):
+                one = ink.music("ghost", name, 0.0, middle, owner=node.name)
+                wide = one.box.right - one.box.left
+                found.append(one.moved(edge + way * (0.15 + wide / 2), 0.0))
+    return found
+
+
 def _obstacles(system: System, top: float, bottom: float) -> list[Box]:
     """Return what slides from and to nowhere must not reach."""
-    kinds = ("notehead", "accid", "dots", "rest", "flag", "barLine")
+    kinds = ("notehead", "accid", "dots", "rest", "flag", "barLine", "ghost")
     return [
         one.box
         for one in system.inks
@@ -164,7 +191,7 @@ def _obstacles(system: System, top: float, bottom: float) -> list[Box]:
 def _right_of(system: System, head: Box) -> float:
     """Return the right edge of a head, of its neighbour beyond the stem, of its flag or dot."""
     edge = head.right
-    kinds = ("dots", "notehead", "flag")
+    kinds = ("dots", "notehead", "flag", "ghost")
     for one in sorted(system.inks, key=lambda one: one.box.left):
         box = one.box
         near = edge - 0.2 < box.left < edge + 0.9
@@ -199,31 +226,3 @@ def _quarter(x: float, node: Node) -> Ink:
     svg = curve.draw() + tip.draw() + size.draw()
     box = ink.around([curve.box, tip.box, size.box])
     return Ink("bend", (box,), svg, owner=node.name)
-
-
-def below(every: Sequence[Column], system: System, inks: Sequence[Ink]) -> list[Ink]:
-    """Return strokes and fingers in rows under a notation staff that has no tab."""
-    floor = Skyline(4.3, up=False)
-    floor.add(*inks)
-    strokes, fingers = list[Ink](), list[Ink]()
-    for column in every:
-        marks = [m for n in column.nodes if n.first for m in n.head.marks]
-        if "d" in marks or "u" in marks:
-            name = "down" if "d" in marks else "up"
-            sign = ink.music("stroke", name, column.x, 0.0, STROKE, owner=column.nodes[0].name)
-            strokes.append(sign.moved(0.0, -sign.box.top))
-        down = 0.0
-        for mark in marks:
-            if mark in ("1", "2", "3", "4"):
-                one = ink.words("finger", mark, column.x, 0.0, FINGER, owner=column.nodes[0].name)
-                fingers.append(one.moved(0.0, down - one.box.top))
-                down += FINGER * 0.95
-    found = []
-    for row in (strokes, fingers):
-        if row:
-            edge = max(floor.edge(one.box.left - 0.2, one.box.right + 0.2) for one in row)
-            placed = [one.moved(0.0, edge + 0.5) for one in row]
-            floor.add(*placed)
-            found += placed
-    assert system.width > 0
-    return found

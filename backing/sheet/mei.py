@@ -91,12 +91,16 @@ class Plan:
         The first and the last head of what is played with one pick.
     pads
         How many unseen small notes make room before a column, by the id of its first head.
+    turned
+        What would cross something on its usual side, by id: ``above`` or ``below`` for slurs,
+        whose id is ``s`` and the id of the first head, ``other`` for the stems of grace notes.
     """
 
     nodes: list[list[list[list[Node]]]] = field(default_factory=list)
     joins: list[Join] = field(default_factory=list)
     slurs: list[tuple[str, str]] = field(default_factory=list)
     pads: dict[str, int] = field(default_factory=dict)
+    turned: dict[str, str] = field(default_factory=dict)
 
 
 def plan(score: Score, *, bends: bool = True) -> Plan:
@@ -237,7 +241,7 @@ def _measure(score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool
         texts.append(_event(name, event, made, made.nodes[bar][number], signs, measure))
     content = "".join(_grouped(measure, texts))
     spans = [
-        f'<slur startid="#{start}" endid="#{end}"/>'
+        f'<slur xml:id="s{start}" startid="#{start}" endid="#{end}"{_side(made, start)}/>'
         for start, end in made.slurs
         if not bare and start.startswith(f"b{bar}e")
     ]
@@ -318,11 +322,14 @@ def _event(
         return "", f'<rest xml:id="{name}" dur="{VALUES[event.value]}"{dots}/>'
     marks = {mark for head in event.heads for one in head.chain for mark in one.marks}
     down = sum(_place(node.spelling) for node in columns[-1]) >= MIDDLE * len(columns[-1])
-    small = f'dur="8" grace="acc" stem.dir="{_way(down=down)}"'
     graces = ""
     for index, column in enumerate(columns):
         graces += PAD * made.pads.get(column[0].name, 0)
         if index < len(columns) - 1:
+            whole = column[0].name if len(column) == 1 else f"{name}g{index}"
+            way = _way(down=down != (whole in made.turned))
+            # Short, so that their flags keep clear of the beam of the notes around them.
+            small = f'dur="8" grace="acc" stem.dir="{way}" stem.len="3.5"'
             graces += _chord(f"{name}g{index}", column, small, signs)
     artic = [word for mark, word in (("accent", "acc"), ("short", "stacc")) if mark in marks]
     attributes = f'dur="{VALUES[event.value]}"'
@@ -330,6 +337,11 @@ def _event(
     attributes += f' artic="{" ".join(artic)}"' if artic else ""
     attributes += ' stem.mod="3slash"' if "tremolo" in marks else ""
     return graces, _chord(name, columns[-1], attributes, signs)
+
+
+def _side(made: Plan, start: str) -> str:
+    side = made.turned.get(f"s{start}")
+    return f' curvedir="{side}"' if side else ""
 
 
 def _way(*, down: bool) -> str:
@@ -350,7 +362,8 @@ def _chord(name: str, column: Sequence[Node], attributes: str, signs: _Signs) ->
         elif node.join != "tie":
             sign = signs.shown(node.spelling)
             own += f' accid="{sign}"' if sign else ""
-        if "ghost" in node.head.marks:
+        # verovio sets the dots into the bracket: `marks` draws that one, around the dots.
+        if "ghost" in node.head.marks and " dots=" not in attributes:
             own += ' head.mod="paren"'
         notes.append(own)
     if len(notes) == 1:

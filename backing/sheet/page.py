@@ -7,7 +7,7 @@ bytes: no time and no random id is written.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -16,13 +16,16 @@ from xml.sax.saxutils import escape
 
 from backing.forms import Form
 from backing.practice import usual_start
-from backing.sheet import ink, lettering
+from backing.sheet import heading, ink
 from backing.sheet.chart import chart
 from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Picture, Style, document, pictures
 from backing.sheet.lettering import FONTS
+from backing.sheet.markup import escaped, markdown, quoted
 from backing.sheet.score import Measure, Score
+from backing.sheet.spoken import spoken
+from backing.sheet.vector import inlined
 from backing.sheet.writing import over_form
 from backing.tempo import step_tempos
 from phrases.phrase import Phrase
@@ -37,7 +40,8 @@ LARGER = 1.28
 FITS = (0.96, 0.92, 0.88)
 STEP = Fraction(10)  # beats a minute from row to row of the plan
 DIAGRAM = 2.6  # mm to a unit of the diagram
-WIDEST = 95.0  # mm of a diagram
+GUTTER = 8.0  # mm between the diagram and the plan
+PLAN = 85.0  # mm that the plan wants beside the diagram
 AUTHOR = "porchband"
 EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
 FONT = "Fira Sans"
@@ -81,9 +85,14 @@ class Paper:
         return SPACE * self.scale
 
     @property
+    def column(self) -> float:
+        """Millimetres from margin to margin."""
+        return PAPERS[self.size][0] - 2 * MARGIN
+
+    @property
     def width(self) -> float:
         """Of a system, in staff spaces."""
-        return (PAPERS[self.size][0] - 2 * MARGIN) / self.space - 0.3
+        return self.column / self.space - 0.3
 
 
 Kind = Literal["pdf", "svg"]
@@ -119,28 +128,33 @@ def sheet(
     """
     paper = paper or Paper()
     made = _sheet(phrase, form, paper, chorus, kind)
-    if kind == "pdf" and _pages(made) > 1:
-        # A little smaller, it may do with a page less.
-        for fit in FITS:
-            closer = _sheet(phrase, form, replace(paper, fit=fit), chorus, kind)
-            if _pages(closer) < _pages(made):
-                return closer
-    return made
+    if kind == "svg" or _pages(made) == 1:
+        return made
+
+    def closer(fit: float) -> bytes:
+        return _sheet(phrase, form, replace(paper, fit=fit), chorus, kind)
+
+    # A little smaller, it may do with a page less; if the smallest does not, none does.
+    smallest = closer(FITS[-1])
+    if _pages(smallest) == _pages(made):
+        return made
+    tries = (closer(fit) for fit in FITS[:-1])
+    return next((one for one in tries if _pages(one) < _pages(made)), smallest)
 
 
 def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -> bytes:
     style = Style(paper.width, paper.staves, paper.marks, chorus)
     score = over_form(phrase, form, chorus=chorus)
-    parts = [_heading(score, form, paper, chorus)]
+    parts = [_heading(score, phrase, form, paper, chorus)]
     parts += [_system(picture, score, paper) for picture in pictures(score, style)]
     if not chorus:
         for name, other in phrase.variations:
-            parts.append(f"#variation({_quoted(name)})\n")
+            parts.append(f"#variation({quoted(name)})\n")
             varied = _changed(phrase, other, over_form(other, form))
             parts += [_system(picture, varied, paper) for picture in pictures(varied, style)]
     parts.append(_tips(score))
     parts.append(_foot(phrase, paper))
-    title = f"{phrase.title} in {_key(phrase.key)}"
+    title = f"{phrase.title} in {phrase.key}"
     return _compiled(title, "".join(parts), paper, kind)
 
 
@@ -153,10 +167,10 @@ def _pages(pdf: bytes) -> int:
 def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind = "pdf") -> bytes:
     """Return the chord chart of a form in a key, as `sheet` does."""
     paper = paper or Paper()
-    title = f"{form.title} in {_key(key)}"
-    parts = [f"#heading-line({_quoted(form.title)}, {_key_image(key, paper)}, none)\n"]
+    title = f"{form.title} in {key}"
+    parts = [f"#heading-line({quoted(form.title)}, {_home_image(key, str(key), paper)}, none)\n"]
     feel = form.feel[:1].upper() + form.feel[1:]
-    parts.append(f"#facts([{_escaped(feel)}])\n" if feel else "")
+    parts.append(f"#facts([{escaped(feel)}])\n" if feel else "")
     parts.append("#v(3mm)\n")
     bars = form.bars(key)
     for number, inks in enumerate(chart(form, key, paper.width)):
@@ -165,10 +179,6 @@ def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind =
         alt = f"Bars {4 * number + 1} to {4 * number + len(line)}: {names}"
         parts.append(_image(inks, paper, alt) + "#v(3mm, weak: true)\n")
     return _compiled(title, "".join(parts), paper, kind)
-
-
-def _key(key: Key) -> str:
-    return f"{key.tonic} {key.mode}"
 
 
 def _changed(phrase: Phrase, other: Phrase, score: Score) -> Score:
@@ -204,87 +214,35 @@ def _from_pickup(measure: Measure) -> Measure:
     )
 
 
-def _heading(score: Score, form: Form, paper: Paper, chorus: bool) -> str:
-    facts = [f"{_escaped(score.groove)}"] if score.groove else []
-    if score.scale:
-        facts.append(_escaped(score.scale))
+def _heading(score: Score, phrase: Phrase, form: Form, paper: Paper, chorus: bool) -> str:
+    facts = [escaped(score.groove)] if score.groove else []
+    if phrase.behind is None:
+        facts.append("laid back")
+    elif phrase.behind:
+        facts.append(f"laid back, {phrase.behind} ms behind the beat")
     if chorus:
-        facts.append(_escaped(f"over a {form.title.lower()} chorus"))
+        facts.append(escaped(f"over a {form.title.lower()} chorus"))
     if score.level:
-        facts.append(_escaped(score.level))
-    facts += [_escaped(tag) for tag in score.tags]
-    tempo = _inline_image(_tempo(score), paper, _tempo_words(score))
+        facts.append(escaped(score.level))
+    facts += [escaped(tag) for tag in score.tags]
+    home = _home_image(score.key, score.home, paper)
+    tempo = _inline_image(heading.tempo(score), paper, heading.tempo_words(score))
     return (
-        f"#heading-line({_quoted(score.title)}, {_key_image(score.key, paper)}, {tempo})\n"
+        f"#heading-line({quoted(score.title)}, {home}, {tempo})\n"
         f"#facts([{' · '.join(facts)}])\n#v(3mm)\n"
     )
 
 
-def _key_image(key: Key, paper: Paper) -> str:
-    tonic = ink.outline("key", lettering.chord_name(key.tonic, 2.5), 0.0, 0.0, 0.0, "")
-    mode = ink.words("key", key.mode, tonic.box.right + 1.0, 0.0, 2.5, anchor=0.0)
-    # As tall as the title's letters, so that both stand on one line.
-    return _inline_image([tonic, mode], paper, _key(key))
-
-
-def _tempo_words(score: Score) -> str:
-    beat = "dotted quarter" if score.meter.quarters != 1 else "quarter"
-    words = f"Tempo: {beat} = {float(score.tempo):g}"
-    return words + (f"; swung eighths, {score.swing:.3g} to 1" if score.swung else "")
-
-
-def _tempo(score: Score) -> list[Ink]:
-    """Draw the tempo, and the swing mark: two eighths are a triplet's quarter and eighth."""
-    note = ink.music("tempo", "quarter", 0.6, 0.0, 0.8)
-    found = [note]
-    right = note.box.right
-    if score.meter.quarters != 1:
-        found.append(ink.music("tempo", "dot", right + 0.5, -0.3))
-        right += 0.7
-    text = f"= {float(score.tempo):g}"
-    found.append(ink.words("tempo", text, right + 0.6, 0.0, 2.0, face="bold", anchor=0.0))
-    if score.swung:
-        x = found[-1].box.right + 3.0
-        found += _pair(x)
-        found.append(ink.words("swing", "=", x + 4.0, 0.0, 2.0, anchor=0.0))
-        found += _triplet(x + 6.6)
-        if abs(score.swing - 2) > 0.15:
-            text = f"about {score.swing:.2g} : 1"
-            found.append(ink.words("swing", text, x + 11.8, 0.0, 1.7, anchor=0.0))
-    return found
-
-
-def _pair(x: float) -> list[Ink]:
-    heads = [ink.music("swing", "head", x + 2.1 * n, -0.1, 0.75) for n in (0, 1)]
-    rights = [one.box.right - 0.07 for one in heads]
-    found = [*heads, *(ink.line("swing", (r, -0.3, r, -2.7), 0.13) for r in rights)]
-    found.append(ink.line("swing", (rights[0] - 0.06, -2.6, rights[1] + 0.06, -2.6), 0.4))
-    return found
-
-
-def _triplet(x: float) -> list[Ink]:
-    quarter = ink.music("swing", "quarter", x, -0.1, 0.75)
-    eighth = ink.music("swing", "eighth", x + 2.6, -0.1, 0.75)
-    left, right, y = quarter.box.left, eighth.box.right, -3.5
-    three = ink.words("swing", "3", (left + right) / 2, y + 0.45, 1.35, face="italic")
-    found = [quarter, eighth, three]
-    for a, b in ((left, three.box.left - 0.3), (three.box.right + 0.3, right)):
-        found.append(ink.line("swing", (a, y, b, y), 0.1))
-    for at in (left, right):
-        found.append(ink.line("swing", (at, y, at, y + 0.5), 0.1))
-    return found
+def _home_image(key: Key, home: str, paper: Paper) -> str:
+    return _inline_image(heading.home(key.tonic, home[len(key.tonic) :].strip()), paper, home)
 
 
 def _system(picture: Picture, score: Score, paper: Paper) -> str:
-    first, last = picture.bars[0], picture.bars[-1]
-    if first == last:
-        bars = f"bar {last}" if last else "pickup"
-    else:
-        bars = f"bars {first} to {last}" if first else f"pickup to bar {last}"
     staves = {"both": "notation and tablature", "tab": "tablature", "notation": "notation"}
-    alt = f"{score.title}, {bars}, {staves[paper.staves]}"
+    told = spoken(measure for measure in score.measures if measure.number in picture.bars)
+    alt = f"{score.title}, {staves[paper.staves]}. {told}"
     width = min(picture.box.right - picture.box.left + 0.2, paper.width + 0.3)
-    return _placed(picture.svg, width, paper, alt, "system")
+    return _placed(picture.svg, width, paper, alt)
 
 
 def _inline_image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
@@ -293,17 +251,24 @@ def _inline_image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
     svg = document("".join(one.draw() for one in inks), box)
     width = (box.right - box.left + 0.2) * paper.space
     below = (box.bottom + 0.1) * paper.space
-    return f"box(baseline: {below:.3f}mm, drawn({_quoted(svg)}, {width:.3f}mm, {_quoted(alt)}))"
+    image = f"drawn({quoted(_titled(svg, alt))}, {width:.3f}mm, {quoted(alt)})"
+    return f"box(baseline: {below:.3f}mm, {image})"
 
 
 def _image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
     box = ink.around(box for one in inks for box in one.boxes)
     svg = document("".join(one.draw() for one in inks), box)
-    return _placed(svg, box.right - box.left + 0.2, paper, alt, "system")
+    return _placed(svg, box.right - box.left + 0.2, paper, alt)
 
 
-def _placed(svg: str, width: float, paper: Paper, alt: str, call: str) -> str:
-    return f"#{call}({_quoted(svg)}, {width * paper.space:.3f}mm, {_quoted(alt)})\n"
+def _placed(svg: str, width: float, paper: Paper, alt: str) -> str:
+    return f"#system({quoted(_titled(svg, alt))}, {width * paper.space:.3f}mm, {quoted(alt)})\n"
+
+
+def _titled(svg: str, alt: str) -> str:
+    """Return a drawing with its alternative text inside, for a page that is an SVG itself."""
+    start, end = svg.split(">", 1)
+    return f'{start} role="img"><title>{escape(alt)}</title>{end}'
 
 
 def _tips(score: Score) -> str:
@@ -312,12 +277,12 @@ def _tips(score: Score) -> str:
     whole = [remark for remark in score.remarks if not remark.number]
     placed = [remark for remark in score.remarks if remark.number]
     parts = ["#section[Tips]\n"]
-    parts += [f"{_markdown(remark.text)}\n\n" for remark in whole]
+    parts += [f"{markdown(remark.text)}\n\n" for remark in whole]
     parts += ["#v(1mm)\n"] if whole else []
     for remark in placed:
         parts.append(
-            f"#tip({_quoted(str(remark.number))}, {_quoted(remark.place)})"
-            f"[{_markdown(remark.text)}]\n"
+            f"#tip({quoted(str(remark.number))}, {quoted(remark.place)})"
+            f"[{markdown(remark.text)}]\n"
         )
     return "".join(parts)
 
@@ -327,14 +292,17 @@ def _foot(phrase: Phrase, paper: Paper) -> str:
     box = ink.around(box for one in inks for box in one.boxes)
     svg = document("".join(one.draw() for one in inks), box)
     wide = box.right - box.left + 0.2
-    size = min(DIAGRAM * paper.scale, WIDEST / wide) * wide
-    alt = f"Fretboard diagram of {phrase.title} with degrees of {_key(phrase.key)}"
+    size = min(DIAGRAM * paper.scale * wide, paper.column)
+    # A long neck or large print leaves no room for the plan beside it.
+    beside = size + GUTTER + PLAN * paper.scale <= paper.column
+    alt = f"Fretboard diagram of {phrase.title} with degrees of {phrase.key}"
     if paper.left_handed:
         alt += ", left-handed"
-    cells = ", ".join(_quoted(f"{float(tempo):g}") for tempo in _plan(phrase.tempo))
+    cells = ", ".join(quoted(f"{float(tempo):g}") for tempo in _plan(phrase.tempo))
     return (
-        f"#foot({_quoted(svg)}, {size:.3f}mm, {_quoted(alt)}, ({cells},), "
-        f"{_quoted('dotted quarter' if phrase.meter.quarters != 1 else 'quarter')})\n"
+        f"#foot({quoted(_titled(svg, alt))}, {size:.3f}mm, {quoted(alt)}, ({cells},), "
+        f"{quoted('dotted quarter' if phrase.meter.quarters != 1 else 'quarter')}, "
+        f"{str(beside).lower()})\n"
     )
 
 
@@ -344,50 +312,6 @@ def _plan(tempo: Fraction) -> list[Fraction]:
     if len(tempos) > 2 and tempos[-1] - tempos[-2] < STEP / 3:
         del tempos[-2]
     return tempos
-
-
-def _quoted(text: str) -> str:
-    """Return a text as a string of typst's."""
-    text = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
-    return f'"{text}"'
-
-
-def _escaped(text: str) -> str:
-    return f"#{_quoted(text)}" if text else ""
-
-
-_INLINE = re.compile(
-    r"\*\*(?P<strong>[^*]+)\*\*|\*(?P<em>[^*]+)\*|\b_(?P<under>[^_]+)_\b|`(?P<raw>[^`]+)`"
-    r"|\[(?P<label>[^\]]+)\]\([^)]*\)"
-)
-
-
-def _markdown(text: str) -> str:
-    """Return a Markdown text, its paragraphs, lists and stresses, as typst's markup."""
-    found = []
-    for paragraph in re.split(r"\n\s*\n", text.strip()):
-        lines = paragraph.splitlines()
-        if all(re.match(r"\s*[-*] ", line) for line in lines):
-            found.append("\n".join("- " + "".join(_inline(line.strip()[2:])) for line in lines))
-        else:
-            found.append("".join(_inline(" ".join(line.strip() for line in lines))))
-    return "\n\n".join(found)
-
-
-def _inline(text: str) -> Iterator[str]:
-    at = 0
-    for match in _INLINE.finditer(text):
-        if match.start() > at:
-            yield _escaped(text[at : match.start()])
-        if match["strong"]:
-            yield f"#strong[{_escaped(match['strong'])}]"
-        elif match["em"] or match["under"]:
-            yield f"#emph[{_escaped(match['em'] or match['under'])}]"
-        else:
-            yield _escaped(match["raw"] or match["label"] or "")
-        at = match.end()
-    if at < len(text):
-        yield _escaped(text[at:])
 
 
 SETTINGS = """
@@ -414,19 +338,25 @@ SETTINGS = """
   heading(level: 2)[#text(size: 1.15em, weight: 600)[Variation:] #text(size: 1.15em, name)])
 #let ring(number) = box(baseline: 22%, circle(radius: 0.62em, stroke: 0.7pt,
   inset: 0pt, align(center + horizon, text(size: 0.82em, weight: 600, number))))
-#let tip(number, place, body) = block(breakable: false, above: 2.2mm, below: 2.2mm,
-  grid(columns: (1.6em, 1fr), column-gutter: 0.4em, move(dy: -0.22em, ring(number)),
+#let tip(number, place, body) = block(breakable: false, above: 1.15em, below: 1.15em,
+  grid(columns: (1.6em, 1fr), column-gutter: 0.4em,
+    box(height: 0.7em, move(dy: -0.22em, ring(number))),
     [#text(style: "italic")[#upper(place.first())#place.slice(1):] #body]))
-#let foot(svg, width, alt, tempos, beat) = block(breakable: false, above: 5mm, {{
-  grid(columns: (auto, 1fr), column-gutter: 8mm, align: (left, left),
-    [#section[On the neck] #drawn(svg, width, alt)],
-    [#section[Practice plan]
-     #table(columns: (auto, auto, 1fr), stroke: 0.6pt, inset: (x: 2mm, y: 1.15mm),
-       align: (right, left, left),
-       table.header([*#beat = *], [*clean passes*], [*date, what to mind*]),
-       ..tempos.map(tempo => ([#tempo], range(4).map(_ => box(width: 0.85em, height: 0.85em,
-         stroke: 0.7pt, baseline: 12%)).join(h(0.55em)), [])).flatten())])
-}})
+#let neck(svg, width, alt) = block(breakable: false, above: 5mm)[#section[On the neck]
+  #drawn(svg, width, alt)]
+#let plan(tempos, beat) = block(breakable: false, above: 5mm)[#section[Practice plan]
+  #table(columns: (auto, auto, 1fr), stroke: 0.6pt, inset: (x: 2mm, y: 1.15mm),
+    align: (right, left, left),
+    table.header([*#beat = *], [*clean passes*], [*date, what to mind*]),
+    ..tempos.map(tempo => ([#tempo], range(4).map(_ => box(width: 0.85em, height: 0.85em,
+      stroke: 0.7pt, baseline: 12%)).join(h(0.55em)), [])).flatten())]
+#let foot(svg, width, alt, tempos, beat, beside) = if beside {{
+  block(breakable: false, above: 5mm, grid(columns: (auto, 1fr), column-gutter: {gutter}mm,
+    align: (left, left), neck(svg, width, alt), plan(tempos, beat)))
+}} else {{
+  neck(svg, width, alt)
+  plan(tempos, beat)
+}}
 """
 
 
@@ -436,17 +366,18 @@ def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
     width, height = PAPERS[paper.size]
     page = kind != "svg"
     foot = (
-        ', footer: context align(center, text(size: 0.8em)[' + _escaped(title)
+        ', footer: context align(center, text(size: 0.8em)[' + escaped(title)
         + ' · page #counter(page).display("1 of 1", both: true)])'
     )  # fmt: skip
     settings = SETTINGS.format(
-        title=_quoted(title),
-        author=_quoted(AUTHOR),
+        title=quoted(title),
+        author=quoted(AUTHOR),
         width=width,
         height=f"{height}mm" if page else "auto",
         margin=MARGIN,
+        gutter=GUTTER,
         foot=foot if page else "",
-        font=_quoted(FONT),
+        font=quoted(FONT),
         size=f"{10.5 * paper.scale:g}",
     )
     folders: Any = [str(FONTS)]
@@ -461,5 +392,4 @@ def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
     assert isinstance(made, bytes)
     if kind == "pdf":
         return made
-    start, end = made.split(b">", 1)
-    return start + b">" + f"<title>{escape(title)}</title>".encode() + end
+    return inlined(made.decode(), title).encode()

@@ -90,20 +90,23 @@ def _tuplets(
             start = number
         if not event.tuplet.stop:
             continue
+        owner = f"b{bar}e{number}"
         xs = []
         for n in range(start, number + 1):
             rest = system.rests.get(f"b{bar}e{n}")
             xs.append(where[bar, n] if rest is None else (rest.left + rest.right) / 2)
         middle = (xs[0] + xs[-1]) / 2
-        text = ink.words("tuplet", str(event.tuplet.actual), middle, y, 1.4, face="italic")
+        text = ink.words(
+            "tuplet", str(event.tuplet.actual), middle, y, 1.4, face="italic", owner=owner
+        )
         found.append(text)
         inside = events[start : number + 1]
         beamed = all(e.value in FLAGS and not e.rest for e in inside)
         if not beamed or int(inside[0].at) != int(inside[-1].at):
             for a, b in ((xs[0] - 0.4, text.box.left - 0.3), (text.box.right + 0.3, xs[-1] + 0.4)):
-                found.append(ink.line("tuplet", (a, y - 0.45, b, y - 0.45), 0.11))
+                found.append(ink.line("tuplet", (a, y - 0.45, b, y - 0.45), 0.11, owner=owner))
             for at in (xs[0] - 0.4, xs[-1] + 0.4):
-                found.append(ink.line("tuplet", (at, y - 0.95, at, y - 0.45), 0.11))
+                found.append(ink.line("tuplet", (at, y - 0.95, at, y - 0.45), 0.11, owner=owner))
     return found
 
 

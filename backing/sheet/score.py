@@ -286,6 +286,14 @@ class Score:
     tags: tuple[str, ...] = ()
     parts: tuple[tuple[str, int], ...] = ()
 
+    @property
+    def home(self) -> str:
+        """The key with its scale, as players say it: ``A minor blues scale``, ``A minor``."""
+        if not self.scale:
+            return str(self.key)
+        # The minor key is one thing and the scale another.
+        return f"{self.key}{',' if self.key.mode == 'minor' else ''} {self.scale} scale"
+
 
 def spell(pitch: int, key: Key) -> Spelling:
     """Return how a MIDI pitch is written in a key: by its degree, without double accidentals."""

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import math
 import re
+import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
+from typing import Any
 from xml.etree import ElementTree
 
-from backing.sheet.ink import Box, Ink, around
+from backing.sheet.ink import Box, Ink, around, line
 from backing.sheet.mei import Plan, mei
 from backing.sheet.score import Score
 
@@ -37,12 +40,19 @@ OPTIONS = {
     "svgViewBox": True,
     "measureMinWidth": 8,
     "xmlIdChecksum": True,
+    # So that slurs clear accidentals, and ledger lines those of their own chord.
+    "slurMargin": 3.0,
+    "ledgerLineExtension": 0.3,
 }
 # What verovio draws whose box is asked for by kind.
 KINDS = (
     "notehead", "stem", "flag", "accid", "artic", "dots", "beam", "rest", "mRest", "slur", "tie",
     "tupletNum", "tupletBracket", "barLine", "clef", "keySig", "meterSig", "ledgerLines", "staff",
 )  # fmt: skip
+NAMED = ("note", "chord", "rest", "mRest", "slur")
+# Glyphs with corners so empty that others stand in them: their boxes are strips.
+HOLLOW = ("accid", "flag")
+STRIPS = 6
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 
@@ -113,11 +123,20 @@ def engrave(
     return _rendered(mei(score, made, breaks, bare=bare), width, loose, stretch=True)
 
 
-def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[System]:
-    import verovio
+_HERE = threading.local()  # a toolkit is slow to make, and of one thread
 
-    verovio.enableLog(verovio.LOG_OFF)
-    toolkit = verovio.toolkit()
+
+def _toolkit() -> Any:
+    if not hasattr(_HERE, "toolkit"):
+        import verovio
+
+        verovio.enableLog(verovio.LOG_OFF)
+        _HERE.toolkit = verovio.toolkit()
+    return _HERE.toolkit
+
+
+def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[System]:
+    toolkit = _toolkit()
     options = OPTIONS | {
         "breaks": "encoded",
         "pageWidth": math.floor(width * PAGE_UNITS),
@@ -152,7 +171,7 @@ def _read(svg: str) -> System:
     top = min(lines)
     drawn = []
     for kind, name, measure, element in pieces:
-        made = _piece(kind, element, glyphs, top)
+        made = _piece(kind, name, element, glyphs, top)
         if made is None:
             continue
         ink, text = made
@@ -189,7 +208,7 @@ def _walk(
             if "Milestone" in child.get("class", "") and group != "section":
                 continue
             inner = group if group in KINDS else kind
-            named = child.get("id", "") if group in ("note", "chord", "rest", "mRest") else name
+            named = child.get("id", "") if group in NAMED else name
             bar = child.get("id", "") if group == "measure" else measure
             _walk(child, inner, named or name, pieces, bar)
         else:
@@ -201,7 +220,7 @@ def _numbers(text: str) -> list[float]:
 
 
 def _piece(
-    kind: str, element: ElementTree.Element, glyphs: dict[str, str], top: float
+    kind: str, name: str, element: ElementTree.Element, glyphs: dict[str, str], top: float
 ) -> tuple[Ink, str] | None:
     """Return what one element covers, and the same element on its own feet."""
     tag = element.tag.rpartition("}")[2]
@@ -211,36 +230,40 @@ def _piece(
     if tag == "use":
         path = glyphs[element.get("href", "").lstrip("#")]
         x, y, scale = ([*_numbers(element.get("transform", "")), 1.0])[:3]
-        left, low, right, high = _bounds(path)
-        box = Box(x + scale * left, y - scale * high, x + scale * right, y - scale * low)
         text = f'<path transform="translate({x:g} {y:g})scale({scale:g} {-scale:g})" d="{path}"/>'
-        return Ink(kind, (_scaled(box, top),), ""), text
+        cells = _strips(path) if kind in HOLLOW else (_bounds(path),)
+        boxes = [
+            Box(x + scale * left, y - scale * high, x + scale * right, y - scale * low)
+            for left, low, right, high in cells
+        ]
+        return Ink(kind, tuple(_scaled(box, top) for box in boxes), "", owner=name), text
     if tag in ("polygon", "polyline"):
         points = _numbers(element.get("points", ""))
-        boxes = list(_slices(list(zip(points[::2], points[1::2], strict=True)), width))
+        pairs = list(zip(points[::2], points[1::2], strict=True))
+        boxes = list(_slices(pairs, width) if tag == "polygon" else _segments(pairs, width))
         text = f'<{tag} points="{element.get("points")}"/>'
         if tag == "polyline":
             text = text.replace("/>", f' fill="none" stroke="#000" stroke-width="{width:g}"/>')
-        return Ink(kind, tuple(_scaled(box, top) for box in boxes), ""), text
+        return Ink(kind, tuple(_scaled(box, top) for box in boxes), "", owner=name), text
     if tag == "rect":
         x, y = float(element.get("x", "0")), float(element.get("y", "0"))
         box = Box(
             x, y, x + float(element.get("width", "0")), y + float(element.get("height", "0"))
         )
         text = f'<rect x="{x:g}" y="{y:g}" width="{box[2] - x:g}" height="{box[3] - y:g}"/>'
-        return Ink(kind, (_scaled(box, top),), ""), text
+        return Ink(kind, (_scaled(box, top),), "", owner=name), text
     if tag == "ellipse":
         x, y = float(element.get("cx", "0")), float(element.get("cy", "0"))
         a, b = float(element.get("rx", "0")), float(element.get("ry", "0"))
         text = f'<ellipse cx="{x:g}" cy="{y:g}" rx="{a:g}" ry="{b:g}"/>'
-        return Ink(kind, (_scaled(Box(x - a, y - b, x + a, y + b), top),), ""), text
+        return Ink(kind, (_scaled(Box(x - a, y - b, x + a, y + b), top),), "", owner=name), text
     if tag == "path":
         path = element.get("d", "")
         curved = "C" in path
         fill = "" if curved else ' fill="none"'
         text = f'<path d="{path}"{fill} stroke="#000" stroke-width="{width:g}"/>'
         boxes = _curved(path, width) if curved else [_straight(path, width)]
-        return Ink(kind, tuple(_scaled(box, top) for box in boxes), ""), text
+        return Ink(kind, tuple(_scaled(box, top) for box in boxes), "", owner=name), text
     return None
 
 
@@ -259,11 +282,66 @@ def _bounds(path: str) -> tuple[float, float, float, float]:
     return pen.bounds or (0.0, 0.0, 0.0, 0.0)
 
 
+@lru_cache(maxsize=64)
+def _strips(path: str) -> tuple[tuple[float, float, float, float], ...]:
+    """Cut a glyph into upright strips, each as tall as its ink there."""
+    from fontTools.pens.recordingPen import RecordingPen
+    from fontTools.svgLib.path import parse_path
+
+    pen = RecordingPen()
+    parse_path(path, pen)
+    points: list[tuple[float, float]] = []
+    lines: list[tuple[tuple[float, float], tuple[float, float]]] = []
+    for name, args in pen.value:
+        if name == "closePath":
+            continue
+        before = points[-1] if points and name != "moveTo" else None
+        if before is not None and name == "curveTo":
+            numbers = [n for point in (before, *args) for n in point]
+            steps = [_bezier(numbers, t / 8) for t in range(1, 9)]
+        else:
+            steps = list(args)
+        for step in steps:
+            if before is not None:
+                lines.append((before, step))
+            points.append(step)
+            before = step
+    left, _, right, _ = _bounds(path)
+    step_wide = (right - left) / STRIPS
+    found = []
+    for n in range(STRIPS):
+        a, b = left + n * step_wide, left + (n + 1) * step_wide
+        ys = [y for line in lines for y in _between(line, a, b)]
+        if ys:
+            found.append((a, min(ys), b, max(ys)))
+    return tuple(found)
+
+
+def _between(
+    line: tuple[tuple[float, float], tuple[float, float]], left: float, right: float
+) -> Iterator[float]:
+    """Yield the ends, in y, of the part of a line between two x."""
+    (x1, y1), (x2, y2) = sorted(line)
+    if x2 < left or x1 > right:
+        return
+    for x in (max(left, x1), min(right, x2)):
+        yield y1 if x1 == x2 else y1 + (y2 - y1) * (x - x1) / (x2 - x1)
+    if x1 == x2:
+        yield y2
+
+
 def _straight(path: str, width: float) -> Box:
     numbers = _numbers(path)
     xs, ys = numbers[::2], numbers[1::2]
     half = width / 2
     return Box(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half)
+
+
+def _segments(points: list[tuple[float, float]], width: float) -> Iterator[Box]:
+    """Cut a line with corners, such as half a bracket, into pieces."""
+    for start, end in pairwise(points):
+        drawn = line("", (*start, *end), width)
+        yield from drawn.boxes
 
 
 def _slices(points: list[tuple[float, float]], width: float) -> Iterator[Box]:
@@ -273,7 +351,7 @@ def _slices(points: list[tuple[float, float]], width: float) -> Iterator[Box]:
         yield Box(min(xs) - width / 2, min(ys) - width / 2, max(xs) + width / 2, max(ys))
         return
     (x1, y1), (x2, y2), (_, y3), (_, y4) = points
-    pieces = max(1, math.ceil(abs(x2 - x1) / UNITS / 2))
+    pieces = max(1, math.ceil(abs(x2 - x1) / UNITS / 0.5))
     for n in range(pieces):
         a, b = n / pieces, (n + 1) / pieces
         ys = [y1 + (y2 - y1) * t for t in (a, b)] + [y4 + (y3 - y4) * t for t in (a, b)]

@@ -10,15 +10,11 @@ References: signs are common practice.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from backing.sheet import ink
 from backing.sheet.bends import AIR, bends
 from backing.sheet.columns import (
-    FINGER,
     INTO,
     LABEL,
-    STROKE,
     TALL,
     Column,
     Staff,
@@ -31,14 +27,12 @@ from backing.sheet.columns import (
 )
 from backing.sheet.ink import Ink, Skyline
 from backing.sheet.mei import Plan
-from backing.sheet.score import Head, Score
+from backing.sheet.score import Score
 from backing.sheet.staff import System
+from backing.sheet.wording import hands, wording
 from phrases.fretboard import STRINGS
 
 __all__ = ["tab"]
-
-TEXTS = {"rake": "rake", "slow": "slow", "late": "late", "tremolo": "trem."}
-SPANS = {"pm": "P.M.", "ring": "let ring"}
 
 
 def tab(
@@ -75,9 +69,12 @@ def tab(
     bends(staff)
     _letters(staff)
     _waves(staff)
-    _texts(staff)
+    staff.inks += wording(staff.columns, staff.sky)
     if marks:
-        _below(staff)
+        floor = Skyline(TALL, up=False)
+        lines = ("tab line", "bar line", "tab sign")
+        floor.add(*(one for one in staff.inks if one.kind not in lines))
+        staff.inks += hands(staff.columns, floor)
     return staff.inks
 
 
@@ -226,71 +223,3 @@ def _waves(staff: Staff) -> None:
 def _same(one: str, other: str) -> bool:
     """Tell whether two ids are of one event and string."""
     return one.split("n")[0] == other.split("n")[0] and one[-1:] == other[-1:]
-
-
-def _texts(staff: Staff) -> None:
-    """Write palm mutes, ringing and other words over the staff."""
-    for mark, text in SPANS.items():
-        run: list[Column] = []
-        for column in [*staff.columns, None]:
-            if column is not None and any(mark in _marks(node.head) for node in column.nodes):
-                run.append(column)
-            elif column is None or any(node.first and not node.join for node in column.nodes):
-                if run:
-                    _span(staff, text, run)
-                run = []
-    for column in staff.columns:
-        words = {m for node in column.nodes if node.first for m in node.head.marks}
-        for mark, text in TEXTS.items():
-            if mark in words or (mark == "late" and any(word.endswith("ms") for word in words)):
-                word = ink.words(
-                    "word", text, column.x - 0.5, 0.0, LABEL, face="italic", anchor=0.0,
-                    owner=column.nodes[0].name,
-                )  # fmt: skip
-                staff.inks.append(staff.sky.put(word, 0.3, 0.6))
-
-
-def _marks(head: Head) -> set[str]:
-    return {mark for one in head.chain for mark in one.marks}
-
-
-def _span(staff: Staff, text: str, run: Sequence[Column]) -> None:
-    owner = run[0].nodes[0].name
-    word = ink.words("word", text, run[0].left, 0.0, LABEL, face="italic", anchor=0.0, owner=owner)
-    end = run[-1].right if text == "P.M." else run[-1].until - 0.3
-    left = word.box.right + 0.35
-    if end < left + 1.0:
-        staff.inks.append(staff.sky.put(word))
-        return
-    line = ink.line("span", (left, -0.45, end, -0.45), owner=owner, dash="0.6 0.5")
-    hook = ink.line("span", (end, -0.45, end, 0.15), owner=owner)
-    svg = word.draw() + line.draw() + hook.draw()
-    box = ink.around([word.box, line.box, hook.box])
-    staff.inks.append(staff.sky.put(Ink("word", (box,), svg, owner=owner)))
-
-
-def _below(staff: Staff) -> None:
-    """Set strokes and fingers in rows under the staff."""
-    rows: tuple[list[Ink], list[Ink]] = ([], [])
-    floor = Skyline(TALL, up=False)
-    floor.add(*(one for one in staff.inks if one.kind not in ("tab line", "bar line", "tab sign")))
-    for column in staff.columns:
-        strokes = {m for n in column.nodes if n.first for m in n.head.marks if m in ("d", "u")}
-        if strokes:
-            name = "down" if "d" in strokes else "up"
-            sign = ink.music("stroke", name, column.x, 0.0, STROKE, owner=column.nodes[0].name)
-            rows[0].append(sign.moved(0.0, -sign.box.top))
-        down = 0.0
-        for node in sorted(column.nodes, key=lambda n: row(n.head.string)):
-            for mark in node.head.marks if node.first else ():
-                if mark in ("1", "2", "3", "4"):
-                    finger = ink.words("finger", mark, column.x, 0.0, FINGER, owner=node.name)
-                    rows[1].append(finger.moved(0.0, down - finger.box.top))
-                    down += FINGER * 0.95
-    for line in rows:
-        if not line:
-            continue
-        edge = max(floor.edge(one.box.left - 0.2, one.box.right + 0.2) for one in line)
-        placed = [one.moved(0.0, edge + 0.5) for one in line]
-        floor.add(*placed)
-        staff.inks += placed

@@ -105,7 +105,9 @@ class _Column:
         return self.lead + max(body + room, words + 1)
 
 
-def text_tab(score: Score, *, width: int = WIDTH, fingering: bool = True) -> str:
+def text_tab(
+    score: Score, *, width: int = WIDTH, fingering: bool = True, variations: Sequence[str] = ()
+) -> str:
     """Return written music as plain-text tablature.
 
     Parameters
@@ -116,6 +118,8 @@ def text_tab(score: Score, *, width: int = WIDTH, fingering: bool = True) -> str
         The most characters in a line, at least `NARROWEST`.
     fingering
         Whether strokes and fingers stand below, where the phrase gives them.
+    variations
+        Names of the phrase's variations, which the text says it leaves out.
 
     Returns
     -------
@@ -142,12 +146,15 @@ def text_tab(score: Score, *, width: int = WIDTH, fingering: bool = True) -> str
     for remark in score.remarks:
         place = f"[{remark.number}] {remark.place}: " if remark.number else ""
         lines += ["", *textwrap.wrap(place + " ".join(remark.text.split()), width)]
+    if variations:
+        names = ", ".join(f'"{name}"' for name in variations)
+        lines += ["", *textwrap.wrap(f"Variations, not written here: {names}", width)]
     return "\n".join(lines) + "\n"
 
 
 def _heading(score: Score, width: int) -> Iterator[str]:
     yield from textwrap.wrap(score.title, width)
-    facts = [f"{score.key.tonic} {score.scale or score.key.mode}"]
+    facts = [score.home if score.scale else f"key of {score.key}"]
     facts += [score.groove] if score.groove else []
     facts.append(f"{score.meter}, {float(score.tempo):g} beats a minute")
     if score.swung:
@@ -254,10 +261,16 @@ def _systems(bars: Sequence[Sequence[_Column]], width: int) -> Iterator[list[_Co
 
 
 def _fitting(line: Sequence[_Column], width: int) -> int:
-    """Return how many columns fit on a line; a place that is too wide for it has one to itself."""
+    """Return how many columns fit on a line; a place that is too wide for it has one to itself.
+
+    A bar line never goes to the next line alone.
+    """
     if _wide(line) <= width:
         return len(line)
-    return max(n for n in range(2, len(line)) if n == 2 or _wide(line[:n]) <= width)
+    most = max(n for n in range(2, len(line)) if n == 2 or _wide(line[:n]) <= width)
+    if most < len(line) - 1 or not line[-1].bar:
+        return most
+    return most - 1 if most > 2 else len(line)
 
 
 def _wide(line: Sequence[_Column], gap: int = GAPS[1]) -> int:

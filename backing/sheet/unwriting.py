@@ -101,7 +101,9 @@ class _Player:
 
     def _event(self, event: XmlEvent) -> None:
         rows: dict[str, list[XmlNote]] = {}
-        for note in event.notes:
+        notes = event.notes[: len(STRINGS)]
+        self.told["note of a chord for which no string is left"] += len(event.notes) - len(notes)
+        for note in notes:
             self._find_string(note, rows)
             rows.setdefault(note.string, [])
         for column in event.graces:
@@ -111,7 +113,7 @@ class _Player:
                     rows[note.string].append(note)
                 else:
                     self.told["grace note on another string"] += 1
-        for note in event.notes:
+        for note in notes:
             rows[note.string].append(note)
         for row in rows.values():
             self._follow_slurs(row)

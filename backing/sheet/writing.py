@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from backing.arrangement import placements
 from backing.forms import Form
 from backing.grooves import find_groove
+from backing.setting import placements
 from backing.sheet.score import EVEN, Event, Head, Label, Measure, Remark, Score, spell
 from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for

@@ -21,6 +21,8 @@ from phrases.pitch import FLAT_NAMES, MAJOR_KEYS, MINOR_KEYS, Key
 
 __all__ = ["PartReader"]
 
+MOST_BARS = 256  # far more than a phrase has, read in a moment
+MOST_IN_BAR = 1000  # notes, rests and whatever else stands in one bar
 UNSAID = ("repeat", "ending", "dynamics", "wedge", "segno", "coda", "octave-shift")
 _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
@@ -74,6 +76,11 @@ class PartReader:
         measures = self.element.findall("measure")
         if not measures:
             raise TextFileError(self.path, (Problem("the part has no bars"),))
+        if len(measures) > MOST_BARS:
+            raise RangeError(
+                f"{self.path}: {len(measures)} bars: at most {MOST_BARS} are read; export those "
+                "of the phrase alone"
+            )
         at = Fraction(0)
         for order, measure in enumerate(measures):
             at = self._measure(measure, at, order)
@@ -85,6 +92,8 @@ class PartReader:
 
     def _measure(self, measure: ET.Element, at: Fraction, order: int) -> Fraction:
         """Read one bar that starts at a beat; return where the next one does."""
+        if len(measure) > MOST_IN_BAR:
+            raise self._wrong(measure, f"it holds {len(measure)} elements, at most {MOST_IN_BAR}")
         for attributes in measure.findall("attributes"):
             self._attributes(attributes, measure)
         if self.meter is None:
@@ -145,7 +154,9 @@ class PartReader:
         note = read_note(child)
         self.told += note.unknown
         if note.string.startswith("string "):
-            raise self._wrong(measure, f"{note.string}: a guitar has strings 1 to {len(STRINGS)}")
+            raise self._wrong(
+                measure, f"{note.string:.20}: a guitar has strings 1 to {len(STRINGS)}"
+            )
         if note.grace:
             if note.chord and graces:
                 graces[-1].append(note)
@@ -164,7 +175,7 @@ class PartReader:
         if raw is not None:
             self.divisions = number(raw)
             if self.divisions <= 0:
-                raise self._wrong(measure, f'divisions "{raw}" must be more than 0')
+                raise self._wrong(measure, f'divisions "{raw:.20}" must be more than 0')
         time = attributes.find("time")
         if time is not None:
             self._time(time, measure)
@@ -182,7 +193,7 @@ class PartReader:
     def _time(self, time: ET.Element, measure: ET.Element) -> None:
         text = f"{time.findtext('beats')}/{time.findtext('beat-type')}"
         if text not in METERS:
-            raise self._wrong(measure, f"meter {text}: a phrase is in {' or '.join(METERS)}")
+            raise self._wrong(measure, f"meter {text:.20}: a phrase is in {' or '.join(METERS)}")
         if self.meter not in (None, METERS[text]):
             raise self._wrong(measure, "the meter changes; a phrase keeps one")
         self.meter = METERS[text]

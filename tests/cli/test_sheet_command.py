@@ -6,12 +6,14 @@ import json
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from backing.cli import main
+from phrases.files import shipped
 
 
 def run(*words: str | Path) -> Result:
@@ -39,6 +41,30 @@ def test_json(tmp_path: Path) -> None:
     path = tmp_path / "s.pdf"
     told = json.loads(run("lamp-oil", "-o", path, "--json").output)
     assert told == {"title": "Lamp oil in C", "files": [{"path": str(path), "format": "pdf"}]}
+
+
+def test_several_phrases_go_into_a_folder(tmp_path: Path) -> None:
+    folder = tmp_path / "sheets"
+    result = run("lamp-oil", "plum-jar", "--key", "E", "-o", folder)
+    assert result.exit_code == 0, result.output
+    assert result.output.splitlines() == [
+        "Lamp oil in E", f"  {folder / 'lamp-oil.pdf'}",
+        "Plum jar in E", f"  {folder / 'plum-jar.pdf'}",
+    ]  # fmt: skip
+    alone = tmp_path / "alone.pdf"
+    assert run("plum-jar", "--key", "E", "-o", alone).exit_code == 0
+    assert (folder / "plum-jar.pdf").read_bytes() == alone.read_bytes()
+    # Once more into the same folder, told as JSON.
+    told = json.loads(run("lamp-oil", "plum-jar", "-o", folder, "--json").output)
+    assert [sheet["title"] for sheet in told["sheets"]] == ["Lamp oil in C", "Plum jar in A"]
+    assert [len(sheet["files"]) for sheet in told["sheets"]] == [1, 1]
+    assert sorted(path.name for path in folder.iterdir()) == ["lamp-oil.pdf", "plum-jar.pdf"]
+
+
+def test_several_texts_are_printed() -> None:
+    lines = run("lamp-oil", "plum-jar").output.splitlines()
+    assert [line for line in lines if line in ("Lamp oil", "Plum jar")] == ["Lamp oil", "Plum jar"]
+    assert 'Variations, not written here: "low flame"' in lines
 
 
 def test_a_chart(tmp_path: Path) -> None:
@@ -84,6 +110,14 @@ def test_each_option_changes_the_page(options: list[str], tmp_path: Path) -> Non
         (["--form", "quick-change"], 2, "name a file for the chart"),
         (["--form", "quick-change", "-o", "s.txt"], 2, "a chord chart ends in .pdf .svg"),
         (["--form", "quick-change", "--chorus", "-o", "s.pdf"], 2, "has no phrase"),
+        (["lamp-oil", "--only", "notation"], 2, "--only notation: text is tablature"),
+        (["lamp-oil", "--only", "notation", "-o", "s.txt"], 2, "text is tablature"),
+        (["lamp-oil", "plum-jar", "-o", "s.pdf"], 2, "name one folder for the PDFs of several"),
+        (["lamp-oil", "plum-jar", "-o", "a", "-o", "b"], 2, "name one folder"),
+        (["lamp-oil", "plum-jar", "--variation", "easy", "-o", "s"], 2, "is of one phrase"),
+        (["lamp-oil", "lamp-oil", "-o", "s"], 1, "two of the phrases would be written there"),
+        (["lamp-oil", "lamp-oli", "-o", "s"], 1, 'did you mean "lamp-oil"?'),
+        (["lamp-oil", "plum-jar", "-o", "no/s"], 1, "the folder no does not exist; make it first"),
         (["lamp-oil", "-o", "nowhere/s.pdf"], 1, "the folder nowhere does not exist"),
         (["lamp-oil", "--form", "turnaround-loop", "-o", "s.pdf"], 1, "choose a longer form"),
     ],
@@ -128,3 +162,20 @@ def test_from_the_command_line_in_a_moment(tmp_path: Path) -> None:
     # Of the processor, not of the clock: others may be at work on the same machine.
     used = after.children_user - before.children_user
     assert used + after.children_system - before.children_system < 1.0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="times of children")
+def test_thirty_sheets_in_one_command(tmp_path: Path) -> None:
+    names = list(shipped())[:30]
+    before, start = os.times(), time.monotonic()
+    subprocess.run(
+        [sys.executable, "-m", "backing.cli", "sheet", *names, "-o", tmp_path / "all"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    wall, after = time.monotonic() - start, os.times()
+    used = after.children_user - before.children_user
+    used += after.children_system - before.children_system
+    assert len(list((tmp_path / "all").iterdir())) == 30
+    # Ten seconds on a machine of one's own; on one that is shared, as much work.
+    assert used < 10.0
+    assert wall < 60.0

@@ -14,6 +14,7 @@ from backing.sheet.rhythm import rhythm
 from backing.sheet.staff import engrave
 from backing.sheet.writing import write
 from phrases.files import read_phrase
+from tests.backing.sheet.lines import one
 
 
 def drawn(notes: str, *, bare: bool = False, sizes: bool = False) -> list[Ink]:
@@ -44,10 +45,34 @@ def drawn(notes: str, *, bare: bool = False, sizes: bool = False) -> list[Ink]:
         ("| 1 G7~ 3 .", {"vibrato": 1}),
         ("| 1 G7tr9 3 .", {"trill": 2}),
         ("| 1 G5h7 3 .", {}),
+        ("| 1 e12{rake} 3 .", {"word": 1}),
+        ("| 1 E3{pm} & E3{pm} 2 E3 3 E3{pm} 4 .", {"word": 2}),
+        ("| 1 B5{ring} & G5{ring} 3 .", {"word": 1}),
+        ("| 1 G5{late} 2 G5{45ms} 3 .", {"word": 2}),
+        ("| 1 G7b(full){slow} 3 .", {"angle": 1, "word": 1}),
+        # Its three slashes are in what is engraved.
+        ("| 1 G5{tremolo} 3 .", {}),
     ],
 )
 def test_each_technique_is_on_the_notation_staff(notes: str, kinds: dict[str, int]) -> None:
     assert Counter(one.kind for one in drawn(notes)) == kinds
+
+
+def test_a_hint_for_the_fingers_stands_where_the_fingers_are() -> None:
+    notes = "| 1 G7b(full){supported} 3 ."
+    assert "word" not in {ink.kind for ink in drawn(notes)}
+    alone = drawn(notes, sizes=True)
+    [word] = [ink for ink in alone if ink.kind == "word"]
+    assert word.box.bottom < min(ink.box.top for ink in alone if ink.kind == "angle")
+
+
+def test_tremolo_is_a_sign_through_the_stem() -> None:
+    def stems(notes: str) -> int:
+        score = write(one(notes))
+        [system] = engrave(score, plan(score), [], 90.0)
+        return sum(ink.kind == "stem" for ink in system.inks)
+
+    assert stems("| 1 G5{tremolo} 3 .") == stems("| 1 G5 3 .") + 1
 
 
 def test_sizes_are_told_where_there_is_no_tab() -> None:

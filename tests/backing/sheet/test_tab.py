@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from backing.sheet.columns import GAP, LABEL, TALL, columns, pads
+from backing.sheet import lettering
+from backing.sheet.columns import FINGER, GAP, LABEL, TALL, columns, pads
 from backing.sheet.ink import Ink
+from backing.sheet.layout import Style, pictures
 from backing.sheet.mei import plan
 from backing.sheet.staff import System, engrave
 from backing.sheet.tab import tab
@@ -55,15 +57,13 @@ def test_lines_are_open_where_numbers_stand() -> None:
     [("1/4", "1/4"), ("1/2", "1/2"), ("full", "full"), ("3/2", "1 1/2")],
 )
 def test_a_bend_has_an_arrow_and_its_size(notes: str, size: str) -> None:
-    from backing.sheet.lettering import text
-
     [(inks, _)] = drawn(f"| 1 G7b({notes}) 3 .")
     arrow = kinds(inks, "bend")
     assert len(arrow) == 2  # a curve and its head
     top = min(one.box.top for one in arrow)
     assert top < -1
     [label] = kinds(inks, "bend size")
-    assert label.svg == text(size, LABEL).svg
+    assert label.svg == lettering.text(size, LABEL).svg
     assert label.box.bottom < top
 
 
@@ -131,6 +131,19 @@ def test_strokes_and_fingers_stand_in_rows() -> None:
     assert not kinds(plain, "finger")
 
 
+@pytest.mark.parametrize("staves", ["both", "notation"])
+def test_fingers_of_a_double_stop_are_in_the_order_of_the_strings(staves: str) -> None:
+    text = (
+        'title = "T"\nkey = "A"\ngroove = "shuffle"\ntempo = 90\n'
+        "[[part]]\nrole = \"line\"\nnotes = '| 1 G7{3 d}+B5{1} 3 .'\n"
+    )
+    [picture] = pictures(write(read_phrase(text)), Style(staves=staves))
+    upper, lower = sorted((i for i in picture.inks if i.kind == "finger"), key=lambda i: i.box.top)
+    # The B string is over the G string.
+    assert upper.svg == lettering.text("1", FINGER).svg
+    assert lower.svg == lettering.text("3", FINGER).svg
+
+
 def test_a_tie_is_not_written_again() -> None:
     [(inks, _)] = drawn("| 3 G5 | 2 .")
     assert len(kinds(inks, "fret")) == 1
@@ -144,13 +157,24 @@ def test_a_double_stop_with_a_bend_is_one_column() -> None:
 
 
 @pytest.mark.parametrize(
-    ("mark", "kind"),
-    [("pm", "word"), ("rake", "word"), ("ring", "word"), ("slow", "word"), ("45ms", "word")],
+    ("mark", "text"),
+    [
+        ("pm", "P.M."),
+        ("rake", "rake"),
+        ("ring", "let ring"),
+        ("slow", "slow"),
+        ("45ms", "late"),
+        ("late", "late"),
+        ("supported", "supported"),
+        ("slow supported", "slow, supported"),
+        ("tremolo", "trem."),
+    ],
 )
-def test_words_over_the_staff(mark: str, kind: str) -> None:
+def test_words_over_the_staff(mark: str, text: str) -> None:
     [(inks, _)] = drawn(f"| 1 G7b(full){{{mark}}} 3 .")
-    [word] = kinds(inks, kind)
+    [word] = kinds(inks, "word")
     assert word.box.bottom < 0
+    assert lettering.text(text, LABEL, "italic").svg in word.draw()
 
 
 def test_ghost_notes_are_in_brackets_and_muted_ones_crosses() -> None:

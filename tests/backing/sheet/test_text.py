@@ -11,7 +11,7 @@ from backing.sheet.writing import over_form
 from phrases.errors import RangeError
 from phrases.files import load_phrase
 from phrases.phrase import Phrase
-from tests.backing.sheet.lines import crowded, library, one
+from tests.backing.sheet.lines import CROWDED, crowded, library, one
 
 STRINGS = "eBGDAE"
 
@@ -27,8 +27,8 @@ def systems(text: str) -> list[list[str]]:
     ]
 
 
-def tab(notes: str, meter: str = "4/4", **how: bool) -> str:
-    return text_tab(over_form(one(notes, meter=meter)), **how)
+def tab(notes: str, meter: str = "4/4", *, fingering: bool = True) -> str:
+    return text_tab(over_form(one(notes, meter=meter)), fingering=fingering)
 
 
 def strings(notes: str) -> str:
@@ -69,7 +69,7 @@ def test_a_whole_page() -> None:
     # A regression value: this project's own output.
     assert tab("4 G5/7 & B6{d} | 1 e8b(full)~+B8 3 .") == (
         "Mill race\n"
-        "A major, Ride shuffle, 4/4, 90 beats a minute, swung\n"
+        "key of A, Ride shuffle, 4/4, 90 beats a minute, swung\n"
         "\n"
         "   4     &     1             (3)\n"
         "e|-----------|-8b10~------------------|\n"
@@ -136,6 +136,20 @@ def test_chords_and_tips_stand_over_their_notes() -> None:
     tips = next(line for line in lines if "[1]" in line)
     top = lines[lines.index(tips) + 3]
     assert top[tips.index("[1]")] == "5"
+
+
+@pytest.mark.parametrize("notes", CROWDED)
+@pytest.mark.parametrize("width", range(NARROWEST, WIDTH + 1, 5))
+def test_a_bar_line_never_stands_alone(notes: str, width: int) -> None:
+    for lines in systems(text_tab(over_form(one(notes)), width=width)):
+        assert lines[0] not in ("e-|", "e|")
+
+
+def test_variations_that_are_left_out_are_named() -> None:
+    score = over_form(one("| 1 e5"))
+    text = text_tab(score, variations=["low flame", "easy"])
+    assert text.endswith('\nVariations, not written here: "low flame", "easy"\n')
+    assert "not written here" not in text_tab(score)
 
 
 def test_strokes_and_fingers_may_be_left_out() -> None:

@@ -1,0 +1,110 @@
+"""Words over a staff, and strokes and fingers under it: the same for notation and tablature.
+
+Conventions: as in `backing.sheet.tab`. References: signs and words are common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Container, Iterator, Sequence
+
+from backing.sheet import ink
+from backing.sheet.columns import FINGER, LABEL, STROKE, Column, row
+from backing.sheet.ink import Ink, Skyline
+
+__all__ = ["hands", "wording"]
+
+TEXTS = {
+    "rake": "rake", "slow": "slow", "supported": "supported", "late": "late", "tremolo": "trem.",
+}  # fmt: skip
+SPANS = {"pm": "P.M.", "ring": "let ring"}
+STROKES = {"d": "down", "u": "up"}
+FINGERS = ("1", "2", "3", "4")
+
+
+def wording(
+    every: Sequence[Column], sky: Skyline, *, without: Container[str] = ()
+) -> Iterator[Ink]:
+    """Yield palm mutes, ringing and other words over a staff.
+
+    Parameters
+    ----------
+    every
+        The columns of the staff.
+    sky
+        Over which they are set, and which they raise.
+    without
+        Marks that the staff shows in another way.
+    """
+    for mark, text in SPANS.items():
+        for run in _runs(every, mark):
+            yield sky.put(_span(text, run), 0.3)
+    for column in every:
+        marks = {m for node in column.nodes if node.first for m in node.head.marks}
+        marks |= {"late"} if any(mark.endswith("ms") for mark in marks) else set()
+        said = [text for mark, text in TEXTS.items() if mark in marks and mark not in without]
+        if said:
+            word = ink.words(
+                "word", ", ".join(said), column.x - 0.5, 0.0, LABEL, face="italic", anchor=0.0,
+                owner=column.nodes[0].name,
+            )  # fmt: skip
+            yield sky.put(word, 0.3, 0.6)
+
+
+def _runs(every: Sequence[Column], mark: str) -> Iterator[list[Column]]:
+    """Yield neighbours that have a mark; what only rings on between them does not part them."""
+    run: list[Column] = []
+    for column in every:
+        if any(mark in link.marks for node in column.nodes for link in node.head.chain):
+            run.append(column)
+        elif run and any(node.first and not node.join for node in column.nodes):
+            yield run
+            run = []
+    if run:
+        yield run
+
+
+def _span(text: str, run: Sequence[Column]) -> Ink:
+    """Return a word with a dashed line to the end of what it is said of."""
+    owner = run[0].nodes[0].name
+    left = min(run[0].left, run[0].x - 0.5)
+    word = ink.words("word", text, left, 0.0, LABEL, face="italic", anchor=0.0, owner=owner)
+    end = max(run[-1].right, run[-1].x + 0.5) if text == "P.M." else run[-1].until - 0.3
+    left = word.box.right + 0.35
+    if end < left + 1.0:
+        return word
+    line = ink.line("span", (left, -0.45, end, -0.45), owner=owner, dash="0.6 0.5")
+    hook = ink.line("span", (end, -0.45, end, 0.15), owner=owner)
+    box = ink.around([word.box, line.box, hook.box])
+    return Ink("word", (box,), word.draw() + line.draw() + hook.draw(), owner=owner)
+
+
+def hands(every: Sequence[Column], floor: Skyline) -> Iterator[Ink]:
+    """Yield strokes and fingers in two rows under a staff, the finger of the high string on top.
+
+    Parameters
+    ----------
+    every
+        The columns of the staff.
+    floor
+        Under which they are set.
+    """
+    strokes, fingers = list[Ink](), list[Ink]()
+    for column in every:
+        nodes = sorted((n for n in column.nodes if n.first), key=lambda n: row(n.head.string))
+        marks = {mark for node in nodes for mark in node.head.marks}
+        sign = next((name for mark, name in STROKES.items() if mark in marks), None)
+        if sign is not None:
+            one = ink.music("stroke", sign, column.x, 0.0, STROKE, owner=column.nodes[0].name)
+            strokes.append(one.moved(0.0, -one.box.top))
+        down = 0.0
+        for node in nodes:
+            for mark in node.head.marks:
+                if mark in FINGERS:
+                    one = ink.words("finger", mark, column.x, 0.0, FINGER, owner=node.name)
+                    fingers.append(one.moved(0.0, down - one.box.top))
+                    down += FINGER * 0.95
+    for line in filter(None, (strokes, fingers)):
+        edge = max(floor.edge(one.box.left - 0.2, one.box.right + 0.2) for one in line)
+        placed = [one.moved(0.0, edge + 0.5) for one in line]
+        floor.add(*placed)
+        yield from placed
