@@ -308,7 +308,7 @@ def _foot(phrase: Phrase, paper: Paper) -> str:
 
 def _plan(tempo: Fraction) -> list[Fraction]:
     """Return the tempos to practise at; none that is all but the last."""
-    tempos = list(step_tempos(usual_start(tempo), tempo, STEP))
+    tempos = list(step_tempos(usual_start(tempo, STEP), tempo, STEP))
     if len(tempos) > 2 and tempos[-1] - tempos[-2] < STEP / 3:
         del tempos[-2]
     return tempos

@@ -234,10 +234,10 @@ def test_markdown(text: str, markup: str) -> None:
     assert markdown(text) == markup
 
 
-# About 60 % of the tempo, by tens, as `backing loop` starts and steps.
+# From about 60 % of the tempo to it in whole tens, as `backing loop` starts and steps.
 @pytest.mark.parametrize(
     ("tempo", "plan"),
-    [(92, [55, 65, 75, 85, 92]), (56, [35, 45, 56]), (60, [35, 45, 55, 60]), (30, [30])],
+    [(92, [52, 62, 72, 82, 92]), (56, [36, 46, 56]), (60, [40, 50, 60]), (30, [30])],
 )
 def test_the_practice_plan(tempo: int, plan: list[int]) -> None:
     assert _plan(Fraction(tempo)) == plan
