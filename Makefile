@@ -1,7 +1,7 @@
 PY := .venv/bin/python
 
 .NOTPARALLEL:
-.PHONY: help demo test bench fresh fuzz clean
+.PHONY: help demo test bench fresh hard clean
 
 help: ## list these targets
 	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
@@ -21,8 +21,9 @@ bench: .venv/.ready-dev ## run the benchmarks
 fresh: ## run demo and test of HEAD in a bare Debian (needs root)
 	@bash .ci/fresh
 
-fuzz: .venv/.ready-dev ## read 100,000 mangled phrase files (two minutes)
-	FUZZ=100000 $(PY) -m pytest -q tests/phrases/test_files.py -k mangled_in_many
+hard: .venv/.ready-dev ## the reliability runs in full (hours; HARD_SHARE=0.1 for a tenth)
+	HARD=1 FUZZ=100000 $(PY) -m pytest -q -n 2 --durations=20 tests/hard \
+		tests/phrases/test_files.py::test_texts_mangled_in_many_ways_raise_nothing_but_text_file_errors
 
 clean: ## remove everything that was made here: out/, .venv/, caches, builds
 	rm -rf .venv out build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -1,0 +1,105 @@
+"""What the reliability runs share: how long they are, a watch on time and memory, a child."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import resource
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import FrameType
+
+__all__ = [
+    "EXAMPLES",
+    "LONG",
+    "ROOT",
+    "SLOWEST",
+    "HangError",
+    "backing",
+    "memory",
+    "number_of",
+    "tree",
+    "watched",
+]
+
+ROOT = Path(__file__).parents[2]
+EXAMPLES = ROOT / "examples"
+# `make hard` sets it: the same runs, as long as they are meant to be.
+LONG = bool(os.environ.get("HARD"))
+SLOWEST = 5.0  # seconds that reading one text or refusing one command may take
+
+
+def number_of(short: int, long: int) -> int:
+    """Return how many cases a run has; `HARD_SHARE` (0 to 1) takes a part of a long one."""
+    if not LONG:
+        return short
+    return max(short, round(long * float(os.environ.get("HARD_SHARE", "1"))))
+
+
+class HangError(BaseException):
+    """Something took too long; no ``except Exception`` may swallow it."""
+
+
+@contextlib.contextmanager
+def watched(seconds: float = SLOWEST) -> Iterator[None]:
+    """Raise `HangError` where the body takes longer than it may."""
+
+    def ring(_number: int, _frame: FrameType | None) -> None:
+        raise HangError(f"longer than {seconds:g} s")
+
+    before = signal.signal(signal.SIGALRM, ring)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def memory() -> float:
+    """Return the most memory that this process has ever used, in MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    """Return every file below a folder by its path, with what it holds."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def backing(
+    *words: str | Path,
+    folder: Path,
+    env: Mapping[str, str] | None = None,
+    before: tuple[str, ...] = (),
+    seconds: float = 120,
+) -> subprocess.CompletedProcess[str]:
+    """Run the command in a process of its own, in a folder.
+
+    Parameters
+    ----------
+    words
+        As a user types them.
+    env
+        Variables besides those of this process; an empty one is taken away.
+    before
+        Words that start it: a shell's limits, a namespace.
+    """
+    known = {**os.environ, "PYTHONPATH": str(ROOT), **(env or {})}
+    return subprocess.run(
+        [*before, sys.executable, "-m", "backing.cli", *map(str, words)],
+        cwd=folder,
+        env={name: value for name, value in known.items() if value},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        encoding="utf-8",
+        errors="replace",
+        timeout=seconds,
+        check=False,
+    )
