@@ -51,6 +51,8 @@ PHRASE_KEYS = (
 )  # fmt: skip
 PART_KEYS = ("role", "notes", "drag")
 TIP_KEYS = ("at", "text")
+MOST_VARIATIONS = 64
+
 # What a variation may restate, besides its parts.
 RESTATED = ("tempo", "groove", "swing", "lines", "behind", "tone", "pick", "level", "tips")
 
@@ -165,9 +167,15 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     _check_pickups(file, paths, parts, meter.beats)
     tips = [_tip(file, path, parts, meter.beats) for path in file.tables("tip")]
     whole = [Tip(common.tips)] if common.tips else []
+    tables = file.tables("variation")
+    if len(tables) > MOST_VARIATIONS:
+        file.complain(
+            tables[MOST_VARIATIONS],
+            f"{len(tables)} variations: a phrase has at most {MOST_VARIATIONS}; begin another file",
+        )
     varied = [
         _variation(file, where, grooves, common, parts, meter.beats)
-        for where in file.tables("variation")
+        for where in tables[:MOST_VARIATIONS]
     ]
     names = [name for name, _, _ in varied]
     for number, name in enumerate(names):

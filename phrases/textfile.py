@@ -9,6 +9,7 @@ from __future__ import annotations
 import glob
 import re
 import tomllib
+import unicodedata
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -194,6 +195,9 @@ class TextFile:
                 hint = "; write it without quotes"
             self.complain(where, f'"{key}" must be {words}, got {_described(value)}{hint}')
             return None if default is ... else default
+        if isinstance(value, str) and any(map(_controls, value)):  # it could steer a terminal
+            self.complain(where, f'"{key}" has a control character in it; write plain text')
+            return None if default is ... else default
         return value
 
     def attempt(self, where: Where, read: Any, *arguments: Any) -> Any:
@@ -203,6 +207,10 @@ class TextFile:
         except BluesError as error:
             self.complain(where, str(error))
             return None
+
+
+def _controls(letter: str) -> bool:
+    return unicodedata.category(letter) == "Cc" and letter not in "\n\r\t"
 
 
 def _described(value: object) -> str:

@@ -10,6 +10,7 @@ from phrases.errors import ChoiceError
 __all__ = ["choose", "expected", "nearest"]
 
 SHOWN = 12
+LONGEST = 40  # letters of a wrong word that are said again
 
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:
@@ -32,6 +33,7 @@ def expected(what: str, word: str, choices: Iterable[str]) -> str:
         What the word should have named, with its article: ``"a groove"``.
     """
     known = list(choices)
+    word = word if len(word) <= LONGEST else f"{word[: LONGEST - 1]}…"
     close = nearest(word, known)
     if close is not None:
         hint = f'did you mean "{close}"?'

@@ -79,9 +79,13 @@ def _better() -> Row:
 
 
 def _ports() -> list[Row]:
-    from backing.live.ports import outputs
+    from backing.live.ports import inputs, outputs
 
-    return [{"name": name, "about": ""} for name in outputs()]
+    return [
+        {"name": name, "about": about}
+        for names, about in ((outputs(), "for --port"), (inputs(), "for --pedal"))
+        for name in names
+    ]
 
 
 WHAT = {
@@ -101,7 +105,7 @@ WHAT = {
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
 def command(what: str, as_json: bool, **wanted: Any) -> None:
-    """Show the grooves, forms, phrases, scales, soundfonts or MIDI outputs that are here.
+    """Show the grooves, forms, phrases, scales, soundfonts or MIDI ports that are here.
 
     Names are written as they stand here: `minor pentatonic`, not the other way round. The first
     soundfont is the one taken by default.
@@ -123,7 +127,7 @@ def command(what: str, as_json: bool, **wanted: Any) -> None:
         words = ", ".join(f"--{name} {value}" for name, value in asked.items())
         click.echo(f"No phrase is all of that ({words}); leave one out.", err=True)
     if what == "ports" and not rows:
-        click.echo("There is no MIDI output here; connect or start an instrument.", err=True)
+        click.echo("There is no MIDI port here; connect or start an instrument.", err=True)
     width = max((len(row["name"]) for row in rows), default=0)
     for row in rows:
         click.echo(f"{row['name']:{width}}  {row['about']}{_more(row)}".rstrip())

@@ -22,10 +22,11 @@ __all__ = ["Port", "inputs", "library", "open_port", "outputs"]
 
 CLIENT = "porchband"
 
-HOW = (
-    "connect or start an instrument and look at `backing list ports`; without one, leave out "
-    "--port to play on the sound card"
-)
+HOW = {
+    "output": "connect or start an instrument and look at `backing list ports`; without one, leave "
+    "out --port to play on the sound card",
+    "input": "connect the pedal and look at `backing list ports`; without one, leave out --pedal",
+}
 
 
 def library() -> Any:
@@ -126,7 +127,7 @@ def open_port(kind: str, what: str, name: str) -> Port:
 
 def _no_port(what: str, name: str, known: list[str], fits: list[str]) -> str:
     if not known:
-        return f"{name}: there is no MIDI {what} here; {HOW}"
+        return f"{name}: there is no MIDI {what} here; {HOW[what]}"
     if fits:
         return f'"{name}" fits several MIDI ports: {", ".join(fits)}; write more of the name'
     close = nearest(name, known)

@@ -37,10 +37,15 @@ def read_xml(path: Path) -> ET.Element:
     """
     name = str(path)
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise _broken(name, "it is not a file; name a MusicXML file")
         with path.open("rb") as file:
             data = file.read(LARGEST + 1)
-    except OSError as error:
-        raise _broken(name, f"cannot be read: {error.strerror or error}") from None
+    except (OSError, ValueError) as error:
+        if isinstance(error, TextFileError):
+            raise
+        why = getattr(error, "strerror", None) or str(error)
+        raise _broken(name, f"cannot be read: {why}") from None
     _check_size(name, data)
     return _parsed(name, _unzipped(name, data) if data.startswith(b"PK") else data)
 

@@ -652,3 +652,15 @@ def test_texts_mangled_in_many_ways_raise_nothing_but_text_file_errors() -> None
             beat = 60 / float(whole.tempo)
             perform(whole.strokes(), lambda at, beat=beat: float(at) * beat)  # type: ignore[misc]
     assert CASES // 50 < read < CASES  # mangled enough, and not beyond reading
+
+
+def test_a_file_holds_no_more_variations_than_anybody_writes() -> None:
+    more = "".join(f'\n[[variation]]\nname = "v{number}"\n' for number in range(30_000))
+    with pytest.raises(TextFileError, match="30002 variations: a phrase has at most 64"):
+        read_phrase(WHOLE + more)
+
+
+def test_a_wrong_word_is_not_said_at_any_length() -> None:
+    with pytest.raises(TextFileError) as caught:
+        read_phrase(WHOLE.replace('"minor blues"', f'"{"blues" * 1000}"'))
+    assert len(str(caught.value)) < 500

@@ -216,3 +216,13 @@ def test_what_is_not_toml_comes_with_a_hint(text: str, hint: str) -> None:
     (problem,) = caught.value.problems
     assert problem.message.startswith("not valid TOML: ")
     assert problem.message.endswith(hint)
+
+
+@pytest.mark.parametrize("letter", ["\\u001b", "\\u0007", "\\u0085", "\\u007f"])
+def test_what_could_steer_a_terminal_is_no_text(letter: str) -> None:
+    file = TextFile(f'a = 1\nname = "x{letter}[31m"\nmore = "one\\ttwo\\nthree"\n', "t.toml")
+    assert file.get(("name",), str) is None
+    assert file.get(("more",), str) == "one\ttwo\nthree"
+    (problem,) = told(file)
+    assert (problem.line, problem.column) == (2, 8)
+    assert "control character" in problem.message
