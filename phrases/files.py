@@ -171,7 +171,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     if len(tables) > MOST_VARIATIONS:
         file.complain(
             tables[MOST_VARIATIONS],
-            f"{len(tables)} variations: a phrase has at most {MOST_VARIATIONS}; begin another file",
+            f"{len(tables)} variations: a phrase has at most {MOST_VARIATIONS}; begin a new file",
         )
     varied = [
         _variation(file, where, grooves, common, parts, meter.beats)

@@ -14,7 +14,6 @@ import click
 from backing import pieces
 from backing.cli.options import FORM, KEY, json_option
 from phrases.errors import BluesError
-from phrases.rewrite import replace_file
 
 if TYPE_CHECKING:
     from backing.forms import Form
@@ -182,6 +181,8 @@ def _files(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> list[tuple[Pa
 
 def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:
     """Write every sheet, once all are made; a folder is made for them if need be."""
+    from phrases.rewrite import replace_file
+
     if folder is not None and not folder.is_dir():
         place = _check_place(folder)
         try:

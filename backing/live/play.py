@@ -81,7 +81,7 @@ def play(
         feet = None if pedal is None else Pedal(pedal, asked.append)
         if feet is not None:
             stack.callback(feet.close)
-        output = _sound(soundfont, recorder) if port is None else Sender(port)
+        output = _sound(soundfont, recorder, stack) if port is None else Sender(port)
         if recorder is not None:
             stack.callback(recorder.finish)
         stack.callback(output.close)
@@ -137,7 +137,9 @@ class _Output(Protocol):
     def close(self) -> None: ...
 
 
-def _sound(soundfont: str | Path | None, recorder: Recorder | None) -> _Output:
+def _sound(
+    soundfont: str | Path | None, recorder: Recorder | None, stack: contextlib.ExitStack
+) -> _Output:
     from backing.live.card import Opening
 
     opening = Opening(None if recorder is None else recorder.heard)
@@ -155,7 +157,9 @@ def _sound(soundfont: str | Path | None, recorder: Recorder | None) -> _Output:
     card = opening.card()
     if recorder is not None:
         recorder.opened(card)
-    return Sound(font, card, recorder)
+    sound = Sound(font, card, recorder)
+    stack.callback(sound.tell)  # once the terminal is put back
+    return sound
 
 
 @contextlib.contextmanager

@@ -23,8 +23,8 @@ __all__ = ["Port", "inputs", "library", "open_port", "outputs"]
 CLIENT = "porchband"
 
 HOW = {
-    "output": "connect or start an instrument and look at `backing list ports`; without one, leave "
-    "out --port to play on the sound card",
+    "output": "connect or start an instrument and look at `backing list ports`; without one, "
+    "leave out --port to play on the sound card",
     "input": "connect the pedal and look at `backing list ports`; without one, leave out --pedal",
 }
 

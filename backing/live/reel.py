@@ -17,7 +17,6 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.audio import LAST_RING, faded, pieces
 from backing.events import Note
@@ -32,7 +31,6 @@ __all__ = ["GAINS", "HOP", "Reel", "Renderer"]
 
 HOP = 64 * BLOCK  # frames that are laid at a time
 FADE = 0.04  # seconds in which a section that is left dies away
-MUTE = 0.01
 SOON = 3.0  # seconds before it begins, a section is made ready
 WAITING = 2  # pieces that a tape has ready
 # What mastering gives most bands and phrases lies within 3 dB and 5 dB of these.
@@ -213,8 +211,8 @@ class Renderer:
         self._tapes: list[_Tape] = []
         self._ready: tuple[int, _Tape] | None = None
         self._fade = round(FADE * rate)
-        self._level = np.float32(1.0)  # of the lead
-        self._mix: Sound = np.zeros((2, MARGIN), np.float32)  # what the limiter still looks at
+        # What the limiter still looks at.
+        self._mixes: Sound = np.zeros((len(self.names), 2, MARGIN), np.float32)
 
     def laid(self) -> Sound:
         """Return the next frames of every layer, shape (layers, 2, frames), before any gain."""
@@ -285,30 +283,27 @@ class Renderer:
 
     def block(self) -> Sound:
         """Return the next finished frames, shape (frames, 2); after the last there are none."""
-        if self.over:
-            return np.zeros((0, 2), np.float32)
-        layers = self.laid()
-        gains = np.repeat(GAINS.of(self.names)[:, np.newaxis], layers.shape[2], axis=1)
-        if "lead" in self.names:
-            gains[1] *= self._fader(layers.shape[2])
-        mix = np.einsum("lf,lcf->cf", gains, layers)
-        if self.over:
-            mix = np.pad(mix, ((0, 0), (0, MARGIN)))
-        whole = np.concatenate([self._mix, mix], axis=1)
-        stop = whole.shape[1] - MARGIN
-        self._mix = whole[:, stop - MARGIN :]
-        out = (whole * gain_curve(whole, LIMIT))[:, MARGIN:stop]
-        return np.ascontiguousarray(out.T)
+        frames: Sound = self.mixes()[0]
+        return frames
 
-    def _fader(self, frames: int) -> NDArray[np.float32]:
-        """Return the level of the lead, which goes to where it should be without a click."""
-        goal = np.float32(0.0 if self.reel.state.muted else 1.0)
-        if goal == self._level:
-            return np.full(frames, goal, np.float32)
-        steps = np.arange(1, frames + 1, dtype=np.float32) / np.float32(MUTE * self.rate)
-        moved = self._level + np.clip(steps, 0, 1) * (goal - self._level)
-        self._level = goal
-        return np.asarray(moved, np.float32)
+    def mixes(self) -> Sound:
+        """Return the next finished frames with the phrase and, where there is one, without it.
+
+        Either may be heard at once, so that muting waits for nothing: shape (mixes, frames, 2).
+        """
+        if self.over:
+            return np.zeros((len(self.names), 0, 2), np.float32)
+        layers = self.laid()
+        gains = GAINS.of(self.names)
+        chosen = [slice(None), slice(1)][: len(self.names)]  # all, the band
+        mixes = np.stack([np.einsum("l,lcf->cf", gains[one], layers[one]) for one in chosen])
+        if self.over:
+            mixes = np.pad(mixes, ((0, 0), (0, 0), (0, MARGIN)))
+        whole = np.concatenate([self._mixes, mixes], axis=2)
+        stop = whole.shape[2] - MARGIN
+        self._mixes = whole[:, :, stop - MARGIN :]
+        out = [(mix * gain_curve(mix, LIMIT))[:, MARGIN:stop].T for mix in whole]
+        return np.stack(out)
 
     def close(self) -> None:
         """Let go of everything that is being fetched."""

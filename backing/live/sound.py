@@ -1,5 +1,6 @@
 """The sound card: a thread renders a little ahead, and the callback only copies.
 
+It has the same frames with the phrase and without it, so that muting is heard at once.
 What comes too late is left out and counted, so that sound and time stay together.
 """
 
@@ -9,6 +10,7 @@ import sys
 import threading
 import time
 from collections import deque
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Protocol
@@ -25,9 +27,10 @@ __all__ = ["AHEAD", "Listener", "Sound"]
 
 Block = NDArray[np.float32]
 
-AHEAD = 0.3  # seconds that are rendered before they are heard
+AHEAD = 0.5  # seconds that are rendered before they are heard
 NAP = 0.005
 FADE = 0.03  # seconds
+MUTE = 0.01
 
 
 class Listener(Protocol):
@@ -38,7 +41,7 @@ class Listener(Protocol):
         """Frames of silence that are played on after the last one."""
 
     def played(self, block: Block) -> None:
-        """Take the next frames that go out, shape (frames, 2), in the thread that renders."""
+        """Take the next frames that went out, shape (frames, 2), in the audio thread."""
 
 
 class Sound:
@@ -66,7 +69,9 @@ class Sound:
         self._card = card
         self._listener = listener
         self._renderer: Renderer | None = None
-        self._ready: deque[tuple[int, Block]] = deque()  # first frame, frames
+        self._ready: deque[tuple[int, Block]] = deque()  # first frame, mixes
+        self._muted = False
+        self._share = 0.0  # how much is heard of the mix without the phrase
         self._made = self._sent = 0
         self._states: deque[tuple[Fraction, State]] = deque()  # from when each holds
         self._done = False
@@ -96,7 +101,7 @@ class Sound:
         """Render one more block."""
         assert self._renderer is not None
         begin = Fraction(self._renderer.frames, self._card.rate)
-        block = self._renderer.block()
+        block = self._renderer.mixes()
         reel = self._renderer.reel
         state, before = reel.state, self._states[-1][1]
         if state != before:  # what happens within a block holds from where it happens
@@ -104,9 +109,7 @@ class Sound:
             end = Fraction(self._renderer.frames, self._card.rate)
             self._states.append((min(max(begin, since), end), state))
         self._ready.append((self._made, block))
-        self._made += len(block)
-        if self._listener is not None:
-            self._listener.played(block)
+        self._made += block.shape[1]
 
     def _run(self) -> None:
         assert self._renderer is not None
@@ -124,13 +127,16 @@ class Sound:
     def _fill(self, out: Block) -> None:
         """Copy what is ready for the next frames."""
         done = 0
+        shares = self._shares(len(out))
         while done < len(out) and self._ready:
             first, block = self._ready[0]
             skip = self._sent + done - first
-            part = block[skip : skip + len(out) - done] if skip >= 0 else block[:0]
-            out[done : done + len(part)] = part
-            done += len(part)
-            if skip + len(part) >= len(block):
+            part = block[:, skip : skip + len(out) - done]
+            frames = part.shape[1]
+            band = shares[done : done + frames]  # of 0 and 1 either mix is left as it is
+            out[done : done + frames] = part[0] * (1 - band) + part[-1] * band
+            done += frames
+            if skip + frames >= block.shape[1]:
                 self._ready.popleft()
         out[done:] = 0.0
         if not self._done:
@@ -141,6 +147,19 @@ class Sound:
             left = np.clip(1 - since / np.float32(FADE * self._card.rate), 0.0, 1.0)
             out *= left[:, np.newaxis]
             self._fading += len(out)
+        if self._listener is not None:
+            self._listener.played(out[: done if self._done else None].copy())
+
+    def _shares(self, frames: int) -> Block:
+        """Return how much is heard of the mix without the phrase, shape (frames, 1).
+
+        It goes to where it should be without a click.
+        """
+        step = 1 / (MUTE * self._card.rate) * (1 if self._muted else -1)
+        steps = np.arange(1, frames + 1, dtype=np.float32) * np.float32(step)
+        shares: Block = np.clip(np.float32(self._share) + steps, 0.0, 1.0)
+        self._share = float(shares[-1]) if frames else self._share
+        return shares[:, np.newaxis]
 
     def where(self) -> Where:
         """Return what there is to show of what is heard now."""
@@ -148,12 +167,15 @@ class Sound:
         at = Fraction(self._card.now())
         while len(self._states) > 1 and self._states[1][0] <= at:
             self._states.popleft()
-        return self._renderer.reel.where(at, self._states[0][1])
+        return replace(self._renderer.reel.where(at, self._states[0][1]), muted=self._muted)
 
     def do(self, action: str) -> None:
-        """Have an action done with the next block."""
+        """Have the phrase muted at once, or another action done with the next block."""
         assert self._renderer is not None
-        self._renderer.asked.append(action)
+        if action == "mute":
+            self._muted = not self._muted
+        else:
+            self._renderer.asked.append(action)
 
     @property
     def finished(self) -> bool:
@@ -184,6 +206,9 @@ class Sound:
             self._thread.join(2.0)
         if self._renderer is not None:
             self._renderer.close()
+
+    def tell(self) -> None:
+        """Say on standard error what came too late."""
         if self.missed:
             late = self.missed / self._card.rate
             print(f"note: {late:.2f} s of sound came too late for the card", file=sys.stderr)

@@ -19,8 +19,6 @@ from typing import Any
 
 import pytest
 
-from backing.live.errors import quiet
-
 Heard = tuple[float, tuple[int, ...]]  # perf_counter, which processes here share; bytes
 
 SERVER = f"porchband-test-{os.getpid()}"
@@ -64,25 +62,44 @@ def _up(server: subprocess.Popen[bytes]) -> bool:
 
 @dataclass
 class Receiver:
-    """An instrument: a MIDI input that notes what comes and when."""
+    """An instrument: a MIDI input, in a process of its own, that notes what comes and when."""
 
     name: str
-    client: Any
+    process: subprocess.Popen[str]
     heard: list[Heard] = field(default_factory=list)
 
-    def wait(self, what: Callable[[list[Heard]], bool], seconds: float = 10) -> None:
+    def read(self) -> None:
+        """Take what the process hears, until it ends."""
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            at, *data = line.split()
+            self.heard.append((float(at), tuple(map(int, data))))
+
+    def leave(self) -> None:
+        """Go away, as an instrument that is switched off."""
+        self.process.kill()
+        self.process.wait()
+
+    def wait(self, what: Callable[[list[Heard]], bool], seconds: float = 20) -> None:
         end = time.monotonic() + seconds
         while not what(self.heard):
             assert time.monotonic() < end, f"heard only {self.heard[-20:]}"
             time.sleep(0.005)
 
+    def settle(self) -> None:
+        """Wait until nothing more comes."""
+        known = -1
+        while known != len(self.heard):
+            known = len(self.heard)
+            time.sleep(0.3)
+
     def ons(self) -> list[Heard]:
         return [(at, data) for at, data in self.heard if data[0] & 0xF0 == 0x90]
 
     def sounding(self) -> set[tuple[int, int]]:
-        """Return channel and pitch of what was never ended, by its own message or by 123."""
+        """Return channel and pitch of what its own message has not ended."""
         now: set[tuple[int, int]] = set()
-        for _, data in self.heard:
+        for _, data in list(self.heard):
             kind, channel = data[0] & 0xF0, data[0] & 0x0F
             if kind == 0x90:
                 now.add((channel, data[1]))
@@ -95,27 +112,48 @@ class Receiver:
         return {d[0] & 0x0F: d[2] << 7 | d[1] for _, d in self.heard if d[0] & 0xF0 == 0xE0}
 
     def assert_silent(self) -> None:
+        """Make sure that it has heard something, and holds none of it once all has come."""
+        self.settle()
         assert self.ons()
         assert self.sounding() == set()
         assert set(self.bends().values()) <= {8192}
 
 
-@contextlib.contextmanager
-def listen() -> Iterator[Receiver]:
-    """Open an instrument on the JACK server."""
-    import rtmidi
+# Writes each message as it comes: the time, then its bytes.
+LISTENER = """
+import os, sys, time, rtmidi
+client = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=sys.argv[1], queue_size_limit=1 << 16)
+def heard(event, _):
+    print(time.perf_counter(), *event[0], flush=True)
+client.set_callback(heard)
+client.open_virtual_port("in")
+print("0 0", flush=True)
+sys.stdin.read()
+os._exit(0)
+"""
 
-    name = f"stage {os.getpid()} {time.monotonic_ns() % 100000}"
-    with quiet():
-        client = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=name, queue_size_limit=1 << 16)
-        client.open_virtual_port("in")
-    made = Receiver(name, client)
-    client.set_callback(lambda event, _: made.heard.append((time.perf_counter(), tuple(event[0]))))
-    yield made
-    with quiet():
-        client.cancel_callback()
-        client.close_port()
-        client.delete()
+
+@contextlib.contextmanager
+def listen(name: str = "") -> Iterator[Receiver]:
+    """Open an instrument on the JACK server."""
+    name = name or f"stage {os.getpid()} {time.monotonic_ns() % 100000}"
+    process = subprocess.Popen(
+        [sys.executable, "-c", LISTENER, name], text=True,
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    made = Receiver(name, process)
+    reader = threading.Thread(target=made.read, daemon=True)
+    reader.start()
+    try:
+        made.wait(bool)  # its port is there
+        made.heard.clear()
+        yield made
+    finally:
+        made.leave()
+        reader.join(5)
+        for pipe in (process.stdin, process.stdout):
+            assert pipe is not None
+            pipe.close()
 
 
 @pytest.fixture

@@ -57,6 +57,18 @@ def test_the_terminal_is_put_back_and_its_end_is_told(monkeypatch: pytest.Monkey
                 assert keyboard._ended
 
 
+def test_control_c_leaves_what_was_typed_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A key that was seen and then gone would have its reader wait for another."""
+    master, slave = pty.openpty()
+    with os.fdopen(slave, "r") as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        monkeypatch.setattr(os, "tcgetpgrp", lambda _: os.getpgrp())
+        with Keyboard() as keyboard:
+            os.write(master, b"n\x03")
+            assert keyboard.read(1.0) == ["next"]
+    os.close(master)
+
+
 def test_in_the_background_no_keys_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
     master, slave = pty.openpty()
     with os.fdopen(slave, "r") as terminal:

@@ -27,6 +27,7 @@ def played(jack: str) -> Iterator[tuple[Receiver, int, str, str]]:
     with listen() as receiver, playing() as play:
         player = play("two_bars()", port=receiver.name)
         out, err = player.process.communicate(timeout=20)
+        receiver.settle()
         yield receiver, player.process.returncode, out.decode(), err.decode()
 
 
@@ -110,7 +111,7 @@ def test_a_closed_terminal_leaves_nothing_sounding(receiver: Receiver, play: Pla
 def test_a_port_that_goes_is_told(jack: str, receiver: Receiver, play: Play) -> None:
     player = play("held()", port=receiver.name)
     receiver.wait(lambda heard: any(data[0] & 0xF0 == 0x90 for _, data in heard))
-    receiver.client.close_port()
+    receiver.leave()
     assert player.end() == 1
     assert player.process.stderr is not None
     said = player.process.stderr.read().decode()
@@ -215,15 +216,90 @@ def test_the_sound_card_sounds_soon_and_to_the_end(jack: str, play: Play, soundf
     assert b"loud headphones" in err
 
 
+# Plays what sounds from its sixth second on, so that there is time to connect output to input.
+LOOPED = """
+import subprocess, sys, time
+from dataclasses import replace
+from pathlib import Path
+import numpy as np
+from backing.live.card import Card
+from backing.live.reel import Renderer
+from backing.live.score import Score
+from backing.live.sound import Sound
+from tests.backing.live.material import clicks
+stream = clicks(1, 8, 240)
+notes = tuple(note for note in stream.sections[0].notes if note.start >= 6)
+stream = replace(stream, sections=(replace(stream.sections[0], notes=notes),))
+came = []
+card = Card(heard=lambda block, frame: came.append(block.copy()))
+sound = Sound(Path(sys.argv[1]), card)
+sound.start(Score(stream))
+def asked(*words):  # a busy server may refuse a client
+    while (done := subprocess.run(words, capture_output=True, text=True)).returncode:
+        assert sound._sent < 6 * card.rate, done.stderr
+    return done.stdout.split()
+ports = asked("jack_lsp")
+for out in [port for port in ports if ":out_" in port]:
+    asked("jack_connect", out, out.replace(":out_", ":in_"))
+assert sound._sent < 6 * card.rate, "connected too late"
+while not sound.finished:
+    sound.check()
+    time.sleep(0.02)
+time.sleep(0.1)
+sound.close()
+heard = np.concatenate(came).T
+renderer = Renderer(Score(stream), Path(sys.argv[1]), card.rate)
+blocks = []
+while not renderer.over:
+    blocks.append(renderer.block())
+wanted = np.concatenate(blocks).T
+lag = np.flatnonzero(heard.any(axis=0))[0] - np.flatnonzero(wanted.any(axis=0))[0]
+arrived = heard[:, lag:][:, :wanted.shape[1]]
+print(sound.missed, lag, np.abs(arrived).max() > 0.1, np.array_equal(arrived, wanted))
+"""
+
+
+def test_what_arrives_over_jack_is_bit_for_bit_what_was_rendered(
+    jack: str, soundfont: str
+) -> None:
+    words = [sys.executable, "-c", LOOPED, str(soundfont)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == ["0", "256", "True", "True"]
+
+
 def test_the_sound_card_stops_by_keys_and_signals(jack: str, play: Play, soundfont: str) -> None:
     player = play("held()", terminal=True, soundfont=str(soundfont))
     player.wait_for("bar  1 of")
+    player.type("-")  # 240 is the most there is
+    player.wait_for("at the bar line 238")
+    player.wait_for("tempo 238")
+    player.type("m")
+    player.wait_for("phrase off")
+    player.type(" ")
+    player.wait_for("STOPPED")
     player.type("q")
     assert player.end() == 0
     player = play("held()", terminal=True, soundfont=str(soundfont))
     player.wait_for("bar  1 of")
     player.signal(signal.SIGTERM)
     assert player.end() == 143
+
+
+def test_what_came_too_late_is_told_once_the_terminal_is_put_back(
+    jack: str, play: Play, soundfont: str
+) -> None:
+    before = (
+        "import backing.live.sound as module\n"
+        "kept = module.Sound._make\n"
+        "def make(self): time.sleep(0.8 * (0.6 < self._made / 48000 < 0.7)); kept(self)\n"
+        "module.Sound._make = make\n"
+    )
+    player = play("two_bars()", terminal=True, before=before, soundfont=str(soundfont))
+    assert player.end() == 0
+    assert (
+        player.shown.rfind(b" s of sound came too late") > player.shown.rfind(b"\x1b[?1049l") > 0
+    )
 
 
 def test_a_crash_in_the_sound_is_raised(jack: str, play: Play, soundfont: str) -> None:
@@ -251,28 +327,14 @@ def test_a_sound_server_that_goes_is_told(
 
 
 def test_a_midi_server_that_goes_is_told(play: Play, other_jack: subprocess.Popen[bytes]) -> None:
-    """The receiver is a process of its own, since its library remembers the server it found."""
-    listener = subprocess.Popen([sys.executable, "-c", LISTENER], stdout=subprocess.PIPE)
-    assert listener.stdout is not None
-    assert listener.stdout.readline() == b"ready\n"
-    player = play("held()", port="other stage")
-    time.sleep(0.7)
-    other_jack.terminate()
-    _, said = player.process.communicate(timeout=10)
+    with listen() as stage:
+        player = play("held()", port=stage.name)
+        stage.wait(lambda heard: any(data[0] & 0xF0 == 0x90 for _, data in heard))
+        other_jack.terminate()
+        _, said = player.process.communicate(timeout=10)
     assert player.process.returncode == 1
     assert b"the MIDI port has gone" in said
     assert b"Traceback" not in said
-    listener.kill()
-    listener.communicate()
-
-
-LISTENER = """
-import rtmidi, time
-client = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="other stage")
-client.open_virtual_port("in")
-print("ready", flush=True)
-time.sleep(20)
-"""
 
 
 def test_importing_it_loads_nothing_heavy() -> None:

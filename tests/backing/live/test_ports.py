@@ -105,3 +105,33 @@ def test_no_package(package: str, soundfont: str) -> None:
     done = without_anything(before, **options)
     assert f"Error: no {'live sound' if package == 'sounddevice' else 'MIDI ports'}" in done.stdout
     assert "is not installed for this Python" in done.stdout
+
+
+# A card that another program has opened: PortAudio lists it and refuses to open it.
+BUSY = """
+import sys, sounddevice
+card = {"name": "Card One", "hostapi": 0, "max_input_channels": 2, "max_output_channels": 2}
+api = {"name": "ALSA", "default_input_device": 0, "default_output_device": 0}
+sounddevice.default.device = (0, 0)
+sounddevice.query_hostapis = lambda number=None: (api,) if number is None else api
+sounddevice.query_devices = lambda number: card
+def refuse(**_):
+    raise sounddevice.PortAudioError("Error opening OutputStream: Device unavailable", -9985)
+sounddevice.OutputStream = refuse
+from backing.cli import main
+sys.argv = ["backing", "track", "--soundfont", sys.argv[1]]
+main()
+"""
+
+
+def test_a_busy_sound_card(soundfont: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", BUSY, str(soundfont)],
+        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr == (
+        "Error: Card One (ALSA): the sound card cannot be opened, it may be busy (Device "
+        "unavailable); close other programs that play or record, or play on a MIDI port "
+        "(--port), or write a file (-o NAME.wav)\n"
+    )

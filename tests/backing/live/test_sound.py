@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from backing.live import sound as module
-from backing.live.reel import Renderer
+from backing.live.reel import HOP, Renderer
 from backing.live.score import Score
-from backing.live.sound import AHEAD, FADE, Block, Sound
+from backing.live.sound import AHEAD, FADE, MUTE, Block, Sound
 from backing.synth import AudioError
 from tests.backing.live.material import clicks, held, two_bars
 
@@ -48,6 +48,8 @@ class Card:
 
 
 class Listener:
+    tail = 0
+
     def __init__(self) -> None:
         self.blocks: list[Block] = []
 
@@ -100,20 +102,20 @@ def test_what_comes_too_late_is_left_out_and_time_goes_on(
         plain_card.ask()
     plain.close()
     sound, card = begun(two_bars(), soundfont)
-    kept = Renderer.block
+    kept = Renderer.mixes
 
     def slow(self: Renderer) -> Block:
         time.sleep(0.4)
         return kept(self)
 
     wait(sound)
-    monkeypatch.setattr(Renderer, "block", slow)
+    monkeypatch.setattr(Renderer, "mixes", slow)
     while sound._made > sound._sent + 256:
         card.ask()
     time.sleep(0.1)
     for _ in range(20):
         card.ask()  # nothing is ready
-    monkeypatch.setattr(Renderer, "block", kept)
+    monkeypatch.setattr(Renderer, "mixes", kept)
     assert not card.heard[-1].any()
     assert sound.missed > 0
     late = len(card.heard)
@@ -124,6 +126,7 @@ def test_what_comes_too_late_is_left_out_and_time_goes_on(
     heard, wanted = np.concatenate(card.heard), np.concatenate(plain_card.heard)
     assert np.array_equal(heard[late * 256 :], wanted[late * 256 : len(heard)])
     sound.close()
+    sound.tell()
     assert "came too late" in capsys.readouterr().err
 
 
@@ -136,6 +139,33 @@ def test_where_is_what_is_heard_and_not_what_is_rendered(soundfont: Path) -> Non
         names.append((card.now(), sound.where().name[:6], sound.where().bar))
     first = next(at for at, name, _ in names if name == "Pass 2")
     assert first == pytest.approx(1.0, abs=0.03)
+    sound.close()
+
+
+def test_muting_is_heard_at_once_and_without_a_click(soundfont: Path) -> None:
+    sound, card = begun(held(), soundfont)
+    fade = round(MUTE * RATE)
+    for asked in (40, 80):
+        while len(card.heard) < asked:
+            wait(sound)
+            card.ask()
+        sound.do("mute")
+        assert sound.where().muted == (asked == 40)
+    while len(card.heard) < 120:
+        wait(sound)
+        card.ask()
+    heard = np.concatenate(card.heard)
+    renderer = Renderer(Score(held()), soundfont, RATE)
+    made = [renderer.mixes() for _ in range(len(heard) // HOP + 2)]
+    full, alone = np.concatenate(made, axis=1)[:, : len(heard)]
+    off, on = 40 * 256, 80 * 256
+    assert np.array_equal(heard[:off], full[:off])
+    assert np.array_equal(heard[off + fade : on], alone[off + fade : on])
+    assert np.array_equal(heard[on + fade :], full[on + fade :])
+    for at in (off, on):
+        steps = np.abs(np.diff(heard[at - 1 : at + fade + 1], axis=0)).max()
+        assert steps < np.abs(np.diff(full[:on], axis=0)).max()  # no larger than the music's own
+        assert steps < 0.5 * np.abs(full - alone).max()
     sound.close()
 
 
@@ -165,7 +195,7 @@ def test_what_goes_wrong_while_rendering_is_raised(
     def broken(self: Renderer) -> Block:
         raise ZeroDivisionError("sound")
 
-    monkeypatch.setattr(Renderer, "block", broken)
+    monkeypatch.setattr(Renderer, "mixes", broken)
     sound._sent = sound._made
     end = time.monotonic() + 5
     with pytest.raises(ZeroDivisionError, match="sound"):  # noqa: PT012
