@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+INTERRUPTED = 130  # the exit code after Ctrl-C, common practice among shells
+EVERY = 10.0  # seconds between two lines of progress where there is no terminal
 LOUD = "Start with the volume low: loud headphones can damage hearing."
 
 
@@ -66,8 +69,14 @@ def command(
         return
     from backing.lesson.make import make_lesson
 
-    with _progress() as shown:
-        result = make_lesson(read, folder, soundfont, shown)
+    try:
+        with _progress() as shown:
+            result = make_lesson(read, folder, soundfont, shown)
+    except KeyboardInterrupt:
+        click.echo(
+            "\nstopped; what is complete is kept: run the same command again to go on", err=True
+        )
+        sys.exit(INTERRUPTED)
     if as_json:
         click.echo(json.dumps(_summary(read.title, result), ensure_ascii=False))
         return
@@ -81,14 +90,23 @@ def command(
 
 @contextmanager
 def _progress() -> Iterator[Progress]:
-    """Give what shows progress: a bar with the time left on a terminal, else one line."""
+    """Give what shows progress with the time left: a bar on a terminal, else a line at times."""
     if sys.stderr is None or not sys.stderr.isatty():
-        begun: list[bool] = []
+        begun = told = time.monotonic()
+        first = True
 
         def line(done: float, whole: float, name: str) -> None:
-            if not begun and whole > done:
-                click.echo(f"rendering about {whole:.0f} s of audio", err=True)
-            begun.append(True)
+            nonlocal first, told
+            now = time.monotonic()
+            if first and whole > 0:
+                # Nothing has a name before the first sound; papers are made without waiting.
+                sound = f"rendering about {whole:.0f} s of audio"
+                click.echo("making sheets and pages" if name else sound, err=True)
+            elif now - told >= EVERY and 0 < done < whole:
+                left = (now - begun) * (whole - done) / done
+                click.echo(f"{done / whole:.0%}, about {left:.0f} s left", err=True)
+                told = now
+            first = False
 
         yield line
         return

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 from click.shell_completion import CompletionItem
@@ -26,6 +26,9 @@ from phrases.errors import BluesError
 from phrases.files import TEMPOS
 from phrases.phrase import PICKS, TONES
 from phrases.pitch import KEYS, parse_key
+
+if TYPE_CHECKING:
+    from backing.live.card import Opening
 
 __all__ = [
     "STEP",
@@ -301,6 +304,8 @@ class Wanted:
         Whether to print one JSON object.
     dry_run
         Whether only to show the plan.
+    opening
+        The sound card, where it will be played on: it is opened while the piece is made.
     """
 
     outputs: tuple[Path, ...]
@@ -309,6 +314,16 @@ class Wanted:
     pedal: str | None
     as_json: bool
     dry_run: bool = False
+    opening: Opening | None = None
+
+
+def _opening(ctx: click.Context) -> Opening:
+    """Begin to open the sound card, for the recorder's ear if there is one."""
+    from backing.live.card import Opening
+
+    opening = Opening(None if ctx.obj is None else ctx.obj.heard)
+    ctx.call_on_close(opening.abandon)
+    return opening
 
 
 def _check_sound(
@@ -345,7 +360,9 @@ def output_options(command: Command) -> Command:
         if not dry_run:
             _check_sound(outputs, rate, bits, stems)
         sound = Sound(soundfont, rate, bits or BITS[0], stems)
-        wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run)
+        played = not (outputs or stems or dry_run or as_json or port)
+        opening = _opening(click.get_current_context()) if played else None
+        wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run, opening)
         return command(wanted=wanted, **rest)
 
     wrapped: Any = collected

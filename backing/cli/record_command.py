@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 from importlib import import_module
 from pathlib import Path
 
 import click
 
+from phrases.errors import BluesError
 from phrases.words import expected
 
 __all__ = ["command"]
@@ -51,15 +53,21 @@ def command(ctx: click.Context, take: Path, no_mix: bool, words: tuple[str, ...]
     played: click.Command = import_module(f"backing.cli.{what}_command").command
     recorder = Recorder(take)
     inner = played.make_context(f"{ctx.command_path} {what}", rest, obj=recorder)
+    failed = False
     try:
         with inner:
             played.invoke(inner)
+    except BluesError:
+        failed = True
+        raise
     finally:
         try:
             for line in recorder.said():
                 click.echo(line, err=True)
-            mixed = None if no_mix else recorder.mix()
-            if mixed is not None:
-                click.echo(f"{mixed}: a rough mix of it with the backing", err=True)
+            # What went wrong first is what there is to say: a full disk has no room for a mix.
+            with contextlib.suppress(*[BluesError] * failed):
+                mixed = None if no_mix else recorder.mix()
+                if mixed is not None:
+                    click.echo(f"{mixed}: a rough mix of it with the backing", err=True)
         finally:
             recorder.forget()

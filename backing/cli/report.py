@@ -106,7 +106,7 @@ def _play(stream: Stream, wanted: Wanted) -> None:
     kept = stream.kept()
     play(
         kept, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal,
-        phrase=kept.phrase, recorder=recorder,
+        phrase=kept.phrase, recorder=recorder, opening=wanted.opening,
     )  # fmt: skip
 
 

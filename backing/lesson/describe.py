@@ -14,6 +14,7 @@ from typing import Any
 
 from backing.lesson.items import Item
 from backing.lesson.lesson import Lesson
+from backing.page.words import plain
 
 __all__ = ["ROUNDS", "SHORTEST", "chapters", "describe"]
 
@@ -22,7 +23,7 @@ SHORTEST = 10  # seconds of a chapter
 
 WHAT = {
     "demo": "the phrase over the band",
-    "loop": "slowly, round and round",
+    "loop": "round and round",
     "trade": "your turn",
     "backing": "the band alone",
 }
@@ -47,7 +48,8 @@ def chapters(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> list[tu
         name = lesson.studies[item.study].phrase.title
         name = f"{name}, {item.version}" if item.version else name
         tempo = f"{float(item.tempo):g} beats a minute"
-        what = WHAT[item.kind]
+        slow = item.kind == "loop" and item.tempo < max(lesson.studies[item.study].tempos)
+        what = f"{'slowly, ' if slow else ''}{WHAT[item.kind]}"
         text = f"{name}: {what}, {tempo}" if several or item.version else f"{what}, {tempo}"
         begins = round(now) if found else 0
         if not found or begins - found[-1][0] >= SHORTEST:
@@ -82,7 +84,7 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
     """
     lines = [lesson.title, ""]
     if lesson.text.strip():
-        lines += [lesson.text.strip(), ""]
+        lines += [plain(lesson.text), ""]
     rows = chapters(lesson, facts)
     if rows:
         lines += ["Chapters", *(f"{_clock(second)} {name}" for second, name in rows), ""]
@@ -95,7 +97,7 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
         shown = tempos[0] if len(tempos) == 1 else f"{', '.join(tempos[:-1])} and {tempos[-1]}"
         lines.append(f"{study.phrase.title}, in {keys}, at {shown} beats a minute.{also}")
         if study.text.strip():
-            lines += ["", study.text.strip(), ""]
+            lines += ["", plain(study.text), ""]
     if any(item.kind == "loop" for item in _played(lesson, facts)):
         lines += ["", f"The video plays each loop {ROUNDS} times; the files go round for ever."]
     return "\n".join([*lines, "", HEARING]) + "\n"

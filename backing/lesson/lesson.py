@@ -11,6 +11,7 @@ import os
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +60,8 @@ FORMATS = tuple(suffix[1:] for suffix, kind in SUFFIXES.items() if kind is not N
 USUAL_FORMATS = ("wav", "mp3")
 TEMPOS = 6  # tempos of a lesson that names none, at most
 LONGEST_OPENING = 3600  # seconds
+STUDIES = 200  # phrases of a lesson
+LONG = 60  # signs of a name that a message repeats
 
 COMMON_KEYS = ("keys", "groove", "form", "swing", "tempos", "gaps")
 LESSON_KEYS = (
@@ -199,6 +202,11 @@ def read_lesson(path: Path) -> Lesson:
     wheres = file.tables("phrase")
     if file.data.get("phrase", []) == []:
         file.complain((), "there is no [[phrase]]; a lesson has at least one, with its file")
+    if len(wheres) > STUDIES:
+        file.complain(
+            wheres[STUDIES], f"a lesson has {STUDIES} phrases at most; make several lessons of it"
+        )
+        file.finish()
     found = [_named(file, where, folder) for where in wheres]
     told = [_common(file, where, folder, common) for where in wheres]
     for where in wheres:
@@ -241,7 +249,7 @@ def inside(folder: Path, word: str) -> Path:
         outside = os.path.commonpath([home, os.path.realpath(folder / path)]) != home
     if outside:
         raise ChoiceError(
-            f'"{word}" leads out of the lesson\'s folder; copy the file there and write its name'
+            f'"{word[:LONG]}" leads out of the lesson\'s folder; copy the file there and write its name'
         )
     return folder / path
 
@@ -256,7 +264,7 @@ def _named(file: TextFile, where: Where, folder: Path) -> Path | None:
     if path is None:
         return None
     assert isinstance(path, Path)
-    if path.is_file():
+    if os.path.isfile(path):  # a name that is too long is no file either
         return path
     if word in known:
         return known[word]
@@ -303,8 +311,8 @@ def _found(folder: Path, shelf: Shelf, word: str) -> str:
     if path.parent == shelf.folder and path.stem == word:
         return word
     path = inside(folder, word)
-    if not path.is_file():
-        raise ChoiceError(f"{word}: there is no such file")
+    if not os.path.isfile(path):
+        raise ChoiceError(f"{word[:LONG]}: there is no such file")
     return str(path)
 
 
@@ -345,8 +353,8 @@ def _study(
     roles = {part.role for part in phrase.parts}
     take = file.get((*where, "take"), str)
     sound = None if take is None else file.attempt((*where, "take"), inside, folder, take)
-    if sound is not None and not sound.is_file():
-        file.complain((*where, "take"), f'"{take}": there is no such file')
+    if sound is not None and not os.path.isfile(sound):
+        file.complain((*where, "take"), f'"{sound.name[:LONG]}": there is no such file')
     tempo = file.get((*where, "take-tempo"), (int, float))
     when = file.attempt((*where, "take-tempo"), check_tempo, tempo) if tempo else phrase.tempo
     keys = told.keys or (phrase.key,)
@@ -386,11 +394,11 @@ def _own_groove(file: TextFile, where: Where, folder: Path, phrase: Phrase) -> P
 
 def _usual_tempos(tempo: Fraction) -> tuple[Fraction, ...]:
     """Return tempos up to a phrase's own in steps of a multiple of four, `TEMPOS` at most."""
-    start = usual_start(tempo)
-    step = Fraction(4)
-    while len(step_tempos(start, tempo, step)) > TEMPOS:
-        step += 4
-    return tuple(sorted(step_tempos(start, tempo, step)))
+    for step in map(Fraction, count(4, 4)):
+        found = step_tempos(usual_start(tempo, step), tempo, step)
+        if len(found) <= TEMPOS:
+            break
+    return tuple(sorted(found))
 
 
 def check_files(lesson: Lesson) -> None:

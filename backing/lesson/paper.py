@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -123,13 +123,14 @@ def _page(
         from backing.page.page import render_page
 
         pieces = []
+        band = _shared_bands(own, layers)
         form = find_form(study.form)
         for variation, phrase in study.versions:
             versions = []
             for key in study.keys:
                 moved = replace(transpose(_told(study, phrase), key), variations=())
                 here = [i for i in own if i.version == variation and i.key == key]
-                made = [_loop(item, own[item][1], layers) for item in here]
+                made = [_loop(item, own[item][1], band[item], layers(item)[1]) for item in here]
                 versions.append(version(moved, form, made))
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:
@@ -153,11 +154,25 @@ def _page(
     )  # fmt: skip
 
 
-def _loop(item: Item, facts: Mapping[str, Any], layers: LayerOf) -> Any:
+def _shared_bands(items: Iterable[Item], layers: LayerOf) -> dict[Item, Path]:
+    """Return the file of each loop's band, the same one where the bands play the same notes."""
+    first: dict[str, Path] = {}
+    found = {}
+    for item in items:
+        stream = item.stream()
+        notes = [
+            [note for note in section.notes if not note.voice.startswith("lead")]
+            for section in stream.sections
+        ]
+        played = digest(stream.programs, notes)
+        found[item] = first.setdefault(played, layers(item)[0])
+    return found
+
+
+def _loop(item: Item, facts: Mapping[str, Any], band: Path, phrase: Path) -> Any:
     from backing.lesson.sound import PAD, RATE, layer_frames
     from backing.page.data import Loop, Sound
 
-    band, phrase = layers(item)
     sounds = [Sound(path.read_bytes(), PAD, layer_frames(path), RATE) for path in (band, phrase)]
     return Loop(item.tempo, float(facts["swing"]), *sounds)
 

@@ -110,8 +110,8 @@ class Workshop:
         for path, draft in drafts.items():
             target = self.folder / path
             try:
-                target.parent.mkdir(parents=True, exist_ok=True)
                 self._check_inside(target)
+                target.parent.mkdir(parents=True, exist_ok=True)
                 told = file_digest(draft)
                 draft.replace(target)
                 found = target.stat()

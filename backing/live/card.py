@@ -18,6 +18,7 @@ from backing.live.errors import LiveError, patiently, quiet
 __all__ = ["Card", "Opening"]
 
 LOST = 2.0  # seconds without a callback
+PATIENCE = 2.0  # seconds for a card that is not wanted after all
 
 OTHERWISE = "or play on a MIDI port (--port), or write a file (-o NAME.wav)"
 HOW_TO_GET = {
@@ -196,6 +197,7 @@ class Opening:
     def __init__(self, heard: Callable[[Any, int], None] | None = None) -> None:
         self._heard = heard
         self._card: Card | None = None
+        self._taken = False
         self._error: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="opening", daemon=True)
         self._thread.start()
@@ -207,7 +209,8 @@ class Opening:
             self._error = error
 
     def card(self) -> Card:
-        """Return the card; raises as `Card`."""
+        """Return the card, which is the caller's from now on; raises as `Card`."""
+        self._taken = True
         self._thread.join()
         if self._error is not None:
             raise self._error
@@ -215,10 +218,11 @@ class Opening:
         return self._card
 
     def abandon(self) -> None:
-        """Close the card after all."""
-        self._thread.join()
-        if self._card is not None:
-            self._card.close()
+        """Close the card after all, unless somebody has it."""
+        if not self._taken:
+            self._thread.join(PATIENCE)
+            if self._card is not None:
+                self._card.close()
 
 
 def _sounddevice() -> Any:

@@ -27,7 +27,7 @@ from backing.live.transport import Where
 from phrases.phrase import Phrase
 
 if TYPE_CHECKING:
-    from backing.live.card import Card
+    from backing.live.card import Card, Opening
 
 __all__ = ["Recorder", "play"]
 
@@ -44,6 +44,7 @@ def play(
     pedal: str | None = None,
     phrase: Phrase | None = None,
     recorder: Recorder | None = None,
+    opening: Opening | None = None,
 ) -> None:
     """Play a stream to its end, or until it is stopped.
 
@@ -65,6 +66,8 @@ def play(
         The phrase in it, as played, to show its tab.
     recorder
         Who hears what comes in on the sound card meanwhile; not with a port.
+    opening
+        The sound card, if it is being opened already, for the recorder's ear if there is one.
 
     Raises
     ------
@@ -81,7 +84,7 @@ def play(
         feet = None if pedal is None else Pedal(pedal, asked.append)
         if feet is not None:
             stack.callback(feet.close)
-        output = _sound(soundfont, recorder, stack) if port is None else Sender(port)
+        output = _sound(soundfont, recorder, opening, stack) if port is None else Sender(port)
         if recorder is not None:
             stack.callback(recorder.finish)
         stack.callback(output.close)
@@ -138,11 +141,14 @@ class _Output(Protocol):
 
 
 def _sound(
-    soundfont: str | Path | None, recorder: Recorder | None, stack: contextlib.ExitStack
+    soundfont: str | Path | None,
+    recorder: Recorder | None,
+    opening: Opening | None,
+    stack: contextlib.ExitStack,
 ) -> _Output:
     from backing.live.card import Opening
 
-    opening = Opening(None if recorder is None else recorder.heard)
+    opening = opening or Opening(None if recorder is None else recorder.heard)
     try:
         with _one_thread():
             from backing.live.sound import Sound

@@ -5,7 +5,7 @@ const lesson = JSON.parse($("lesson").textContent);
 const sound = new Sound(lesson.sounds);
 const neck = new Neck($("neck"));
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
-const roomy = matchMedia("(min-width: 700px)");
+const roomy = matchMedia("(min-width: 700px) and (min-height: 561px)");
 const GUITAR = {
   both: ["All", "a"], call: ["Call", "c"], response: ["Response", "r"], mine: ["My turn", "m"],
 };

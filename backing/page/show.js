@@ -6,6 +6,25 @@ const text = (id, value) => {
 
 const current = (list, place) => list.findLastIndex((at) => at !== null && at <= place + 1e-4);
 
+// Scroll to the music if it is hidden by what stands above or below it; where it is too long, to a
+// row and, so that one can read ahead, the next.
+const reveal = (row) => {
+  const rect = (element) => element.getBoundingClientRect();
+  const { left, right } = rect(row);
+  const boxes = (...names) => names.map((name) => rect(document.querySelector(name)))
+    .filter((box) => box.height && box.right > left && box.left < right);
+  const over = boxes(".stand", ".now");
+  const top = Math.max(0, ...over.map((box) => box.height));
+  const low = Math.min(innerHeight, ...boxes(".dock", ".main").map((box) => box.top));
+  const music = rect(row.parentElement);
+  const box = music.height + 24 <= low - top ? music : rect(row);
+  const next = row.nextElementSibling ? rect(row.nextElementSibling) : box;
+  const bottom = next.height && next.bottom - box.top + 24 <= low - top ? Math.max(next.bottom, box.bottom) : box.bottom;
+  if (box.top < Math.max(0, ...over.map((one) => one.bottom)) || bottom > low) {
+    scrollBy({ top: box.top - top - 12, behavior: calm.matches ? "auto" : "smooth" });
+  }
+};
+
 const showMusic = (one, place, glide) => {
   const name = roomy.matches ? "wide" : "narrow";
   const ways = one[name];
@@ -26,12 +45,7 @@ const showMusic = (one, place, glide) => {
   cursor.style.transform = `translateX(${((x / shape.width) * wide).toFixed(2)}px)`;
   if (playing && showMusic.seen !== holder) {
     showMusic.seen = holder;
-    const box = holder.getBoundingClientRect();
-    const top = document.querySelector(roomy.matches ? ".stand" : ".now").getBoundingClientRect().bottom;
-    const low = document.querySelector(roomy.matches ? ".dock" : ".main").getBoundingClientRect().top;
-    if (box.top < top || box.bottom > low) {
-      scrollBy({ top: box.top - top - 12, behavior: calm.matches ? "auto" : "smooth" });
-    }
+    reveal(holder);
   }
 };
 

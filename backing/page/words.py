@@ -1,4 +1,6 @@
-"""A lesson's Markdown as HTML in which every tag is our own: no raw HTML, no links, no pictures.
+"""A lesson's Markdown as plain text, or as HTML in which every tag is our own.
+
+There is no raw HTML, no link and no picture in it.
 
 Where a link or a picture is written, its address stands in brackets after its words, as text.
 """
@@ -14,7 +16,7 @@ if TYPE_CHECKING:
     from markdown_it import MarkdownIt
     from markdown_it.token import Token
 
-__all__ = ["rich"]
+__all__ = ["plain", "rich"]
 
 HIGHEST = 3  # the level at which a text's first headings stand on the page
 
@@ -32,6 +34,56 @@ def _reader() -> MarkdownIt:
 def rich(text: str) -> str:
     """Return Markdown as HTML that holds neither scripts nor addresses to follow."""
     return str(_reader().render(text)).strip()
+
+
+def plain(text: str) -> str:
+    """Return Markdown as text without marks, for places that show none: lists keep theirs."""
+    lines: list[str] = []
+    counts: list[int | None] = []  # of the lists around; None where they have no numbers
+    item = ""
+    row: list[str] | None = None
+    for token in _reader().parse(text):
+        kind = token.type
+        if kind.endswith("_list_open"):
+            counts.append(int(token.attrGet("start") or 1) if kind.startswith("ordered") else None)
+        elif kind.endswith("_list_close"):
+            counts.pop()
+            lines += [] if counts else [""]
+        elif kind == "list_item_open":
+            number = counts[-1]
+            item = "- " if number is None else f"{number}. "
+            counts[-1] = None if number is None else number + 1
+        elif kind == "tr_open":
+            row = []
+        elif kind == "tr_close":
+            lines.append("  ".join(row or []))
+            row = None
+        elif kind == "inline" and row is not None:
+            row.append(_line(token.children or []))
+        elif kind == "inline":
+            lines.append("  " * max(0, len(counts) - 1) + item + _line(token.children or []))
+            item = ""
+        elif kind in ("fence", "code_block"):
+            lines += [*token.content.rstrip().splitlines(), ""]
+        elif kind in ("paragraph_close", "heading_close", "table_close") and not token.hidden:
+            lines.append("")
+    return "\n".join(lines).strip()
+
+
+def _line(tokens: Sequence[Token]) -> str:
+    out = ""
+    addresses: list[tuple[str, int]] = []
+    for token in tokens:
+        if token.type == "link_open":
+            addresses.append((str(token.attrGet("href") or ""), len(out)))
+        elif token.type == "link_close":
+            address, start = addresses.pop()
+            out += "" if out[start:] == address else f" ({address})"
+        elif token.type == "image":
+            out += f"{token.content} ({token.attrGet('src') or ''})"
+        else:
+            out += {"softbreak": " ", "hardbreak": "\n"}.get(token.type, token.content)
+    return out
 
 
 def _link_open(

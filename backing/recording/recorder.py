@@ -117,6 +117,8 @@ class Recorder:
             self._files.append(Growing(path, card.rate, 2, over=True))
         except OSError as error:
             self.finish()
+            if self._files:  # a take without a frame is none
+                self._files.pop().path.unlink()
             raise OutputError(f"{self.take}: cannot be made: {error.strerror or error}") from None
         self._thread.start()
 
@@ -143,7 +145,7 @@ class Recorder:
             self._size += len(block)
 
     def played(self, block: Block) -> None:
-        """Put aside what goes out; runs in the thread that renders."""
+        """Put aside what goes out; never waits."""
         self._backing.append(block)
 
     def line(self) -> str:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from backing.live.card import Card
 from backing.live.errors import LiveError
+from backing.output import OutputError
 from phrases.rewrite import replace_file
 
 __all__ = ["LEVEL", "measure", "place", "remember", "remembered", "round_trip"]
@@ -151,9 +152,22 @@ def remembered(name: str, rate: int) -> int | None:
 
 
 def remember(name: str, rate: int, frames: int) -> Path:
-    """Keep the frames of a card's round trip; return the file that keeps them."""
+    """Keep the frames of a card's round trip; return the file that keeps them.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
     path = place()
-    path.parent.mkdir(parents=True, exist_ok=True)
     known = {**_all(), f"{name}, {rate}": frames}
-    replace_file(path, json.dumps(known, ensure_ascii=False, indent=1, sort_keys=True) + "\n")
+    text = json.dumps(known, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        replace_file(path, text)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror or error}), so {name} was measured but "
+            "is not remembered; make room or the folder writable, and calibrate again"
+        ) from None
     return path
