@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import io
-import os
 import sys
 import threading
 from collections.abc import Iterator
@@ -23,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import BEND, CHANNELS, Note, messages, part_of, set_up
+from backing.hush import quiet
 from phrases.errors import BluesError
 
 __all__ = ["BLOCK", "PARTS", "AudioError", "Stems", "check_audio", "stretches", "synthesise"]
@@ -99,27 +99,8 @@ def check_audio() -> None:
     _library()
 
 
-_STDERR = threading.Lock()
 # Samples are loaded and freed in a cache of the whole process, which threads must not share.
 _SAMPLES = threading.Lock()
-
-
-@contextlib.contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep the C library's remarks off the terminal; what matters is raised.
-
-    Standard error belongs to the whole process, so one thread at a time may do this.
-    """
-    with _STDERR, contextlib.ExitStack() as stack:
-        with contextlib.suppress(OSError):  # standard error may be closed
-            saved = os.dup(2)
-            stack.callback(os.close, saved)
-            stack.callback(os.dup2, saved, 2)
-            if sys.stderr is not None:
-                sys.stderr.flush()
-            with Path(os.devnull).open("w") as nothing:
-                os.dup2(nothing.fileno(), 2)
-        yield
 
 
 class _Synth:
@@ -133,7 +114,7 @@ class _Synth:
         ]  # fmt: skip
         self.c.fluid_synth_get_active_voice_count.argtypes = [ctypes.c_void_p]
         pairs = len(PARTS)
-        with _SAMPLES, _quiet():
+        with _SAMPLES, quiet():
             self.synth = library.Synth(  # type: ignore[attr-defined]
                 gain=GAIN, samplerate=float(rate), channels=32,
                 **{

@@ -16,7 +16,14 @@ ROOT = Path(__file__).parent.parent
 # stands for a module or for a package with everything in it; `backing` for its front door only.
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("phrases", "soundfonts"),
-    ("backing.harmony", "backing.tempo", "backing.lanes", "backing.feel", "backing.loudness"),
+    (
+        "backing.harmony",
+        "backing.hush",
+        "backing.lanes",
+        "backing.tempo",
+        "backing.feel",
+        "backing.loudness",
+    ),
     ("backing.events",),
     ("backing.forms", "backing.grooves"),
     ("backing.forms.turnarounds",),

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
+
 import click
+
+from backing.cli.options import json_option
 
 __all__ = ["command"]
 
 
 @click.command("calibrate")
-def command() -> None:
+@json_option
+def command(*, as_json: bool) -> None:
     """Measure how long sound takes through the sound card, so that takes are in time.
 
     Connect an output of the sound card to an input with a cable, or put the microphone close to a
@@ -22,6 +27,9 @@ def command() -> None:
         "headphones can damage hearing",
         err=True,
     )
-    name, rate, frames = measure()
-    path = remember(name, rate, frames)
+    name, rate, frames, said = measure()
+    path = remember(name, rate, frames - said)
+    if as_json:
+        click.echo(json.dumps({"card": name, "rate": rate, "frames": frames, "file": str(path)}))
+        return
     click.echo(f"{name}: {frames} frames at {rate}, {1000 * frames / rate:.1f} ms; kept in {path}")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import json
 from importlib import import_module
 from pathlib import Path
 
 import click
 
+from backing.cli.options import json_option
 from phrases.errors import BluesError
 from phrases.words import expected
 
@@ -28,9 +30,12 @@ PLAYED = ("track", "demo", "loop", "trade")
     show_default=True, help="The take's file; where it is there, the next free number is taken.",
 )  # fmt: skip
 @click.option("--no-mix", is_flag=True, help="Make no rough mix of backing and take.")
+@json_option
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="WHAT [ITS OPTIONS]")
 @click.pass_context
-def command(ctx: click.Context, take: Path, no_mix: bool, words: tuple[str, ...]) -> None:
+def command(
+    ctx: click.Context, take: Path, no_mix: bool, as_json: bool, words: tuple[str, ...]
+) -> None:
     """Play a backing and record the sound card's input over it.
 
     WHAT is track, demo, loop or trade, with what that command takes. The take starts with the
@@ -57,6 +62,7 @@ def command(ctx: click.Context, take: Path, no_mix: bool, words: tuple[str, ...]
     try:
         with inner:
             played.invoke(inner)
+        recorder.check()  # what was written last
     except BluesError:
         failed = True
         raise
@@ -69,5 +75,7 @@ def command(ctx: click.Context, take: Path, no_mix: bool, words: tuple[str, ...]
                 mixed = None if no_mix else recorder.mix()
                 if mixed is not None:
                     click.echo(f"{mixed}: a rough mix of it with the backing", err=True)
+                if as_json:
+                    click.echo(json.dumps({**recorder.facts(), "mix": mixed and str(mixed)}))
         finally:
             recorder.forget()

@@ -7,6 +7,7 @@ what the lesson does not say either comes from the phrase file.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Collection
 from dataclasses import dataclass, replace
@@ -249,9 +250,16 @@ def inside(folder: Path, word: str) -> Path:
         outside = os.path.commonpath([home, os.path.realpath(folder / path)]) != home
     if outside:
         raise ChoiceError(
-            f'"{word[:LONG]}" leads out of the lesson\'s folder; copy the file there and write its name'
+            f'"{word[:LONG]}" leads out of the lesson\'s folder; copy the file there and write '
+            "its name"
         )
     return folder / path
+
+
+def _is_file(path: Path) -> bool:
+    with contextlib.suppress(OSError):  # its name may be too long for a file
+        return path.is_file()
+    return False
 
 
 def _named(file: TextFile, where: Where, folder: Path) -> Path | None:
@@ -264,7 +272,7 @@ def _named(file: TextFile, where: Where, folder: Path) -> Path | None:
     if path is None:
         return None
     assert isinstance(path, Path)
-    if os.path.isfile(path):  # a name that is too long is no file either
+    if _is_file(path):
         return path
     if word in known:
         return known[word]
@@ -311,7 +319,7 @@ def _found(folder: Path, shelf: Shelf, word: str) -> str:
     if path.parent == shelf.folder and path.stem == word:
         return word
     path = inside(folder, word)
-    if not os.path.isfile(path):
+    if not _is_file(path):
         raise ChoiceError(f"{word[:LONG]}: there is no such file")
     return str(path)
 
@@ -353,7 +361,7 @@ def _study(
     roles = {part.role for part in phrase.parts}
     take = file.get((*where, "take"), str)
     sound = None if take is None else file.attempt((*where, "take"), inside, folder, take)
-    if sound is not None and not os.path.isfile(sound):
+    if sound is not None and not _is_file(sound):
         file.complain((*where, "take"), f'"{sound.name[:LONG]}": there is no such file')
     tempo = file.get((*where, "take-tempo"), (int, float))
     when = file.attempt((*where, "take-tempo"), check_tempo, tempo) if tempo else phrase.tempo

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -83,19 +83,24 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
             render(stream, font, RATE, apart=item.stems, folder=drafts)
         ) as done:
             files = {f".{suffix}": draft(f".{suffix}", f".{suffix}") for suffix in item.formats}
-            parts = []
+            parts: list[str] = []
             if item.stems:
                 rooms = {"band's room": "", "lead's room": ""}
                 parts = [name for name in done.names if name not in rooms]
                 parts = [*parts, "room", "mix"]
             stems = {part: draft(f"stems/{part}.wav", ".wav") for part in parts}
-            blocks = _taken(item, stream, done) if item.take else done.blocks()
-            _write(blocks, done.names, files, stems)
             if item.layers:
                 layers = {name: draft(name, ".opus") for name in LAYERS}
-                _write_layers(done, layers)
+                blocks = list(done.blocks())  # a loop is short
+                _write_parts(blocks, done.names, files, stems)
+                _write_layers([parts for parts, _ in blocks], layers)
                 for path in layers.values():
                     _steady_serial(path)
+            elif stems or item.take:
+                taken = _taken(item, stream, done) if item.take else done.blocks()
+                _write_parts(taken, done.names, files, stems)
+            elif files:
+                _write(done, files)
         music = [section for section in stream.sections if section.name != "count-in"]
         for path in [*files.values(), *stems.values()]:
             if path.suffix == ".wav":
@@ -114,29 +119,40 @@ def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Sound, 
     return with_take(item.take, item.phrase, stream, done)
 
 
-def _write(
-    blocks: Iterator[tuple[Sound, Sound]],
+def _write(done: Rendered, files: dict[str, Path]) -> None:
+    whole = all(_format(path)[1] == "PCM_16" for path in files.values())
+    with contextlib.ExitStack() as stack:
+        opened = [stack.enter_context(_opened(path, *_format(path))) for path in files.values()]
+        for mix in done.mixes(BITS if whole else None):
+            for start in range(0, len(mix), CHUNK):
+                for file in opened:
+                    file.write(mix[start : start + CHUNK])
+
+
+def _format(path: Path) -> tuple[str, str]:
+    kind = FORMATS[path.suffix]
+    assert kind is not None
+    return kind[0], kind[1][BITS]
+
+
+def _opened(path: Path, kind: str, subtype: str) -> Any:
+    import soundfile
+
+    return soundfile.SoundFile(path, "w", RATE, 2, format=kind, subtype=subtype)
+
+
+def _write_parts(
+    blocks: Iterable[tuple[Sound, Sound]],
     names: tuple[str, ...],
     files: dict[str, Path],
     stems: dict[str, Path],
 ) -> None:
-    import soundfile
-
-    if not files and not stems:
-        return
     with contextlib.ExitStack() as stack:
-
-        def opened(path: Path, subtype: str = "") -> Any:
-            kind = FORMATS[path.suffix]
-            assert kind is not None
-            return stack.enter_context(
-                soundfile.SoundFile(
-                    path, "w", RATE, 2, format=kind[0], subtype=subtype or kind[1][BITS]
-                )
-            )
-
-        wholes = [opened(path) for path in files.values()]
-        parts = {part: opened(path, "FLOAT") for part, path in stems.items()}
+        wholes = [stack.enter_context(_opened(path, *_format(path))) for path in files.values()]
+        parts = {
+            part: stack.enter_context(_opened(path, "WAV", "FLOAT"))
+            for part, path in stems.items()
+        }
         for layers, mix in blocks:
             for start in range(0, mix.shape[1], CHUNK):
                 here = slice(start, start + CHUNK)
@@ -150,12 +166,12 @@ def _write(
                         file.write(heard[part].T)
 
 
-def _write_layers(done: Rendered, paths: dict[str, Path]) -> None:
+def _write_layers(blocks: Sequence[Sound], paths: dict[str, Path]) -> None:
     """Write band and phrase of a loop apart, with the sound that surrounds them."""
     import soundfile
 
-    layers = np.concatenate([layers for layers, _ in done.blocks()], axis=2) * QUIETER
-    if len(done.names) == 1:  # a phrase of silence
+    layers = np.concatenate(blocks, axis=2) * QUIETER
+    if len(layers) == 1:  # a phrase of silence
         layers = np.concatenate([layers, np.zeros_like(layers)])
     for name, layer in zip(LAYERS, layers, strict=True):
         around = np.pad(layer, ((0, 0), (2 * PAD, 2 * PAD)), mode="wrap")

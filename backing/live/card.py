@@ -13,7 +13,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from backing.live.errors import LiveError, patiently, quiet
+from backing.hush import quiet
+from backing.live.errors import LiveError, patiently
 
 __all__ = ["Card", "Opening"]
 

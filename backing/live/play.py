@@ -89,6 +89,7 @@ def play(
             stack.callback(recorder.finish)
         stack.callback(output.close)
         stack.enter_context(_eager())
+        _announce(stream, output.name)  # before any thread that keeps standard error quiet
         output.start(score)
         try:
             _follow(stream, output, score, asked, caught, phrase, recorder)
@@ -196,10 +197,6 @@ def _follow(
 ) -> None:
     """Show, and pass on what is asked for, until the end."""
     title = f"{stream.title} in {stream.key}"
-    minutes, seconds = divmod(round(stream.seconds), 60)
-    line = f"playing {title}, {minutes}:{seconds:02d}, on {output.name}. {LOUD}"
-    with contextlib.suppress(OSError, ValueError, AttributeError):
-        print(line, file=sys.stderr, flush=True)
     follower = Follower(score, phrase) if phrase is not None else None
     with contextlib.ExitStack() as stack:
         keyboard = stack.enter_context(Keyboard())
@@ -234,6 +231,14 @@ def _follow(
                     return
                 output.do(action)
         output.check()
+
+
+def _announce(stream: Stream, where: str) -> None:
+    """Say what is played, and where."""
+    minutes, seconds = divmod(round(stream.seconds), 60)
+    line = f"playing {stream.title} in {stream.key}, {minutes}:{seconds:02d}, on {where}. {LOUD}"
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        print(line, file=sys.stderr, flush=True)
 
 
 def _has_screen() -> bool:

@@ -15,7 +15,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from backing.live.errors import LiveError, patiently, quiet
+from backing.hush import quiet
+from backing.live.errors import LiveError, patiently
 from phrases.words import nearest
 
 __all__ = ["Port", "inputs", "library", "open_port", "outputs"]

@@ -20,7 +20,7 @@ __all__ = ["LONGEST", "Growing"]
 FLOAT = 3
 WIDE = 4  # bytes of a sample
 HEAD = struct.Struct("<4sI4s 4sIHHIIHHH 4sII 4sI")
-LONGEST = 4_000_000_000  # bytes of sound; the sizes have 32 bits
+LONGEST = 4_000_000_000  # bytes of sound; the sizes have 32 bits, the rest is for what waits
 
 
 class Growing:

@@ -32,6 +32,7 @@ MOST = 60.0  # seconds that may wait to be written
 CLIPPED = 0.999
 FLOOR = -60.0  # dB, the left end of the meter
 METER = 24  # characters
+NAME = 20  # characters of a take's name beside it
 FALL = 0.85  # of the shown level from one look to the next
 TAKES = 10_000
 
@@ -91,12 +92,12 @@ class Recorder:
         self.rate = 0
         self._shown = 0.0
         self._waiting: deque[Block] = deque()
-        self._size = 0  # frames that wait
+        self._came = self._gone = 0  # frames put aside, and written; one thread counts each
         self._skip = 0
         self._backing: deque[Block] = deque()
         self._files: list[Growing] = []
         self._stack = contextlib.ExitStack()
-        self._error: OSError | None = None
+        self._error: Exception | None = None
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run, name="take", daemon=True)
         _check(path)
@@ -106,9 +107,9 @@ class Recorder:
     def opened(self, card: Card) -> None:
         """Make the take's file, and the one of what is played."""
         self.rate = card.rate
-        known = remembered(card.name, card.rate)
-        self.measured = known is not None
-        self.round_trip = round(card.round_trip * card.rate) if known is None else known
+        more = remembered(card.name, card.rate)
+        self.measured = more is not None
+        self.round_trip = max(0, round(card.round_trip * card.rate) + (more or 0))
         self._skip = self.round_trip
         self.take = free_name(self.wanted)
         try:
@@ -129,9 +130,6 @@ class Recorder:
 
     def heard(self, block: Block, _frame: int) -> None:
         """Put aside what came in; runs in the audio thread."""
-        if self._size > MOST * self.rate:
-            self.lost += len(block)
-            block = np.zeros_like(block)[:0]
         level = float(np.abs(block).max(initial=0.0))
         self.peak = max(self.peak, level)
         self._shown = max(self._shown, level)
@@ -140,9 +138,12 @@ class Recorder:
             skipped = min(self._skip, len(block))
             self._skip -= skipped
             block = block[skipped:]
-        if len(block):
+        if self._came - self._gone > MOST * self.rate:  # silence, so that the rest is in time
+            self.lost += len(block)
+            self._waiting.append(np.broadcast_to(np.float32(0.0), block.shape))
+        elif len(block):
             self._waiting.append(block.copy())
-            self._size += len(block)
+            self._came += len(block)
 
     def played(self, block: Block) -> None:
         """Put aside what goes out; never waits."""
@@ -151,11 +152,11 @@ class Recorder:
     def line(self) -> str:
         """Return the level meter."""
         level, self._shown = self._shown, self._shown * FALL
+        meter = f"[{_bar(level)}] {_decibels(level):>4.0f} dB"
+        if self.clipped:  # that matters more than the name, and both do not fit
+            return f"recording  {meter}  CLIPPED {self.clipped} x: turn the input down"
         name = self.take.name if self.take is not None else ""
-        text = f"recording {name}  [{_bar(level)}] {_decibels(level):>4.0f} dB"
-        if self.clipped:
-            text += f"  CLIPPED {self.clipped} x: turn the input down"
-        return text
+        return f"recording {name if len(name) <= NAME else name[: NAME - 3] + '...'}  {meter}"
 
     def check(self) -> None:
         """Raise what went wrong while writing.
@@ -166,9 +167,9 @@ class Recorder:
             With how much is kept.
         """
         if self._error is not None:
-            why = self._error.strerror or str(self._error)
+            why = getattr(self._error, "strerror", None) or str(self._error)
             raise OutputError(f"{self.take}: {why}; {self._length()} of the take are kept")
-        if self._files and self._files[0].full:
+        if any(file.full for file in self._files):
             raise OutputError(f"{self.take}: a WAV file holds no more; the take is kept")
 
     def finish(self) -> None:
@@ -208,7 +209,7 @@ class Recorder:
             while not self._ending.wait(WRITE):
                 self._write()
             self._write()
-        except OSError as error:
+        except Exception as error:
             self._error = error
 
     def _write(self) -> None:
@@ -218,7 +219,21 @@ class Recorder:
             if blocks:
                 file.write(np.concatenate(blocks))
                 if file is take:
-                    self._size -= sum(map(len, blocks))
+                    # What was lost was not counted, and has no memory of its own.
+                    self._gone += sum(len(block) for block in blocks if block.strides[0])
+
+    def facts(self) -> dict[str, object]:
+        """Return what is known of the take, as plain data."""
+        return {
+            "take": None if self.take is None else str(self.take),
+            "rate": self.rate,
+            "frames": self._files[0].frames if self._files else 0,
+            "round_trip": self.round_trip,
+            "measured": self.measured,
+            "peak": self.peak,
+            "clipped": self.clipped,
+            "lost": self.lost,
+        }
 
     def said(self) -> list[str]:
         """Return what there is to say of the take after it."""
@@ -248,6 +263,14 @@ def _check(path: Path) -> None:
         raise OutputError(f"{path}: the folder {folder} does not exist; make it first")
     if not os.access(folder, os.W_OK):
         raise OutputError(f"{path}: the folder {folder} may only be read; choose another")
+    try:
+        free_name(path)
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        raise OutputError(
+            f"{path.name[:40]}...: {error.strerror}; choose a shorter name"
+        ) from None
     sweep(folder)
 
 

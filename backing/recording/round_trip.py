@@ -1,7 +1,8 @@
 """How long sound takes out of the computer and back in: measured once for each sound card.
 
 Noise is played and looked for in what comes in: unlike clicks, which can be taken for one another,
-it fits at one place only. The frames of the round trip are remembered by sound card and rate.
+it fits at one place only. What is remembered by sound card and rate is how many frames longer the
+round trip is than the card says itself: so it stays right where the size of its blocks changes.
 """
 
 from __future__ import annotations
@@ -28,11 +29,12 @@ BURST, GAP = 0.5, 0.5  # seconds of noise, and of silence after it
 TIMES = 4
 LATEST = 0.9  # seconds that a round trip may take
 CLEAR = 4.0  # times the highest other place that a match must stand out
-APART = 8  # frames around it that belong to it
+APART = 0.02  # seconds around it that belong to it: what a loudspeaker and a room add
+MOST = 1_000_000  # frames
 SAME = 2  # frames by which the bursts may differ
 
 
-def round_trip(noise: Sound, came: Sound, latest: int) -> tuple[int, float]:
+def round_trip(noise: Sound, came: Sound, latest: int, apart: int) -> tuple[int, float]:
     """Return after how many frames a noise comes in, and how clearly.
 
     Parameters
@@ -43,6 +45,8 @@ def round_trip(noise: Sound, came: Sound, latest: int) -> tuple[int, float]:
         What came in from its first frame on, shape (frames,).
     latest
         Most frames it may be late.
+    apart
+        Frames before and after the match that are the same one.
 
     Returns
     -------
@@ -53,13 +57,18 @@ def round_trip(noise: Sound, came: Sound, latest: int) -> tuple[int, float]:
     match = np.fft.irfft(np.fft.rfft(came, size) * np.conj(np.fft.rfft(noise, size)), size)
     heights = np.abs(match[: latest + 1])
     best = int(heights.argmax())
-    others = np.delete(heights, np.arange(max(0, best - APART), min(latest + 1, best + APART + 1)))
+    others = np.delete(heights, np.arange(max(0, best - apart), min(latest + 1, best + apart + 1)))
     rest = float(others.max(initial=0.0))
     return best, float(heights[best]) / rest if rest else (np.inf if heights[best] else 0.0)
 
 
-def measure() -> tuple[str, int, int]:
-    """Play noise on the sound card, and return its name, its rate and its round trip in frames.
+def measure() -> tuple[str, int, int, int]:
+    """Play noise on the sound card, and hear how late it comes in.
+
+    Returns
+    -------
+    str, int, int, int
+        The card's name, its rate, its round trip, and what it says itself that is, in frames.
 
     Raises
     ------
@@ -77,7 +86,8 @@ def measure() -> tuple[str, int, int]:
             time.sleep(0.02)
     finally:
         card.close()
-    return card.name, card.rate, listening.found(card.name)
+    found = listening.found(card.name)
+    return card.name, card.rate, found, round(card.round_trip * card.rate)
 
 
 class _Listening:
@@ -115,7 +125,7 @@ class _Listening:
         found = []
         for number in range(TIMES):
             part = came[number * each : number * each + len(self.noise) + latest]
-            frames, clear = round_trip(self.noise, part, latest)
+            frames, clear = round_trip(self.noise, part, latest, round(APART * self.rate))
             if clear >= CLEAR:
                 found.append(frames)
         if len(found) < TIMES - 1 or max(found) - min(found) > SAME:
@@ -143,16 +153,16 @@ def _all() -> dict[str, int]:
         return {}
     if not isinstance(found, dict):
         return {}
-    return {str(k): n for k, n in found.items() if isinstance(n, int) and 0 <= n <= 1_000_000}
+    return {str(k): n for k, n in found.items() if isinstance(n, int) and abs(n) <= MOST}
 
 
 def remembered(name: str, rate: int) -> int | None:
-    """Return the frames of a card's round trip at a rate, or None where it was not measured."""
+    """Return how many frames longer a card's round trip is than it says, None if not measured."""
     return _all().get(f"{name}, {rate}")
 
 
-def remember(name: str, rate: int, frames: int) -> Path:
-    """Keep the frames of a card's round trip; return the file that keeps them.
+def remember(name: str, rate: int, more: int) -> Path:
+    """Keep how many frames longer a card's round trip is than it says; return the file.
 
     Raises
     ------
@@ -160,7 +170,7 @@ def remember(name: str, rate: int, frames: int) -> Path:
         If it cannot be written.
     """
     path = place()
-    known = {**_all(), f"{name}, {rate}": frames}
+    known = {**_all(), f"{name}, {rate}": more}
     text = json.dumps(known, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from backing.cli import main
+from backing.lesson.make import Result as Summary
 from tests.backing.lesson.material import LESSON, written
 from tests.cli.test_start_up import HEAVY, loaded
 
@@ -30,6 +32,39 @@ def test_a_lesson_is_made_and_kept(tmp_path: Path) -> None:
     result = run("lesson", path, "-o", out)
     assert result.stdout.startswith("Small lesson: 5 files, all as they should be\n")
     assert result.stderr == ""
+
+
+def test_papers_are_no_audio(tmp_path: Path) -> None:
+    path = written(tmp_path, 'make = ["sheet"]\n' + LESSON)
+    result = run("lesson", path, "-o", tmp_path / "out")
+    assert result.stderr.splitlines() == ["making sheets and pages"]
+
+
+def test_progress_without_a_terminal_tells_the_time_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def make(read: object, folder: object, font: object, tell: Callable[..., None]) -> Summary:
+        clock = [0.0]
+        monkeypatch.setattr("time.monotonic", lambda: clock[0])
+        for clock[0], done in ((1.0, 4.0), (30.0, 20.0), (35.0, 25.0), (60.0, 40.0)):
+            tell(done, 80.0, "sound")
+        return Summary(tmp_path, (), (), 0, (), 0.0)
+
+    monkeypatch.setattr("time.monotonic", lambda: 0.0)
+    monkeypatch.setattr("backing.lesson.make.make_lesson", make)
+    result = run("lesson", written(tmp_path), "-o", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    assert result.stderr.splitlines()[1:] == ["25%, about 90 s left", "50%, about 60 s left"]
+
+
+def test_ctrl_c_says_how_to_go_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*words: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("backing.lesson.make.make_lesson", interrupted)
+    result = run("lesson", written(tmp_path), "-o", tmp_path / "out")
+    assert result.exit_code == 130
+    assert "run the same command again to go on" in result.stderr
 
 
 def test_json(tmp_path: Path) -> None:

@@ -164,7 +164,7 @@ def test_control_c_on_a_terminal(receiver: Receiver, play: Play) -> None:
 def test_a_pedal_stops_and_goes_on(receiver: Receiver, play: Play) -> None:
     import rtmidi
 
-    from backing.live.errors import quiet
+    from backing.hush import quiet
 
     with quiet():
         foot = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=receiver.name.replace("stage", "foot"))

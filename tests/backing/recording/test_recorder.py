@@ -32,7 +32,7 @@ def noise(seed: int, level: float, seconds: float = 3.0) -> Any:
 
 @pytest.fixture
 def known(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "remembered", lambda name, rate: 700)
+    monkeypatch.setattr(module, "remembered", lambda name, rate: 220)  # and 480 it says itself
 
 
 def recorded(recorder: Recorder, sound: Any, frames: int = 256) -> None:
@@ -137,7 +137,11 @@ def test_a_disk_that_is_too_slow_loses_what_is_too_much_and_says_so(
     monkeypatch.setattr(module, "WRITE", 0.5)
     recorder = Recorder(tmp_path / "take.wav")
     recorded(recorder, noise(1, 0.1, 1.0))
-    assert recorder.lost > 0
+    assert 0 < recorder.lost < RATE
+    take, _ = soundfile.read(tmp_path / "take.wav", dtype="float32")
+    wanted = noise(1, 0.1, 1.0)[700:]
+    wanted[-recorder.lost :] = 0  # what comes after it would be in time
+    assert np.array_equal(take, wanted)
     assert any("were lost" in line for line in recorder.said())
 
 

@@ -1,0 +1,180 @@
+"""`backing record` and `backing calibrate` as a student types them; the sound card is a stand-in.
+
+tests/backing/recording/test_loop_back.py has them over a real one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner, Result
+
+from backing.cli import main
+from backing.live.errors import LiveError
+from backing.output import OutputError
+from backing.recording import recorder as module
+from backing.recording import round_trip
+from backing.recording.growing import Growing
+
+RATE = 48000
+TRACK = ("track", "--tempo", "120", "--choruses", "1", "--form", "one-chord-vamp")
+SOUND = (np.random.default_rng(5).standard_normal((RATE, 2)) * 0.05).astype(np.float32)
+
+
+class Card:
+    name, rate, inputs, round_trip = "a cable", RATE, 2, 0.0
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def playing(then: Callable[[], None]) -> Callable[..., None]:
+    """Return a stand-in for `play`: one second goes out and comes in 100 frames later."""
+
+    def play(_stream: object, *, recorder: Any, **_more: object) -> None:
+        recorder.opened(Card())
+        try:
+            for start in range(0, RATE, 480):
+                recorder.played(SOUND[start : start + 480])
+                recorder.heard(np.roll(SOUND, 100, axis=0)[start : start + 480], start)
+            then()
+        finally:
+            recorder.finish()
+        recorder.check()
+
+    return play
+
+
+@pytest.fixture
+def card(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "remembered", lambda name, rate: 100)
+    monkeypatch.setattr("backing.live.play.play", playing(lambda: None))
+
+
+@pytest.mark.usefixtures("card")
+def test_each_take_has_a_number_and_a_rough_mix(tmp_path: Path) -> None:
+    for take in ("solo.wav", "solo-2.wav"):
+        result = run("record", *TRACK, "--take", tmp_path / "solo.wav")
+        assert result.exit_code == 0, result.output
+        assert f"{take}: 0:00, peak -1" in result.stderr
+        assert f"{take[:-4]}-mix.wav: a rough mix" in result.stderr
+        assert "calibrate" not in result.stderr
+        sound, _ = soundfile.read(tmp_path / take, dtype="float32")
+        assert np.array_equal(sound, SOUND[: RATE - 100])
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "solo-2-mix.wav", "solo-2.wav", "solo-mix.wav", "solo.wav",
+    ]  # fmt: skip
+
+
+@pytest.mark.usefixtures("card")
+@pytest.mark.parametrize(
+    "what", [("demo", "lamp-oil"), ("loop", "lamp-oil", "--from", "50"), ("trade", "lamp-oil")]
+)
+def test_whatever_plays_can_be_recorded_over_without_a_mix(
+    tmp_path: Path, what: tuple[str, ...]
+) -> None:
+    result = run("record", *what, "--no-mix", "--take", tmp_path / "take.wav")
+    assert result.exit_code == 0, result.output
+    assert [path.name for path in tmp_path.iterdir()] == ["take.wav"]
+
+
+@pytest.mark.usefixtures("card")
+def test_a_card_that_goes_leaves_take_and_mix(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone() -> None:
+        raise LiveError("a cable: the sound card has gone")
+
+    monkeypatch.setattr("backing.live.play.play", playing(gone))
+    result = run("record", *TRACK, "--take", tmp_path / "take.wav")
+    assert result.exit_code == 1
+    assert "the sound card has gone" in result.stderr
+    names = sorted(path.name for path in tmp_path.iterdir())
+    assert names == ["take-mix.wav", "take.wav"]
+
+
+@pytest.mark.usefixtures("card")
+def test_a_full_disk_is_told_as_such_though_no_mix_fits_either(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Growing, block: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    def mixed(*_: object) -> float:
+        raise OutputError("take-mix.wav: cannot be written")
+
+    monkeypatch.setattr(Growing, "write", full)
+    monkeypatch.setattr(module, "rough_mix", mixed)
+    # Something is on disk already, so that there is something to mix.
+    made = Growing.__init__
+
+    def begun(self: Growing, *args: Any, **more: Any) -> None:
+        made(self, *args, **more)
+        self.frames = 1
+
+    monkeypatch.setattr(Growing, "__init__", begun)
+    result = run("record", *TRACK, "--take", tmp_path / "take.wav")
+    assert result.exit_code == 1
+    assert "take.wav: No space left on device; 0:00 of the take are kept" in result.stderr
+    assert "take-mix" not in result.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["take.wav"]
+
+
+@pytest.mark.usefixtures("card")
+def test_no_empty_take_is_left_where_the_backing_finds_no_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_take: Path) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(module, "hidden", full)
+    result = run("record", *TRACK, "--take", tmp_path / "take.wav")
+    assert result.exit_code == 1
+    assert "take.wav: cannot be made: No space left on device" in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((), "say what is played: track, demo, loop or trade"),
+        (("trak",), 'did you mean "track"?'),
+        ((*TRACK, "-o", "x.wav"), "recording plays as well; leave out -o"),
+        ((*TRACK, "--port", "x"), "recording needs the sound card; leave out --port"),
+        (("loop", "lamp-oil", "--dry-run"), "leave out -o, --stems, --json and --dry-run"),
+        (("track", "--tempo", "9"), "write a number from 30 to 240"),
+    ],
+)
+def test_wrong_words_are_told_before_anything_is_written(
+    tmp_path: Path, words: tuple[str, ...], said: str
+) -> None:
+    result = run("record", *words, "--take", tmp_path / "take.wav")
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_is_not_there_is_told_before_anything_is_played(tmp_path: Path) -> None:
+    result = run("record", *TRACK, "--take", tmp_path / "no" / "take.wav")
+    assert result.exit_code == 1
+    assert "make it first" in result.stderr
+
+
+def test_what_is_measured_but_cannot_be_kept_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "data").write_text("a file where a folder should be")
+    place = tmp_path / "data" / "round-trips.json"
+    monkeypatch.setattr(round_trip, "place", lambda: place)
+    monkeypatch.setattr(round_trip, "measure", lambda: ("a cable", RATE, 256, 200))
+    result = run("calibrate")
+    assert result.exit_code == 1
+    assert "loud headphones can damage hearing" in result.stderr
+    assert f"{place}: cannot be written" in result.stderr
+    assert "calibrate again" in result.stderr
