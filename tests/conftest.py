@@ -1,4 +1,4 @@
-"""What every test shares: one soundfont, whatever the machine has."""
+"""What every test shares: one soundfont, whatever the machine has, and no sound card."""
 
 from __future__ import annotations
 
@@ -26,3 +26,12 @@ def _one_soundfont() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("BACKING_SOUNDFONT", str(wheel_soundfont()))
         yield
+
+
+@pytest.fixture(autouse=True)
+def _no_sound_card(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep a command that is tried in this process from opening the machine's sound card.
+
+    What is really played runs in processes of its own.
+    """
+    monkeypatch.setattr("backing.cli.options._opening", lambda ctx: None)
