@@ -20,6 +20,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from benchmarks.first_sound import first_sounds
+
 RESULTS = Path(__file__).parent / "TIMING.md"
 SERVER = f"porchband-bench-{os.getpid()}"
 NOTES, SECONDS = 1000, 60
@@ -40,6 +42,16 @@ loaded, nothing lost. Ours asks for real-time priority, which {{granted}} here; 
 | added load | busy | sender | median | 99 % | most | drift | notes heard |
 |---|---|---|---|---|---|---|---|
 """
+
+
+FIRST = """
+## First sound
+
+Milliseconds from the start of the process until the first sound is handed to the sound card's
+callback, or the first note to the MIDI port; 15 runs each, nothing else at work. Wanted: 300.
+
+| command | on | median | least | most |
+|---|---|---|---|---|"""
 
 
 def stream() -> object:
@@ -211,6 +223,12 @@ def main(words: list[str]) -> int:
                 for row in measured(state):
                     print(row, file=sys.stderr, flush=True)
                     rows.append(row)
+        rows.append(FIRST)
+        stage = Receiver("stage")
+        for row in first_sounds("stage"):
+            print(row, file=sys.stderr, flush=True)
+            rows.append(row)
+        stage.close()
     finally:
         server.terminate()
         server.wait()
