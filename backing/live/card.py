@@ -41,7 +41,7 @@ class Card:
     Attributes
     ----------
     name
-        As the system calls it.
+        As the system calls it; where another one records, both.
     rate
         Frames a second.
     latency
@@ -51,6 +51,8 @@ class Card:
         stream also records.
     inputs
         Channels that come in.
+    gaps
+        How often the system says that what came in may have been lost; over JACK often nothing is.
 
     Raises
     ------
@@ -70,6 +72,7 @@ class Card:
         self.latency = float(latency if heard is None else latency[1])
         self.round_trip = 0.0 if heard is None else float(sum(latency))
         self.inputs: int = 0 if heard is None else self._stream.channels[0]
+        self.gaps = 0
 
     def _open(self) -> Any:
         sd = _sounddevice()
@@ -104,8 +107,13 @@ class Card:
         names = ", ".join(dict.fromkeys(name for name, _ in tried))
         raise LiveError(
             f"{names}: the sound card cannot be opened, it may be busy ({_reason(tried[0][1])}); "
-            f"close other programs that play or record, {OTHERWISE}"
+            f"{self._way_out}"
         )
+
+    @property
+    def _way_out(self) -> str:
+        close = "close other programs that play or record"
+        return f"{close}, {OTHERWISE}" if self._heard is None else f"{close}, and try again"
 
     def start(self, fill: Callable[[Any], None]) -> None:
         """Begin; `fill` writes each block that goes out, shape (frames, 2), in the audio thread.
@@ -122,8 +130,7 @@ class Card:
                 self._stream.start()
         except _sounddevice().PortAudioError as error:
             raise LiveError(
-                f"{self.name}: the sound card does not start ({_reason(error)}); close other "
-                f"programs that play or record, {OTHERWISE}"
+                f"{self.name}: the sound card does not start ({_reason(error)}); {self._way_out}"
             ) from None
 
     def _out(self, out: Any, frames: int, _time: object, _status: object) -> None:
@@ -137,9 +144,10 @@ class Card:
             out.fill(0.0)
             raise _sounddevice().CallbackAbort from None
 
-    def _both(self, came: Any, out: Any, frames: int, when: object, status: object) -> None:
+    def _both(self, came: Any, out: Any, frames: int, when: object, status: Any) -> None:
         assert self._heard is not None
         try:
+            self.gaps += bool(status.input_overflow)
             self._heard(came, self._frames)
         except BaseException as error:
             self._error = error
@@ -261,8 +269,10 @@ def _devices(sd: Any, *, both: bool) -> list[Any]:
 
 
 def _called(sd: Any, device: Any) -> str:
-    number = device[1] if isinstance(device, tuple) else device
-    info = sd.query_devices(number)
+    if isinstance(device, tuple):
+        came, out = (_called(sd, number) for number in device)
+        return out if came == out else f"{out} with {came}"
+    info = sd.query_devices(device)
     return f"{info['name']} ({sd.query_hostapis(info['hostapi'])['name']})"
 
 

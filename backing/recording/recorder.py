@@ -93,6 +93,7 @@ class Recorder:
         self._shown = 0.0
         self._waiting: deque[Block] = deque()
         self._came = self._gone = 0  # frames put aside, and written; one thread counts each
+        self._card: Card | None = None
         self._skip = 0
         self._backing: deque[Block] = deque()
         self._files: list[Growing] = []
@@ -106,6 +107,7 @@ class Recorder:
 
     def opened(self, card: Card) -> None:
         """Make the take's file, and the one of what is played."""
+        self._card = card
         self.rate = card.rate
         more = remembered(card.name, card.rate)
         self.measured = more is not None
@@ -138,12 +140,15 @@ class Recorder:
             skipped = min(self._skip, len(block))
             self._skip -= skipped
             block = block[skipped:]
+        if not len(block):
+            return
         if self._came - self._gone > MOST * self.rate:  # silence, so that the rest is in time
             self.lost += len(block)
-            self._waiting.append(np.broadcast_to(np.float32(0.0), block.shape))
-        elif len(block):
-            self._waiting.append(block.copy())
-            self._came += len(block)
+            block = np.broadcast_to(np.float32(0.0), block.shape)  # takes no memory
+        else:
+            block = block.copy()
+        self._waiting.append(block)
+        self._came += len(block)
 
     def played(self, block: Block) -> None:
         """Put aside what goes out; never waits."""
@@ -154,7 +159,7 @@ class Recorder:
         level, self._shown = self._shown, self._shown * FALL
         meter = f"[{_bar(level)}] {_decibels(level):>4.0f} dB"
         if self.clipped:  # that matters more than the name, and both do not fit
-            return f"recording  {meter}  CLIPPED {self.clipped} x: turn the input down"
+            return f"{meter}  CLIPPED {self.clipped} x: turn the input down"
         name = self.take.name if self.take is not None else ""
         return f"recording {name if len(name) <= NAME else name[: NAME - 3] + '...'}  {meter}"
 
@@ -219,8 +224,7 @@ class Recorder:
             if blocks:
                 file.write(np.concatenate(blocks))
                 if file is take:
-                    # What was lost was not counted, and has no memory of its own.
-                    self._gone += sum(len(block) for block in blocks if block.strides[0])
+                    self._gone += sum(map(len, blocks))
 
     def facts(self) -> dict[str, object]:
         """Return what is known of the take, as plain data."""
@@ -233,6 +237,7 @@ class Recorder:
             "peak": self.peak,
             "clipped": self.clipped,
             "lost": self.lost,
+            "gaps": 0 if self._card is None else self._card.gaps,
         }
 
     def said(self) -> list[str]:
@@ -244,6 +249,11 @@ class Recorder:
             lines.append("nothing was heard: is the input connected, and the right one?")
         if self.clipped:
             lines.append("it clipped: turn the input down and play it again")
+        if self._card is not None and self._card.gaps:
+            lines.append(
+                f"the computer was too busy for the sound card {self._card.gaps} x; if the take "
+                "cracks or comes late, close other programs and play it again"
+            )
         if self.lost:
             lines.append(f"{self.lost / self.rate:.2f} s were lost: the disk is too slow")
         if not self.measured:

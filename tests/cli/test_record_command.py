@@ -27,7 +27,7 @@ SOUND = (np.random.default_rng(5).standard_normal((RATE, 2)) * 0.05).astype(np.f
 
 
 class Card:
-    name, rate, inputs, round_trip = "a cable", RATE, 2, 0.0
+    name, rate, inputs, round_trip, gaps = "a cable", RATE, 2, 0.0, 0
 
 
 def run(*words: str | Path) -> Result:
@@ -46,7 +46,6 @@ def playing(then: Callable[[], None]) -> Callable[..., None]:
             then()
         finally:
             recorder.finish()
-        recorder.check()
 
     return play
 

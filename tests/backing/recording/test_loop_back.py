@@ -226,3 +226,25 @@ def test_without_a_sound_card_it_says_what_to_do(tmp_path: Path, home: dict[str,
         assert done.returncode == 1
         assert "connect a microphone or an interface" in done.stderr
     assert list(tmp_path.glob("*.wav")) == []
+
+
+STUMBLES = """
+import time
+from backing.live.card import Card
+def heard(block, frame):
+    if 24_000 <= frame < 24_256:
+        time.sleep(0.15)  # as a computer that is too busy
+card = Card(heard)
+card.start(lambda out: out.fill(0))
+while card._frames < 48_000:
+    time.sleep(0.01)
+print(card.gaps)
+card.close()
+"""
+
+
+@pytest.mark.usefixtures("jack")
+def test_what_the_card_loses_is_counted(home: dict[str, str]) -> None:
+    words = [sys.executable, "-c", STUMBLES]
+    done = subprocess.run(words, env=home, capture_output=True, text=True, timeout=20, check=True)
+    assert int(done.stdout) > 0

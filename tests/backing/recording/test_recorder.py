@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ RATE = 48000
 
 
 class Card:
-    name, rate, inputs, round_trip = "a cable", RATE, 2, 0.01
+    name, rate, inputs, round_trip, gaps = "a cable", RATE, 2, 0.01, 0
 
 
 def noise(seed: int, level: float, seconds: float = 3.0) -> Any:
@@ -157,6 +158,98 @@ def test_a_place_that_will_not_do_is_told_before_anything_is_played(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_after_a_gap_the_rest_is_in_time_again(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "MOST", 0.1)
+    going, free, kept = threading.Event(), threading.Event(), Growing.write
+
+    def slow(self: Growing, block: Any) -> None:
+        going.set()
+        assert free.wait(5)
+        kept(self, block)
+
+    monkeypatch.setattr(Growing, "write", slow)
+    recorder = Recorder(tmp_path / "take.wav")
+    card: Any = Card()
+    recorder.opened(card)
+    sound = noise(1, 0.1, 1.0)
+    recorder.heard(sound[: RATE // 4], 0)
+    assert going.wait(5)
+    recorder.heard(sound[RATE // 4 : RATE // 2], RATE // 4)  # too much waits
+    free.set()
+    end = time.monotonic() + 5
+    while recorder._came > recorder._gone:
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    recorder.heard(sound[RATE // 2 :], RATE // 2)
+    recorder.finish()
+    take, _ = soundfile.read(tmp_path / "take.wav", dtype="float32")
+    sound[RATE // 4 : RATE // 2] = 0
+    assert recorder.lost == RATE // 4
+    assert np.array_equal(take, sound[700:])
+
+
+def test_whichever_file_is_full_first_ends_it(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Card, "inputs", 1)  # so what is played has twice the bytes
+    monkeypatch.setattr("backing.recording.growing.LONGEST", 8 * RATE)
+    recorder = Recorder(tmp_path / "take.wav")
+    card: Any = Card()
+    recorder.opened(card)
+    recorder.heard(noise(1, 0.1, 1.0)[:, :1], 0)
+    recorder.played(noise(1, 0.1, 0.9))
+    recorder.check()
+    recorder.played(noise(1, 0.1, 0.1))
+    recorder.finish()
+    with pytest.raises(OutputError, match="a WAV file holds no more; the take is kept"):
+        recorder.check()
+
+
+def test_a_mistake_while_writing_is_told_not_lost(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def wrong(self: Growing, block: Any) -> None:
+        raise ValueError("something else")
+
+    monkeypatch.setattr(Growing, "write", wrong)
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, noise(1, 0.1, 1.0))
+    with pytest.raises(OutputError, match=r"take.wav: something else; 0:00 of the take are kept"):
+        recorder.check()
+
+
+def test_clipping_is_seen_on_a_plain_screen(tmp_path: Path, known: None) -> None:
+    recorder = Recorder(tmp_path / f"{'slow-blues-' * 9}.wav")
+    card: Any = Card()
+    recorder.opened(card)
+    assert recorder.line().startswith("recording slow-blues-slow-b...  [....")
+    assert len(recorder.line()) <= 80
+    for _ in range(9999):
+        recorder.heard(np.ones((1, 2), np.float32), 0)
+    assert recorder.line().endswith("CLIPPED 9999 x: turn the input down")
+    assert len(recorder.line()) <= 80
+    recorder.finish()
+
+
+def test_what_the_card_lost_is_told(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, noise(1, 0.1))
+    assert not any("too busy" in line for line in recorder.said())
+    monkeypatch.setattr(Card, "gaps", 3)
+    assert any("too busy for the sound card 3 x" in line for line in recorder.said())
+
+
+def test_a_name_that_is_too_long_is_told(tmp_path: Path) -> None:
+    with pytest.raises(
+        OutputError, match=r"a{40}\.\.\.: File name too long; choose a shorter name"
+    ):
+        Recorder(tmp_path / f"{'a' * 300}.wav")
+
+
 # --- the rough mix ------------------------------------------------------------------
 
 
@@ -190,6 +283,20 @@ def test_a_silent_take_is_not_made_loud_and_a_longer_one_is_not_cut(tmp_path: Pa
     mix, _ = soundfile.read(out, dtype="float32")
     assert len(mix) == 2 * RATE
     assert not mix[RATE:].any()
+
+
+def test_a_guitar_in_one_of_two_inputs_is_heard_in_the_middle(tmp_path: Path) -> None:
+    played, take = np.zeros((3 * RATE, 2), np.float32), noise(2, 0.05)
+    take[:, 0] *= 0.001  # what crosses over
+    out = tmp_path / "mix.wav"
+    rough_mix(_written(tmp_path / "t.wav", take), _written(tmp_path / "b.wav", played), out)
+    mix, _ = soundfile.read(out, dtype="float32")
+    assert np.array_equal(mix[:, 0], mix[:, 1])
+    assert np.abs(mix[:, 0] - take[:, 1]).max() < 1e-4
+    take[:, 0] *= 100  # a tenth is no cross-talk but stereo
+    rough_mix(_written(tmp_path / "t.wav", take), _written(tmp_path / "b.wav", played), out)
+    mix, _ = soundfile.read(out, dtype="float32")
+    assert np.abs(mix - take).max() < 1e-4
 
 
 def test_names() -> None:

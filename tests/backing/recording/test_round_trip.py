@@ -1,12 +1,16 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.signal import butter, fftconvolve, sosfilt
 
+from backing.live.card import _called
 from backing.live.errors import LiveError
 from backing.recording import round_trip as module
 from backing.recording.round_trip import remember, remembered, round_trip
@@ -27,6 +31,17 @@ def late(frames: int, gain: float = 1.0, hiss: float = 0.0) -> NDArray[np.float3
 def test_noise_is_found_to_the_frame(frames: int, gain: float, hiss: float) -> None:
     found, clear = round_trip(NOISE, late(frames, gain, hiss), 43_200, 960)
     assert found == frames
+    assert clear > module.CLEAR
+
+
+def test_a_microphone_at_a_loudspeaker_on_a_desk_is_clear() -> None:
+    way = np.zeros(RATE // 4)
+    way[[300, 328, 480, 720]] = 1.0, 0.4, 0.2, 0.16  # the desk, the screen, a wall
+    hum = np.sin(np.arange(len(NOISE) + RATE) * 2 * np.pi * 50 / RATE) * 0.01
+    small = butter(2, (250, 9000), "bandpass", fs=RATE, output="sos")  # loudspeaker
+    came = sosfilt(small, fftconvolve(late(0), way)[: len(hum)]) * 0.3 + hum
+    found, clear = round_trip(NOISE, came.astype(np.float32), 43_200, 960)
+    assert 300 <= found <= 304
     assert clear > module.CLEAR
 
 
@@ -108,3 +123,41 @@ def test_a_damaged_memory_is_none(
     assert remembered("one", 44100) is None
     remember("one", 44100, 5)
     assert remembered("one", 44100) == 5
+
+
+BUSY = """
+import sys, sounddevice
+card = {"name": "Card One", "hostapi": 0, "max_input_channels": 1, "max_output_channels": 2}
+api = {"name": "ALSA", "default_input_device": 0, "default_output_device": 0}
+sounddevice.default.device = (0, 0)
+sounddevice.query_hostapis = lambda number=None: (api,) if number is None else api
+sounddevice.query_devices = lambda number: card
+def refuse(**_):
+    raise sounddevice.PortAudioError("Error opening Stream: Device unavailable", -9985)
+sounddevice.Stream = refuse
+from backing.cli import main
+sys.argv = ["backing", "calibrate"]
+main()
+"""
+
+
+def test_a_busy_sound_card_has_no_way_round_it_in_recording() -> None:
+    words = [sys.executable, "-c", BUSY]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr.endswith(
+        "Error: Card One (ALSA): the sound card cannot be opened, it may be busy (Device "
+        "unavailable); close other programs that play or record, and try again\n"
+    )
+
+
+def test_a_microphone_of_its_own_has_a_round_trip_of_its_own() -> None:
+    class Devices:
+        def query_devices(self, number: int) -> dict[str, object]:
+            return {"name": ["built-in", "microphone"][number], "hostapi": 0}
+
+        def query_hostapis(self, number: int) -> dict[str, str]:
+            return {"name": "ALSA"}
+
+    assert _called(Devices(), (0, 0)) == _called(Devices(), 0) == "built-in (ALSA)"
+    assert _called(Devices(), (1, 0)) == "built-in (ALSA) with microphone (ALSA)"
