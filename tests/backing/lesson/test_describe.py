@@ -23,6 +23,7 @@ def test_chapters_add_up(tmp_path: Path) -> None:
     assert rows[0] == (0, "Before we play")
     assert rows[1][1] == "The phrase over the band, 240 beats a minute"
     assert rows[2][1] == "Slowly, round and round, 200 beats a minute"
+    assert rows[3][1] == "Round and round, 240 beats a minute"
 
 
 def test_chapters_are_long_enough_and_begin_at_nought(tmp_path: Path) -> None:
@@ -48,7 +49,7 @@ def test_the_text(tmp_path: Path) -> None:
     lines = text.splitlines()
     assert lines[0] == "Small lesson"
     assert "Slowly." in lines
-    assert "Mind the *end*." in lines
+    assert "Mind the end." in lines
     assert "Two bars, in A, at 200 and 240 beats a minute. Also: Other End!." in text
     times = [line.split()[0] for line in lines if re.match(r"\d+:\d", line)]
     assert times[0] == "0:00"

@@ -35,8 +35,8 @@ def test_what_it_does_not_say(tmp_path: Path) -> None:
     assert lesson.formats == USUAL_FORMATS
     assert study.keys == (study.phrase.key,)
     assert study.tempos[-1] == study.phrase.tempo == 56
-    assert study.tempos[0] == 35  # about 60 % of it
-    assert 2 <= len(study.tempos) <= 6
+    # From about 60 % of it in whole steps.
+    assert list(study.tempos) == [36, 40, 44, 48, 52, 56]
     assert (study.groove, study.form, study.take) == ("", "twelve-bar", None)
 
 
@@ -104,6 +104,30 @@ def test_a_mistake_is_told_at_its_place(
     told = [problem for problem in caught.value.problems if message in problem.message]
     assert told, str(caught.value)
     assert told[0].line == line
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        ('"two-bars.toml"', '"{}"', 13),
+        ('"turnaround-loop"', '"{}.toml"', 6),
+        ('"two-bars.toml"', '"two-bars.toml"\ntake = "{}.wav"', 14),
+    ],
+)
+def test_a_name_that_is_too_long(tmp_path: Path, old: str, new: str, line: int) -> None:
+    path = written(tmp_path, LESSON.replace(old, new.format("A" * 300)))
+    with pytest.raises(TextFileError) as told:
+        read_lesson(path)
+    (message,) = str(told.value).splitlines()
+    assert message.startswith(f"{path}:{line}:")
+    assert len(message) < len(str(path)) + 500
+
+
+def test_thousands_of_phrases_are_refused_at_once(tmp_path: Path) -> None:
+    path = written(tmp_path, 'title = "x"\n' + '[[phrase]]\nfile = "lamp-oil"\n' * 5000)
+    with pytest.raises(TextFileError, match=r"402:.*a lesson has 200 phrases at most") as told:
+        read_lesson(path)
+    assert len(str(told.value).splitlines()) == 1
 
 
 def test_a_link_out_of_the_folder(tmp_path: Path) -> None:

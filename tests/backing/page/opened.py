@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.backing.page.browser import Browser
+from tests.backing.page.firefox import Firefox
 
 
 def fresh(browser: Browser, path: Path) -> Browser:
@@ -19,7 +20,7 @@ def fresh(browser: Browser, path: Path) -> Browser:
     return browser
 
 
-def now(browser: Browser) -> dict[str, Any]:
+def now(browser: Browser | Firefox) -> dict[str, Any]:
     found: dict[str, Any] = browser.run(
         "const n = practice.now(); const f = n.found; return {playing: n.playing, "
         "tempo: n.loop.tempo,"
@@ -29,7 +30,7 @@ def now(browser: Browser) -> dict[str, Any]:
     return found
 
 
-def start(browser: Browser, *, count_in: bool = False) -> None:
+def start(browser: Browser | Firefox, *, count_in: bool = False) -> None:
     script = "const e = document.querySelector('#count-in'); e.checked = arguments[0];"
     browser.run(script + "e.dispatchEvent(new Event('change'));", count_in)
     browser.click("#play")

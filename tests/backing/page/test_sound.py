@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from backing.page.page import render_page
 from tests.backing.page.browser import Browser
+from tests.backing.page.firefox import Firefox
 from tests.backing.page.material import CLICK, PICK, RATE, TONE, several
 from tests.backing.page.opened import fresh, now, start
 
@@ -59,14 +60,18 @@ def heard_page(chromium: Browser, small_page: Path) -> Iterator[Browser]:
     chromium.protocol("Page.setBypassCSP", enabled=False)
 
 
-def recorded(browser: Browser) -> tuple[int, Sound]:
+def recorded(browser: Browser | Firefox) -> tuple[int, Sound]:
     """Return the first frame on the audio clock and what sounded from there."""
     first, text = browser.run(TAKE)
     return int(first), np.frombuffer(base64.b64decode(text), np.float32)
 
 
 def test_seam_and_cursor(heard_page: Browser) -> None:
-    browser = heard_page
+    check_seam_and_cursor(heard_page)
+
+
+def check_seam_and_cursor(browser: Browser | Firefox) -> None:
+    """Play, record and look: the seam, the clicks and the cursor."""
     browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
     browser.keys("a")  # a browser gives sound only after a press of a key or a finger
     browser.run(RECORDER, "out")

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from backing.page.words import rich
+from backing.page.words import plain, rich
 
 ALLOWED = {"h3", "h4", "p", "span", "em", "strong", "ul", "ol", "li", "code", "pre", "blockquote",
            "br", "hr", "table", "thead", "tbody", "tr", "th", "td"}  # fmt: skip
@@ -58,3 +58,25 @@ def test_addresses_are_text(text: str, shown: str) -> None:
     assert re.sub(r"<[^>]+>", "", html) == shown
     assert "href" not in html
     assert "src" not in html
+
+
+def test_plain_text_has_no_marks() -> None:
+    text = """# Calls
+
+Most are *calls*, **loud**
+and `5h7`.
+
+3. Listen.
+4. Hum [it](http://a.example/b).
+   - twice
+- <b>x</b> \\* 2 < 3
+
+| a | b |
+|---|---|
+| c | d |
+"""
+    assert plain(text) == (
+        "Calls\n\nMost are calls, loud and 5h7.\n\n"
+        "3. Listen.\n4. Hum it (http://a.example/b).\n  - twice\n\n- <b>x</b> * 2 < 3\n\n"
+        "a  b\nc  d"
+    )
