@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.events import BEND, CHANNELS, Note, messages, part_of, set_up
+from backing.events import BEND, BEND_CENTRE, CHANNELS, Note, messages, part_of, set_up
 from backing.hush import quiet
 from phrases.errors import BluesError
 
@@ -33,6 +33,9 @@ GAIN = 0.5
 POLYPHONY = 256
 LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
 LENGTHS = (8640, 22080, 86400)  # frames, the last one again and again
+# SoundFont 2.01, 8.4.10: the wheel moves 12700 cents times the bend range over 128, so that 24
+# semitones become 2381 cents. That is made good.
+WHEEL = 128 / 127
 LISTEN = 1024  # frames from one look whether all is silent to the next
 
 Stems = NDArray[np.float32]
@@ -135,7 +138,8 @@ class _Synth:
         elif kind == 0x80:
             self.synth.noteoff(channel, data[1])
         elif kind == 0xE0:
-            self.synth.pitch_bend(channel, (data[2] << 7 | data[1]) - 8192)
+            bend = (data[2] << 7 | data[1]) - BEND_CENTRE
+            self.synth.pitch_bend(channel, max(-8192, min(8191, round(bend * WHEEL))))
         elif kind == 0xC0:
             bank = 128 if channel == PAIRED[CHANNELS["drums"]] else 0
             with _SAMPLES:

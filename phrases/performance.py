@@ -141,8 +141,10 @@ class _Hand:
         beat = Fraction(stroke.at // 1)
         self.beat = clock(beat + 1) - clock(beat)
         self.behind = stroke.late + stroke.laid * laid_back(self.beat)
-        start = clock(stroke.at + stroke.drag) + self.behind
-        end = clock(stroke.end + stroke.drag_end) + self.behind
+        # Swung first and slowed then: a count that is pushed off its place swings no more.
+        self.dragged = float(stroke.drag) * self.beat
+        start = clock(stroke.at) + self.dragged + self.behind
+        end = clock(stroke.end) + float(stroke.drag_end) * self.beat + self.behind
         late = sum(found.seconds for found in self.marks) + order * STRUM
         self.start = start + min(late, max(0.0, end - start - SHORTEST))
         self.end = max(end, self.start + SHORTEST)
@@ -222,7 +224,7 @@ class _Hand:
             if move.at is None:
                 groups[-1][1].append(move)
             else:
-                at = self.clock(move.at + self.stroke.drag) + self.behind - self.start
+                at = self.clock(move.at) + self.dragged + self.behind - self.start
                 groups.append((min(max(0.0, at), length), [move]))
         goal = self._goal(fret)
         for number, (at, moves) in enumerate(groups):

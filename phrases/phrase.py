@@ -45,7 +45,7 @@ TONES = ("clean", "driven", "fuzz")
 PICKS = ("bridge", "middle", "neck")
 LATEST = 120  # milliseconds that a phrase may lie behind
 MOST_DRAG = 8  # beats
-BROADER = Fraction(1, 10)  # of its length is what a slowing end is longer by
+BROADER = Fraction(3, 20)  # of its length is what a slowing end is longer by
 ARCH = 5  # of MIDI velocity, from the ends of a part to its middle
 
 

@@ -99,7 +99,8 @@ def heard(phrase: Phrase, notes: Sequence[Note], loop: Loop) -> tuple[float, ...
         # What the hand does later in a stroke is as late as its pick.
         behind, drag = late[max((at for at in late if at <= note.beat), default=strokes[0].at)]
         own = picks.get((note.beat, note.string))
-        found.append(clock.seconds(note.beat + drag) + behind if own is None else own)
+        late_by = behind + float(drag) * clock.seconds(Fraction(1))
+        found.append(clock.seconds(note.beat) + late_by if own is None else own)
     return tuple(found)
 
 

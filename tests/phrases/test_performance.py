@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from backing.tempo import Clock
 from phrases.files import read_phrase
 from phrases.fretboard import fret_pitch
 from phrases.notation import read_line
@@ -670,3 +671,18 @@ def test_vibrato_before_a_slide_out_lasts_until_the_slide() -> None:
 def test_a_trill_in_a_short_note_goes_up_at_least_once() -> None:
     note = play("| 1 e8tr10 trip e5 let .", 0.33)[0]
     assert 200.0 in heard(note)
+
+
+@pytest.mark.parametrize("drag", [2, 4])
+@pytest.mark.parametrize("swing", [1.0, 1.5, 2.0, 3.0])
+def test_a_dragging_end_keeps_its_swing(drag: int, swing: float) -> None:
+    clock = Clock(Fraction(100), swing)
+    plain, dragged = (
+        perform(phrased(EIGHTHS, drag=d).strokes(), clock.seconds) for d in (0, drag)
+    )
+    late = [b.start - a.start for a, b in zip(plain, dragged, strict=True)]
+    assert late == sorted(late)
+    assert late[0] == 0.0
+    assert late[-1] > 0.02
+    for before, after in pairwise(dragged):
+        assert after.start > before.start

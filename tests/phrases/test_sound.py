@@ -228,3 +228,15 @@ def test_a_shipped_phrase_is_heard_as_it_is_meant(soundfont: Path, name: str) ->
     }
     assert accuracy[50] >= 0.95
     assert accuracy[25] >= 0.85
+
+
+@pytest.mark.parametrize("frets", [6, 12, 18])
+def test_a_long_slide_arrives_in_tune(frets: int, soundfont: Path) -> None:
+    """A synthesiser's wheel that is a little short is heard most where a slide is long."""
+    heard = sound(f"| 1 B3 2 /{3 + frets} 4 .", soundfont, beat=1.2)
+    found = []
+    for pitch, start, stop in ((62, 0.2, 0.5), (62 + frets, 1.5, 2.5)):  # B3 is the D above C4
+        times, pitches = hear(heard, pitch - 2, pitch + 2)
+        found.append(float(np.median(between(times, pitches, start, stop))))
+    # The same sample sounds on, so its own tuning is in both.
+    assert (found[1] - found[0]) * 100 == pytest.approx(100 * frets, abs=4)
