@@ -87,6 +87,7 @@ def test_bars_are_chosen_in_the_music(page: Browser) -> None:
 
 def test_settings_are_remembered(page: Browser, small_page: Path) -> None:
     page.keys("r", "3", "up", "g")
+    page.until("return practice.chosen.tempo === 200 && practice.chosen.balance === 10")
     page.open("about:blank")
     page.open(small_page)
     found = now(page)
