@@ -123,7 +123,8 @@ def _exponent(points: Sequence[tuple[float, float]]) -> float:
 def lesson(folder: Path) -> Iterator[str]:
     """Yield the time of a lesson beside the bare renders of every MIDI file in it."""
     file, made = folder / "lesson.toml", folder / "lesson"
-    file.write_text(LESSON.format(phrase=PHRASE), encoding="utf-8")
+    shutil.copy(PHRASE, folder / "phrase.toml")  # a lesson reads nothing outside its folder
+    file.write_text(LESSON.format(phrase="phrase.toml"), encoding="utf-8")
     ours = seconds([BACKING, "lesson", str(file), "-o", str(made)])
     again = seconds([BACKING, "lesson", str(file), "-o", str(made)])
     bare = 0.0

@@ -198,6 +198,8 @@ def _changed(phrase: Phrase, other: Phrase, score: Score) -> Score:
     ]
     if part.pickup and measures and measures[0].number:
         measures[0] = _from_pickup(measures[0])
+    if len(measures) > 1 and changed[-1][1] is not other.parts[-1]:
+        measures[-1] = _to_pickup(measures[-1])
     return replace(score, measures=tuple(measures) or score.measures, remarks=())
 
 
@@ -211,6 +213,20 @@ def _from_pickup(measure: Measure) -> Measure:
         events=tuple(event for event in measure.events if event.at >= at),
         chords=(),
         labels=tuple(label for label in measure.labels if label.at >= at),
+    )
+
+
+def _to_pickup(measure: Measure) -> Measure:
+    """Return a bar up to where the next part begins in it: that one is as it was."""
+    at = max((label.at for label in measure.labels), default=measure.start)
+    if at == measure.start:
+        return measure
+    return replace(
+        measure,
+        beats=at - measure.start,
+        events=tuple(event for event in measure.events if event.at < at),
+        chords=tuple(label for label in measure.chords if label.at < at),
+        labels=tuple(label for label in measure.labels if label.at < at),
     )
 
 

@@ -13,7 +13,8 @@ import pytest
 
 from backing.forms import find_form
 from backing.sheet.markup import markdown
-from backing.sheet.page import Paper, _plan, chart_page, sheet
+from backing.sheet.page import Paper, _changed, _plan, chart_page, sheet
+from backing.sheet.writing import over_form
 from phrases.files import load_phrase, read_phrase, shipped
 from phrases.hands import suggest
 from phrases.phrase import Phrase
@@ -241,3 +242,14 @@ def test_markdown(text: str, markup: str) -> None:
 )
 def test_the_practice_plan(tempo: int, plan: list[int]) -> None:
     assert _plan(Fraction(tempo)) == plan
+
+
+def test_a_variation_of_the_call_ends_where_the_response_begins() -> None:
+    phrase = load_phrase(shipped()["lamp-oil"])
+    ((_, other),) = phrase.variations
+    score = _changed(phrase, other, over_form(other, find_form("twelve-bar")))
+    labels = [label.text for measure in score.measures for label in measure.labels]
+    assert labels == ["Call"]
+    last = score.measures[-1]
+    assert last.beats == 3  # the response's pickup takes the fourth
+    assert all(event.at < 3 for event in last.events)
