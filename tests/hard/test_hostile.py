@@ -224,7 +224,6 @@ def test_links_in_the_folder_of_a_lesson_lead_nowhere(tmp_path: Path) -> None:
     assert [path for path in outside.rglob("*") if path.is_file()] == []
 
 
-@pytest.mark.xfail(reason="an empty folder is made before the look at where it lies", strict=False)
 def test_no_folder_is_made_behind_a_link(tmp_path: Path) -> None:
     path = a_lesson(tmp_path / "in")
     made = tmp_path / "made"
