@@ -22,12 +22,12 @@ from backing.loudness import SILENCE, Meter, filtered
 from backing.synth import PARTS, Stems
 from backing.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 
-__all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layered", "layers", "master"]
+__all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layered", "master"]
 
 Sound = NDArray[np.float32]
 
 LEAD = PARTS.index("lead")
-BAND = [number for number in range(len(PARTS)) if number != LEAD]
+BAND = slice(LEAD)
 
 LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.6, "comp": 3.0, "lead": 1.2}
 SENDS: dict[str, float] = {"drums": 0.16, "bass": 0.03, "comp": 0.22, "lead": 0.30}
@@ -77,54 +77,19 @@ def room(rate: int) -> Sound:
     return response.astype(np.float32)
 
 
-def layers(stems: Stems, rate: int, names: tuple[str, ...]) -> Sound:
-    """Return stems at their levels, with their room.
-
-    Parameters
-    ----------
-    stems
-        Shape (parts, 2, frames), parts in the order of `backing.synth.PARTS`.
-    rate
-        Frames a second.
-    names
-        `TOGETHER` or `APART`.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (layers, 2, frames), longer than the stems by the room's decay.
-    """
-    gains = np.array([LEVELS[part] for part in PARTS], np.float32)
-    sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * gains
-    response = room(rate)
-    frames = stems.shape[2]
-    guitar = stems[LEAD]
-    out = np.zeros((len(names), 2, frames + response.shape[1] - 1), np.float32)
-    sent = [np.einsum("p,pcf->f", sends[BAND] / 2, stems[BAND])]
-    if guitar.any():
-        sent.append(np.einsum("cf->f", guitar) * (sends[LEAD] / 2))
-    wet = 4 if names == APART else 0
-    out[wet : wet + len(sent)] = filtered(np.stack(sent)[:, np.newaxis], response)
-    if names == APART:
-        out[: len(PARTS), :, :frames] = stems * gains[:, None, None]
-        return out
-    out[0, :, :frames] += np.einsum("p,pcf->cf", gains[BAND], stems[BAND])
-    if "lead" in names:
-        out[1, :, :frames] += gains[LEAD] * guitar
-    return out
-
-
 def layered(
     stems: Iterable[Stems], rate: int, names: tuple[str, ...], tone: str, pick: str
 ) -> Iterator[Sound]:
-    """Yield what `layers` makes of stems that come in stretches, the lead in its tone.
+    """Yield stems that come in stretches as layers at their levels, with their room.
 
     Parameters
     ----------
     stems
         As `backing.synth.stretches` yields them.
-    rate, names
-        As for `layers`.
+    rate
+        Frames a second.
+    names
+        `TOGETHER` or `APART`.
     tone, pick
         The lead's, as for `backing.tone.shaped`.
 
@@ -135,11 +100,36 @@ def layered(
     """
     rings: Sound = np.zeros((len(names), 2, room(rate).shape[1] - 1), np.float32)
     for piece in _with_tone(stems, rate, tone, pick):
-        sound = layers(piece, rate, names)
-        sound[:, :, : rings.shape[2]] += rings
-        yield sound[:, :, : piece.shape[2]]
-        rings = sound[:, :, piece.shape[2] :]
+        sound, rings = _layers(piece, rate, names, rings)
+        yield sound
     yield rings
+
+
+def _layers(stems: Stems, rate: int, names: tuple[str, ...], rings: Sound) -> tuple[Sound, Sound]:
+    """Return a stretch as layers, with what rings from before, and what rings on after it."""
+    gains = np.array([LEVELS[part] for part in PARTS], np.float32)
+    sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * gains
+    frames, over = stems.shape[2], rings.shape[2]
+    guitar = stems[LEAD]
+    sent = np.zeros((2 if guitar.any() else 1, 1, frames), np.float32)
+    np.einsum("p,pcf->f", sends[BAND] / 2, stems[BAND], out=sent[0, 0])
+    if len(sent) == 2:
+        np.einsum("cf->f", guitar * (sends[LEAD] / 2), out=sent[1, 0])
+    wet = filtered(sent, room(rate), lasting=False)
+    sound = np.zeros((len(names), 2, frames), np.float32)
+    after = np.zeros_like(rings)
+    sound[:, :, :over] = rings[:, :, :frames]
+    after[:, :, : max(0, over - frames)] = rings[:, :, frames:]
+    first = len(PARTS) if names == APART else 0
+    sound[first : first + len(sent)] += wet[:, :, :frames]
+    after[first : first + len(sent)] += wet[:, :, frames:]
+    if names == APART:
+        sound[: len(PARTS)] += stems * gains[:, None, None]
+        return sound, after
+    sound[0] += np.einsum("p,pcf->cf", gains[BAND], stems[BAND])
+    if "lead" in names:
+        sound[1] += gains[LEAD] * guitar
+    return sound, after
 
 
 def _with_tone(stems: Iterable[Stems], rate: int, tone: str, pick: str) -> Iterator[Stems]:

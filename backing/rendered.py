@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from backing.loudness import (
     BLOCK,
+    CELL,
     MARGIN,
     TAPS,
     Meter,
     block_gains,
     block_peaks,
-    cell_means,
     weighed,
 )
 from backing.mix import LIMIT, Gains, Sound, master
@@ -45,6 +45,65 @@ def _again(keys: Sequence[Hashable]) -> list[int]:
         out.append(following.get(keys[place], sys.maxsize))
         following[keys[place]] = place
     return out[::-1]
+
+
+class _Peaks:
+    """The highest frame of each block of a row of stretches, those that come again kept once.
+
+    Parameters
+    ----------
+    row
+        The same object where a stretch is the same.
+    """
+
+    def __init__(self, row: list[NDArray[np.float32]]) -> None:
+        around = MARGIN // BLOCK
+        places: dict[tuple[int, ...], NDArray[np.intp]] = {}
+        parts: list[NDArray[np.float32]] = []
+        starts: list[NDArray[np.intp]] = []
+        sizes: list[NDArray[np.intp]] = []
+        order: list[NDArray[np.intp]] = []
+        at = cells = 0
+        for number, here in enumerate(row):
+            key, before, after = _beside(row, number, around)
+            if key not in places:
+                first = at + len(before)
+                at = first + len(here) + len(after)
+                parts += [before, here, after]
+                edges = np.arange(0, len(here), CELL // BLOCK)
+                edges = np.append(edges, len(here))  # the last, which is no cell, holds the rest
+                starts.append(first + edges)
+                sizes.append(np.diff(edges, append=len(here) + 1))
+                places[key] = np.arange(cells, cells + len(edges) - 1)
+                cells += len(edges)
+            order.append(places[key])
+        self._blocks = np.concatenate([*parts, np.zeros(1, np.float32)])
+        self._starts = np.concatenate(starts)
+        self._sizes = np.concatenate(sizes).astype(np.float32)
+        self._order = np.concatenate(order)
+
+    def left(self, gain: np.float32) -> NDArray[np.float32]:
+        """Return what a limiter leaves of the power of each cell at a gain, 1 or less."""
+        power = block_gains(self._blocks * gain, LIMIT) ** 2
+        means = np.add.reduceat(power, self._starts) / self._sizes
+        return means[self._order].astype(np.float32)
+
+
+def _beside(
+    row: list[NDArray[np.float32]], number: int, around: int
+) -> tuple[tuple[int, ...], NDArray[np.float32], NDArray[np.float32]]:
+    """Return what a stretch and its neighbours are told by, and the blocks before and after it."""
+    silence = np.zeros(around, np.float32)
+    first, last, before, after = number, number, silence[:0], silence[:0]
+    while first > 0 and len(before) < around:
+        first -= 1
+        before = np.concatenate([row[first], before])
+    while last + 1 < len(row) and len(after) < around:
+        last += 1
+        after = np.concatenate([after, row[last]])
+    before = np.concatenate([silence, before])[-around:]
+    after = np.concatenate([after, silence])[:around]
+    return (number - first, *(id(part) for part in row[first : last + 1])), before, after
 
 
 class Rendered:
@@ -91,21 +150,20 @@ class Rendered:
     def measure(self) -> None:
         """Decide the gains from all that was added."""
         self._known.clear()
-        balanced: dict[float, list[NDArray[np.float32]]] = {}
+        balanced: dict[float, _Peaks] = {}
 
         def held(gains: Gains) -> NDArray[np.float32]:
             # Up to a factor the peaks depend on the balance of band and lead alone.
             most = max(gains.band, gains.lead)
             balance = gains.lead / gains.band if gains.band else np.inf
             if balance not in balanced:
-                if len(balanced) > 1:
-                    balanced.pop(next(iter(balanced)))
+                balanced.clear()
                 balanced[balance] = self._peaks(Gains(gains.band / most, gains.lead / most))
-            return self._left(balanced[balance], np.float32(most))
+            return balanced[balance].left(np.float32(most))
 
         self.gains = master(self._meter, self.names, held)
 
-    def _peaks(self, gains: Gains) -> list[NDArray[np.float32]]:
+    def _peaks(self, gains: Gains) -> _Peaks:
         """Return the highest frame of each block of each stretch that counts, at some gains."""
         different = list(dict.fromkeys(self.row[number] for number in self._heard))
 
@@ -115,22 +173,7 @@ class Rendered:
 
         with ThreadPoolExecutor(WORKERS) as pool:
             found = dict(zip(different, pool.map(find, different), strict=True))
-        return [found[self.row[number]] for number in self._heard]
-
-    def _left(self, peaks: list[NDArray[np.float32]], gain: np.float32) -> NDArray[np.float32]:
-        """Return what a limiter leaves of the power of each cell, 1 or less."""
-        known: dict[tuple[int, ...], NDArray[np.float32]] = {}
-        out = []
-        nothing = peaks[0][:0]
-        for before, here, after in zip(
-            [nothing, *peaks[:-1]], peaks, [*peaks[1:], nothing], strict=True
-        ):
-            key = (id(before), id(here), id(after))
-            if key not in known:
-                gains = block_gains(np.concatenate([before, here, after]) * gain, LIMIT)
-                known[key] = cell_means(gains[len(before) : len(before) + len(here)] ** 2)
-            out.append(known[key])
-        return np.concatenate(out)
+        return _Peaks([found[self.row[number]] for number in self._heard])
 
     def _mixed(self, layers: Sound, gains: Gains) -> Sound:
         mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), layers)

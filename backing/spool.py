@@ -1,4 +1,4 @@
-"""Sound that waits: stretches of layers in a temporary file, written by any thread.
+"""Sound that waits: stretches of layers in memory or a temporary file, written by any thread.
 
 A piece is rendered before its loudness is known, and what is equal in it is stored once.
 """
@@ -8,7 +8,8 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import SpooledTemporaryFile
+from tempfile import TemporaryFile
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ __all__ = ["Spool", "Stretch"]
 
 Sound = NDArray[np.float32]
 
-IN_MEMORY = 1 << 25  # bytes; longer pieces wait on disk
+IN_MEMORY = 1 << 26  # bytes; what is more waits on disk
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ class Stretch:
 
 
 class Spool:
-    """A temporary file of layers.
+    """What waits, the first of it in memory and the rest in a temporary file.
 
     Parameters
     ----------
@@ -57,28 +58,42 @@ class Spool:
 
     def __init__(self, layers: int, folder: Path | None) -> None:
         self.layers = layers
-        self._file = SpooledTemporaryFile(IN_MEMORY, dir=str(folder or "") or None, prefix=".")  # noqa: SIM115
-        self._end = 0
+        self._folder = folder
+        self._held: dict[int, Sound] = {}
+        self._file: IO[bytes] | None = None
+        self._filed = self._end = 0  # the places where the file begins and ends
         self._lock = threading.Lock()
 
     def write(self, sound: Sound) -> Stretch:
-        """Store a sound, shape (layers, 2, frames)."""
-        data = np.ascontiguousarray(sound, np.float32).data
+        """Store a sound, shape (layers, 2, frames), which then must stay as it is."""
+        sound = np.ascontiguousarray(sound, np.float32)
         with self._lock:
             place = self._end
-            self._file.seek(place)
-            self._file.write(data)
-            self._end += data.nbytes
+            if self._file is None and place + sound.nbytes > IN_MEMORY:
+                self._file = TemporaryFile(dir=self._folder, prefix=".")  # noqa: SIM115
+                self._filed = place
+            if self._file is None:
+                self._held[place] = sound
+            else:
+                self._file.seek(place - self._filed)
+                self._file.write(sound.data)
+            self._end += sound.nbytes
         return Stretch(place, sound.shape[2], 0, sound.shape[2])
 
     def read(self, stretch: Stretch) -> Sound:
         """Return a stretch, shape (layers, 2, frames), not to be written to."""
-        shape = (self.layers, 2, stretch.whole)
-        with self._lock:
-            self._file.seek(stretch.place)
-            data = self._file.read(8 * self.layers * stretch.whole)
-        return np.frombuffer(data, np.float32).reshape(shape)[:, :, stretch.start : stretch.stop]
+        held = self._held.get(stretch.place)
+        if held is None:
+            shape = (self.layers, 2, stretch.whole)
+            with self._lock:
+                assert self._file is not None
+                self._file.seek(stretch.place - self._filed)
+                data = self._file.read(8 * self.layers * stretch.whole)
+            held = np.frombuffer(data, np.float32).reshape(shape)
+        return held[:, :, stretch.start : stretch.stop]
 
     def close(self) -> None:
-        """Give back the temporary file."""
-        self._file.close()
+        """Give back the memory and the temporary file."""
+        self._held.clear()
+        if self._file is not None:
+            self._file.close()

@@ -32,7 +32,8 @@ PARTS = ("drums", "bass", "comp", "lead")
 GAIN = 0.5
 POLYPHONY = 256
 LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
-LENGTHS = (8640, 22080, 86400)  # frames, the last one again and again
+# Frames, the last one again and again: with the room it fills an FFT that stays in the cache.
+LENGTHS = (8640, 22080, 79680)
 # SoundFont 2.01, 8.4.10: the wheel moves 12700 cents times the bend range over 128, so that 24
 # semitones become 2381 cents. That is made good.
 WHEEL = 128 / 127

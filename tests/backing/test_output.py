@@ -6,7 +6,7 @@ import time
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from tempfile import SpooledTemporaryFile
+from tempfile import TemporaryFile
 from typing import Any
 
 import mutagen
@@ -318,12 +318,12 @@ def test_tags_that_cannot_be_written_leave_nothing(
 class _FullDisk:
     """A temporary file on a disk with no room."""
 
-    def __init__(self, size: int, **rest: Any) -> None:
-        self.file = SpooledTemporaryFile(size, **rest)  # noqa: SIM115
+    def __init__(self, **rest: Any) -> None:
+        self.file = TemporaryFile(**rest)  # noqa: SIM115
         OPEN.append(self.file)
 
     def seek(self, place: int) -> int:
-        return self.file.seek(place)
+        return int(self.file.seek(place))
 
     def write(self, data: bytes) -> int:
         raise FULL
@@ -339,7 +339,8 @@ def test_no_room_to_render_is_said_and_the_temporary_file_is_gone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     OPEN.clear()
-    monkeypatch.setattr(spool, "SpooledTemporaryFile", _FullDisk)
+    monkeypatch.setattr(spool, "IN_MEMORY", 1000)
+    monkeypatch.setattr(spool, "TemporaryFile", _FullDisk)
     message = (
         rf"^{tmp_path}: no room to render: the disk is full; make room or choose another folder$"
     )
@@ -354,16 +355,15 @@ def test_the_temporary_file_lies_beside_the_output_and_is_gone_afterwards(
 ) -> None:
     OPEN.clear()
 
-    def spooled(size: int, **rest: Any) -> Any:
-        assert rest["dir"] == str(tmp_path)
-        OPEN.append(SpooledTemporaryFile(size, **rest))  # noqa: SIM115
+    def made(**rest: Any) -> Any:
+        assert rest["dir"] == tmp_path
+        OPEN.append(TemporaryFile(**rest))  # noqa: SIM115
         return OPEN[-1]
 
     monkeypatch.setattr(spool, "IN_MEMORY", 1000)
-    monkeypatch.setattr(spool, "SpooledTemporaryFile", spooled)
+    monkeypatch.setattr(spool, "TemporaryFile", made)
     write(_short(), [tmp_path / "a.wav"])
-    assert OPEN[0]._rolled
-    assert OPEN[0].closed
+    assert [file.closed for file in OPEN] == [True]
     assert [path.name for path in tmp_path.iterdir()] == ["a.wav"]
 
 
