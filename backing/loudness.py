@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import threading
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,13 +107,13 @@ def _passed(sound: Sound, spectrum: NDArray[np.complex64], size: int) -> Sound:
     transforms in single precision, several rows at once, where else it would in double precision,
     which takes three to seven times as long.
     """
-    own: Any = _scratch("own", (*sound.shape[:-1], size // 2 + 1), np.complex64)
-    np.fft.rfft(sound, size, norm="forward", out=own)
+    own = _scratch("own", (*sound.shape[:-1], size // 2 + 1), np.complex64)
+    np.fft.rfft(sound, size, norm="forward", out=cast(Any, own))
     shape = np.broadcast_shapes(own.shape, spectrum.shape)
     both = np.multiply(own, spectrum, out=_scratch("both", shape, np.complex64))
-    out: Any = _scratch("out", (*shape[:-1], size), np.float32)
-    found: Sound = np.fft.irfft(both, size, out=out)
-    return found
+    out = _scratch("out", (*shape[:-1], size), np.float32)
+    np.fft.irfft(both, size, out=cast(Any, out))
+    return out
 
 
 def _fast(frames: int) -> int:
