@@ -171,19 +171,19 @@ def weighed(sound: Sound, rate: int) -> Sound:
         Shape (cells, layers, layers): the product of two layers, summed over a cell's frames and
         both sides. A cell is `CELL` frames, but for the last.
     """
-    hop = FFT - TAPS + 1
+    hop = (FFT - TAPS + 1) // CELL * CELL
     frames = sound.shape[2] - TAPS + 1
-    heard = np.empty((*sound.shape[:2], frames), np.float32)
+    cells = -(-frames // CELL)
+    heard = np.zeros((*sound.shape[:2], cells * CELL), np.float32)
     for start in range(0, frames, hop):
         last = min(hop, frames - start)
         piece = _passed(sound[:, :, start : start + FFT], _k_spectrum(rate), FFT)
         heard[:, :, start : start + last] = piece[:, :, TAPS - 1 : TAPS - 1 + last]
-    starts = np.arange(0, frames, CELL)
-    shared: Sound = np.empty((len(starts), len(sound), len(sound)), np.float32)
-    for a, first in enumerate(heard):
-        for b, second in enumerate(heard[: a + 1]):
-            sums = np.add.reduceat((first * second).sum(axis=0), starts)
-            shared[:, a, b] = shared[:, b, a] = sums
+    each = heard.reshape(len(sound), 2, cells, CELL)
+    shared: Sound = np.empty((cells, len(sound), len(sound)), np.float32)
+    for a, first in enumerate(each):
+        for b, second in enumerate(each[: a + 1]):
+            shared[:, a, b] = shared[:, b, a] = np.einsum("cnf,cnf->n", first, second)
     return shared
 
 

@@ -144,7 +144,9 @@ class Rendered:
             self._heard.append(number)
             key = self._near(number, TAPS, 0)
             if key not in self._known:
-                self._known[key] = weighed(self._around(number, TAPS - 1, 0), self.rate)
+                self._known[key] = weighed(
+                    np.concatenate(self._around(number, TAPS - 1, 0), axis=2), self.rate
+                )
             self._meter.add_weighed(self._known[key], stretch.frames)
 
     def measure(self) -> None:
@@ -192,8 +194,8 @@ class Rendered:
             after -= self.row[last].frames
         return number - first, tuple(self.row[first : last + 1])
 
-    def _around(self, number: int, before: int, after: int) -> Sound:
-        """Return a stretch with so many frames before and after it, silent beyond the ends."""
+    def _around(self, number: int, before: int, after: int) -> list[Sound]:
+        """Return a stretch and so many frames before and after it, silent beyond the ends."""
         parts = [self.spool.read(self.row[number])]
         at = number
         while before > 0 and at > 0:
@@ -206,8 +208,9 @@ class Rendered:
             at += 1
             parts.append(self.spool.read(self.row[at].cut(0, after)))
             after -= self.row[at].frames
-        whole = np.concatenate(parts, axis=2)
-        return np.pad(whole, ((0, 0), (0, 0), (max(0, before), max(0, after))))
+        silence = np.zeros((len(self.names), 2, max(0, before, after)), np.float32)
+        parts.insert(0, silence[:, :, : max(0, before)])
+        return [*parts, silence[:, :, : max(0, after)]]
 
     # --- finished sound -------------------------------------------------------
 
@@ -288,7 +291,8 @@ class Rendered:
         """Return the true peak of each block of a stretch, as far as a limiter minds."""
         key = self._near(number, NEAR, NEAR)
         if key not in self._known:
-            around = self._mixed(self._around(number, NEAR, NEAR), self.gains)
+            parts = [self._mixed(part, self.gains) for part in self._around(number, NEAR, NEAR)]
+            around = np.concatenate(parts, axis=1)
             blocks = -(-self.row[number].frames // BLOCK)
             self._known[key] = block_peaks(around, 0.6 * LIMIT)[1 : 1 + blocks]
         return self._known[key]

@@ -1,7 +1,8 @@
 """The text for the description under a video of a lesson, with chapter times.
 
 The video is taken to begin with the teacher's words and then to play the lesson's sounds in one
-key, the first, one after another: demos, loops, trade tracks and backings in the lesson's order.
+key and groove, the first of each, one after another: demos, loops, trade tracks and backings in
+the lesson's order.
 
 References: that chapters are lines of a time and a name, that the first stands at 0:00, and that
 one shorter than `SHORTEST` seconds is not shown, is common practice among video sites.
@@ -10,6 +11,7 @@ one shorter than `SHORTEST` seconds is not shown, is common practice among video
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from backing.lesson.items import Item
@@ -61,7 +63,13 @@ def chapters(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> list[tu
 def _played(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> Iterator[Item]:
     """Yield what a video plays: each phrase in the first key, demos and backings at full tempo."""
     for number, study in enumerate(lesson.studies):
-        here = [i for i in facts if i.study == number and i.key == study.keys[0] and i.formats]
+        played = {name: study.grooves[0] or one.groove for name, one in study.versions}
+        here = [
+            item
+            for item in facts
+            if (item.study, item.key, item.groove) == (number, study.keys[0], played[item.version])
+            and item.formats
+        ]
         for kind in lesson.video:
             for version, _ in study.versions:
                 of_kind = [i for i in here if i.kind == kind and i.version == version]
@@ -92,6 +100,8 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
     for study in lesson.studies:
         tempos = [f"{float(tempo):g}" for tempo in study.tempos]
         keys = ", ".join(map(str, study.keys))
+        if len(study.grooves) > 1:
+            keys += f", over {', '.join(Path(word).stem for word in study.grooves)}"
         names = [name for name, _ in study.versions if name]
         also = f" Also: {', '.join(names)}." if names else ""
         shown = tempos[0] if len(tempos) == 1 else f"{', '.join(tempos[:-1])} and {tempos[-1]}"

@@ -12,7 +12,7 @@ import hashlib
 import os
 import re
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -178,8 +178,9 @@ def _sounds(lesson: Lesson) -> Iterator[Item]:
         for key in study.keys:
             for kind in wanted:
                 full = kind in lesson.full_tempo_only
-                for tempo in study.tempos[-1:] if full else study.tempos:
-                    yield from _of(lesson, number, study, key, kind, tempo)
+                for groove in study.grooves:
+                    for tempo in study.tempos[-1:] if full else study.tempos:
+                        yield from _of(lesson, number, study, key, kind, groove, tempo)
 
 
 def _for_page(lesson: Lesson, kind: str) -> bool:
@@ -187,21 +188,25 @@ def _for_page(lesson: Lesson, kind: str) -> bool:
 
 
 def _of(
-    lesson: Lesson, number: int, study: Study, key: Key, kind: str, tempo: Fraction
+    lesson: Lesson, number: int, study: Study, key: Key, kind: str, groove: str, tempo: Fraction
 ) -> Iterator[Item]:
     heard: set[tuple[str, str]] = set()
-    names = _version_words(study)
-    for version, whole in study.versions:
-        groove, swing = study.groove or whole.groove, study.swing or whole.swing
+    names = _words([name for name, _ in study.versions])
+    grooves = _words([Path(word).stem for word in study.grooves])
+    for at, (version, whole) in enumerate(study.versions):
+        played, swing = groove or whole.groove, study.swing or whole.swing
         if kind == "backing":  # a variation has a backing of its own where its groove differs
-            if (groove, swing) in heard:
+            if (played, swing) in heard:
                 continue
-            heard.add((groove, swing))
+            heard.add((played, swing))
         for gap in study.gaps if kind == "trade" else ("",):
             what = f"{ORDER[kind]}-{kind}" + (f"-{gap}" if gap else "")
-            words = [stem(number, study), key_word(key), what, tempo_word(tempo)]
-            words += [names[version]] if version else []
-            takes = kind == "demo" and not version and key == study.phrase.key
+            words = [stem(number, study), key_word(key), what]
+            words += [grooves[study.grooves.index(groove)]] if len(grooves) > 1 else []
+            words += [tempo_word(tempo)]
+            words += [names[at]] if version else []
+            first = groove == study.grooves[0]
+            takes = kind == "demo" and not version and key == study.phrase.key and first
             yield Item(
                 kind=kind,
                 study=number,
@@ -209,7 +214,7 @@ def _of(
                 phrase=replace(whole, tips=(), variations=(), level="", tags=(), groove=""),
                 key=key,
                 tempo=tempo,
-                groove=groove,
+                groove=played,
                 form=study.form,
                 swing=study.swing,
                 choruses=lesson.choruses,
@@ -222,16 +227,16 @@ def _of(
             )
 
 
-def _version_words(study: Study) -> dict[str, str]:
-    """Return a word for each variation's files, no two the same."""
-    words: dict[str, str] = {}
-    for name, _ in study.versions:
+def _words(names: Iterable[str]) -> list[str]:
+    """Return a word for the files of each name, no two the same."""
+    words: list[str] = []
+    for name in names:
         word = plain = slug(name)
         number = 1
-        while word in words.values():
+        while word in words:
             number += 1
             word = f"{plain}-{number}"
-        words[name] = word
+        words.append(word)
     return words
 
 

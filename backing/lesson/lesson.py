@@ -59,12 +59,13 @@ SOUNDS = ("demo", "loop", "trade", "backing")
 FORMATS = tuple(suffix[1:] for suffix, kind in SUFFIXES.items() if kind is not None)
 # WAV for editors and films, and MP3 because every telephone and player opens it.
 USUAL_FORMATS = ("wav", "mp3")
+GROOVES_HINT = 'grooves are words in quotes: grooves = ["shuffle", "jump"]'
 TEMPOS = 6  # tempos of a lesson that names none, at most
 LONGEST_OPENING = 3600  # seconds
 STUDIES = 200  # phrases of a lesson
 LONG = 60  # signs of a name that a message repeats
 
-COMMON_KEYS = ("keys", "groove", "form", "swing", "tempos", "gaps")
+COMMON_KEYS = ("keys", "grooves", "form", "swing", "tempos", "gaps")
 LESSON_KEYS = (
     "title", *COMMON_KEYS, "choruses", "formats", "stems", "make", "full-tempo-only", "video",
     "opening", "text", "phrase",
@@ -86,8 +87,8 @@ class Study:
         The phrase under an empty name, then the chosen variations under theirs.
     keys
         In which it is played.
-    groove
-        A name or a path; empty where each version has its own.
+    grooves
+        Names or paths; an empty one where each version has its own.
     form
         A name or a path.
     swing
@@ -108,7 +109,7 @@ class Study:
     phrase: Phrase
     versions: tuple[tuple[str, Phrase], ...]
     keys: tuple[Key, ...]
-    groove: str
+    grooves: tuple[str, ...]
     form: str
     swing: str
     tempos: tuple[Fraction, ...]
@@ -166,7 +167,7 @@ class _Common:
     """What a lesson says and a phrase of it may restate."""
 
     keys: tuple[Key, ...] = ()
-    groove: str = ""
+    grooves: tuple[str, ...] = ("",)
     form: str = pieces.FORM
     swing: str = ""
     tempos: tuple[Fraction, ...] = ()
@@ -292,29 +293,31 @@ def _common(file: TextFile, where: Where, folder: Path, before: _Common) -> _Com
         file.attempt((*where, "tempos", number), check_tempo, tempo)
         for number, tempo in enumerate(tempos)
     ]
+    grooves = _list(file, (*where, "grooves"), str, GROOVES_HINT)
+    found = [
+        file.attempt((*where, "grooves", number), _found, folder, GROOVE_SHELF, word)
+        for number, word in enumerate(grooves)
+    ]
     swing = file.get((*where, "swing"), str, before.swing)
     if swing:
         file.attempt((*where, "swing"), parse_swing, swing)
     return _Common(
         keys=tuple(dict.fromkeys(key for key in read if key)) or before.keys,
-        groove=_shelved(file, (*where, "groove"), folder, GROOVE_SHELF, before.groove),
-        form=_shelved(file, (*where, "form"), folder, FORM_SHELF, before.form),
+        grooves=tuple(dict.fromkeys(str(word) for word in found if word)) or before.grooves,
+        form=_form(file, (*where, "form"), folder, before.form),
         swing=swing,
         tempos=tuple(sorted({tempo for tempo in exact if tempo})) or before.tempos,
         gaps=_words(file, (*where, "gaps"), "a gap", GAPS, before.gaps),
     )
 
 
-def _shelved(file: TextFile, where: Where, folder: Path, shelf: Shelf, before: str) -> str:
-    """Return the name of a groove or form that ships, or the path of one in the folder."""
+def _form(file: TextFile, where: Where, folder: Path, before: str) -> str:
     word = file.get(where, str, "")
-    if not word:
-        return before
-    named = file.attempt(where, _found, folder, shelf, word)
-    return str(named or before)
+    return str((word and file.attempt(where, _found, folder, FORM_SHELF, word)) or before)
 
 
 def _found(folder: Path, shelf: Shelf, word: str) -> str:
+    """Return the name of a groove or form that ships, or the path of one in the folder."""
     path = shelf.find(word)
     if path.parent == shelf.folder and path.stem == word:
         return word
@@ -379,7 +382,7 @@ def _study(
         phrase=phrase,
         versions=tuple(versions),
         keys=keys,
-        groove=told.groove,
+        grooves=told.grooves,
         form=told.form,
         swing=told.swing,
         tempos=tempos,
@@ -420,6 +423,7 @@ def check_files(lesson: Lesson) -> None:
     for study in lesson.studies:
         find_form(study.form)
         for _, version in study.versions:
-            find_groove(study.groove or version.groove)
+            for groove in study.grooves:
+                find_groove(groove or version.groove)
     if not lesson.make:
         raise TextFileError(str(lesson.path), (Problem("make: the lesson makes nothing"),))

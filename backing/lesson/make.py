@@ -220,6 +220,7 @@ def _manifest(
             "phrase": lesson.studies[item.study].phrase.title,
             "variation": item.version,
             "key": str(item.key),
+            "groove": Path(item.groove).stem,
             "tempo": float(item.tempo),
             "seconds": round(record.facts["seconds"], 3),
             "digest": wanted[item],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -79,9 +80,10 @@ def leaves(
             yield _page(lesson, number, study, loops, layers)
 
 
-def _told(study: Study, phrase: Phrase) -> Phrase:
-    """Return a phrase with the groove and the swing that the lesson gives it."""
-    return replace(phrase, groove=study.groove or phrase.groove, swing=study.swing or phrase.swing)
+def _told(study: Study, phrase: Phrase, groove: str = "") -> Phrase:
+    """Return a phrase with the swing and one groove, else the first, that the lesson gives it."""
+    groove = groove or study.grooves[0] or phrase.groove
+    return replace(phrase, groove=groove, swing=study.swing or phrase.swing)
 
 
 def _sheet(number: int, study: Study, key: Key) -> Leaf:
@@ -127,11 +129,16 @@ def _page(
         form = find_form(study.form)
         for variation, phrase in study.versions:
             versions = []
-            for key in study.keys:
-                moved = replace(transpose(_told(study, phrase), key), variations=())
-                here = [i for i in own if i.version == variation and i.key == key]
+            for key, groove in product(study.keys, study.grooves):
+                moved = replace(transpose(_told(study, phrase, groove), key), variations=())
+                here = [
+                    item
+                    for item in own
+                    if (item.version, item.key, item.groove) == (variation, key, moved.groove)
+                ]
                 made = [_loop(item, own[item][1], band[item], layers(item)[1]) for item in here]
-                versions.append(version(moved, form, made))
+                name = Path(groove).stem if len(study.grooves) > 1 else ""
+                versions.append(replace(version(moved, form, made), groove=name))
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:
             return render_page(PageData(title, tuple(pieces), text, name)).encode()
@@ -140,7 +147,7 @@ def _page(
                 raise
             raise RangeError(f"{study.phrase.title}: no practice page: {error}") from None
 
-    told = [(item.version, item.key, found) for item, (found, _) in own.items()]
+    told = [(item.version, item.key, item.groove, found) for item, (found, _) in own.items()]
     return Leaf(
         "page",
         number,
@@ -148,7 +155,8 @@ def _page(
         f"{stem(number, study)}/{stem(number, study)}_practice.html",
         digest(
             program_digest("page", "sheet"), program_digest(), _text_digest(), title, text, name,
-            told, [_told(study, phrase) for _, phrase in study.versions], _form(study),
+            told, [_told(study, phrase) for _, phrase in study.versions], study.grooves,
+            _form(study),
         ),
         make,
     )  # fmt: skip

@@ -74,7 +74,7 @@ text   = "Play it slowly until it sings. *Then* turn it up."
 # What holds for every phrase below, if it does not say otherwise itself.
 keys   = ["A"]                # as many as you like; the phrase's own if left out
 tempos = [60, 76, 92]         # felt beats a minute; up to the phrase's own if left out
-# groove = "shuffle"          # one of `backing list grooves`, or "mine.toml"; each phrase's own
+# grooves = ["shuffle"]       # of `backing list grooves`, or "mine.toml"; each phrase's own
 # form   = "quick-change"     # one of `backing list forms`; a twelve-bar if left out
 # swing  = "3:2"
 gaps   = ["response"]         # what trade tracks leave open; also: call, echo, two, four
@@ -93,7 +93,7 @@ video    = ["demo", "loop", "trade"]
 [[phrase]]
 file   = "pot-lid"            # a file, "my-phrase.toml", or one of `backing list phrases`
 # variations = ["busier"]     # all of them if left out; [] for none
-# keys   = ["E"]              # keys, tempos, groove, form, swing and gaps as above
+# keys   = ["E"]              # keys, tempos, grooves, form, swing and gaps as above
 # text   = "What you say to this one."
 # take   = "my-recording.wav" # you playing it once, in its own key: it takes the demo's place
 # take-tempo = 92             # at which you played; the phrase's own if left out

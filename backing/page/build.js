@@ -22,6 +22,10 @@ const radios = (holder, name, options, value, choose) => {
   }
 };
 
+const different = (names) => [...new Set(names)];
+const keysOf = (one) => different(one.versions.map((each) => each.key));
+const groovesOf = (one) => different(one.versions.map((each) => each.groove));
+
 const buildChoices = () => {
   const select = (id, names, value) => {
     $(id).replaceChildren();
@@ -30,7 +34,8 @@ const buildChoices = () => {
     $(`pick-${id}`).hidden = names.length < 2;
   };
   select("piece", lesson.pieces.map((one) => one.name), piece.name);
-  select("key", piece.versions.map((one) => one.key), version.key);
+  select("key", keysOf(piece), version.key);
+  select("groove", groovesOf(piece), version.groove);
   const roles = new Set(version.turns);
   const answers = roles.has("call") && roles.has("response");
   radios($("guitar"), "guitar",

@@ -169,6 +169,8 @@ class Version:
     ----------
     key
         ``Bb``, ``C# minor``.
+    groove
+        What the band plays; empty where a piece has one groove alone.
     beats_in_bar, bars
         Felt beats of a bar and bars of the loop.
     chords, turns, notes, tips
@@ -193,6 +195,7 @@ class Version:
     loops: tuple[Loop, ...]
     heard: tuple[tuple[float, ...], ...]
     tips: tuple[Tip, ...] = ()
+    groove: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +207,7 @@ class Piece:
     name
         ``Porch light``, or ``Porch light, low flame``.
     versions
-        One for each key.
+        One for each groove in each key.
     """
 
     name: str

@@ -38,8 +38,9 @@ const LETTERS = {
   b: () => tilt(-10),
   n: () => flip("count-in"),
   s: () => flip("step-up"),
-  v: () => lesson.pieces.length > 1 && choosePiece(cycle(lesson.pieces, piece).name, version.key),
-  k: () => piece.versions.length > 1 && choosePiece(piece.name, cycle(piece.versions, version).key),
+  v: () => lesson.pieces.length > 1 && choosePiece(cycle(lesson.pieces, piece).name, version.key, version.groove),
+  k: () => keysOf(piece).length > 1 && choosePiece(piece.name, cycle(keysOf(piece), version.key), version.groove),
+  f: () => groovesOf(piece).length > 1 && choosePiece(piece.name, version.key, cycle(groovesOf(piece), version.groove)),
   0: () => chooseBars(1, version.bars),
 };
 const ARROWS = {
@@ -80,8 +81,9 @@ document.addEventListener("pointerup", () => {
 });
 
 $("play").addEventListener("click", toggle);
-$("piece").addEventListener("change", () => choosePiece($("piece").value, version.key));
-$("key").addEventListener("change", () => choosePiece(piece.name, $("key").value));
+$("piece").addEventListener("change", () => choosePiece($("piece").value, version.key, version.groove));
+$("key").addEventListener("change", () => choosePiece(piece.name, $("key").value, version.groove));
+$("groove").addEventListener("change", () => choosePiece(piece.name, version.key, $("groove").value));
 for (const id of ["count-in", "step-up", "passes", "letters"]) $(id).addEventListener("change", setTicks);
 for (const id of ["balance", "volume"]) {
   $(id).addEventListener("input", () => {

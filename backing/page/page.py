@@ -105,6 +105,7 @@ def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[st
     templates.append(_template(number, version))
     return {
         "key": version.key,
+        "groove": version.groove,
         "beats": version.beats_in_bar,
         "bars": version.bars,
         "chords": [chord.name for chord in version.chords],

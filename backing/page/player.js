@@ -90,9 +90,10 @@ const chooseBar = (number) => {
   }
 };
 
-const choosePiece = (name, key) => {
+const choosePiece = (name, key, groove) => {
   chosen.piece = name;
   chosen.key = key;
+  chosen.groove = groove;
   const before = version.bars;
   const all = whole();
   const tempo = loop.tempo;
@@ -103,7 +104,7 @@ const choosePiece = (name, key) => {
   sound.regions.clear();
   buildChoices();
   buildMusic();
-  say(`${piece.name}, ${version.key}`);
+  say([piece.name, version.key, version.groove].filter(Boolean).join(", "));
   return follow();
 };
 

@@ -12,7 +12,7 @@ const GUITAR = {
 
 const STORE = `practice page: ${lesson.name}`;
 const usual = {
-  piece: lesson.pieces[0].name, key: "", tempo: 0, guitar: "both", first: 1, last: 0, balance: 0,
+  piece: lesson.pieces[0].name, key: "", groove: "", tempo: 0, guitar: "both", first: 1, last: 0, balance: 0,
   volume: 60, countIn: true, stepUp: false, passes: 2, letters: true,
 };
 const chosen = { ...usual };
@@ -40,7 +40,9 @@ let piece, version, loop, systems, tips, anchor, playing = false, waiting = fals
 
 const pick = () => {
   piece = lesson.pieces.find((one) => one.name === chosen.piece) ?? lesson.pieces[0];
-  version = piece.versions.find((one) => one.key === chosen.key) ?? piece.versions[0];
+  const keyed = piece.versions.filter((one) => one.key === chosen.key);
+  const near = keyed.length ? keyed : piece.versions.filter((one) => one.key === piece.versions[0].key);
+  version = near.find((one) => one.groove === chosen.groove) ?? near[0];
   const distance = (one) => Math.abs(one.tempo - chosen.tempo);
   loop = chosen.tempo
     ? version.loops.reduce((best, one) => (distance(one) < distance(best) ? one : best))

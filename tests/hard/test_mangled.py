@@ -81,7 +81,7 @@ RAMP = 'from = 60\nto = 90\nshape = "ramp"\npasses = 3\nbars = "1-4"\n'
 WHOLE_LESSON = """\
 title = "A lesson"
 keys = ["A", "C# minor"]
-groove = "shuffle"
+grooves = ["shuffle", "jump"]
 form = "quick-change"
 swing = "3:2"
 tempos = [60, 72.5, 84]

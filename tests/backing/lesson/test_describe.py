@@ -34,6 +34,15 @@ def test_chapters_are_long_enough_and_begin_at_nought(tmp_path: Path) -> None:
     assert all(b - a >= SHORTEST for a, b in pairwise(starts))
 
 
+def test_a_video_plays_the_first_of_several_grooves(tmp_path: Path) -> None:
+    lesson = small(tmp_path, 'grooves = ["jump", "two-beat"]\n' + LESSON)
+    items = sounds(lesson)
+    facts = {item: {"seconds": 20.0} for item in items}
+    played = len(chapters(lesson, {i: f for i, f in facts.items() if i.groove == "jump"}))
+    assert len(chapters(lesson, facts)) == played > 3
+    assert "Two bars, in A, over jump, two-beat, at 200" in describe(lesson, facts)
+
+
 def test_the_video_decides(tmp_path: Path) -> None:
     lesson = small(tmp_path, 'video = ["backing"]\n' + LESSON)
     facts = {item: {"seconds": SECONDS[item.kind]} for item in sounds(lesson)}

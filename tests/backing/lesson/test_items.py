@@ -63,6 +63,33 @@ def test_a_variation_of_another_groove_has_its_own_backing(tmp_path: Path) -> No
     assert [item.groove for item in made] == ["shuffle", "jump"]
 
 
+def test_each_groove_has_its_sounds(tmp_path: Path) -> None:
+    grooves = 'grooves = ["shuffle", "jump"]\nmake = ["demo", "loop", "backing"]\n'
+    made = [item for item in sounds(small(tmp_path, grooves + LESSON)) if not item.version]
+    names = [item.name.rpartition("/")[2] for item in made if item.tempo == 240]
+    assert names == [
+        "01-two-bars_A_1-demo_shuffle_240bpm",
+        "01-two-bars_A_1-demo_jump_240bpm",
+        "01-two-bars_A_2-loop_shuffle_240bpm",
+        "01-two-bars_A_2-loop_jump_240bpm",
+        "01-two-bars_A_4-backing_shuffle_240bpm",
+        "01-two-bars_A_4-backing_jump_240bpm",
+    ]
+    played = {item.name: item.stream() for item in made}
+    shuffle, jump = (played[f"01-two-bars/A/{name}"] for name in names[-2:])
+    assert shuffle.sections[-1].notes != jump.sections[-1].notes
+
+
+def test_grooves_of_one_name_have_files_of_their_own(tmp_path: Path) -> None:
+    (tmp_path / "jump.toml").write_bytes((GROOVES.folder / "jump.toml").read_bytes())
+    grooves = 'grooves = ["jump", "jump.toml"]\nmake = ["backing"]\n'
+    made = sounds(small(tmp_path, grooves + LESSON))
+    assert [item.name.rpartition("/")[2] for item in made] == [
+        "01-two-bars_A_4-backing_jump_240bpm",
+        "01-two-bars_A_4-backing_jump-2_240bpm",
+    ]
+
+
 def test_variations_of_like_names_have_files_of_their_own(tmp_path: Path) -> None:
     more = PHRASE + '\n[[variation]]\nname = "other end"\n'
     made = sounds(small(tmp_path, 'make = ["demo"]\n' + LESSON, more))
@@ -79,7 +106,7 @@ CHANGES: dict[str, tuple[Callable[[str], str], Callable[[str], str], bool]] = {
     "a note": (lambda text: text, lambda text: text.replace("D7~", "D7"), True),
     "the title": (lambda text: text, lambda text: text.replace("Two bars", "2 bars"), True),
     "the tone": (lambda text: text, lambda text: 'tone = "fuzz"\n' + text, True),
-    "the groove": (lambda text: text + 'groove = "jump"', lambda text: text, True),
+    "the groove": (lambda text: text + 'grooves = ["jump"]', lambda text: text, True),
     "the formats": (lambda text: text.replace('"wav"', '"flac"'), lambda text: text, True),
 }
 
@@ -106,7 +133,7 @@ def test_a_soundfont_and_a_take_change_digests(tmp_path: Path) -> None:
 def test_a_groove_file_is_part_of_the_digest(tmp_path: Path) -> None:
     shuffle = GROOVES.folder / "shuffle.toml"
     own = tmp_path / "mine.toml"
-    text = LESSON + 'groove = "mine.toml"\n'
+    text = LESSON + 'grooves = ["mine.toml"]\n'
     own.write_text(shuffle.read_text(encoding="utf-8"), encoding="utf-8")
     one = sounds(small(tmp_path, text))[0].digest("")
     own.write_text(own.read_text(encoding="utf-8") + "# same\n", encoding="utf-8")

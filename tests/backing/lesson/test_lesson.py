@@ -37,7 +37,7 @@ def test_what_it_does_not_say(tmp_path: Path) -> None:
     assert study.tempos[-1] == study.phrase.tempo == 56
     # From about 60 % of it in whole steps.
     assert list(study.tempos) == [36, 40, 44, 48, 52, 56]
-    assert (study.groove, study.form, study.take) == ("", "twelve-bar", None)
+    assert (study.grooves, study.form, study.take) == (("",), "twelve-bar", None)
 
 
 def test_a_phrase_says_otherwise(tmp_path: Path) -> None:
@@ -80,7 +80,7 @@ def test_a_phrase_of_one_line_trades_echoes(tmp_path: Path) -> None:
         ('["demo", "b', '["demos", "b', 9, 'did you mean "demo"?'),
         ("opening = 20", "opening = -1", 10, "0 to 3600"),
         ('two-bars.toml"', 'two-bars.toml"\ngaps = ["reply"]', 14, "is not a gap"),
-        ('two-bars.toml"', 'two-bars.toml"\ngroove = "polka"', 14, "is not a groove"),
+        ('two-bars.toml"', 'two-bars.toml"\ngrooves = ["polka"]', 14, "is not a groove"),
         ('two-bars.toml"', 'two-bars.toml"\nswing = "9:1:1"', 14, "swing"),
         ('two-bars.toml"', 'two-bars.toml"\nvariations = ["other"]', 14, 'mean "Other End!"?'),
         ('two-bars.toml"', 'two-bars.toml"\ntake = "x.wav"', 14, "there is no such file"),

@@ -75,10 +75,13 @@ def small() -> PageData:
 
 
 def several() -> PageData:
-    """Return a page with everything on it: pieces, keys, tips, a text."""
+    """Return a page with everything on it: pieces, keys, grooves, tips, a text."""
     data = small()
     version = data.pieces[0].versions[0]
     tipped = replace(version, tips=(Tip("The whole."), Tip("Bend *it*.", version.notes[4].beat,
                                                            "Call, bar 2, 1")))  # fmt: skip
-    piece = Piece("Answered", (tipped, replace(tipped, key="C")))
+    versions = [
+        replace(tipped, key=key, groove=groove) for key in "AC" for groove in ("shuffle", "jump")
+    ]
+    piece = Piece("Answered", tuple(versions))
     return PageData("Many", (piece, replace(piece, name="Other")), "# Text\n\n- one\n\n> two")

@@ -274,15 +274,23 @@ def test_a_slow_decoder_is_waited_for(page: Browser) -> None:
     assert page.log("browser") == []
 
 
-def test_another_piece_and_key_come_while_it_plays(chromium: Browser, tmp_path: Path) -> None:
+def test_another_piece_key_and_groove_come_while_it_plays(
+    chromium: Browser, tmp_path: Path
+) -> None:
     path = tmp_path / "several.html"
     path.write_text(render_page(several()), encoding="utf-8")
     page = fresh(chromium, path)
     page.keys("up", "up")
     start(page)
-    page.keys("v", "k")
-    shown = "return [document.querySelector('#piece').value, document.querySelector('#key').value]"
-    assert page.run(shown) == ["Other", "C"]
+    page.keys("v", "k", "f")
+    shown = "return ['piece', 'key', 'groove'].map((id) => document.getElementById(id).value)"
+    assert page.run(shown) == ["Other", "C", "jump"]
+    page.keys("k")
+    assert page.run(shown) == ["Other", "A", "jump"]
+    page.keys("f")
+    assert page.run(shown) == ["Other", "A", "shuffle"]
+    heard = "const { version } = practice.now(); return [version.key, version.groove]"
+    assert page.run(heard) == ["A", "shuffle"]
     assert now(page)["tempo"] == 240
     page.until("const n = practice.now(); return n.found.segment.loop === n.loop")
     page.until("return document.querySelector('#bar').textContent === 'Bar 3'", 4)
