@@ -34,6 +34,7 @@ __all__ = [
     "beside",
     "check_outputs",
     "hidden",
+    "open_sound",
     "sweep",
     "write",
 ]
@@ -385,18 +386,24 @@ def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:
 
 
 def _open(path: Path, draft: Path, *, stem: bool, sound: Sound) -> Any:
-    import soundfile
-
     kind = FORMATS[path.suffix.lower()]
     assert kind is not None
     assert sound.rate is not None
-    subtype = "FLOAT" if stem else kind[1][sound.bits]
     # soundfile would make UTF-8 of a name, which on a disk from elsewhere it need not be.
     name = str(draft) if os.name == "nt" else os.fsencode(draft)
     with _explained(path):
-        return soundfile.SoundFile(
-            name, "w", samplerate=sound.rate, channels=2, format=kind[0], subtype=subtype
-        )
+        return open_sound(name, sound.rate, kind[0], "FLOAT" if stem else kind[1][sound.bits])
+
+
+def open_sound(path: str | bytes | Path, rate: int, kind: str, subtype: str) -> Any:
+    """Open a stereo sound file for writing, in a format and subtype of `FORMATS`."""
+    if kind == "MP3":
+        from backing.mp3 import Mp3File
+
+        return Mp3File(path, rate)
+    import soundfile
+
+    return soundfile.SoundFile(path, "w", rate, 2, format=kind, subtype=subtype)
 
 
 @contextlib.contextmanager

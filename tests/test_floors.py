@@ -35,7 +35,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.practice.looper", "backing.practice.picture"),
     ("backing.practice",),
     ("backing.sheet", "backing.page"),
-    ("backing.midi", "backing.synth", "backing.tags", "backing.tone"),
+    ("backing.midi", "backing.mp3", "backing.synth", "backing.tags", "backing.tone"),
     ("backing.mix", "backing.spool"),
     ("backing.rendered",),
     ("backing.audio",),

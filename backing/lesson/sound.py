@@ -22,7 +22,7 @@ from backing.events import Stream
 from backing.lesson.items import Item
 from backing.loudness import gain_curve
 from backing.midi import midi_bytes
-from backing.output import FORMATS, OutputError
+from backing.output import FORMATS, OutputError, open_sound
 from backing.tags import mark, markers, tag, timeless
 from phrases.errors import BluesError
 
@@ -120,9 +120,11 @@ def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Sound, 
 
 
 def _write(done: Rendered, files: dict[str, Path]) -> None:
-    whole = all(_format(path)[1] == "PCM_16" for path in files.values())
     with contextlib.ExitStack() as stack:
-        opened = [stack.enter_context(_opened(path, *_format(path))) for path in files.values()]
+        opened = [
+            stack.enter_context(open_sound(path, RATE, *_format(path))) for path in files.values()
+        ]
+        whole = all(file.subtype == "PCM_16" for file in opened)
         for mix in done.mixes(BITS if whole else None):
             for start in range(0, len(mix), CHUNK):
                 for file in opened:
@@ -135,12 +137,6 @@ def _format(path: Path) -> tuple[str, str]:
     return kind[0], kind[1][BITS]
 
 
-def _opened(path: Path, kind: str, subtype: str) -> Any:
-    import soundfile
-
-    return soundfile.SoundFile(path, "w", RATE, 2, format=kind, subtype=subtype)
-
-
 def _write_parts(
     blocks: Iterable[tuple[Sound, Sound]],
     names: tuple[str, ...],
@@ -148,9 +144,11 @@ def _write_parts(
     stems: dict[str, Path],
 ) -> None:
     with contextlib.ExitStack() as stack:
-        wholes = [stack.enter_context(_opened(path, *_format(path))) for path in files.values()]
+        wholes = [
+            stack.enter_context(open_sound(path, RATE, *_format(path))) for path in files.values()
+        ]
         parts = {
-            part: stack.enter_context(_opened(path, "WAV", "FLOAT"))
+            part: stack.enter_context(open_sound(path, RATE, "WAV", "FLOAT"))
             for part, path in stems.items()
         }
         for layers, mix in blocks:
