@@ -14,6 +14,7 @@ from __future__ import annotations
 import struct
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,7 +62,7 @@ class Mp3File:
         self._bytes += len(data)
         self._file.write(data)
 
-    def write(self, sound: NDArray[np.int16] | NDArray[np.float32]) -> None:
+    def write(self, sound: NDArray[Any]) -> None:
         """Append sound, shape (samples, 2): whole numbers of 16 bits, or -1 to 1."""
         if sound.dtype != np.int16:
             sound = np.rint(np.clip(sound, -1.0, 1.0) * np.float32(32767)).astype(np.int16)
