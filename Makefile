@@ -22,8 +22,11 @@ fresh: ## run demo and test of HEAD in a bare Debian (needs root)
 	@bash .ci/fresh
 
 hard: .venv/.ready-dev ## the reliability runs in full (hours; HARD_SHARE=0.1 for a tenth)
-	HARD=1 FUZZ=100000 $(PY) -m pytest -q -n 2 --durations=20 tests/hard \
-		tests/phrases/test_files.py::test_texts_mangled_in_many_ways_raise_nothing_but_text_file_errors
+	HARD=1 $(PY) -m pytest -q -n 2 --durations=20 tests/hard $(HARD_TOO)
+
+# Long forms of tests that stand beside what they test.
+HARD_TOO := tests/phrases/test_files.py tests/backing/test_midi.py tests/backing/lesson/test_make.py \
+	tests/backing/recording/test_growing.py tests/backing/recording/test_loop_back.py
 
 clean: ## remove everything that was made here: out/, .venv/, caches, builds
 	rm -rf .venv out build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -4,7 +4,6 @@ import bisect
 import io
 import itertools
 import math
-import os
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -31,6 +30,7 @@ from phrases.curve import Curve
 from phrases.files import shipped
 from phrases.pitch import KEYS, Key
 from tests.backing.material import answered, line
+from tests.hard.material import LONG
 
 TRACK_NAMES = {
     "lead e": "Guitar, e string",
@@ -427,9 +427,7 @@ def _bend_misses(stream: Stream) -> Iterator[float]:
 
 
 # The longest and a short tick, over every technique that the library has.
-@pytest.mark.parametrize(
-    "tempo", [60, 140] if "LONG" not in os.environ else [48, 60, 96, 140, 208]
-)
+@pytest.mark.parametrize("tempo", [60, 140] if not LONG else [48, 60, 96, 140, 208])
 def test_the_bends_of_the_whole_library_follow_their_curves_within_a_cent(tempo: int) -> None:
     others = ("drums", "bass", "comp")
     misses = {

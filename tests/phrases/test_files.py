@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import os
 import random
 import re
 import sys
@@ -31,6 +30,7 @@ from phrases.phrase import Phrase, Tip
 from phrases.pitch import Key
 from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES
 from phrases.textfile import LARGEST_FILE
+from tests.hard.material import number_of
 
 WHOLE = """\
 # A line before everything.
@@ -602,8 +602,7 @@ GRAMMAR = (
     "45ms", "[", "]", ",", "\\", "é", "\u0000", "\u2028", "e8", "b(full)", "r(1/2)", "call",
 )  # fmt: skip
 TEXTS = [WHOLE, *(path.read_text(encoding="utf-8") for path in shipped().values())]
-# FUZZ=100000 pytest tests/phrases/test_files.py -k mangled_in_many
-CASES = int(os.environ.get("FUZZ", "2000"))
+CASES = number_of(2000, 100_000)
 
 
 def mangled(dice: random.Random, text: str) -> str:

@@ -27,6 +27,7 @@ from backing.lesson.sound import PAD, QUIETER, RATE, layer_frames
 from backing.output import OutputError
 from phrases.errors import BluesError, RangeError
 from tests.backing.lesson.material import LESSON, PHRASE, small, written
+from tests.hard.material import LONG
 
 # Two bars of four beats.
 LOOP = {tempo: round(8 * 60 / tempo * RATE) for tempo in (200, 240)}
@@ -193,7 +194,7 @@ def test_a_page_holds_a_band_once(tmp_path: Path) -> None:
         assert sounds_of(tmp_path / names / page) == count
 
 
-@pytest.mark.skipif("LONG" not in os.environ, reason="renders 18 loops; LONG=1 runs it")
+@pytest.mark.skipif(not LONG, reason="renders 18 loops; make hard runs it")
 def test_the_page_of_two_variations_and_six_tempos_is_light(tmp_path: Path) -> None:
     source = Path("examples/lesson/screen-door.toml").read_text(encoding="utf-8")
     variation = source[source.index("[[variation]]") :]

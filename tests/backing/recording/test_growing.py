@@ -12,6 +12,7 @@ import pytest
 import soundfile
 
 from backing.recording.growing import Growing
+from tests.hard.material import number_of
 
 RAMP = (np.arange(20_000).reshape(-1, 2) / 20_000).astype(np.float32)
 
@@ -91,7 +92,7 @@ while True:
 """
 
 
-@pytest.mark.parametrize("number", range(int(os.environ.get("KILLS", "4"))))
+@pytest.mark.parametrize("number", range(number_of(4, 60)))
 def test_it_opens_after_a_kill(tmp_path: Path, number: int) -> None:
     path = tmp_path / "take.wav"
     words = [sys.executable, "-c", KILLED, str(path)]
