@@ -3,7 +3,8 @@
 A take is the phrase played once, at a tempo that the lesson makes, with any silence around it; or
 the whole demo, where it lasts longer than `ONCE` phrases. It is aligned as a whole: tempo and
 timing stay the player's. Where its attacks fall is compared with where those of the rendered
-phrase fall, and it is brought to the loudness of that phrase.
+phrase fall, at some paces a little quicker and slower, and it is brought to the loudness of that
+phrase. A take in which the phrase is not found is refused.
 
 Conventions: attacks are seen as the rise of energy in bands of a third of an octave, frame by
 frame of `HOP` seconds; the lag of two such curves is where their cross-correlation is highest, on
@@ -35,6 +36,10 @@ LEAST = 0.2  # seconds of sound
 QUIET = 10 ** (-45 / 20)  # of its loudest frame: below this a take has not begun
 ONCE = 1.6  # phrases
 HOP, WINDOW = 0.002, 0.016  # seconds
+PACES = 1 + np.arange(-24, 25) / 400  # of a take, 1 being the tempo that it should have
+UNLIKELY = 2.0  # what of the correlation is taken off for each 1 of pace
+NEAR = 20  # frames within which a human hand hits a beat
+ALIKE = 0.3  # correlation of attacks, from which on a take is of the phrase
 BAND = 2 ** (1 / 3)
 LOWEST, HIGHEST = 160.0, 6000.0  # Hz
 FADE = 0.02  # seconds
@@ -65,7 +70,7 @@ def with_take(
     Raises
     ------
     TakeError
-        If it is no sound, silent, or far too short or long.
+        If it is no sound, silent, far too short or long, or the phrase is not found in it.
     """
     layers = np.concatenate([layers for layers, _ in done.blocks()], axis=2)
     names = done.names
@@ -73,7 +78,9 @@ def with_take(
     wet = names.index("lead's room") if "lead's room" in names else None
     reference = lead if wet is None else lead + layers[wet]
     take = read_take(path, done.rate)
-    placed = _placed(take, reference, _starts(stream, done.rate), _length(phrase, stream), done)
+    placed = _placed(
+        path, take, reference, _starts(stream, done.rate), _heard(phrase, stream), done.rate
+    )
     gain = _matching(reference, placed, done.rate)
     layers[names.index("lead")] = placed * np.float32(gain)
     if wet is not None:
@@ -156,16 +163,42 @@ def attacks(sound: Sound, rate: int) -> NDArray[np.float64]:
     return strength
 
 
-def lag(reference: NDArray[np.float64], other: NDArray[np.float64]) -> float:
-    """Return by how many frames `other` must be moved later to fit `reference` best."""
+def lag(
+    reference: NDArray[np.float64],
+    other: NDArray[np.float64],
+    low: float = -np.inf,
+    high: float = np.inf,
+) -> tuple[float, float]:
+    """Return by how many frames `other` must be moved later to fit `reference` best.
+
+    Parameters
+    ----------
+    reference, other
+        As `attacks` returns them.
+    low, high
+        The least and the most that it may be moved.
+
+    Returns
+    -------
+    float
+        Frames, with a fraction.
+    float
+        How well it fits then: the correlation, 1 at most.
+    """
     size = 1 << (reference.size + other.size).bit_length()
     spectrum = np.fft.rfft(reference, size) * np.conj(np.fft.rfft(other, size))
     fit = np.fft.irfft(spectrum, size)
-    best = int(fit.argmax())
-    before, here, after = fit[best - 1], fit[best], fit[(best + 1) % size]
+    fit = np.concatenate([fit[size - other.size :], fit[: reference.size]])
+    moved = np.arange(-other.size, reference.size)
+    allowed = np.flatnonzero((moved >= low) & (moved <= high))
+    if not allowed.size:
+        return 0.0, 0.0
+    best = int(allowed[fit[allowed].argmax()])
+    before, here, after = fit[max(0, best - 1)], fit[best], fit[min(fit.size - 1, best + 1)]
     curved = before - 2 * here + after
     fine = 0.5 * (before - after) / curved if curved < 0 else 0.0
-    return (best if best < size - other.size else best - size) + float(np.clip(fine, -0.5, 0.5))
+    likeness = here / max(1e-9, np.sqrt((reference**2).sum() * (other**2).sum()))
+    return float(moved[best] + np.clip(fine, -0.5, 0.5)), float(likeness)
 
 
 def _starts(stream: Stream, rate: int) -> list[int]:
@@ -184,38 +217,76 @@ def _starts(stream: Stream, rate: int) -> list[int]:
     ]
 
 
-def _length(phrase: Phrase, stream: Stream) -> float:
-    """Return the seconds from the phrase's first note to its last one's end."""
+def _heard(phrase: Phrase, stream: Stream) -> tuple[float, float]:
+    """Return when the phrase's first note begins and its last one ends, in seconds of its bars."""
     strokes = phrase.strokes()
     music = next(section for section in stream.sections if section.name.startswith("chorus"))
-    return float((strokes[-1].end - strokes[0].at) * 60 / music.tempo)
+    return float(strokes[0].at * 60 / music.tempo), float(strokes[-1].end * 60 / music.tempo)
 
 
 def _placed(
-    take: Sound, reference: Sound, starts: list[int], seconds: float, done: Rendered
-) -> Sound:
+    path: Path, take: Sound, reference: Sound, starts: list[int], heard: tuple[float, float],
+    rate: int,
+) -> Sound:  # fmt: skip
     """Return a take at all places of the phrase, or once where it is the whole demo."""
-    rate, frames = done.rate, reference.shape[1]
-    long = take.shape[1] / rate
+    frames, long, seconds = reference.shape[1], take.shape[1] / rate, heard[1] - heard[0]
     if long < seconds / 2:
         raise TakeError(
-            f"the take is {long:.1f} s long, the phrase {seconds:.1f} s; record all of it"
+            f"{path}: it is {long:.1f} s long, the phrase {seconds:.1f} s; record all of it"
         )
     out = np.zeros((2, frames), np.float32)
-    hop = round(HOP * rate)
     if long > ONCE * seconds:
-        at = round(lag(attacks(reference, rate), attacks(take, rate)) * hop)
-        _lay(out, take, at, frames, rate)
+        moved, likeness = lag(attacks(reference, rate), attacks(take, rate))
+        _check(path, likeness)
+        _lay(out, take, round(moved * HOP * rate), frames, rate)
         return out
     # Against its first place alone: the next one's pickup may sound like it.
     span = starts[1] - starts[0] if len(starts) > 1 else frames
     early = max(0, starts[0] - round(seconds * rate))
     once = reference[:, early : starts[0] + span]
-    at = early + round(lag(attacks(once, rate), attacks(take, rate)) * hop)
+    begins = (starts[0] - early) / rate + heard[0]
+    at = early + round(
+        _moved(path, attacks(once, rate), attacks(take, rate), begins, seconds) * rate
+    )
     for number, start in enumerate(starts):
         end = at + (starts[number + 1] - starts[0]) if number + 1 < len(starts) else frames
         _lay(out, take, at + start - starts[0], end, rate)
     return out
+
+
+def _moved(
+    path: Path,
+    reference: NDArray[np.float64],
+    take: NDArray[np.float64],
+    begins: float,
+    seconds: float,
+) -> float:
+    """Return by how many seconds a take of one phrase is moved later.
+
+    `begins` is when the phrase begins in the reference, which lasts some `seconds`. A take that is
+    quicker or slower lies so that it is early at one end by as much as it is late at the other.
+    """
+    found = []
+    blur = np.hanning(2 * NEAR + 3)[1:-1]
+    reference, take = (np.convolve(one, blur, mode="same") for one in (reference, take))
+    places = np.arange(take.size)
+    for pace in PACES:  # a take of pace 1.02 is over sooner
+        scaled = np.interp(np.arange(int(take.size * pace)) / pace, places, take)
+        before = max(0.0, scaled.size * HOP - 0.9 * seconds)  # what may stand before the phrase
+        moved, likeness = lag(reference, scaled, (begins - before) / HOP, (begins + 0.5) / HOP)
+        found.append((likeness - UNLIKELY * abs(pace - 1), likeness, moved * HOP, pace))
+    _, likeness, moved, pace = max(found)
+    _check(path, likeness)
+    middle = begins - moved + seconds / 2  # of the phrase, in the take at the right pace
+    return float(moved + middle - middle / pace)
+
+
+def _check(path: Path, likeness: float) -> None:
+    if likeness < ALIKE:
+        raise TakeError(
+            f"{path}: the phrase is not found in it; is it the right recording, in the phrase's "
+            "own key, and is take-tempo the tempo that you played at?"
+        )
 
 
 def _lay(out: Sound, take: Sound, at: int, end: int, rate: int) -> None:

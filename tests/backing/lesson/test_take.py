@@ -82,13 +82,39 @@ def test_a_take_falls_where_the_phrase_does(
     for number in range(2):  # each time round it falls there again
         span = slice(bar + number * chorus, bar + (number + 1) * chorus)
         one, other = attacks(lead[:, span], RATE), attacks(taken[:, span], RATE)
-        assert abs(lag(one, other)) * HOP < CLOSE
+        assert abs(lag(one, other)[0]) * HOP < CLOSE
     meter = pyloudnorm.Meter(RATE)
     assert meter.integrated_loudness(taken.T) == pytest.approx(
         meter.integrated_loudness(lead.T), abs=0.3
     )
     assert np.abs(mix).max() <= 10 ** (-1 / 20)
     assert not taken[:, : bar - RATE // 4].any()
+
+
+@pytest.mark.parametrize("pace", [0.97, 0.985, 1.02, 1.03])
+def test_a_take_that_is_a_little_quick_or_slow_lies_around_the_phrase(
+    tmp_path: Path,
+    phrase: Phrase,
+    demo: tuple[Stream, Rendered],
+    played: NDArray[np.float32],
+    pace: float,
+) -> None:
+    stream, done = demo
+    path = tmp_path / "take.wav"
+    soundfile.write(path, resampled(played, RATE, round(RATE / pace)).T, RATE, subtype="FLOAT")
+    taken = np.concatenate(
+        [layers[1] for layers, _ in with_take(path, phrase, stream, done)], axis=1
+    )
+    # The phrase lasts 2.6 s: what is early at one end is late at the other, by half of the miss.
+    first = [int(np.flatnonzero(np.abs(x[0]) > 0.05)[0]) / RATE for x in (lead_of(done), taken)]
+    assert first[1] - first[0] == pytest.approx(2.6 / 2 * (1 - 1 / pace), abs=0.02)
+
+
+def test_noise_is_no_take(tmp_path: Path, phrase: Phrase, demo: tuple[Stream, Rendered]) -> None:
+    path = tmp_path / "take.wav"
+    soundfile.write(path, np.random.default_rng(1).uniform(-0.1, 0.1, 3 * RATE), RATE)
+    with pytest.raises(TakeError, match=r"take\.wav: the phrase is not found in it"):
+        list(with_take(path, phrase, *demo))
 
 
 def test_a_take_of_the_whole_demo_is_laid_once(
@@ -101,7 +127,7 @@ def test_a_take_of_the_whole_demo_is_laid_once(
     taken = np.concatenate(
         [layers[1] for layers, _ in with_take(path, phrase, stream, done)], axis=1
     )
-    assert np.abs(lag(attacks(lead, RATE), attacks(taken, RATE))) * HOP < CLOSE
+    assert np.abs(lag(attacks(lead, RATE), attacks(taken, RATE))[0]) * HOP < CLOSE
     assert np.corrcoef(taken[0], lead[0])[0, 1] > 0.2  # to the frame, or nearly
 
 
@@ -111,7 +137,7 @@ def test_lag_is_found_between_frames() -> None:
     for shift in (-40.3, 0.0, 17.6):
         other = np.exp(-(((at - 200 + shift) / 6) ** 2))
         other += 0.5 * np.exp(-(((at - 333 + shift) / 6) ** 2))
-        assert lag(one, other) == pytest.approx(shift, abs=0.05)
+        assert lag(one, other)[0] == pytest.approx(shift, abs=0.05)
 
 
 def test_another_rate_is_the_same_tone() -> None:
