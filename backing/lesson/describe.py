@@ -29,6 +29,13 @@ WHAT = {
     "trade": "your turn",
     "backing": "the band alone",
 }
+GAPS = {
+    "response": "to answer",
+    "call": "to call",
+    "echo": "to play it back",
+    "two": "every two bars",
+    "four": "every four bars",
+}
 HEARING = "Start with the volume low, and rest when a hand tires."
 
 
@@ -52,6 +59,8 @@ def chapters(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> list[tu
         tempo = f"{float(item.tempo):g} beats a minute"
         slow = item.kind == "loop" and item.tempo < max(lesson.studies[item.study].tempos)
         what = f"{'slowly, ' if slow else ''}{WHAT[item.kind]}"
+        if len(lesson.studies[item.study].gaps) > 1 and item.gap:
+            what += f" {GAPS[item.gap]}"
         text = f"{name}: {what}, {tempo}" if several or item.version else f"{what}, {tempo}"
         begins = round(now) if found else 0
         if not found or begins - found[-1][0] >= SHORTEST:

@@ -86,6 +86,19 @@ def _told(study: Study, phrase: Phrase, groove: str = "") -> Phrase:
     return replace(phrase, groove=groove, swing=study.swing or phrase.swing)
 
 
+def _tipped(phrase: Phrase, variation: Phrase) -> Phrase:
+    """Return a variation with the phrase's tips that hold for it, where it does not say others.
+
+    On the sheet it stands under the phrase; on the page it is seen alone.
+    """
+    own = {tip.at is None for tip in variation.tips}
+    same = [one == other for one, other in zip(phrase.parts, variation.parts, strict=True)]
+    kept = [
+        tip for tip in phrase.tips if (True not in own if tip.part is None else same[tip.part])
+    ]
+    return replace(variation, tips=(*kept, *variation.tips))
+
+
 def _sheet(number: int, study: Study, key: Key) -> Leaf:
     chosen = tuple((name, _told(study, one)) for name, one in study.versions if name)
     phrase = replace(_told(study, study.phrase), variations=chosen)
@@ -130,7 +143,8 @@ def _page(
         for variation, phrase in study.versions:
             versions = []
             for key, groove in product(study.keys, study.grooves):
-                moved = replace(transpose(_told(study, phrase, groove), key), variations=())
+                whole = _tipped(study.phrase, phrase) if variation else phrase
+                moved = replace(transpose(_told(study, whole, groove), key), variations=())
                 here = [
                     item
                     for item in own

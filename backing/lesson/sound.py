@@ -59,7 +59,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
         The name of each file in `drafts`, by its suffix: ``.wav``, or by its part: ``band``,
         ``stems/bass.wav``.
     dict
-        ``seconds`` of music, and its ``swing``, long part to short part.
+        ``seconds`` that it lasts, and its ``swing``, long part to short part.
 
     Raises
     ------
@@ -109,7 +109,8 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
             tag(path, stream.title, str(stream.key), float(music[0].tempo))
             if path.suffix in (".opus", ".ogg"):
                 _steady_serial(path)
-    return made, {"seconds": float(stream.kept().seconds), "swing": music[-1].swing}
+    first, last = done.window or (0, done.frames)
+    return made, {"seconds": (last - first) / RATE, "swing": music[-1].swing}
 
 
 def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Sound, Sound]]:

@@ -43,6 +43,16 @@ def test_a_video_plays_the_first_of_several_grooves(tmp_path: Path) -> None:
     assert "Two bars, in A, over jump, two-beat, at 200" in describe(lesson, facts)
 
 
+def test_trades_are_told_apart(tmp_path: Path) -> None:
+    lesson = small(tmp_path, LESSON + 'gaps = ["response", "echo"]\nvariations = []\n')
+    facts = {item: {"seconds": 20.0} for item in sounds(lesson)}
+    names = [name for _, name in chapters(lesson, facts)]
+    assert [name for name in names if "turn" in name] == [
+        "Your turn to answer, 240 beats a minute",
+        "Your turn to play it back, 240 beats a minute",
+    ]
+
+
 def test_the_video_decides(tmp_path: Path) -> None:
     lesson = small(tmp_path, 'video = ["backing"]\n' + LESSON)
     facts = {item: {"seconds": SECONDS[item.kind]} for item in sounds(lesson)}

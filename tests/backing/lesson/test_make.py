@@ -81,6 +81,9 @@ def test_the_manifest_is_true(whole: Path) -> None:
         data = (whole / row["path"]).read_bytes()
         assert row["bytes"] == len(data)
         assert row["sha256"] == hashlib.sha256(data).hexdigest()
+        if row["path"].endswith(".wav") and "stems" not in row["path"]:  # chapters add these up
+            long = soundfile.info(whole / row["path"]).duration
+            assert row["seconds"] == pytest.approx(long, abs=0.001)
     there = {str(p.relative_to(whole)) for p in whole.rglob("*") if p.is_file()}
     left = {name for name in there - set(paths) if not name.startswith(HIDDEN)}
     assert left == {"description.txt", "manifest.json"}
@@ -94,6 +97,20 @@ def test_a_loop_is_as_long_as_its_bars(whole: Path, tempo: int) -> None:
     assert soundfile.info(whole / f"{name}.wav").frames == LOOP[tempo]
     assert soundfile.info(whole / f"{name}.mp3").frames == LOOP[tempo]
     assert mido.MidiFile(whole / f"{name}.mid").length <= 8 * 60 / tempo + 0.001
+
+
+def test_a_variation_keeps_the_tips_that_hold_for_it(tmp_path: Path) -> None:
+    own = PHRASE.replace('name = "Other End!"', 'name = "Other End!"\ntips = "Softly."')
+    for number, (phrase, whole) in enumerate(((PHRASE, "Play it."), (own, "Softly."))):
+        lesson = small(tmp_path / str(number), 'make = ["page"]\n' + LESSON, phrase)
+        result = make_lesson(lesson, tmp_path / f"out-{number}")
+        (page,) = (result.folder / path for path in result.made if path.endswith(".html"))
+        shown = page.read_text(encoding="utf-8").split("<template ")[1:]
+        assert len(shown) == 2
+        assert "Play it." in shown[0]
+        assert whole in shown[1]
+        assert ("Play it." in shown[1]) is (phrase == PHRASE)
+        assert all("Up here." in one for one in shown)  # on the call, which is the same
 
 
 @pytest.mark.parametrize("tempo", LOOP)
