@@ -36,6 +36,7 @@ __all__ = [
     "hidden",
     "open_sound",
     "sweep",
+    "why",
     "write",
 ]
 
@@ -134,7 +135,7 @@ def beside(path: Path) -> Iterator[Path]:
         except BluesError:
             raise
         except OSError as error:
-            raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
+            raise OutputError(f"{path}: cannot be written: {why(error, path)}") from None
 
 
 @contextlib.contextmanager
@@ -350,9 +351,7 @@ def _write_audio(
         except OSError as error:
             if isinstance(error, BluesError):
                 raise
-            raise OutputError(
-                f"{folder}: no room to render: {_why(error, folder / '-')}"
-            ) from None
+            raise OutputError(f"{folder}: no room to render: {why(error, folder / '-')}") from None
         stack.callback(done.close)
         if stems:
             for parts, mix in _parted(done):
@@ -412,12 +411,16 @@ def _explained(path: Path) -> Iterator[None]:
     try:
         yield
     except (OSError, RuntimeError, AssertionError) as error:
-        raise OutputError(f"{path}: cannot be written: {_why(error, path)}") from None
+        raise OutputError(f"{path}: cannot be written: {why(error, path)}") from None
 
 
-def _why(error: Exception, path: Path) -> str:
-    """Say why a file could not be written; libsndfile calls a full disk a system error."""
+def why(error: Exception, path: Path) -> str:
+    """Say why a file could not be written; libsndfile calls a full disk a system error.
+
+    By the time one asks, the room may be there again that a temporary file took.
+    """
     full = getattr(error, "errno", None) in (errno.ENOSPC, errno.EDQUOT)
+    full = full or str(error).endswith("System error.")
     with contextlib.suppress(OSError):
         full = full or shutil.disk_usage(path.parent).free < NEARLY_FULL
     if full:

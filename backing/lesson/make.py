@@ -103,7 +103,7 @@ def make_lesson(
             check_items(lesson, stale)
             assert font is not None
             run.tell("")
-            for item, drafts, facts in made(stale, work.drafts, font, processes):
+            for item, drafts, facts in made(stale, work.drafts, font, processes, run.begun):
                 files = {_target(work, item, what): work.drafts / d for what, d in drafts.items()}
                 records[item] = work.keep(item.name, wanted[item], files, facts)
                 run.kept(item.name, list(files), _length(item))
@@ -145,6 +145,11 @@ class _Run:
         self.all = length
         self.done = self.rendered = 0.0
         self.made: list[str] = []
+        self._begun = 0.0
+
+    def begun(self, item: Item) -> None:
+        """Note what is being made."""
+        self._begun += _length(item)
 
     def kept(self, name: str, files: list[str], length: float) -> None:
         """Note what was made."""
@@ -154,9 +159,9 @@ class _Run:
         self.tell(name)
 
     def tell(self, name: str) -> None:
-        """Show how far the run is."""
+        """Show how far the run is; what is being made counts as half done."""
         if self.progress is not None:
-            self.progress(self.done, self.all, name)
+            self.progress((self.done + max(self.done, self._begun)) / 2, self.all, name)
 
     def text(self, name: str, told: str, make: Callable[[], bytes], length: float = 0.0) -> Record:
         """Return the record of a file of one piece, made if it is not as it should be."""

@@ -9,7 +9,6 @@ Band and phrase are `QUIETER` and limited each by itself, so that both together 
 from __future__ import annotations
 
 import contextlib
-import shutil
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ from backing.events import Stream
 from backing.lesson.items import Item
 from backing.loudness import gain_curve
 from backing.midi import midi_bytes
-from backing.output import FORMATS, OutputError, open_sound
+from backing.output import FORMATS, OutputError, open_sound, why
 from backing.tags import mark, markers, tag, timeless
 from phrases.errors import BluesError
 
@@ -35,7 +34,6 @@ QUIETER = 10 ** (-4 / 20)
 LAYER_LIMIT = 0.5  # of full scale, for each of the two
 COMPRESSION = 0.88  # libsndfile's scale: about 70 kbit/s
 CHUNK = 1 << 16  # frames encoded at a time
-NEARLY_FULL = 1 << 22  # bytes
 BITS = 16
 
 Sound = NDArray[np.float32]
@@ -214,9 +212,4 @@ def _explained(name: str, folder: Path) -> Iterator[None]:
     except BluesError:
         raise
     except (OSError, RuntimeError, AssertionError) as error:
-        with contextlib.suppress(OSError):
-            if shutil.disk_usage(folder).free < NEARLY_FULL:
-                raise OutputError(
-                    f"{name}: the disk is full; make room or choose another folder"
-                ) from None
-        raise OutputError(f"{name}: cannot be made: {error}") from None
+        raise OutputError(f"{name}: cannot be made: {why(error, folder / '-')}") from None

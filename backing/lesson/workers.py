@@ -13,7 +13,7 @@ import pickle
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -35,7 +35,11 @@ class WorkError(BluesError, RuntimeError):
 
 
 def made(
-    items: Sequence[Item], drafts: Path, font: Path, processes: int = PROCESSES
+    items: Sequence[Item],
+    drafts: Path,
+    font: Path,
+    processes: int = PROCESSES,
+    begun: Callable[[Item], None] = lambda item: None,
 ) -> Iterator[Made]:
     """Yield items as they are made, in whatever order: names of their drafts, and facts.
 
@@ -49,6 +53,8 @@ def made(
         The soundfont.
     processes
         How many work at once; with one, or one item, it is this one.
+    begun
+        Called, in any thread, with each item that is begun.
 
     Raises
     ------
@@ -59,6 +65,7 @@ def made(
         from backing.lesson.sound import make_item
 
         for item in items:
+            begun(item)
             yield (item, *make_item(item, drafts, font))
         return
     waiting: SimpleQueue[Item] = SimpleQueue()
@@ -68,7 +75,7 @@ def made(
     pool = ThreadPoolExecutor(len(workers))
     try:
         busy: dict[Future[Made | None], subprocess.Popen[bytes]] = {
-            pool.submit(_one, worker, waiting): worker for worker in workers
+            pool.submit(_one, worker, waiting, begun): worker for worker in workers
         }
         while busy:
             done, _ = wait(busy, return_when=FIRST_COMPLETED)
@@ -76,7 +83,7 @@ def made(
                 worker = busy.pop(future)
                 answer = future.result()
                 if answer is not None:
-                    busy[pool.submit(_one, worker, waiting)] = worker
+                    busy[pool.submit(_one, worker, waiting, begun)] = worker
                     yield answer
     finally:
         for worker in workers:
@@ -97,7 +104,9 @@ def _start(drafts: Path, font: Path) -> subprocess.Popen[bytes]:
     )
 
 
-def _one(worker: subprocess.Popen[bytes], waiting: SimpleQueue[Item]) -> Made | None:
+def _one(
+    worker: subprocess.Popen[bytes], waiting: SimpleQueue[Item], begun: Callable[[Item], None]
+) -> Made | None:
     """Have a worker make the next item that waits; None where none does."""
     assert worker.stdin is not None
     assert worker.stdout is not None
@@ -105,6 +114,7 @@ def _one(worker: subprocess.Popen[bytes], waiting: SimpleQueue[Item]) -> Made | 
         item = waiting.get_nowait()
     except Empty:
         return None
+    begun(item)
     try:
         pickle.dump(item, worker.stdin)
         worker.stdin.flush()
