@@ -111,7 +111,9 @@ class TextFile:
 
         `offset` counts characters into a string value; `key` points at the key, not the value.
         """
-        self._problems.append((where, message, offset, key))
+        problem = (where, message, offset, key)
+        if problem not in self._problems:
+            self._problems.append(problem)
 
     def problems_at(self, where: Where) -> bool:
         """Tell whether anything was complained of at a path."""

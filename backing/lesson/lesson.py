@@ -277,7 +277,7 @@ def _named(file: TextFile, where: Where, folder: Path) -> Path | None:
         return path
     if word in known:
         return known[word]
-    near = {p.name for p in folder.glob("*.toml")} - {Path(file.name).name}
+    near = {p.name for p in folder.glob("*.toml") if p.is_file()} - {Path(file.name).name}
     what = expected("a phrase file here or a shipped phrase", word, [*sorted(near), *known])
     file.complain((*where, "file"), what)
     return None
