@@ -1,17 +1,14 @@
 """A stream to files: the suffix decides the format, and a file is whole or not there.
 
 Everything is checked before anything is made, audio is rendered once for all files, and each
-file is written beside its place under another name and renamed when it is complete. Such drafts
-are hidden and begin with `DRAFT`; one whose run was killed is removed by the next into its folder.
+file is written beside its place under another name and renamed when it is complete.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
-import glob
 import os
-import secrets
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from backing.events import Stream
+from phrases.drafts import hidden, sweep
 from phrases.errors import BluesError, RangeError
 from phrases.words import expected
 
@@ -33,9 +31,7 @@ __all__ = [
     "Sound",
     "beside",
     "check_outputs",
-    "hidden",
     "open_sound",
-    "sweep",
     "why",
     "write",
 ]
@@ -120,9 +116,6 @@ def _check_output(path: Path) -> None:
         raise OutputError(f"{path}: the folder {folder} may only be read; choose another")
 
 
-DRAFT = ".backing-"  # how the names of drafts begin
-
-
 @contextlib.contextmanager
 def beside(path: Path) -> Iterator[Path]:
     """Give a name beside `path`; rename to it at the end, or remove what was written."""
@@ -136,46 +129,6 @@ def beside(path: Path) -> Iterator[Path]:
             raise
         except OSError as error:
             raise OutputError(f"{path}: cannot be written: {why(error, path)}") from None
-
-
-@contextlib.contextmanager
-def hidden(target: Path) -> Iterator[Path]:
-    """Give a new file beside another; it is locked, so that `sweep` leaves it alone."""
-    while True:
-        draft = target.with_name(f"{DRAFT}{secrets.token_hex(6)}{target.suffix}")
-        with draft.open("xb") as file:
-            try:
-                if not _locked(file.fileno(), wait=True):
-                    file.close()  # Windows renames no open file
-                elif not draft.exists():
-                    continue  # another run took it for one that was left over
-                yield draft
-                return
-            finally:
-                with contextlib.suppress(OSError):
-                    draft.unlink(missing_ok=True)
-
-
-def sweep(folder: Path) -> None:
-    """Remove the drafts of runs that were killed: those that nobody holds locked."""
-    with contextlib.suppress(OSError):
-        for left in folder.glob(f"{glob.escape(DRAFT)}*"):
-            with contextlib.suppress(OSError), left.open("rb") as file:
-                if _locked(file.fileno(), wait=False):
-                    left.unlink()
-
-
-def _locked(file: int, *, wait: bool) -> bool:
-    """Lock a file until it is closed; False where another has it, or nothing can be locked."""
-    try:
-        import fcntl
-    except ImportError:  # Windows, where drafts that are left over stay
-        return False
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
-    except OSError:
-        return False
-    return True
 
 
 def write(

@@ -7,11 +7,11 @@ would be longer than `WIDTH` characters it goes between triple quotes instead, b
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from phrases._places import Places
+from phrases.drafts import hidden, sweep
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.files import read_phrase
 from phrases.notation import write_line
@@ -141,7 +141,6 @@ def replace_file(path: Path, data: str | bytes) -> None:
     TextFileError
         If it cannot be written.
     """
-    draft: Path | None = None
     try:
         target = Path(os.path.realpath(path))
         if target.exists() and not target.is_file():
@@ -150,24 +149,15 @@ def replace_file(path: Path, data: str | bytes) -> None:
             raise _unwritable(path, f"the folder {path.parent} does not exist; make it first")
         if target.exists() and not os.access(target, os.W_OK):
             raise _unwritable(path, "it may only be read")
-        handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
-        draft = Path(beside)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data.encode("utf-8") if isinstance(data, str) else data)
-        draft.chmod(target.stat().st_mode & 0o7777 if target.exists() else 0o666 & ~_umask())
-        draft.replace(target)
+        sweep(target.parent)
+        with hidden(target) as draft:
+            draft.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
+            if target.exists():
+                draft.chmod(target.stat().st_mode & 0o7777)
+            draft.replace(target)
     except (OSError, RuntimeError) as error:
         raise _unwritable(path, getattr(error, "strerror", None) or str(error)) from None
-    finally:
-        if draft is not None:
-            draft.unlink(missing_ok=True)
 
 
 def _unwritable(path: Path, why: str) -> TextFileError:
     return TextFileError(str(path), (Problem(f"cannot be written: {why}"),))
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.live.card import Card
-from backing.output import OutputError, hidden, sweep
+from backing.output import OutputError
 from backing.recording.growing import Growing
 from backing.recording.rough_mix import rough_mix
 from backing.recording.round_trip import remembered
+from phrases.drafts import hidden, sweep
 
 __all__ = ["Recorder", "free_name", "mix_name"]
 
