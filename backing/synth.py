@@ -37,6 +37,7 @@ LENGTHS = (8640, 22080, 79680)
 # SoundFont 2.01, 8.4.10: the wheel moves 12700 cents times the bend range over 128, so that 24
 # semitones become 2381 cents. That is made good.
 WHEEL = 128 / 127
+WIDTH = 4  # bytes of a sample
 LISTEN = 1024  # frames from one look whether all is silent to the next
 
 Stems = NDArray[np.float32]
@@ -118,6 +119,7 @@ class _Synth:
         ]  # fmt: skip
         self.c.fluid_synth_get_active_voice_count.argtypes = [ctypes.c_void_p]
         pairs = len(PARTS)
+        self._left, self._right = ((ctypes.c_void_p * pairs)() for _ in range(2))
         with _SAMPLES, quiet():
             self.synth = library.Synth(  # type: ignore[attr-defined]
                 gain=GAIN, samplerate=float(rate), channels=32,
@@ -148,17 +150,15 @@ class _Synth:
         else:
             self.synth.cc(channel, data[1], data[2])
 
-    def render(self, out: Stems, start: int, stop: int) -> None:
-        """Write frames `start` to `stop` of each part into `out` (parts, 2, frames)."""
-        if stop <= start:
-            return
-        pairs = len(PARTS)
-        pointers = ctypes.c_void_p * pairs
-        first = out.ctypes.data + start * out.itemsize
-        part, side, _ = out.strides
-        left = pointers(*[first + n * part for n in range(pairs)])
-        right = pointers(*[first + n * part + side for n in range(pairs)])
-        self.c.fluid_synth_nwrite_float(self.synth.synth, stop - start, left, right, None, None)
+    def render(self, address: int, side: int, frames: int) -> None:
+        """Write frames to memory: left and right of each part, each `side` bytes further on."""
+        for number in range(len(PARTS)):
+            self._left[number] = address
+            self._right[number] = address + side
+            address += 2 * side
+        self.c.fluid_synth_nwrite_float(
+            self.synth.synth, frames, self._left, self._right, None, None
+        )
 
     def sounding(self) -> bool:
         """Tell whether any voice still rings."""
@@ -242,21 +242,25 @@ class _Tape:
         self.now = 0
         self._lengths = chain(LENGTHS[:-1], repeat(LENGTHS[-1]))
         self._start = 0
-        self._out = self._new()
+        self._new()
 
-    def _new(self) -> Stems:
-        return np.zeros((len(PARTS), 2, next(self._lengths)), np.float32)
+    def _new(self) -> None:
+        self._frames = next(self._lengths)
+        self._out = np.zeros((len(PARTS), 2, self._frames), np.float32)
+        self._address = self._out.ctypes.data
 
     def forward(self, frame: int) -> Iterator[Stems]:
         """Play up to a frame and yield the stretches that are full."""
         while self.now < frame:
-            end = self._start + self._out.shape[2]
+            end = self._start + self._frames
             upto = min(frame, end)
-            self.synth.render(self._out, self.now - self._start, upto - self._start)
+            place = self._address + WIDTH * (self.now - self._start)
+            self.synth.render(place, WIDTH * self._frames, upto - self.now)
             self.now = upto
             if upto == end:
                 yield self._out
-                self._start, self._out = end, self._new()
+                self._start = end
+                self._new()
 
     def rest(self) -> Stems:
         """Return the stretch that is not full."""
