@@ -218,7 +218,8 @@ OUTPUT = (
         multiple=True,
         help="File to write, .mid .wav .flac .ogg .opus or .mp3; give it again for more files. "
         "Without one it is played (start with the volume low): space stops and goes on, + and - "
-        "move the tempo, n and p go to the next and the previous pass, m mutes the phrase, q quits.",
+        "move the tempo, n and p go to the next and the previous pass, m mutes the phrase, q "
+        "quits.",
     ),
     click.option(
         "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
