@@ -73,11 +73,11 @@ def _played(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> Iterator
     """Yield what a video plays: each phrase in the first key, demos and backings at full tempo."""
     for number, study in enumerate(lesson.studies):
         played = {name: study.grooves[0] or one.groove for name, one in study.versions}
+        of_study = [item for item in facts if item.study == number and item.formats]
         here = [
             item
-            for item in facts
-            if (item.study, item.key, item.groove) == (number, study.keys[0], played[item.version])
-            and item.formats
+            for item in of_study
+            if (item.key, item.groove) == (study.keys[0], played[item.version])
         ]
         for kind in lesson.video:
             for version, _ in study.versions:

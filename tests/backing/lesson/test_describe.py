@@ -43,6 +43,20 @@ def test_a_video_plays_the_first_of_several_grooves(tmp_path: Path) -> None:
     assert "Two bars, in A, over jump, two-beat, at 200" in describe(lesson, facts)
 
 
+def test_each_phrase_has_its_chapters(tmp_path: Path) -> None:
+    text = (
+        LESSON + 'variations = ["Other End!"]\n\n[[phrase]]\nfile = "pot-lid"\nvariations = []\n'
+    )
+    lesson = small(tmp_path, 'make = ["demo"]\n' + text)
+    facts = {item: {"seconds": 20.0} for item in sounds(lesson)}
+    assert [name for _, name in chapters(lesson, facts)] == [
+        "Before we play",
+        "Two bars: the phrase over the band, 240 beats a minute",
+        "Two bars, Other End!: the phrase over the band, 240 beats a minute",
+        "Pot lid: the phrase over the band, 240 beats a minute",
+    ]
+
+
 def test_trades_are_told_apart(tmp_path: Path) -> None:
     lesson = small(tmp_path, LESSON + 'gaps = ["response", "echo"]\nvariations = []\n')
     facts = {item: {"seconds": 20.0} for item in sounds(lesson)}
