@@ -12,6 +12,9 @@ import pytest
 from click.testing import CliRunner
 
 from backing.cli import main
+from backing.lesson.items import sounds
+from backing.lesson.lesson import read_lesson
+from backing.lesson.paper import leaves
 
 TOP = Path(__file__).parents[2]
 README = (TOP / "README.md").read_text(encoding="utf-8")
@@ -94,3 +97,13 @@ def test_the_python_example_runs(desk: Path) -> None:
     exec(block("from pathlib import Path"), {})
     assert (desk / "porch-light-in-c.mid").exists()
     assert (desk / "porch-light-in-c.wav").exists()
+
+
+def test_the_list_of_a_lesson_names_what_it_makes() -> None:
+    lesson = read_lesson(TOP / "examples" / "lesson" / "lesson.toml")
+    made = {f"{item.name}.*" for item in sounds(lesson)}
+    made |= {leaf.name for leaf in leaves(lesson, {}, lambda item: (Path(), Path()))}
+    listed = [line.split("  ")[0].split(" ")[0] for line in block("description.txt").splitlines()]
+    files = [name for name in listed if name.startswith("01")]
+    assert len(files) > 5
+    assert set(files) <= made
