@@ -33,6 +33,7 @@ __all__ = ["Rendered"]
 
 WORKERS = 2
 AHEAD = 4  # stretches that are finished before they are asked for
+MANY = 1 << 17  # blocks whose gains are found at a time
 KEPT = 32  # stretches within which one comes again for which it is kept
 NEAR = BLOCK  # frames around a stretch, more than its true peaks depend on
 
@@ -59,34 +60,57 @@ class _Peaks:
     def __init__(self, row: list[NDArray[np.float32]]) -> None:
         around = MARGIN // BLOCK
         places: dict[tuple[int, ...], NDArray[np.intp]] = {}
-        parts: list[NDArray[np.float32]] = []
-        starts: list[NDArray[np.intp]] = []
-        sizes: list[NDArray[np.intp]] = []
         order: list[NDArray[np.intp]] = []
-        at = cells = 0
+        self._batches: list[_Batch] = []
+        batch = _Batch()
+        cells = 0
         for number, here in enumerate(row):
             key, before, after = _beside(row, number, around)
             if key not in places:
-                first = at + len(before)
-                at = first + len(here) + len(after)
-                parts += [before, here, after]
-                edges = np.arange(0, len(here), CELL // BLOCK)
-                edges = np.append(edges, len(here))  # the last, which is no cell, holds the rest
-                starts.append(first + edges)
-                sizes.append(np.diff(edges, append=len(here) + 1))
-                places[key] = np.arange(cells, cells + len(edges) - 1)
-                cells += len(edges)
+                if batch.size > MANY:
+                    self._batches.append(batch)
+                    batch = _Batch()
+                added = batch.add(before, here, after)
+                places[key] = np.arange(cells, cells + added - 1)  # the last is no cell
+                cells += added
             order.append(places[key])
-        self._blocks = np.concatenate([*parts, np.zeros(1, np.float32)])
-        self._starts = np.concatenate(starts)
-        self._sizes = np.concatenate(sizes).astype(np.float32)
+        self._batches.append(batch)
         self._order = np.concatenate(order)
 
     def left(self, gain: np.float32) -> NDArray[np.float32]:
         """Return what a limiter leaves of the power of each cell at a gain, 1 or less."""
-        power = block_gains(self._blocks * gain, LIMIT) ** 2
-        means = np.add.reduceat(power, self._starts) / self._sizes
-        return means[self._order].astype(np.float32)
+        return np.concatenate([batch.left(gain) for batch in self._batches])[self._order]
+
+
+class _Batch:
+    """Blocks of stretches, each with those around it, that are worked on at a time."""
+
+    def __init__(self) -> None:
+        self.size = 0
+        self._blocks: list[NDArray[np.float32]] = []
+        self._starts: list[NDArray[np.intp]] = []
+        self._sizes: list[NDArray[np.intp]] = []
+
+    def add(
+        self,
+        before: NDArray[np.float32],
+        here: NDArray[np.float32],
+        after: NDArray[np.float32],
+    ) -> int:
+        """Append a stretch and return its cells, and one more that holds what is after it."""
+        edges = np.append(np.arange(0, len(here), CELL // BLOCK), len(here))
+        self._starts.append(self.size + len(before) + edges)
+        self._sizes.append(np.diff(edges, append=len(here) + 1))
+        self._blocks += [before, here, after]
+        self.size += len(before) + len(here) + len(after)
+        return len(edges)
+
+    def left(self, gain: np.float32) -> NDArray[np.float32]:
+        """Return what a limiter leaves of the power of each cell, and of what is no cell."""
+        blocks = np.concatenate([*self._blocks, np.zeros(1, np.float32)]) * gain
+        power = block_gains(blocks, LIMIT) ** 2
+        sums = np.add.reduceat(power, np.concatenate(self._starts))
+        return (sums / np.concatenate(self._sizes)).astype(np.float32)
 
 
 def _beside(
@@ -97,12 +121,12 @@ def _beside(
     first, last, before, after = number, number, silence[:0], silence[:0]
     while first > 0 and len(before) < around:
         first -= 1
-        before = np.concatenate([row[first], before])
+        before = np.concatenate([row[first][-around:], before])
     while last + 1 < len(row) and len(after) < around:
         last += 1
-        after = np.concatenate([after, row[last]])
-    before = np.concatenate([silence, before])[-around:]
-    after = np.concatenate([after, silence])[:around]
+        after = np.concatenate([after, row[last][:around]])
+    before = np.concatenate([silence[len(before) :], before])[-around:].copy()
+    after = np.concatenate([after, silence[len(after) :]])[:around].copy()
     return (number - first, *(id(part) for part in row[first : last + 1])), before, after
 
 

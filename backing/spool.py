@@ -18,7 +18,7 @@ __all__ = ["Spool", "Stretch"]
 
 Sound = NDArray[np.float32]
 
-IN_MEMORY = 1 << 26  # bytes; what is more waits on disk
+IN_MEMORY = 3 << 24  # bytes; what is more waits on disk
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,41 +59,42 @@ class Spool:
     def __init__(self, layers: int, folder: Path | None) -> None:
         self.layers = layers
         self._folder = folder
-        self._held: dict[int, Sound] = {}
+        self._memory: Sound | None = np.empty(IN_MEMORY // 4, np.float32)  # taken as it is filled
         self._file: IO[bytes] | None = None
-        self._filed = self._end = 0  # the places where the file begins and ends
+        self._filed = self._end = 0  # the places, in samples, where the file begins and ends
         self._lock = threading.Lock()
 
     def write(self, sound: Sound) -> Stretch:
-        """Store a sound, shape (layers, 2, frames), which then must stay as it is."""
-        sound = np.ascontiguousarray(sound, np.float32)
+        """Store a sound, shape (layers, 2, frames)."""
+        assert self._memory is not None
         with self._lock:
             place = self._end
-            if self._file is None and place + sound.nbytes > IN_MEMORY:
+            self._end += sound.size
+            if self._file is None and self._end > self._memory.size:
                 self._file = TemporaryFile(dir=self._folder, prefix=".")  # noqa: SIM115
                 self._filed = place
             if self._file is None:
-                self._held[place] = sound
+                self._memory[place : self._end].reshape(sound.shape)[...] = sound
             else:
-                self._file.seek(place - self._filed)
-                self._file.write(sound.data)
-            self._end += sound.nbytes
+                self._file.seek(4 * (place - self._filed))
+                self._file.write(np.ascontiguousarray(sound, np.float32).data)
         return Stretch(place, sound.shape[2], 0, sound.shape[2])
 
     def read(self, stretch: Stretch) -> Sound:
         """Return a stretch, shape (layers, 2, frames), not to be written to."""
-        held = self._held.get(stretch.place)
-        if held is None:
-            shape = (self.layers, 2, stretch.whole)
+        assert self._memory is not None
+        size = 2 * self.layers * stretch.whole
+        if self._file is None or stretch.place < self._filed:
+            data = self._memory[stretch.place : stretch.place + size]
+        else:
             with self._lock:
-                assert self._file is not None
-                self._file.seek(stretch.place - self._filed)
-                data = self._file.read(8 * self.layers * stretch.whole)
-            held = np.frombuffer(data, np.float32).reshape(shape)
-        return held[:, :, stretch.start : stretch.stop]
+                self._file.seek(4 * (stretch.place - self._filed))
+                data = np.frombuffer(self._file.read(4 * size), np.float32)
+        whole = data.reshape(self.layers, 2, stretch.whole)
+        return whole[:, :, stretch.start : stretch.stop]
 
     def close(self) -> None:
         """Give back the memory and the temporary file."""
-        self._held.clear()
+        self._memory = None
         if self._file is not None:
             self._file.close()

@@ -35,6 +35,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.practice.looper", "backing.practice.picture"),
     ("backing.practice",),
     ("backing.sheet", "backing.page"),
+    ("backing.exchange",),
     ("backing.midi", "backing.mp3", "backing.synth", "backing.tags", "backing.tone"),
     ("backing.mix", "backing.spool"),
     ("backing.rendered",),

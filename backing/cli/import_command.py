@@ -37,7 +37,7 @@ def command(file: Path, output: Path, part: str, as_json: bool) -> None:
     in standard tuning. One voice of one part becomes a phrase; what a phrase cannot say is listed
     on standard error.
     """
-    from backing.sheet.importing import import_musicxml
+    from backing.exchange.importing import import_musicxml
     from phrases.rewrite import replace_file
 
     found = import_musicxml(file, part)

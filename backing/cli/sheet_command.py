@@ -37,13 +37,20 @@ def _suffix(
 ) -> tuple[Path, ...]:
     several = len(ctx.params.get("phrases", ())) > 1
     for path in paths:
-        if several and ((path.suffix and not path.is_dir()) or len(paths) > 1):
+        folder = (not path.suffix or path.is_dir()) and len(paths) == 1
+        if several and not folder and not _is_text(paths):
             raise click.BadParameter(
-                f"{path}: name one folder for the PDFs of several phrases: -o sheets"
+                f"{path}: name one folder for the PDFs of several phrases, -o sheets, or one text "
+                "for all of them, -o all.txt; write .svg and .musicxml phrase by phrase"
             )
         if not several and path.suffix.lower() not in SUFFIXES:
             raise click.BadParameter(f"{path}: a sheet ends in {' '.join(SUFFIXES)}")
     return paths
+
+
+def _is_text(paths: tuple[Path, ...]) -> bool:
+    """Tell whether all is to be written into one text."""
+    return len(paths) == 1 and paths[0].suffix.lower() == ".txt" and not paths[0].is_dir()
 
 
 @click.command(
@@ -61,8 +68,8 @@ def _suffix(
     type=click.Path(path_type=Path),
     multiple=True,
     callback=_suffix,
-    help="File to write, .pdf .svg .txt or .musicxml; for several phrases a folder of PDFs. The "
-    "plain text is printed if left out.",
+    help="File to write, .pdf .svg .txt or .musicxml; for several phrases a folder of PDFs, or "
+    "one .txt. The plain text is printed if left out.",
 )
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option(
@@ -118,7 +125,14 @@ def command(
             _sheet(name, found, key, variation, paper, own, options)
             for name, own in zip(phrases, files, strict=True)
         ]
-    _write(sheets, outputs[0] if len(sheets) > 1 and outputs else None)
+    folder = len(phrases) > 1 and outputs and not _is_text(outputs)
+    _write(sheets, outputs[0] if folder else None)
+    for sheet in sheets:
+        if sheet.without:
+            names = ", ".join(sheet.without)
+            click.echo(
+                f"MusicXML holds no variations; write each with --variation: {names}", err=True
+            )
     if as_json:
         told = [
             {
@@ -143,11 +157,22 @@ def command(
 
 @dataclass(frozen=True, slots=True)
 class _Sheet:
-    """What is written of a phrase or a form: its title, its files, and their bytes."""
+    """What is written of a phrase or a form.
+
+    Attributes
+    ----------
+    title
+        Its title, with the key.
+    files, made
+        Where it is written, and the bytes of each file.
+    without
+        The names of variations that a file leaves out.
+    """
 
     title: str
     files: tuple[Path, ...]
     made: list[bytes]
+    without: tuple[str, ...] = ()
 
 
 def _check_sheets(
@@ -167,7 +192,7 @@ def _files(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> list[tuple[Pa
     """Return the files of each phrase: those that are named, or its PDF in the folder."""
     from phrases.files import find_phrase
 
-    if len(phrases) == 1 or not outputs:
+    if len(phrases) == 1 or not outputs or _is_text(outputs):
         return [outputs] * len(phrases)
     names = [f"{find_phrase(name).stem}.pdf" for name in phrases]
     for name in names:
@@ -180,7 +205,10 @@ def _files(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> list[tuple[Pa
 
 
 def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:
-    """Write every sheet, once all are made; a folder is made for them if need be."""
+    """Write every sheet, once all are made; a folder is made for them if need be.
+
+    Texts for one file stand in it one after the other.
+    """
     from phrases.rewrite import replace_file
 
     if folder is not None and not folder.is_dir():
@@ -190,12 +218,13 @@ def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:
         except OSError as error:
             why = error.strerror or error
             raise _FileError(f"{folder}: the folder cannot be made: {why}") from None
+    files: dict[Path, list[bytes]] = {}
     for sheet in sheets:
-        for path in sheet.files:
+        for path, data in dict(zip(sheet.files, sheet.made, strict=False)).items():
             _check_place(path)
-    for sheet in sheets:
-        for path, data in zip(sheet.files, sheet.made, strict=False):
-            replace_file(path, data)
+            files.setdefault(path, []).append(data)
+    for path, parts in files.items():
+        replace_file(path, b"\n".join(parts))
 
 
 def _check_chart(
@@ -238,7 +267,8 @@ def _sheet(
         phrase = transpose(phrase, parse_key(key))
     kinds = [path.suffix.lower() for path in outputs] or [".txt"]
     made = [_made(kind, phrase, form, paper, options) for kind in kinds]
-    return _Sheet(f"{phrase.title} in {phrase.key}", outputs, made)
+    without = tuple(name for name, _ in phrase.variations if ".musicxml" in kinds)
+    return _Sheet(f"{phrase.title} in {phrase.key}", outputs, made, without)
 
 
 def _phrase(name: str, variation: str | None) -> Phrase:
@@ -254,23 +284,21 @@ def _kind(suffix: str) -> Kind:
 
 
 def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str, Any]) -> bytes:
-    from backing.sheet.writing import over_form
-
     if kind in (".pdf", ".svg"):
         from backing.sheet.page import sheet
         from phrases.hands import suggest
 
         hands = suggest(phrase) if paper.marks else phrase
         return sheet(hands, form, paper, chorus=options["chorus"], kind=_kind(kind))
-    score = over_form(phrase, form, chorus=options["chorus"])
+    chorus = options["chorus"]
     if kind == ".txt":
-        from backing.sheet.text import text_tab
+        from backing.sheet.text import text_sheet
 
-        names = [name for name, _ in phrase.variations]
-        return text_tab(score, fingering=paper.marks, variations=names).encode()
-    from backing.sheet.musicxml import musicxml
+        return text_sheet(phrase, form, fingering=paper.marks, chorus=chorus).encode()
+    from backing.exchange.musicxml import musicxml
+    from backing.sheet.writing import over_form
 
-    return musicxml(score, staves=paper.staves).encode()
+    return musicxml(over_form(phrase, form, chorus=chorus), staves=paper.staves).encode()
 
 
 def _check_place(path: Path) -> Path:

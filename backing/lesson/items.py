@@ -51,7 +51,7 @@ TRADES = 4  # passes of a trade track
 ORDER = {kind: number for number, kind in enumerate((*SOUNDS, "sheet"), 1)}
 SAMPLES, SAMPLE = 16, 1 << 16  # pieces of a soundfont that are looked at, bytes of each
 # What does not change how anything sounds.
-SILENT = ("cli", "lesson", "live", "page", "sheet")
+SILENT = ("cli", "exchange", "lesson", "live", "page", "sheet")
 
 
 @dataclass(frozen=True, slots=True)

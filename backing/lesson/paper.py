@@ -104,9 +104,9 @@ def _sheet(number: int, study: Study, key: Key) -> Leaf:
     phrase = replace(_told(study, study.phrase), variations=chosen)
 
     def make() -> bytes:
-        from backing.sheet.page import sheet
+        from backing.sheet.page import Paper, sheet
 
-        return sheet(transpose(phrase, key), find_form(study.form))
+        return sheet(transpose(phrase, key), find_form(study.form), Paper(tempos=study.tempos))
 
     words = [stem(number, study), key_word(key), f"{ORDER['sheet']}-sheet"]
     return Leaf(
@@ -114,7 +114,7 @@ def _sheet(number: int, study: Study, key: Key) -> Leaf:
         number,
         key,
         f"{stem(number, study)}/{key_word(key)}/{'_'.join(words)}.pdf",
-        digest(program_digest("sheet"), program_digest(), phrase, key, _form(study)),
+        digest(program_digest("sheet"), program_digest(), phrase, key, study.tempos, _form(study)),
         make,
     )
 
@@ -131,6 +131,11 @@ def _page(
     title = f"{lesson.title}: {study.phrase.title}" if several else lesson.title
     text = "\n\n".join(text for text in (lesson.text.strip(), study.text.strip()) if text)
     name = f"{slug(lesson.title)}/{stem(number, study)}"
+    others = tuple(
+        (other.phrase.title, f"../{_page_name(at, other)}")
+        for at, other in enumerate(lesson.studies)
+        if at != number
+    )
 
     def make() -> bytes:
         from backing.page.data import PageData, Piece
@@ -155,7 +160,7 @@ def _page(
                 versions.append(replace(version(moved, form, made), groove=name))
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:
-            return render_page(PageData(title, tuple(pieces), text, name)).encode()
+            return render_page(PageData(title, tuple(pieces), text, name, others)).encode()
         except ValueError as error:
             if isinstance(error, BluesError):
                 raise
@@ -166,14 +171,18 @@ def _page(
         "page",
         number,
         None,
-        f"{stem(number, study)}/{stem(number, study)}_practice.html",
+        _page_name(number, study),
         digest(
             program_digest("page", "sheet"), program_digest(), _text_digest(), title, text, name,
             told, [_told(study, phrase) for _, phrase in study.versions], study.grooves,
-            _form(study),
+            _form(study), others,
         ),
         make,
     )  # fmt: skip
+
+
+def _page_name(number: int, study: Study) -> str:
+    return f"{stem(number, study)}/{stem(number, study)}_practice.html"
 
 
 def _shared_bands(items: Iterable[Item], layers: LayerOf) -> dict[Item, Path]:

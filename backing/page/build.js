@@ -85,6 +85,7 @@ const buildMusic = () => {
   $("systems").replaceChildren(...holders);
   const margin = shown.querySelector(".tips");
   tips = [...margin.querySelectorAll("li.tip")];
+  $("hint").hidden = !tips.length;
   $("margin").hidden = !margin.childElementCount;
   $("margin").replaceChildren();
   add($("margin"), "h2", {}, "In the margin");
@@ -98,7 +99,13 @@ const buildMusic = () => {
 };
 
 const mark = () => {
-  for (const input of document.querySelectorAll("#tempo input")) input.checked = input.value === String(loop.tempo);
+  for (const input of document.querySelectorAll("#tempo input")) {
+    input.checked = input.value === String(loop.tempo);
+    if (!input.checked) continue;
+    const row = input.closest(".options");
+    const [box, room] = [input.getBoundingClientRect(), row.getBoundingClientRect()];
+    row.scrollLeft += (box.left + box.right - room.left - room.right) / 2;
+  }
   for (const input of document.querySelectorAll("#guitar input")) input.checked = input.value === chosen.guitar;
   const buttons = [...$("bars").children];
   buttons.forEach((button, number) => {

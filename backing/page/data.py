@@ -229,9 +229,13 @@ class PageData:
     name
         Under which the browser remembers the settings: the lesson's, as long as it is the same
         lesson.
+    others
+        The lesson's other pages: what each is called, and its file's path from this page's folder,
+        with ``/`` between folders.
     """
 
     title: str
     pieces: tuple[Piece, ...]
     text: str = ""
     name: str = ""
+    others: tuple[tuple[str, str], ...] = ()

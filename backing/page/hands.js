@@ -54,8 +54,10 @@ document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return;
   const at = event.target;
   const kind = at instanceof HTMLInputElement ? at.type : at.localName;
+  if (["PageUp", "PageDown", "Home", "End"].includes(event.key) || (event.shiftKey && Object.hasOwn(ARROWS, event.key))) leave();
   if (event.key === " ") {
-    if (["button", "select", "summary", "checkbox", "radio"].includes(kind)) return;
+    // A radio that is focused is checked already, so the space bar is the player's there.
+    if (["button", "select", "summary", "checkbox"].includes(kind) || (kind === "radio" && !at.checked)) return;
     event.preventDefault();
     if (!event.repeat) toggle();
   } else if (Object.hasOwn(ARROWS, event.key)) {
@@ -91,12 +93,25 @@ for (const id of ["balance", "volume"]) {
     setSlides();
   });
 }
-const resized = () => { if (!playing) draw(); };
+// Who scrolls wants to see something else than what sounds.
+for (const name of ["wheel", "touchmove"]) {
+  document.addEventListener(name, (event) => {
+    if (!event.target.closest?.(".ladder, [type=range]")) leave();
+  }, { passive: true });
+}
+
+const resized = () => {
+  fit();
+  mark();
+  if (!playing) draw();
+};
 roomy.addEventListener("change", () => {
   drawNeck();
   resized();
 });
 addEventListener("resize", resized);
+// What stands above the music is as high as its letters, which may come late.
+document.fonts.ready.then(fit);
 
 $("keys").open = matchMedia("(min-width: 1080px)").matches;
 recall();
@@ -111,6 +126,7 @@ $("balance").value = chosen.balance;
 $("volume").value = chosen.volume;
 buildChoices();
 buildMusic();
+fit();
 mark();
 setSlides();
 draw();

@@ -17,6 +17,7 @@ from html import escape
 from pathlib import Path
 from string import Template
 from typing import Any
+from urllib.parse import quote
 
 from backing.page.data import Loop, PageData, Sound, System, Version
 from backing.page.words import rich
@@ -75,6 +76,7 @@ def render_page(data: PageData) -> str:
         title=escape(data.title),
         style=style,
         text=text,
+        others=_others(data.others),
         templates="\n".join(templates),
         lesson=_json(lesson),
         script=script,
@@ -83,6 +85,17 @@ def render_page(data: PageData) -> str:
             f"{base64.b64encode(one.data).decode()}</script>"
             for number, one in enumerate(sounds.every)
         ),
+    )
+
+
+def _others(pages: Sequence[tuple[str, str]]) -> str:
+    """Return links to other pages, each a path: neither another scheme nor another host."""
+    if not pages:
+        return ""
+    links = (f'<li><a href="./{quote(path)}">{escape(title)}</a></li>' for title, path in pages)
+    return (
+        '<nav class="others" aria-labelledby="others-name">'
+        f'<h2 id="others-name">More of this lesson</h2><ul>{"".join(links)}</ul></nav>'
     )
 
 

@@ -104,6 +104,7 @@ const choosePiece = (name, key, groove) => {
   sound.regions.clear();
   buildChoices();
   buildMusic();
+  fit();
   say([piece.name, version.key, version.groove].filter(Boolean).join(", "));
   return follow();
 };
@@ -145,7 +146,12 @@ const begin = async (from) => {
 const play = async () => {
   if (waiting) return;
   waiting = true;
+  away = false;
   complain("");
+  if (document.readyState === "loading") {
+    $("play-name").textContent = "Still loading";
+    say("The page is still loading; it plays as soon as it is there");
+  }
   try {
     await begin(rest);
     playing = true;

@@ -37,6 +37,7 @@ const recall = () => {
 };
 
 let piece, version, loop, systems, tips, anchor, playing = false, waiting = false;
+let away = false; // whether the student has scrolled to something else than what sounds
 
 const pick = () => {
   piece = lesson.pieces.find((one) => one.name === chosen.piece) ?? lesson.pieces[0];

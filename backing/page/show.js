@@ -1,21 +1,49 @@
 // Shows a place of a loop: cursor, chord, count, turn, neck and tip.
 
+const SMALLEST = 6.2; // pixels of a staff space: a staff is 6.6 mm high, as in print
+const FREE = 28; // pixels around the music
+
 const text = (id, value) => {
   if ($(id).textContent !== value) $(id).textContent = value;
 };
 
 const current = (list, place) => list.findLastIndex((at) => at !== null && at <= place + 1e-4);
 
+const rect = (element) => element.getBoundingClientRect();
+
+// Return what is above or below a row of music, of the things by these names.
+const around = (row, ...names) => {
+  const { left, right } = rect(row);
+  return names.map((name) => rect(document.querySelector(name)))
+    .filter((box) => box.height && box.right > left && box.left < right);
+};
+
+// Return the room between what stands still above and below a row.
+const room = (row) => {
+  const over = around(row, ".stand", ".now");
+  const low = Math.min(innerHeight, ...around(row, ".dock", ".main").map((box) => box.top));
+  return { over, top: Math.max(0, ...over.map((box) => box.height)), low };
+};
+
+// Whether the student looks at something else: was there by wheel, finger or key and has not come
+// back, or has the keyboard's focus there.
+const elsewhere = (row) => {
+  if (document.querySelector(":is(.choose, .margin, .more) :focus-visible")) return true;
+  if (!away) return false;
+  const { over, top, low } = room(row);
+  const middle = (rect(row).top + rect(row).bottom) / 2;
+  const high = over.some((one) => one.top > 0) ? 0 : top; // the stand sticks, or choices are above it
+  const others = around(row, ".choose", ".margin");
+  away = middle < top || middle > low || others.some((one) => one.bottom > high && one.top < (top + low) / 2);
+  return away;
+};
+
+const leave = () => { away = playing; };
+
 // Scroll to the music if it is hidden by what stands above or below it; where it is too long, to a
 // row and, so that one can read ahead, the next.
 const reveal = (row) => {
-  const rect = (element) => element.getBoundingClientRect();
-  const { left, right } = rect(row);
-  const boxes = (...names) => names.map((name) => rect(document.querySelector(name)))
-    .filter((box) => box.height && box.right > left && box.left < right);
-  const over = boxes(".stand", ".now");
-  const top = Math.max(0, ...over.map((box) => box.height));
-  const low = Math.min(innerHeight, ...boxes(".dock", ".main").map((box) => box.top));
+  const { over, top, low } = room(row);
   const music = rect(row.parentElement);
   const box = music.height + 24 <= low - top ? music : rect(row);
   const next = row.nextElementSibling ? rect(row.nextElementSibling) : box;
@@ -23,6 +51,24 @@ const reveal = (row) => {
   if (box.top < Math.max(0, ...over.map((one) => one.bottom)) || bottom > low) {
     scrollBy({ top: box.top - top - 12, behavior: calm.matches ? "auto" : "smooth" });
   }
+};
+
+// Make the music as large as lets all of it be seen at once; where that is too small to read, as it
+// is when one has scrolled down to it, or a row and the next.
+const fit = () => {
+  if (!roomy.matches) return;
+  const rows = systems.wide.map(({ holder }) => holder.firstElementChild.viewBox.baseVal);
+  const widest = Math.max(...rows.map((box) => box.width));
+  const [stand, dock] = [".stand", ".dock"].map((name) => rect(document.querySelector(name)).height);
+  const gap = rows.length > 1 ? rect(systems.wide[1].holder).top - rect(systems.wide[0].holder).bottom : 0;
+  const scale = (space, list) => {
+    const tall = list.reduce((sum, one) => sum + one.height, 0);
+    return (innerHeight - dock - space - FREE - (list.length - 1) * gap) / tall;
+  };
+  const above = rect($("systems")).top + scrollY;
+  const scales = [scale(above, rows), scale(stand, rows), scale(stand, rows.slice(0, 2))];
+  const found = scales.find((one) => one >= SMALLEST) ?? SMALLEST;
+  document.querySelector("main").style.setProperty("--widest", `${Math.floor(found * widest)}px`);
 };
 
 const showMusic = (one, place, glide) => {
@@ -45,7 +91,7 @@ const showMusic = (one, place, glide) => {
   cursor.style.transform = `translateX(${((x / shape.width) * wide).toFixed(2)}px)`;
   if (playing && showMusic.seen !== holder) {
     showMusic.seen = holder;
-    reveal(holder);
+    if (!elsewhere(holder)) reveal(holder);
   }
 };
 
@@ -86,7 +132,9 @@ const showAt = (one, span, place, before, glide) => {
   let tip = -1;
   const places = one.tips.filter((when) => when !== null);
   places.forEach((when, n) => { if (when <= written + 1e-4 && written - when < bar(one)) tip = n; });
-  tips.forEach((item, n) => item.classList.toggle("on", n === tip && playing && !counting));
+  if (!playing || counting) tip = -1;
+  tips.forEach((item, n) => item.classList.toggle("on", n === tip));
+  showHint(tip);
 };
 
 const showChord = (one, [from, to], place) => {
@@ -114,6 +162,18 @@ const showNotes = (notes) => {
     if (fret === null) return "muted";
     return `${name.replace(/\d+/, "")} · ${degree}${how === "pick" ? "" : ` · ${how}`}`;
   }).join("   "));
+};
+
+// The tip again, for a screen on which the margin is out of sight.
+const showHint = (tip) => {
+  if ($("hint").dataset.tip === String(tip)) return;
+  $("hint").dataset.tip = tip;
+  $("hint").replaceChildren();
+  if (tip < 0) return;
+  const line = add($("hint"), "span", {});
+  add(line, "span", { class: "sign" }, tip + 1);
+  const words = [...tips[tip].children].slice(1).map((one) => one.textContent.trim());
+  line.append(` ${words.join(" ")}`);
 };
 
 const draw = () => {

@@ -9,6 +9,10 @@ const TRIM = 0.7; // what both layers together may overshoot
 const GECKO = "mozInnerScreenX" in window;
 const WAIT = 4000; // milliseconds for a loudspeaker to answer
 const REGIONS = 8; // stretches of loops that are remembered
+const loaded = new Promise((done) => {
+  if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", done);
+  else done();
+});
 
 class Sound {
   constructor(sounds) {
@@ -39,8 +43,9 @@ class Sound {
   }
 
   async read(number) {
+    await loaded; // before, a sound may be there by half
     const element = document.getElementById(`sound-${number}`);
-    if (!element) throw new Error("the page is not complete");
+    if (!element) throw new Error("A part of this page is missing. Load it again, or copy the file again.");
     const text = atob(element.textContent.trim());
     const bytes = new Uint8Array(text.length);
     for (let n = 0; n < text.length; n++) bytes[n] = text.charCodeAt(n);

@@ -26,7 +26,10 @@ def _reader() -> MarkdownIt:
     from markdown_it import MarkdownIt
 
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
-    for name in ("link_open", "link_close", "image", "heading_open", "heading_close"):
+    for name in (
+        "link_open", "link_close", "image", "heading_open", "heading_close", "table_open",
+        "table_close",
+    ):  # fmt: skip
         reader.add_render_rule(name, globals()[f"_{name}"])
     return reader
 
@@ -122,3 +125,16 @@ def _heading_close(
     own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
 ) -> str:
     return f"</h{_level(tokens[at])}>\n"
+
+
+def _table_open(
+    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
+) -> str:
+    # A table may be wider than a telephone; keys scroll what can be focused.
+    return '<div class="scroll" role="group" aria-label="Table" tabindex="0"><table>\n'
+
+
+def _table_close(
+    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
+) -> str:
+    return "</table></div>\n"

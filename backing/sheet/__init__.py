@@ -1,1 +1,1 @@
-"""The sheet: a phrase as written music, as tablature in plain text, and as MusicXML."""
+"""The sheet: a phrase as written music, and as tablature in plain text."""

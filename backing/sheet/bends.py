@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from backing.sheet import ink
-from backing.sheet.columns import INTO, LABEL, SIZES, Column, Staff, row
+from backing.sheet.columns import LABEL, SIZES, Column, Staff, row
 from backing.sheet.ink import Ink
 from backing.sheet.mei import Node
 
@@ -17,6 +17,7 @@ __all__ = ["AIR", "bends"]
 
 AIR = 0.22  # around a fret number
 HIGH = {50: 1.4, 100: 2.0, 200: 2.85, 300: 3.7}
+BESIDE = 0.85  # from an arrow to the next
 ARROW = 1.4  # how far right of its fret a bend's arrow stands, at most
 
 
@@ -25,16 +26,15 @@ def bends(staff: Staff) -> None:
     labels: list[Ink] = []
     done: set[int] = set()
     for column in staff.columns:
-        place = 0
+        after = 0.0
         chains = sorted(_chains(staff, column), key=lambda pair: row(pair[0].head.string))
         for node, steps in chains:
             if id(node.head) in done:
                 continue
             done.add(id(node.head))
-            _bend(staff, column, node, steps, place, labels)
-            place += 1
+            after = _bend(staff, column, node, steps, after, labels)
     for label in labels:
-        placed = staff.sky.put(label, 0.2, 0.1)
+        placed = staff.sky.put(label, 0.2, 0.3)
         staff.inks.append(placed)
 
 
@@ -59,23 +59,22 @@ def _bend(
     column: Column,
     node: Node,
     steps: Sequence[tuple[str, int]],
-    place: int,
+    after: float,
     labels: list[Ink],
-) -> None:
-    """Draw the arrows of one head: out of the number, and down again."""
+) -> float:
+    """Draw the arrows of one head: out of the number, and down again.
+
+    Where a stroke bends several strings at once, the arrows of the lower one rise right of what
+    the higher ones have drawn, which ends at `after`; this returns where it ends now.
+    """
     string = node.head.string
     y = row(string)
     owner = node.name
-    # Bends of a stroke that happen at once need room for each.
     flat = [step for step in steps if step[0] != "pb"]
     end = _room(staff, column)
     x = column.right + AIR
-    if any(m.sign in ("/", "\\") and m.fret is None for n in column.nodes for m in n.head.moves):
-        x += INTO + 0.1  # after the slide that leads away on another string
     room = max(0.8, end - x - 0.5)
     step = min(ARROW, room / max(1, len(flat)))
-    if place:
-        step = min(step + 1.0 * place, room)
     peak = staff.peaks.get(string)
     held = node.head.bent
     prefix = node.name.split("n")[0]
@@ -88,10 +87,14 @@ def _bend(
     for number, (sign, cents) in enumerate(steps):
         tip = _high(cents)
         if sign == "pb":
-            alone = string == _top(column)
-            px = column.x if alone else x
-            foot = y - 0.85 if alone else y
-            staff.add(ink.line("bend", (px, foot, px, tip + 0.5), 0.15, owner=owner))
+            if string == _top(column):
+                px = column.x
+                staff.add(ink.line("bend", (px, y - 0.85, px, tip + 0.5), 0.15, owner=owner))
+            else:
+                px = max(x, after + BESIDE)
+                if px > x:
+                    staff.add(ink.line("bend", (x, y, px, y), 0.15, owner=owner))
+                staff.add(ink.line("bend", (px, y, px, tip + 0.5), 0.15, owner=owner))
             staff.add(ink.head("bend", px, tip, -1, owner=owner))
             labels.append(_label(cents, px, owner))
             peak = (px, tip)
@@ -104,9 +107,14 @@ def _bend(
                     staff.add(ink.line("hold", ends, 0.13, owner=owner, dash="0.5 0.4"))
             else:
                 px, py = x, y
-            to = max(x + step, px + 0.7)
-            if number < len(targets) and px + 0.9 < targets[number] < px + 2.6:
+            to = max(x + step, px + 0.7, after + BESIDE if not number else 0.0)
+            near = number < len(targets) and px + 0.9 < targets[number] < px + 2.6
+            if near and targets[number] >= after + BESIDE:
                 to = targets[number]
+            if after and to - px > ARROW + 0.2:
+                # Flat until past the arrows of the higher strings.
+                staff.add(ink.line("bend", (px, py, to - ARROW, py), 0.15, owner=owner))
+                px = to - ARROW
             points = [(px, py), (px + 0.75 * (to - px), py), (to, (py + tip) / 2), (to, tip + 0.4)]
             staff.add(ink.curve("bend", points, 0.15, owner=owner))
             staff.add(ink.head("bend", to, tip, -1, owner=owner))
@@ -115,12 +123,13 @@ def _bend(
             x = to
         else:
             peak = _release(staff, column, node, cents, peak, x, step, held, labels)
-            x = peak[0] if peak else x
+            x = peak[0]
         held = cents
     if peak is not None and held:
         staff.peaks[string] = peak
     else:
         staff.peaks.pop(string, None)
+    return max(x, after)
 
 
 def _release(
@@ -143,6 +152,10 @@ def _release(
         upper = min((b.top for b in column.drawn.values()), default=row(node.head.string))
         foot = min(upper, 0.0) - 0.25 if not cents else _high(cents)
         to = column.x
+        same = [one for one in staff.inks if one.kind == "bend" and abs(one.box.right - 0.34 - to)
+                < 0.01 and abs(one.box.bottom - foot) < 0.01]  # fmt: skip
+        if same:
+            return to, foot  # one arrow for strings that come down together
         turn = to - 1.3
         start = peak[0] if peak is not None and peak[0] < turn else turn - 0.4
         start = max(start, staff.system.start + 0.2)

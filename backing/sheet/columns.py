@@ -17,8 +17,8 @@ from backing.sheet.staff import System
 from phrases.fretboard import STRINGS
 
 __all__ = [
-    "FINGER", "GAP", "INTO", "LABEL", "NUMBER", "SIZES", "SMALL", "STROKE", "TALL", "Column",
-    "Staff", "columns", "drop", "number_ink", "pads", "row", "shown",
+    "FINGER", "GAP", "INTO", "LABEL", "NUMBER", "SIZES", "SMALL", "STROKE", "TALL", "WAVE",
+    "Column", "Staff", "columns", "drop", "number_ink", "pads", "row", "shown",
     "trill_ink", "waves",
 ]  # fmt: skip
 
@@ -29,6 +29,7 @@ SMALL = 1.5
 LABEL = 1.6  # size of what stands over the staff
 STROKE = 0.9
 FINGER = 1.65
+WAVE = 0.18  # more room than others that words and waves keep from each other
 INTO = 1.3  # length of a slide from or to nowhere
 SIZES = {50: "1/4", 100: "1/2", 150: "3/4", 200: "full", 250: "1 1/4", 300: "1 1/2", 400: "2"}
 
@@ -201,7 +202,7 @@ def number_ink(node: Node, x: float, y: float) -> Ink:
         size *= 1.35
     drawn = lettering.text(text, size, "bold")
     if node.join in ("tie", "release") or "ghost" in head.marks:
-        drawn = lettering.bracketed(drawn, size)
+        drawn = lettering.bracketed(drawn, SMALL if node.grace else NUMBER)
     return ink.outline("fret", drawn, x, y + drop(text, size), 0.5, node.name)
 
 

@@ -1,4 +1,4 @@
-"""What is drawn beside the title: the key with its scale, the tempo, the swing mark.
+"""What stands beside and under the title: key and scale, tempo and swing mark, facts.
 
 Conventions: lengths are in staff spaces, 0 is the baseline of the title.
 """
@@ -8,10 +8,31 @@ from __future__ import annotations
 from backing.sheet import ink, lettering
 from backing.sheet.ink import Ink
 from backing.sheet.score import Score
+from phrases.phrase import Phrase
 
-__all__ = ["home", "tempo", "tempo_words"]
+__all__ = ["facts", "home", "tempo", "tempo_words"]
 
 KEY = 2.5  # size of the key, as tall as the title's letters
+
+
+def facts(score: Score, phrase: Phrase, over: str = "") -> list[str]:
+    """Return what is told of the whole under the title.
+
+    Parameters
+    ----------
+    score, phrase
+        The phrase, as written music and as it is.
+    over
+        What it is written over, where that is a whole form.
+    """
+    found = [score.groove]
+    if phrase.behind is None:
+        found.append("laid back")
+    elif phrase.behind:
+        found.append(f"laid back, {phrase.behind} ms behind the beat")
+    if score.slowings:
+        found.append("rit.: the band keeps its tempo")
+    return [fact for fact in (*found, over, score.level, *score.tags) if fact]
 
 
 def home(tonic: str, words: str) -> list[Ink]:
@@ -26,7 +47,7 @@ def home(tonic: str, words: str) -> list[Ink]:
     """
     found = [ink.outline("key", lettering.chord_name(tonic, KEY), 0.0, 0.0, 0.0, "")]
     if words:
-        left = found[0].box.right + (0.1 if words[0] == "," else 0.8)
+        left = found[0].box.right + (0.1 if words[0] == "," else 1.1)
         found.append(ink.words("key", words, left, 0.0, KEY, anchor=0.0))
     return found
 

@@ -7,8 +7,10 @@ two inks meet.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -22,6 +24,7 @@ __all__ = [
     "Skyline",
     "around",
     "circled",
+    "crescent",
     "curve",
     "framed",
     "head",
@@ -57,7 +60,7 @@ class Box(NamedTuple):
         return Box(self.left + x, self.top + y, self.right + x, self.bottom + y)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Ink:
     """One drawn thing.
 
@@ -87,7 +90,7 @@ class Ink:
         boxes = tuple(box.moved(x, y) for box in self.boxes)
         return replace(self, boxes=boxes, x=self.x + x, y=self.y + y)
 
-    @property
+    @cached_property
     def box(self) -> Box:
         """The box around all of it."""
         return around(self.boxes)
@@ -100,6 +103,8 @@ class Ink:
 
     def meets(self, other: Ink, room: float = 0.0) -> bool:
         """Tell whether two inks overlap or come nearer than `room`."""
+        if not self.box.meets(other.box, room):
+            return False
         return any(a.meets(b, room) for a in self.boxes for b in other.boxes)
 
 
@@ -180,16 +185,41 @@ def curve(
 ) -> Ink:
     """Return a cubic Bezier curve through four control points as ink."""
     (x0, y0), (x1, y1), (x2, y2), (x3, y3) = points
+    svg = (
+        f'<path d="M{x0:.3f} {y0:.3f}C{x1:.3f} {y1:.3f} {x2:.3f} {y2:.3f} {x3:.3f} {y3:.3f}"'
+        f' fill="none" stroke="#000" stroke-width="{width}"/>'
+    )
+    return Ink(kind, _along(_bezier(points), width), svg, owner=owner)
+
+
+def crescent(
+    kind: str, ends: tuple[float, float, float, float], high: float, *, owner: str = ""
+) -> Ink:
+    """Return a slur or a tie as ink, from x, y to x, y; its middle lies `high` further down."""
+    x1, y1, x2, y2 = ends
+    reach = min(0.3 * (x2 - x1), 2.5)
+    thick = 0.12 if high > 0 else -0.12
+    # The middle of a cubic curve lies three quarters of the way to its control points.
+    outer, inner = 4 / 3 * high + thick / 2, 4 / 3 * high - thick * 1.5
+    points = [(x1, y1), (x1 + reach, y1 + outer), (x2 - reach, y2 + outer), (x2, y2)]
+    svg = (
+        f'<path d="M{x1:.3f} {y1:.3f}C{points[1][0]:.3f} {points[1][1]:.3f}'
+        f" {points[2][0]:.3f} {points[2][1]:.3f} {x2:.3f} {y2:.3f}"
+        f"C{points[2][0]:.3f} {y2 + inner:.3f} {points[1][0]:.3f} {y1 + inner:.3f}"
+        f' {x1:.3f} {y1:.3f}Z" stroke="#000" stroke-width="0.06"/>'
+    )
+    return Ink(kind, _along(_bezier(points), 0.2), svg, owner=owner)
+
+
+def _bezier(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return thirteen points of a cubic Bezier curve."""
+    (x0, y0), (x1, y1), (x2, y2), (x3, y3) = points
     path = []
     for n in range(13):
         t = n / 12
         a, b, c, d = (1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3
         path.append((a * x0 + b * x1 + c * x2 + d * x3, a * y0 + b * y1 + c * y2 + d * y3))
-    svg = (
-        f'<path d="M{x0:.3f} {y0:.3f}C{x1:.3f} {y1:.3f} {x2:.3f} {y2:.3f} {x3:.3f} {y3:.3f}"'
-        f' fill="none" stroke="#000" stroke-width="{width}"/>'
-    )
-    return Ink(kind, _along(path, width), svg, owner=owner)
+    return path
 
 
 def _along(points: Sequence[tuple[float, float]], width: float) -> tuple[Box, ...]:
@@ -256,11 +286,14 @@ class Skyline:
         The y where nothing stands yet.
     up
         Whether things are stacked upwards.
+    right
+        The x beyond which nothing is put.
     """
 
-    def __init__(self, rest: float, *, up: bool = True) -> None:
+    def __init__(self, rest: float, *, up: bool = True, right: float = math.inf) -> None:
         self.rest = rest
         self.up = up
+        self.right = right
         self.boxes: list[Box] = []
 
     def add(self, *inks: Ink) -> None:
@@ -274,11 +307,27 @@ class Skyline:
             return min([self.rest, *(b.top for b in here)])
         return max([self.rest, *(b.bottom for b in here)])
 
-    def put(self, ink: Ink, room: float = 0.3, beside: float = 0.25) -> Ink:
-        """Move a thing straight up (or down) to where it is free, and let it stand there."""
+    def put(
+        self, ink: Ink, room: float = 0.3, beside: float = 0.25, *, around: float = 0.0
+    ) -> Ink:
+        """Move a thing straight up (or down) to where it is free, and let it stand there.
+
+        Parameters
+        ----------
+        ink
+            The thing.
+        room
+            From what stands under it.
+        beside
+            How far from its sides something counts as under it.
+        around
+            What is put later keeps so much more room from it.
+        """
+        ink = ink.moved(min(0.0, self.right - ink.box.right), 0.0)
         box = ink.box
         edge = self.edge(box.left - beside, box.right + beside)
         shift = edge - room - box.bottom if self.up else edge + room - box.top
         placed = ink.moved(0.0, shift)
-        self.add(placed)
+        left, top, right, bottom = placed.box
+        self.boxes.append(Box(left - around, top - around, right + around, bottom + around))
         return placed

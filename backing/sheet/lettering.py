@@ -1,9 +1,12 @@
-"""Letters and music glyphs as outlines, with their sizes known.
+"""Letters and music glyphs with their sizes known: letters as text or as outlines.
 
 Conventions: lengths are in staff spaces, y goes down, a text's origin lies on its baseline.
 Letters are set in Fira Sans (SIL Open Font License 1.1, beside this module), music glyphs in
 Leipzig (SIL Open Font License 1.1, from verovio's data). In chord names ``b`` and ``#`` become
-true accidentals.
+true accidentals; the letter is there as well, unseen, so that the name is found by a search.
+
+A drawing holds its letters as ``<text>`` with the font's own advances, without kerning. `outlined`
+makes outlines of them, for viewers that have not the font.
 
 References: SMuFL 1.4, https://w3c.github.io/smufl/latest/ (code points; an em is four staff
 spaces).
@@ -15,8 +18,10 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
+from io import BytesIO
 from pathlib import Path
 from typing import Any
+from xml.sax.saxutils import escape, unescape
 
 __all__ = [
     "CAP",
@@ -27,6 +32,7 @@ __all__ = [
     "bracketed",
     "chord_name",
     "glyph",
+    "outlined",
     "text",
 ]
 
@@ -64,6 +70,18 @@ GLYPHS: dict[str, str] = {
 }
 
 
+# How a face is asked for in SVG.
+_ASKED = {
+    "regular": "",
+    "italic": ' font-style="italic"',
+    "bold": ' font-weight="600"',
+}
+_TEXT = re.compile(
+    r'<text class="(?P<face>\w+)"(?P<unseen> fill-opacity="0")?[^>]*'
+    r' font-size="(?P<size>[^"]+)"[^>]*>(?P<words>[^<]*)</text>'
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Outline:
     """A drawn text.
@@ -71,7 +89,7 @@ class Outline:
     Attributes
     ----------
     svg
-        Paths, their origin at the left end of the baseline.
+        Texts and paths, their origin at the left end of the baseline.
     left, top, right, bottom
         What they cover; `top` is negative.
     advance
@@ -90,7 +108,8 @@ class Outline:
 def _face(face: str) -> tuple[Any, dict[int, str], dict[tuple[str, str], int]]:
     from fontTools.ttLib import TTFont
 
-    font = TTFont(FONTS / f"FiraSans-{FACES[face]}.ttf", lazy=True)
+    data = BytesIO((FONTS / f"FiraSans-{FACES[face]}.ttf").read_bytes())
+    font = TTFont(data, lazy=True)
     return font.getGlyphSet(), font.getBestCmap(), {}
 
 
@@ -149,9 +168,43 @@ def text(words: str, size: float, face: str = "regular") -> Outline:
         A key of `FACES`.
     """
     scale = size / EM
-    parts = []
     x, left, top, right, bottom = 0.0, 0.0, 0.0, 0.0, 0.0
     first = True
+    for letter in words:
+        _, bounds, width = _letter(face, letter)
+        if bounds is not None:
+            left = scale * (x + bounds[0]) if first else left
+            first = False
+            right = scale * (x + bounds[2])
+            top, bottom = min(top, -scale * bounds[3]), max(bottom, -scale * bounds[1])
+        x += width
+    return Outline(_text(words, size, face), left, top, right, bottom, scale * x)
+
+
+def _text(words: str, size: float, face: str, *, seen: bool = True) -> str:
+    unseen = "" if seen else ' fill-opacity="0"'
+    return (
+        f'<text class="{face}"{unseen} font-family="Fira Sans"{_ASKED[face]}'
+        f' font-size="{size:.5g}" style="font-kerning:none">{escape(words)}</text>'
+    )
+
+
+def outlined(svg: str) -> str:
+    """Return a drawing with its letters as outlines; those that are not seen are left out."""
+
+    def drawn(found: re.Match[str]) -> str:
+        if found["unseen"]:
+            return ""
+        return _paths(unescape(found["words"]), float(found["size"]), found["face"])
+
+    return _TEXT.sub(drawn, svg)
+
+
+@lru_cache(maxsize=2048)
+def _paths(words: str, size: float, face: str) -> str:
+    scale = size / EM
+    parts = []
+    x = 0.0
     for letter in words:
         path, bounds, width = _letter(face, letter)
         if bounds is not None:
@@ -159,12 +212,8 @@ def text(words: str, size: float, face: str = "regular") -> Outline:
                 f'<path transform="translate({scale * x:.4g} 0)'
                 f' scale({scale:.5g} {-scale:.5g})" d="{path}"/>'
             )
-            left = scale * (x + bounds[0]) if first else left
-            first = False
-            right = scale * (x + bounds[2])
-            top, bottom = min(top, -scale * bounds[3]), max(bottom, -scale * bounds[1])
         x += width
-    return Outline("".join(parts), left, top, right, bottom, scale * x)
+    return "".join(parts)
 
 
 def bracketed(inside: Outline, size: float) -> Outline:
@@ -194,6 +243,13 @@ def bracketed(inside: Outline, size: float) -> Outline:
     return Outline(svg, 0.0, top, width, bottom, width)
 
 
+def _unseen(words: str, size: float, x: float, width: float) -> str:
+    """Return letters that are not seen, as wide as the accidental that is seen there."""
+    wide = text(words, size, "bold").advance
+    placed = f"translate({x:.4g} 0) scale({width / wide:.4g} 1)"
+    return f'<g transform="{placed}">{_text(words, size, "bold", seen=False)}</g>'
+
+
 @lru_cache(maxsize=512)
 def chord_name(name: str, size: float, sign_size: float = 0.32) -> Outline:
     """Return a chord symbol: bold, its accidentals drawn as such.
@@ -217,6 +273,8 @@ def chord_name(name: str, size: float, sign_size: float = 0.32) -> Outline:
             drawn, raised = glyph(sign, size * sign_size), -0.27 * size
             x += 0.06 * size - drawn.left
         parts.append(f'<g transform="translate({x:.4g} {raised:.4g})">{drawn.svg}</g>')
+        if sign is not None:
+            parts.append(_unseen(piece, size, x + drawn.left, drawn.right - drawn.left))
         left = min(left, x + drawn.left)
         right = max(right, x + drawn.right)
         top, bottom = min(top, raised + drawn.top), max(bottom, raised + drawn.bottom)

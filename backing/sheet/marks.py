@@ -10,14 +10,19 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from backing.sheet import ink
-from backing.sheet.columns import INTO, LABEL, SIZES, Column, waves
+from backing.sheet.columns import INTO, LABEL, SIZES, WAVE, Column, waves
 from backing.sheet.ink import Box, Ink, Skyline
 from backing.sheet.mei import Node, Plan
 from backing.sheet.score import Score
 from backing.sheet.staff import System
+from backing.sheet.ties import ties
 from backing.sheet.wording import wording
 
 __all__ = ["over"]
+
+BRACKET = 1.95  # height of a bracket around a head
+SHORTEST = 0.5  # of a slide
+RISES = (0.7, 0.4, 0.2, 0.12)  # of a slide from or to nowhere; less where two would cross
 
 
 def over(
@@ -30,9 +35,10 @@ def over(
     score, made, system, every
         The music, its written heads, where they stand, and its columns.
     sizes
-        Whether bends tell their sizes here, where there is no tab.
+        Whether the sizes of bends and words stand here, since there is no tab that has them.
     """
-    sky, floor = Skyline(-0.3), Skyline(4.3, up=False)
+    right = system.width
+    sky, floor = Skyline(-0.3, right=right), Skyline(4.3, up=False, right=right)
     sky.add(*system.inks)
     floor.add(*system.inks)
     found = [
@@ -48,11 +54,19 @@ def over(
             continue
         owner = f"{join.start} {join.end}"
         if join.sign in ("/", "\\"):
-            found.append(_slide(system, one, two, join.sign, owner))
+            slide = _slide(system, one, two, join.sign, owner)
+            if not any(_alike(slide.box, other.box) for other in found):  # a unison has one
+                found.append(slide)
     labels: list[tuple[Skyline, Ink]] = []
     for column in every:
         for node in column.nodes:
-            found += _nowhere(system, node, column)
+            flatter = (_nowhere(system, node, column, rise) for rise in RISES)
+            others = [*found, *(one for one in system.inks if one.kind in ("beam", "flag"))]
+            found += next(
+                (o for o in flatter if not any(a.meets(b) for a in o for b in others)),
+                _nowhere(system, node, column, RISES[-1]),
+            )
+    found += ties(made, replace(system, inks=[*system.inks, *found]))
     sky.add(*found)
     floor.add(*found)
     nodes = {node.name: node for column in every for node in column.nodes}
@@ -73,9 +87,11 @@ def over(
         for node in column.nodes:
             found += _single(node, column, sky)
     for start, end, wide, owner in waves(every):
-        found.append(sky.put(ink.wave("vibrato", start, end, wide=wide, owner=owner), 0.5))
-    # Tremolo is three slashes through the stem; what helps a finger stands with the fingers.
-    found += wording(every, sky, without=("tremolo",) if sizes else ("tremolo", "supported"))
+        wave = ink.wave("vibrato", start, end, wide=wide, owner=owner)
+        found.append(sky.put(wave, 0.5, 0.25 + WAVE, around=WAVE))
+    if sizes:
+        # Tremolo is three slashes through the stem.
+        found += wording(every, sky, without=("tremolo",))
     return found
 
 
@@ -103,7 +119,27 @@ def _slide(system: System, one: Box | None, two: Box | None, sign: str, owner: s
         left = max(system.start + 0.3, right - 2.0)
         y2 = (two.top + two.bottom) / 2
         y1 = y2 + (0.8 if sign == "/" else -0.8)
-    return ink.line("slide", (left, y1, max(right, left + 0.4), y2), 0.16, owner=owner)
+    return _cut(system, (left, y1, max(right, left + 0.4), y2), owner)
+
+
+def _alike(one: Box, other: Box) -> bool:
+    return all(abs(a - b) < 0.15 for a, b in zip(one, other, strict=True))
+
+
+def _cut(system: System, ends: tuple[float, float, float, float], owner: str) -> Ink:
+    """Return a slide that ends before what stands in its way, such as the signs of a chord."""
+    x1, y1, x2, y2 = ends
+    others = [one for one in system.inks if one.kind in ("notehead", "accid", "dots", "ghost")]
+    drawn = ink.line("slide", ends, 0.16, owner=owner)
+    for _ in range(3):
+        boxes = [one.box for one in others if one.meets(drawn, 0.1)]
+        left = max([x1, *(b.right + 0.15 for b in boxes if b.left + b.right < x1 + x2)])
+        right = min([x2, *(b.left - 0.15 for b in boxes if b.left + b.right >= x1 + x2)])
+        if not boxes or right - left < SHORTEST:
+            break
+        x1, x2 = left, right
+        drawn = ink.line("slide", (x1, y1, x2, y2), 0.16, owner=owner)
+    return drawn
 
 
 def _left_of(system: System, head: Box) -> float:
@@ -112,7 +148,7 @@ def _left_of(system: System, head: Box) -> float:
     edge = head.left
     signs = [one.box for one in system.inks if one.kind in ("accid", "notehead", "ghost")]
     for sign in sorted(signs, reverse=True):
-        near = edge - 1.6 < sign.right <= edge + 0.05
+        near = edge - 1.6 < sign.right <= edge + 0.25
         if near and sign.top - 0.6 < middle < sign.bottom + 0.6:
             edge = sign.left
     return edge
@@ -134,23 +170,22 @@ def _angle(one: Box, two: Box, up: bool, owner: str, *, dashed: bool) -> Ink:
     return Ink("angle", (Box(x1, min(ys), x2, max(ys)),), svg, owner=owner)
 
 
-def _nowhere(system: System, node: Node, column: Column) -> list[Ink]:
+def _nowhere(system: System, node: Node, column: Column, high: float) -> list[Ink]:
     """Return slides from and to nowhere, as long as what stands beside leaves room."""
     found: list[Ink] = []
     box = system.heads[node.name]
     middle = (box.top + box.bottom) / 2
     if node.first and node.head.into:
-        rise = 0.7 if node.head.into == "/" else -0.7
+        rise = high if node.head.into == "/" else -high
         right = _left_of(system, box) - 0.2
         left = right - INTO
         for other in _obstacles(system, middle - 0.8, middle + 0.8):
             if left < other.right + 0.15 and other.right < right - 0.4:
                 left = other.right + 0.15
-        ends = (left, middle + rise, right, middle)
-        found.append(ink.line("slide", ends, 0.16, owner=node.name))
+        found.append(_cut(system, (left, middle + rise, right, middle), node.name))
     for move in node.head.moves:
         if move.sign in ("/", "\\") and move.fret is None and not node.small:
-            rise = -0.7 if move.sign == "/" else 0.7
+            rise = -high if move.sign == "/" else high
             left = _right_of(system, box) + 0.25
             right = max(left + 0.5, min(left + INTO, column.until - 0.2))
             for other in _obstacles(system, middle - 0.8, middle + 0.8):
@@ -163,18 +198,23 @@ def _nowhere(system: System, node: Node, column: Column) -> list[Ink]:
 
 def _brackets(system: System, column: Column) -> list[Ink]:
     """Return brackets around dotted ghost notes, their accidentals and their dots."""
+    ghosts = [n for n in column.nodes if "ghost" in n.head.marks and not n.small]
+    heads = sorted((system.heads[node.name] for node in ghosts), key=lambda box: box.top)
     found: list[Ink] = []
-    for node in column.nodes:
-        if "ghost" in node.head.marks and not node.small:
-            head = system.heads[node.name]
-            middle = (head.top + head.bottom) / 2
-            for name, edge, way in (
-                ("left bracket", _left_of(system, head), -1),
-                ("right bracket", _right_of(system, head), 1),
-            ):
-                one = ink.music("ghost", name, 0.0, middle, owner=node.name)
-                wide = one.box.right - one.box.left
-                found.append(one.moved(edge + way * (0.15 + wide / 2), 0.0))
+    while heads:
+        count = 1
+        while count < len(heads) and heads[count].top - heads[count - 1].top < BRACKET:
+            count += 1  # neighbours are in one pair
+        group, heads = heads[:count], heads[count:]
+        middle = (group[0].top + group[-1].bottom) / 2
+        size = 1.0 + (group[-1].top - group[0].top) / BRACKET
+        left = min(_left_of(system, head) for head in group)
+        right = max(_right_of(system, head) for head in group)
+        for name, edge, way in (("left bracket", left, -1), ("right bracket", right, 1)):
+            one = ink.music("ghost", name, 0.0, 0.0, size, owner=ghosts[0].name)
+            high = (one.box.top + one.box.bottom) / 2
+            wide = one.box.right - one.box.left
+            found.append(one.moved(edge + way * (0.15 + wide / 2), middle - high))
     return found
 
 
@@ -194,7 +234,7 @@ def _right_of(system: System, head: Box) -> float:
     kinds = ("dots", "notehead", "flag", "ghost")
     for one in sorted(system.inks, key=lambda one: one.box.left):
         box = one.box
-        near = edge - 0.2 < box.left < edge + 0.9
+        near = edge - 0.3 < box.left < edge + 0.9
         level = box.top < head.bottom + 0.6 and head.top - 0.6 < box.bottom
         if one.kind in kinds and near and level:
             edge = max(edge, box.right)

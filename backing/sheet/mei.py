@@ -90,10 +90,11 @@ class Plan:
     slurs
         The first and the last head of what is played with one pick.
     pads
-        How many unseen small notes make room before a column, by the id of its first head.
+        How many unseen small notes make room before a column, by the id of its first head, or at
+        the end of a bar, by the id of that: ``m2``.
     turned
-        What would cross something on its usual side, by id: ``above`` or ``below`` for slurs,
-        whose id is ``s`` and the id of the first head, ``other`` for the stems of grace notes.
+        Stems that would cross something on their usual side, by id: ``up`` or ``down`` for an
+        event, ``other`` for grace notes.
     """
 
     nodes: list[list[list[list[Node]]]] = field(default_factory=list)
@@ -239,16 +240,11 @@ def _measure(score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool
     for number, event in enumerate(measure.events):
         name = f"b{bar}e{number}"
         texts.append(_event(name, event, made, made.nodes[bar][number], signs, measure))
-    content = "".join(_grouped(measure, texts))
+    content = "".join(_grouped(measure, texts)) + PAD * made.pads.get(f"m{bar}", 0)
     spans = [
-        f'<slur xml:id="s{start}" startid="#{start}" endid="#{end}"{_side(made, start)}/>'
+        f'<slur xml:id="s{start}" startid="#{start}" endid="#{end}"/>'
         for start, end in made.slurs
         if not bare and start.startswith(f"b{bar}e")
-    ]
-    spans += [
-        f'<tie startid="#{join.start}" endid="#{join.end}"/>'
-        for join in made.joins
-        if not bare and join.sign == "tie" and join.start.startswith(f"b{bar}e")
     ]
     right = ' right="end"' if bar == len(score.measures) - 1 else ""
     short = ' metcon="false"' if measure.start else ""
@@ -335,13 +331,9 @@ def _event(
     attributes = f'dur="{VALUES[event.value]}"'
     attributes += f' dots="{event.dots}"' if event.dots else ""
     attributes += f' artic="{" ".join(artic)}"' if artic else ""
+    attributes += f' stem.dir="{made.turned[name]}"' if name in made.turned else ""
     attributes += ' stem.mod="3slash"' if "tremolo" in marks else ""
     return graces, _chord(name, columns[-1], attributes, signs)
-
-
-def _side(made: Plan, start: str) -> str:
-    side = made.turned.get(f"s{start}")
-    return f' curvedir="{side}"' if side else ""
 
 
 def _way(*, down: bool) -> str:

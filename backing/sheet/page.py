@@ -15,30 +15,29 @@ from typing import Any, Literal
 from xml.sax.saxutils import escape
 
 from backing.forms import Form
-from backing.practice import usual_start
 from backing.sheet import heading, ink
+from backing.sheet.changes import changed
 from backing.sheet.chart import chart
 from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Picture, Style, document, pictures
 from backing.sheet.lettering import FONTS
 from backing.sheet.markup import escaped, markdown, quoted
-from backing.sheet.score import Measure, Score
+from backing.sheet.score import Score
 from backing.sheet.spoken import spoken
+from backing.sheet.tempos import CLEAN, practice_tempos
 from backing.sheet.vector import inlined
 from backing.sheet.writing import over_form
-from backing.tempo import step_tempos
 from phrases.phrase import Phrase
 from phrases.pitch import Key
 
-__all__ = ["PAPERS", "STEP", "Kind", "Paper", "chart_page", "sheet"]
+__all__ = ["PAPERS", "Kind", "Paper", "chart_page", "sheet"]
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MARGIN = 15.0  # mm
 SPACE = 1.72  # mm from line to line of the notation staff
 LARGER = 1.28
 FITS = (0.96, 0.92, 0.88)
-STEP = Fraction(10)  # beats a minute from row to row of the plan
 DIAGRAM = 2.6  # mm to a unit of the diagram
 GUTTER = 8.0  # mm between the diagram and the plan
 PLAN = 85.0  # mm that the plan wants beside the diagram
@@ -65,6 +64,10 @@ class Paper:
         Whether strokes and fingers are drawn.
     fit
         1, or a little less to save a page.
+    letters
+        Whether letters in drawings are text, which a PDF is; else they are outlines.
+    tempos
+        Rows of the practice plan, felt beats a minute; the usual ones if there are none.
     """
 
     size: str = "a4"
@@ -73,6 +76,8 @@ class Paper:
     staves: str = "both"
     marks: bool = True
     fit: float = 1.0
+    letters: bool = True
+    tempos: tuple[Fraction, ...] = ()
 
     @property
     def scale(self) -> float:
@@ -126,7 +131,7 @@ def sheet(
     RangeError
         If the form is too short for the phrase, or it cannot be written.
     """
-    paper = paper or Paper()
+    paper = replace(paper or Paper(), letters=kind == "pdf")
     made = _sheet(phrase, form, paper, chorus, kind)
     if kind == "svg" or _pages(made) == 1:
         return made
@@ -150,7 +155,7 @@ def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -
     if not chorus:
         for name, other in phrase.variations:
             parts.append(f"#variation({quoted(name)})\n")
-            varied = _changed(phrase, other, over_form(other, form))
+            varied = changed(phrase, other, over_form(other, form))
             parts += [_system(picture, varied, paper) for picture in pictures(varied, style)]
     parts.append(_tips(score))
     parts.append(_foot(phrase, paper))
@@ -166,7 +171,7 @@ def _pages(pdf: bytes) -> int:
 
 def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind = "pdf") -> bytes:
     """Return the chord chart of a form in a key, as `sheet` does."""
-    paper = paper or Paper()
+    paper = replace(paper or Paper(), letters=kind == "pdf")
     title = f"{form.title} in {key}"
     parts = [f"#heading-line({quoted(form.title)}, {_home_image(key, str(key), paper)}, none)\n"]
     feel = form.feel[:1].upper() + form.feel[1:]
@@ -181,66 +186,9 @@ def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind =
     return _compiled(title, "".join(parts), paper, kind)
 
 
-def _changed(phrase: Phrase, other: Phrase, score: Score) -> Score:
-    """Return the bars of a variation that are not those of the phrase, without its tips."""
-    changed = [
-        (bar, part)
-        for (bar, part), (_, old) in zip(other.placed(), phrase.placed(), strict=False)
-        if part != old
-    ] or list(other.placed())
-    first, part = changed[0]
-    first -= bool(part.pickup)
-    last = changed[-1][0] + changed[-1][1].bars
-    measures = [
-        replace(measure, events=tuple(replace(event, tips=()) for event in measure.events))
-        for measure in score.measures
-        if first < measure.number <= last
-    ]
-    if part.pickup and measures and measures[0].number:
-        measures[0] = _from_pickup(measures[0])
-    if len(measures) > 1 and changed[-1][1] is not other.parts[-1]:
-        measures[-1] = _to_pickup(measures[-1])
-    return replace(score, measures=tuple(measures) or score.measures, remarks=())
-
-
-def _from_pickup(measure: Measure) -> Measure:
-    """Return the end of a bar, from the part that begins in it."""
-    at = max((label.at for label in measure.labels), default=measure.start)
-    return replace(
-        measure,
-        start=at,
-        beats=measure.start + measure.beats - at,
-        events=tuple(event for event in measure.events if event.at >= at),
-        chords=(),
-        labels=tuple(label for label in measure.labels if label.at >= at),
-    )
-
-
-def _to_pickup(measure: Measure) -> Measure:
-    """Return a bar up to where the next part begins in it: that one is as it was."""
-    at = max((label.at for label in measure.labels), default=measure.start)
-    if at == measure.start:
-        return measure
-    return replace(
-        measure,
-        beats=at - measure.start,
-        events=tuple(event for event in measure.events if event.at < at),
-        chords=tuple(label for label in measure.chords if label.at < at),
-        labels=tuple(label for label in measure.labels if label.at < at),
-    )
-
-
 def _heading(score: Score, phrase: Phrase, form: Form, paper: Paper, chorus: bool) -> str:
-    facts = [escaped(score.groove)] if score.groove else []
-    if phrase.behind is None:
-        facts.append("laid back")
-    elif phrase.behind:
-        facts.append(f"laid back, {phrase.behind} ms behind the beat")
-    if chorus:
-        facts.append(escaped(f"over a {form.title.lower()} chorus"))
-    if score.level:
-        facts.append(escaped(score.level))
-    facts += [escaped(tag) for tag in score.tags]
+    over = f"over a {form.title.lower()} chorus" if chorus else ""
+    facts = [escaped(fact) for fact in heading.facts(score, phrase, over)]
     home = _home_image(score.key, score.home, paper)
     tempo = _inline_image(heading.tempo(score), paper, heading.tempo_words(score))
     return (
@@ -255,16 +203,17 @@ def _home_image(key: Key, home: str, paper: Paper) -> str:
 
 def _system(picture: Picture, score: Score, paper: Paper) -> str:
     staves = {"both": "notation and tablature", "tab": "tablature", "notation": "notation"}
-    told = spoken(measure for measure in score.measures if measure.number in picture.bars)
+    told = spoken(score, picture.bars)
     alt = f"{score.title}, {staves[paper.staves]}. {told}"
     width = min(picture.box.right - picture.box.left + 0.2, paper.width + 0.3)
-    return _placed(picture.svg, width, paper, alt)
+    svg = document(picture.inks, picture.box, letters=paper.letters)
+    return _placed(svg, width, paper, alt)
 
 
 def _inline_image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
     """Return a drawing that stands on the line of the text around it."""
     box = ink.around(box for one in inks for box in one.boxes)
-    svg = document("".join(one.draw() for one in inks), box)
+    svg = document(inks, box, letters=paper.letters)
     width = (box.right - box.left + 0.2) * paper.space
     below = (box.bottom + 0.1) * paper.space
     image = f"drawn({quoted(_titled(svg, alt))}, {width:.3f}mm, {quoted(alt)})"
@@ -273,7 +222,7 @@ def _inline_image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
 
 def _image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
     box = ink.around(box for one in inks for box in one.boxes)
-    svg = document("".join(one.draw() for one in inks), box)
+    svg = document(inks, box, letters=paper.letters)
     return _placed(svg, box.right - box.left + 0.2, paper, alt)
 
 
@@ -306,7 +255,7 @@ def _tips(score: Score) -> str:
 def _foot(phrase: Phrase, paper: Paper) -> str:
     inks = diagram(phrase, left_handed=paper.left_handed)
     box = ink.around(box for one in inks for box in one.boxes)
-    svg = document("".join(one.draw() for one in inks), box)
+    svg = document(inks, box, letters=paper.letters)
     wide = box.right - box.left + 0.2
     size = min(DIAGRAM * paper.scale * wide, paper.column)
     # A long neck or large print leaves no room for the plan beside it.
@@ -314,7 +263,8 @@ def _foot(phrase: Phrase, paper: Paper) -> str:
     alt = f"Fretboard diagram of {phrase.title} with degrees of {phrase.key}"
     if paper.left_handed:
         alt += ", left-handed"
-    cells = ", ".join(quoted(f"{float(tempo):g}") for tempo in _plan(phrase.tempo))
+    tempos = paper.tempos or practice_tempos(phrase.tempo)
+    cells = ", ".join(quoted(f"{float(tempo):g}") for tempo in tempos)
     return (
         f"#foot({quoted(_titled(svg, alt))}, {size:.3f}mm, {quoted(alt)}, ({cells},), "
         f"{quoted('dotted quarter' if phrase.meter.quarters != 1 else 'quarter')}, "
@@ -322,15 +272,15 @@ def _foot(phrase: Phrase, paper: Paper) -> str:
     )
 
 
-def _plan(tempo: Fraction) -> list[Fraction]:
-    """Return the tempos to practise at; none that is all but the last."""
-    tempos = list(step_tempos(usual_start(tempo, STEP), tempo, STEP))
-    if len(tempos) > 2 and tempos[-1] - tempos[-2] < STEP / 3:
-        del tempos[-2]
-    return tempos
-
-
 SETTINGS = """
+// One line; a title that would be too small there stands at the head only.
+#let running(title) = context layout(room => {{
+  let number = [page #counter(page).display("1 of 1", both: true)]
+  let line = [#title · #number]
+  let fitting = 0.98pt * (room.width / measure(text(size: 1pt, line)).width)
+  let size = calc.min(0.8em.to-absolute(), fitting)
+  align(center, if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }})
+}})
 #set document(title: {title}, author: {author}, date: none)
 #set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: 12mm,
   bottom: 13mm){foot})
@@ -338,12 +288,23 @@ SETTINGS = """
 #set par(leading: 0.62em, spacing: 0.85em)
 #show heading: set text(size: 1em, weight: "regular")
 #show heading: set block(above: 0mm, below: 0mm, sticky: true)
-#let heading-line(title, key, tempo) = block(below: 2.4mm, heading(level: 1, {{
-  text(size: 2.1em, weight: 600, title)
-  h(0.8em)
-  key
-  if tempo != none {{ h(1fr); tempo }}
-}}))
+// A word that no line can hold may break at any letter.
+#show regex("\\S{{30,}}"): it => it.text.clusters().join(sym.zws)
+// A long title is set smaller; one that would be too small has lines of its own.
+#let heading-line(title, key, tempo) = layout(room => {{
+  let wide(body) = measure(text(weight: 600, body)).width
+  let beside = measure(key).width + if tempo == none {{ 0pt }} else {{ measure(tempo).width }}
+  let fitting = (room.width - beside - 3em.to-absolute()) / wide(title)
+  let alone = fitting < 1.4
+  let longest = calc.max(1pt, ..title.split().map(wide))
+  let size = if alone {{ calc.clamp(0.98 * room.width / longest, 1, 1.6) }} else {{ fitting }}
+  block(below: 2.4mm, heading(level: 1, {{
+    text(size: calc.min(size, 2.1) * 1em, weight: 600, title)
+    if alone {{ linebreak() }} else {{ h(0.8em) }}
+    key
+    if tempo != none {{ h(1fr); tempo }}
+  }}))
+}})
 #let facts(body) = block(below: 2mm, text(size: 0.95em, body))
 #let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
 #let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
@@ -364,7 +325,7 @@ SETTINGS = """
   #table(columns: (auto, auto, 1fr), stroke: 0.6pt, inset: (x: 2mm, y: 1.15mm),
     align: (right, left, left),
     table.header([*#beat = *], [*clean passes*], [*date, what to mind*]),
-    ..tempos.map(tempo => ([#tempo], range(4).map(_ => box(width: 0.85em, height: 0.85em,
+    ..tempos.map(tempo => ([#tempo], range({clean}).map(_ => box(width: 0.85em, height: 0.85em,
       stroke: 0.7pt, baseline: 12%)).join(h(0.55em)), [])).flatten())]
 #let foot(svg, width, alt, tempos, beat, beside) = if beside {{
   block(breakable: false, above: 5mm, grid(columns: (auto, 1fr), column-gutter: {gutter}mm,
@@ -381,10 +342,7 @@ def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
 
     width, height = PAPERS[paper.size]
     page = kind != "svg"
-    foot = (
-        ', footer: context align(center, text(size: 0.8em)[' + escaped(title)
-        + ' · page #counter(page).display("1 of 1", both: true)])'
-    )  # fmt: skip
+    foot = f", footer: running({quoted(title)})"
     settings = SETTINGS.format(
         title=quoted(title),
         author=quoted(AUTHOR),
@@ -392,6 +350,7 @@ def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
         height=f"{height}mm" if page else "auto",
         margin=MARGIN,
         gutter=GUTTER,
+        clean=CLEAN,
         foot=foot if page else "",
         font=quoted(FONT),
         size=f"{10.5 * paper.scale:g}",

@@ -11,6 +11,7 @@ References: common practice. Swung eighths are written straight, with a mark.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -27,6 +28,7 @@ __all__ = [
     "Measure",
     "Remark",
     "Score",
+    "Slowing",
     "Spelling",
     "Tuplet",
     "spell",
@@ -193,6 +195,24 @@ class Label:
 
 
 @dataclass(frozen=True, slots=True)
+class Slowing:
+    """Where a part slows down at its end, or the share of it that falls into a bar.
+
+    Attributes
+    ----------
+    at, end
+        Felt beats, from bar one or from the first beat of the bar.
+    begins, ends
+        Whether it begins and ends there; False where it comes from or goes on in another bar.
+    """
+
+    at: Fraction
+    end: Fraction
+    begins: bool = True
+    ends: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Measure:
     """One bar.
 
@@ -270,6 +290,13 @@ class Score:
         The phrase's.
     parts
         The roles of the phrase's parts and their bars; none where it stands in a whole chorus.
+    slowings
+        Where the parts slow down at their ends, from bar one.
+    drags
+        For each part over how many beats it slows down.
+    asides
+        What the phrase says that is not written, by its key in a phrase file: `lines`, `behind`,
+        `tone`, `pick`.
     """
 
     title: str
@@ -285,6 +312,18 @@ class Score:
     level: str = ""
     tags: tuple[str, ...] = ()
     parts: tuple[tuple[str, int], ...] = ()
+    slowings: tuple[Slowing, ...] = ()
+    drags: tuple[Fraction, ...] = ()
+    asides: tuple[tuple[str, str], ...] = ()
+
+    def slowed(self, measure: Measure) -> Iterator[Slowing]:
+        """Yield what of the slowing ends falls into a bar."""
+        first = (measure.number - 1) * self.meter.beats
+        start, until = measure.start, measure.start + measure.beats
+        for slowing in self.slowings:
+            at, end = slowing.at - first, slowing.end - first
+            if at < until and end > start:
+                yield Slowing(max(at, start), min(end, until), at >= start, end <= until)
 
     @property
     def home(self) -> str:

@@ -6,9 +6,9 @@ step, vibrato``. The two outer strings are the low and the high E, since a voice
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterator
 
-from backing.sheet.score import Head, Measure
+from backing.sheet.score import Head, Measure, Score
 from phrases.counting import count_word
 from phrases.phrase import Move, bend_cents
 from phrases.techniques import SLIDES, TECHNIQUES
@@ -19,12 +19,28 @@ NAMES = {"E": "low E", "e": "high E"}
 SIZES = {50: "a quarter tone", 100: "a half step", 200: "a whole step", 300: "a step and a half"}
 
 
-def spoken(measures: Iterable[Measure]) -> str:
-    """Return bars in words: their chords, and each count with what begins there.
+def spoken(score: Score, numbers: Container[int]) -> str:
+    """Return bars in words: their chords, each count with what begins there, where it slows down.
 
     Marks, strokes and fingers are left out.
+
+    Parameters
+    ----------
+    score
+        The music.
+    numbers
+        Of the bars, as printed.
     """
-    return " ".join(_bar(measure) for measure in measures)
+    return " ".join(
+        _bar(measure)
+        + "".join(
+            f" Slowing down from beat {int(one.at) + 1}."
+            for one in score.slowed(measure)
+            if one.begins
+        )
+        for measure in score.measures
+        if measure.number in numbers
+    )
 
 
 def _bar(measure: Measure) -> str:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
@@ -49,6 +49,7 @@ KINDS = (
     "notehead", "stem", "flag", "accid", "artic", "dots", "beam", "rest", "mRest", "slur", "tie",
     "tupletNum", "tupletBracket", "barLine", "clef", "keySig", "meterSig", "ledgerLines", "staff",
 )  # fmt: skip
+FRAME = ("barLine", "clef", "keySig", "meterSig", "staff")
 NAMED = ("note", "chord", "rest", "mRest", "slur")
 # Glyphs with corners so empty that others stand in them: their boxes are strips.
 HOLLOW = ("accid", "flag")
@@ -62,10 +63,8 @@ class System:
 
     Attributes
     ----------
-    svg
-        The whole drawing.
     inks
-        What it covers, piece by piece; these have no drawing of their own.
+        What is drawn, piece by piece.
     heads
         The box of each written head by its id.
     rests
@@ -80,7 +79,6 @@ class System:
         From the left end to the last bar line.
     """
 
-    svg: str = ""
     inks: list[Ink] = field(default_factory=list)
     heads: dict[str, Box] = field(default_factory=dict)
     rests: dict[str, Box] = field(default_factory=dict)
@@ -92,8 +90,8 @@ class System:
 
 
 def widths(score: Score, made: Plan, *, loose: float = 0.3, bare: bool = False) -> System:
-    """Return a score engraved as one long system, each bar as wide as it wants to be."""
-    return _rendered(mei(score, made, bare=bare), WIDEST, loose, stretch=False)[0]
+    """Return the bars of a score in one long system, each as wide as it wants to be."""
+    return _rendered(mei(score, made, bare=bare), WIDEST, loose, stretch=False, only=FRAME)[0]
 
 
 def engrave(
@@ -135,7 +133,9 @@ def _toolkit() -> Any:
     return _HERE.toolkit
 
 
-def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[System]:
+def _rendered(
+    text: str, width: float, loose: float, *, stretch: bool, only: Container[str] = KINDS
+) -> list[System]:
     toolkit = _toolkit()
     options = OPTIONS | {
         "breaks": "encoded",
@@ -147,10 +147,11 @@ def _rendered(text: str, width: float, loose: float, *, stretch: bool) -> list[S
     toolkit.setOptions(options)
     if not toolkit.loadData(text):
         raise AssertionError("verovio did not take the music")
-    return [_read(toolkit.renderToSVG(page)) for page in range(1, toolkit.getPageCount() + 1)]
+    pages = range(1, toolkit.getPageCount() + 1)
+    return [_read(toolkit.renderToSVG(page), only) for page in pages]
 
 
-def _read(svg: str) -> System:
+def _read(svg: str, only: Container[str]) -> System:
     root = ElementTree.fromstring(svg)
     space = "{http://www.w3.org/2000/svg}"
     glyphs = {
@@ -169,21 +170,19 @@ def _read(svg: str) -> System:
         if kind == "staff" and measure:
             lines.append(_numbers(element.get("d", ""))[1])
     top = min(lines)
-    drawn = []
+    drawn = ""
     for kind, name, measure, element in pieces:
-        made = _piece(kind, name, element, glyphs, top)
-        if made is None:
+        ink = _piece(kind, name, element, glyphs, top) if kind in only else None
+        if ink is None:
             continue
-        ink, text = made
-        drawn.append(text)
-        if kind != "staff":
+        if kind == "staff":
+            drawn += ink.svg
+        else:
             system.inks.append(ink)
         _note(system, kind, name, measure, ink.box)
-    shift = f"translate({-0.0:.0f} {-top / UNITS:.4f}) scale({1 / UNITS:.6f})"
-    system.svg = f'<g transform="{shift}">{"".join(drawn)}</g>'
     assert moved[0] == 0.0
     system.width = max(right for _, right in system.bars.values())
-    system.inks.append(Ink("staff", (Box(0.0, 0.0, system.width, 4.0),), ""))
+    system.inks.append(Ink("staff", (Box(0.0, 0.0, system.width, 4.0),), drawn))
     signs = [ink.box.right for ink in system.inks if ink.kind in ("clef", "keySig", "meterSig")]
     system.start = max(signs, default=0.0)
     meters = [ink.box for ink in system.inks if ink.kind == "meterSig"]
@@ -221,55 +220,64 @@ def _numbers(text: str) -> list[float]:
 
 def _piece(
     kind: str, name: str, element: ElementTree.Element, glyphs: dict[str, str], top: float
-) -> tuple[Ink, str] | None:
-    """Return what one element covers, and the same element on its own feet."""
+) -> Ink | None:
+    """Return one drawn element as ink."""
     tag = element.tag.rpartition("}")[2]
     if not kind:
         return None  # the places of things that are not drawn
-    width = float(element.get("stroke-width", "0"))
+    width = float(element.get("stroke-width", "0")) / UNITS
+    stroke = f' stroke="#000" stroke-width="{width:.3f}"'
     if tag == "use":
         path = glyphs[element.get("href", "").lstrip("#")]
         x, y, scale = ([*_numbers(element.get("transform", "")), 1.0])[:3]
-        text = f'<path transform="translate({x:g} {y:g})scale({scale:g} {-scale:g})" d="{path}"/>'
+        x, y, scale = x / UNITS, (y - top) / UNITS, scale / UNITS
+        svg = f'<path transform="translate({x:.3f} {y:.3f})scale({scale:.5g} {-scale:.5g})"'
+        svg += f' d="{path}"/>'
         cells = _strips(path) if kind in HOLLOW else (_bounds(path),)
         boxes = [
             Box(x + scale * left, y - scale * high, x + scale * right, y - scale * low)
             for left, low, right, high in cells
         ]
-        return Ink(kind, tuple(_scaled(box, top) for box in boxes), "", owner=name), text
+        return Ink(kind, tuple(boxes), svg, owner=name)
     if tag in ("polygon", "polyline"):
-        points = _numbers(element.get("points", ""))
+        points = _placed(element.get("points", ""), top)
         pairs = list(zip(points[::2], points[1::2], strict=True))
         boxes = list(_slices(pairs, width) if tag == "polygon" else _segments(pairs, width))
-        text = f'<{tag} points="{element.get("points")}"/>'
-        if tag == "polyline":
-            text = text.replace("/>", f' fill="none" stroke="#000" stroke-width="{width:g}"/>')
-        return Ink(kind, tuple(_scaled(box, top) for box in boxes), "", owner=name), text
+        svg = f'<{tag} points="{" ".join(f"{x:.3f},{y:.3f}" for x, y in pairs)}"'
+        svg += "/>" if tag == "polygon" else f' fill="none"{stroke}/>'
+        return Ink(kind, tuple(boxes), svg, owner=name)
     if tag == "rect":
-        x, y = float(element.get("x", "0")), float(element.get("y", "0"))
+        x, y = _placed(f"{element.get('x', '0')} {element.get('y', '0')}", top)
         box = Box(
-            x, y, x + float(element.get("width", "0")), y + float(element.get("height", "0"))
-        )
-        text = f'<rect x="{x:g}" y="{y:g}" width="{box[2] - x:g}" height="{box[3] - y:g}"/>'
-        return Ink(kind, (_scaled(box, top),), "", owner=name), text
+            x, y, x + float(element.get("width", "0")) / UNITS,
+            y + float(element.get("height", "0")) / UNITS,
+        )  # fmt: skip
+        size = f'width="{box.right - x:.3f}" height="{box.bottom - y:.3f}"'
+        return Ink(kind, (box,), f'<rect x="{x:.3f}" y="{y:.3f}" {size}/>', owner=name)
     if tag == "ellipse":
-        x, y = float(element.get("cx", "0")), float(element.get("cy", "0"))
-        a, b = float(element.get("rx", "0")), float(element.get("ry", "0"))
-        text = f'<ellipse cx="{x:g}" cy="{y:g}" rx="{a:g}" ry="{b:g}"/>'
-        return Ink(kind, (_scaled(Box(x - a, y - b, x + a, y + b), top),), "", owner=name), text
+        x, y = _placed(f"{element.get('cx', '0')} {element.get('cy', '0')}", top)
+        a, b = (float(element.get(r, "0")) / UNITS for r in ("rx", "ry"))
+        svg = f'<ellipse cx="{x:.3f}" cy="{y:.3f}" rx="{a:.3f}" ry="{b:.3f}"/>'
+        return Ink(kind, (Box(x - a, y - b, x + a, y + b),), svg, owner=name)
     if tag == "path":
-        path = element.get("d", "")
+        numbers = _placed(element.get("d", ""), top)
+        letters = re.findall(r"[A-Za-z]|-?[\d.]+", element.get("d", ""))
+        rest = iter(numbers)
+        path = "".join(one if one.isalpha() else f"{next(rest):.3f} " for one in letters)
         curved = "C" in path
         fill = "" if curved else ' fill="none"'
-        text = f'<path d="{path}"{fill} stroke="#000" stroke-width="{width:g}"/>'
-        boxes = _curved(path, width) if curved else [_straight(path, width)]
-        return Ink(kind, tuple(_scaled(box, top) for box in boxes), "", owner=name), text
+        svg = f'<path d="{path}"{fill}{stroke}/>'
+        boxes = _curved(numbers, width) if curved else [_straight(numbers, width)]
+        return Ink(kind, tuple(boxes), svg, owner=name)
     return None
 
 
-def _scaled(box: Box, top: float) -> Box:
-    left, high, right, low = box
-    return Box(left / UNITS, (high - top) / UNITS, right / UNITS, (low - top) / UNITS)
+def _placed(text: str, top: float) -> list[float]:
+    """Return the numbers of some x and y by turns, in staff spaces from the top line."""
+    return [
+        (number - (top if place % 2 else 0.0)) / UNITS
+        for place, number in enumerate(_numbers(text))
+    ]
 
 
 @lru_cache(maxsize=256)
@@ -330,8 +338,7 @@ def _between(
         yield y2
 
 
-def _straight(path: str, width: float) -> Box:
-    numbers = _numbers(path)
+def _straight(numbers: Sequence[float], width: float) -> Box:
     xs, ys = numbers[::2], numbers[1::2]
     half = width / 2
     return Box(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half)
@@ -351,16 +358,15 @@ def _slices(points: list[tuple[float, float]], width: float) -> Iterator[Box]:
         yield Box(min(xs) - width / 2, min(ys) - width / 2, max(xs) + width / 2, max(ys))
         return
     (x1, y1), (x2, y2), (_, y3), (_, y4) = points
-    pieces = max(1, math.ceil(abs(x2 - x1) / UNITS / 0.5))
+    pieces = max(1, math.ceil(abs(x2 - x1) / 0.5))
     for n in range(pieces):
         a, b = n / pieces, (n + 1) / pieces
         ys = [y1 + (y2 - y1) * t for t in (a, b)] + [y4 + (y3 - y4) * t for t in (a, b)]
         yield Box(x1 + (x2 - x1) * a, min(ys), x1 + (x2 - x1) * b, max(ys))
 
 
-def _curved(path: str, width: float) -> list[Box]:
-    """Cut a slur or a tie into pieces along its outer edge."""
-    numbers = _numbers(path)
+def _curved(numbers: Sequence[float], width: float) -> list[Box]:
+    """Cut a slur into pieces along its outer edge."""
     outer, inner = numbers[:8], [*numbers[6:8], *numbers[8:14]]
     boxes = []
     half = width / 2

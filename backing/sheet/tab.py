@@ -16,6 +16,7 @@ from backing.sheet.columns import (
     INTO,
     LABEL,
     TALL,
+    WAVE,
     Column,
     Staff,
     columns,
@@ -60,13 +61,14 @@ def tab(
     for column in staff.columns:
         for node in column.nodes:
             staff.spots[node.name] = column
+    staff.sky.right = system.width
     _numbers(staff)
     _lines(staff)
+    bends(staff)
     for join in made.joins:
         _join(staff, join.sign, join.start, join.end)
     for column in staff.columns:
         _nowhere(staff, column)
-    bends(staff)
     _letters(staff)
     _waves(staff)
     staff.inks += wording(staff.columns, staff.sky)
@@ -142,6 +144,7 @@ def _join(staff: Staff, sign: str, start: str, end: str) -> None:
         left = max(staff.system.start + 0.3, right - 2.0)
     if right is None:
         right = staff.system.width - 0.5
+    left = _past(staff, left, right - 0.8, y)
     owner = f"{start} {end}"
     if sign in ("/", "\\"):
         rise = 0.38 if sign == "/" else -0.38
@@ -149,10 +152,14 @@ def _join(staff: Staff, sign: str, start: str, end: str) -> None:
         staff.add(ink.line("slide", ends, 0.16, owner=owner))
         return
     # Beside a wider number on the next string, the arc begins where that one ends.
-    if one is not None and len(one.drawn) > 1:
+    if one is not None and set(one.drawn) - {string}:
         left = max(left, one.right)
     if two is not None and len(two.drawn) > 1:
         right = min(right, two.left)
+    # A slide from nowhere into the next string ends over the arc.
+    above = [row(node.head.string) for node in two.nodes if node.head.into] if two else []
+    if any(y - 2.0 < other < y for other in above):
+        right = max(right - INTO - 0.3, left + 0.9)
     base = y - 0.62
     points = [
         (left + 0.1, base),
@@ -161,6 +168,15 @@ def _join(staff: Staff, sign: str, start: str, end: str) -> None:
         (right - 0.1, base),
     ]
     staff.add(ink.curve("arc", points, 0.15, owner=owner))
+
+
+def _past(staff: Staff, left: float, right: float, y: float) -> float:
+    """Return where a line along a string may begin: past the arrows that rise there."""
+    for one in sorted((i.box for i in staff.inks if i.kind == "bend"), key=lambda box: box.left):
+        crossing = one.top < y + 0.6 and y - 1.2 < one.bottom
+        if crossing and one.left < left + 2.0 and left - 0.3 < one.right < right:
+            left = one.right + 0.1
+    return left
 
 
 def _nowhere(staff: Staff, column: Column) -> None:
@@ -176,6 +192,7 @@ def _nowhere(staff: Staff, column: Column) -> None:
             if move.sign in ("/", "\\") and move.fret is None and not node.small:
                 rise = 0.5 if move.sign == "/" else -0.5
                 x = (box.right if box is not None else column.x) + 0.2
+                x = _past(staff, x, x + 5.0, y)
                 ends = (x, y + rise, min(x + INTO, column.until - 0.2), y - rise)
                 staff.add(ink.line("slide", ends, 0.16, owner=node.name))
 
@@ -199,7 +216,7 @@ def _letters(staff: Staff) -> None:
                 right = column.until - 0.3
                 if right - placed.box.right > 1.6:
                     wave = ink.wave("trill", placed.box.right + 0.3, right, owner=node.name)
-                    staff.inks.append(staff.sky.put(wave, 0.5))
+                    staff.inks.append(staff.sky.put(wave, 0.5, around=WAVE))
 
 
 def _waves(staff: Staff) -> None:
@@ -211,13 +228,12 @@ def _waves(staff: Staff) -> None:
             if i.kind in ("bend", "bend size") and i.box.right < right
             and _same(i.owner, owner)
         ]  # fmt: skip
-        start = max([left, *(edge + 0.3 for edge in own)])
+        start = max([left, *(edge + 0.3 + WAVE for edge in own)])
         if right - start < 1.6:
             start = left
         right = max(right, start + 1.6)
-        staff.inks.append(
-            staff.sky.put(ink.wave("vibrato", start, right, wide=wide, owner=owner), 0.3)
-        )
+        wave = ink.wave("vibrato", start, right, wide=wide, owner=owner)
+        staff.inks.append(staff.sky.put(wave, 0.3 + WAVE, 0.25 + WAVE, around=WAVE))
 
 
 def _same(one: str, other: str) -> bool:

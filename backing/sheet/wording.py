@@ -11,7 +11,7 @@ from backing.sheet import ink
 from backing.sheet.columns import FINGER, LABEL, STROKE, Column, row
 from backing.sheet.ink import Ink, Skyline
 
-__all__ = ["hands", "wording"]
+__all__ = ["hands", "spanned", "wording"]
 
 TEXTS = {
     "rake": "rake", "slow": "slow", "supported": "supported", "late": "late", "tremolo": "trem.",
@@ -65,17 +65,37 @@ def _runs(every: Sequence[Column], mark: str) -> Iterator[list[Column]]:
 
 def _span(text: str, run: Sequence[Column]) -> Ink:
     """Return a word with a dashed line to the end of what it is said of."""
-    owner = run[0].nodes[0].name
     left = min(run[0].left, run[0].x - 0.5)
-    word = ink.words("word", text, left, 0.0, LABEL, face="italic", anchor=0.0, owner=owner)
     end = max(run[-1].right, run[-1].x + 0.5) if text == "P.M." else run[-1].until - 0.3
+    return spanned(text, left, end, owner=run[0].nodes[0].name)
+
+
+def spanned(
+    text: str, left: float, end: float, size: float = LABEL, *, hook: bool = True, owner: str = ""
+) -> Ink:
+    """Return a word at `left` with a dashed line to `end`, where there is room for one.
+
+    Parameters
+    ----------
+    text
+        The word.
+    left, end
+        Where it begins and how far it reaches.
+    size
+        Of its letters.
+    hook
+        Whether the line is closed there; it is not where it goes on in the next system.
+    owner
+        As for `Ink`.
+    """
+    word = ink.words("word", text, left, 0.0, size, face="italic", anchor=0.0, owner=owner)
     left = word.box.right + 0.35
     if end < left + 1.0:
         return word
-    line = ink.line("span", (left, -0.45, end, -0.45), owner=owner, dash="0.6 0.5")
-    hook = ink.line("span", (end, -0.45, end, 0.15), owner=owner)
-    box = ink.around([word.box, line.box, hook.box])
-    return Ink("word", (box,), word.draw() + line.draw() + hook.draw(), owner=owner)
+    drawn = [word, ink.line("span", (left, -0.45, end, -0.45), owner=owner, dash="0.6 0.5")]
+    drawn += [ink.line("span", (end, -0.45, end, 0.15), owner=owner)] if hook else []
+    box = ink.around(one.box for one in drawn)
+    return Ink("word", (box,), "".join(one.draw() for one in drawn), owner=owner)
 
 
 def hands(every: Sequence[Column], floor: Skyline) -> Iterator[Ink]:

@@ -11,19 +11,16 @@ import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
 
 from backing.forms import Form
 from backing.grooves import find_groove
 from backing.setting import placements
-from backing.sheet.score import EVEN, Event, Head, Label, Measure, Remark, Score, spell
+from backing.sheet.heads import chains, held
+from backing.sheet.score import EVEN, Event, Head, Label, Measure, Remark, Score, Slowing
 from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, parse_swing, swung
-from phrases.fretboard import STANDARD, fret_pitch
-from phrases.phrase import Note, Phrase, Stroke
-from phrases.pitch import Key
-from phrases.techniques import TECHNIQUES
+from phrases.phrase import Phrase, Stroke
 
 __all__ = ["over_form", "part_names", "write"]
 
@@ -159,11 +156,15 @@ class _Writer:
         stages = self._stages(tips)
         off = {stage.at % 1 for stage in stages}
         swung = any(place.denominator in (2, 4, 8) for place in off)
-        labels = self._labels()
+        labels, slowings = self._labels(), self._slowings()
         if self.compound and self.swing >= SWUNG:
             straight = _straight_beats(stages)
             stages = [replace(stage, at=_on_eighths(stage.at, straight)) for stage in stages]
             labels = [replace(label, at=_on_eighths(label.at, straight)) for label in labels]
+            slowings = [
+                replace(one, at=_on_eighths(one.at, straight), end=_on_eighths(one.end, straight))
+                for one in slowings
+            ]
         names = [Label(Fraction(bar * self.beats) + at, name) for bar, at, name in chords]
         first = 0 if stages[0].at >= 0 else -1
         measures = [self._measure(bar, stages, names, labels) for bar in range(first, self.bars)]
@@ -184,6 +185,9 @@ class _Writer:
             parts=tuple((part.role, part.bars) for part in phrase.parts)
             if self.bars == phrase.bars
             else (),
+            slowings=tuple(slowings),
+            drags=tuple(part.drag for part in phrase.parts),
+            asides=tuple(_asides(phrase)),
         )
 
     def _stages(self, tips: dict[Fraction, tuple[int, ...]]) -> list[_Stage]:
@@ -201,14 +205,14 @@ class _Writer:
 
     def _stroke(self, number: int, stroke: Stroke) -> Iterator[_Stage]:
         """Yield what each count of a stroke makes of its strings."""
-        strings = [_chains(note, stroke, self.phrase.key) for note in stroke.notes]
-        times = sorted({at for chains in strings for at in chains})
+        strings = [chains(note, stroke, self.phrase.key) for note in stroke.notes]
+        times = sorted({at for heads in strings for at in heads})
         rows: list[list[Head | None]] = []
-        for chains in strings:
+        for own in strings:
             row: list[Head | None] = []
             for at in times:
                 before = row[-1] if row else None
-                head = chains.get(at) or (before and _held(before))
+                head = own.get(at) or (before and held(before))
                 if before and head:
                     first = head.chain[0]
                     row[-1] = replace(before, leads=first.link, ties=first.tied, out="")
@@ -252,6 +256,20 @@ class _Writer:
                 found.append(Label(at, name))
         return found
 
+    def _slowings(self) -> list[Slowing]:
+        """Return where parts slow down: until their last note ends, or is cut by what follows."""
+        found = []
+        for place in self.places:
+            for bar, part in self.phrase.placed():
+                start = Fraction((place + bar) * self.beats)
+                last = part.strokes[-1]
+                end = start + last.end
+                cut = next((one.end for _, one in self.strokes if one.at == start + last.at), end)
+                at = max(end - part.drag, start + part.strokes[0].at)
+                if part.drag and at < min(end, cut):
+                    found.append(Slowing(at, min(end, cut)))
+        return found
+
     def _measure(
         self, bar: int, stages: Sequence[_Stage], chords: Sequence[Label], labels: Sequence[Label]
     ) -> Measure:
@@ -291,6 +309,17 @@ class _Writer:
         )
 
 
+def _asides(phrase: Phrase) -> Iterator[tuple[str, str]]:
+    """Yield what a phrase says that is not written, where it is not as usual."""
+    if phrase.lines != "every":
+        yield "lines", phrase.lines
+    if phrase.behind != 0:
+        yield "behind", "auto" if phrase.behind is None else str(phrase.behind)
+    for name, text in (("tone", phrase.tone), ("pick", phrase.pick)):
+        if text:
+            yield name, text
+
+
 def _within(labels: Sequence[Label], begin: Fraction, end: Fraction) -> tuple[Label, ...]:
     return tuple(replace(one, at=one.at - begin) for one in labels if begin <= one.at < end)
 
@@ -305,7 +334,7 @@ def _events(stage: _Stage, row: Sequence[Piece], first: bool, last: bool) -> Ite
     """Yield the events of a stage in one bar, tied to each other and to those of other bars."""
     for number, piece in enumerate(row):
         begins, ends = first and number == 0, last and number + 1 == len(row)
-        heads = [head if begins else _held(head) for head in stage.heads]
+        heads = [head if begins else held(head) for head in stage.heads]
         if not ends:
             heads = [
                 head and replace(head, leads="", ties=head.fret is not None, out="")
@@ -321,52 +350,6 @@ def _events(stage: _Stage, row: Sequence[Piece], first: bool, last: bool) -> Ite
             stroke=stage.stroke,
             tips=stage.tips if begins else (),
         )
-
-
-def _held(head: Head) -> Head | None:
-    """Return a head that only goes on from another; a muted string does not ring."""
-    if head.fret is None:
-        return None
-    return replace(
-        head, link="", tied=True, moves=(), bent=head.stations[-1], into="", marks=(), graces=()
-    )
-
-
-def _chains(note: Note, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
-    """Return the heads of a note, each at its beat, with what follows at once as grace notes."""
-    pitch = STANDARD[note.string] if note.fret is None else fret_pitch(note.string, note.fret)
-    head = Head(note.string, note.fret, pitch, spell(pitch, key), into=note.into, marks=note.marks)
-    found: dict[Fraction, list[Head]] = {stroke.at: [head]}
-    at = stroke.at
-    for move in note.moves:
-        if move.at is not None:
-            if move.at >= stroke.end:
-                break
-            at = move.at
-        technique = TECHNIQUES[move.sign]
-        before, moved = head, move.fret is not None and technique.motion in ("frets", "step")
-        if moved and move.fret is not None:
-            pitch = fret_pitch(note.string, move.fret)
-            head = Head(note.string, move.fret, pitch, spell(pitch, key), link=move.sign)
-        else:
-            held = _held(before) if move.at is not None else before
-            assert held is not None
-            sway = move.sign if technique.motion == "sway" else ""
-            out = move.sign if technique.motion == "frets" else ""
-            head = replace(held, moves=(*held.moves, move), sway=sway, out=out)
-        if move.at is not None:
-            found[at] = [head]
-        elif moved:
-            found[at].append(head)
-        else:
-            found[at][-1] = head
-    return {at: _chained(heads) for at, heads in found.items()}
-
-
-def _chained(heads: Sequence[Head]) -> Head:
-    """Return the last of some heads with those before it as its grace notes."""
-    linked = [replace(a, leads=b.link) for a, b in pairwise(heads)]
-    return replace(heads[-1], graces=tuple(linked))
 
 
 def _straight_beats(stages: Sequence[_Stage]) -> set[int]:

@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from backing.cli import main
+from backing.exchange.musicxml import musicxml
 from backing.forms import find_form
-from backing.sheet.musicxml import musicxml
 from backing.sheet.writing import over_form
 from phrases.files import load_phrase
 

@@ -24,7 +24,9 @@ def test_four_kinds_of_files(tmp_path: Path) -> None:
     outputs = [tmp_path / f"s{end}" for end in (".pdf", ".svg", ".txt", ".musicxml")]
     result = run("lamp-oil", "--key", "E", *(w for path in outputs for w in ("-o", path)))
     assert result.exit_code == 0, result.output
-    assert result.output.splitlines() == ["Lamp oil in E", *(f"  {path}" for path in outputs)]
+    assert result.stdout.splitlines() == ["Lamp oil in E", *(f"  {path}" for path in outputs)]
+    told = "MusicXML holds no variations; write each with --variation: low flame\n"
+    assert result.stderr == told
     starts = [path.read_bytes()[:5] for path in outputs]
     assert starts == [b"%PDF-", b"<svg ", b"Lamp ", b"<?xml"]
     assert sorted(tmp_path.iterdir()) == sorted(outputs)
@@ -64,7 +66,22 @@ def test_several_phrases_go_into_a_folder(tmp_path: Path) -> None:
 def test_several_texts_are_printed() -> None:
     lines = run("lamp-oil", "plum-jar").output.splitlines()
     assert [line for line in lines if line in ("Lamp oil", "Plum jar")] == ["Lamp oil", "Plum jar"]
-    assert 'Variations, not written here: "low flame"' in lines
+    assert "Variation: low flame" in lines
+
+
+def test_several_texts_in_one_file(tmp_path: Path) -> None:
+    path = tmp_path / "all.txt"
+    result = run("lamp-oil", "plum-jar", "-o", path)
+    assert result.output.splitlines() == [
+        "Lamp oil in C",
+        f"  {path}",
+        "Plum jar in A",
+        f"  {path}",
+    ]
+    assert path.read_text(encoding="utf-8") == run("lamp-oil", "plum-jar").output
+    # A file that is named twice is written once.
+    assert run("lamp-oil", "-o", path, "-o", path).exit_code == 0
+    assert path.read_text(encoding="utf-8") == run("lamp-oil").output
 
 
 def test_a_chart(tmp_path: Path) -> None:
@@ -114,6 +131,9 @@ def test_each_option_changes_the_page(options: list[str], tmp_path: Path) -> Non
         (["lamp-oil", "--only", "notation", "-o", "s.txt"], 2, "text is tablature"),
         (["lamp-oil", "plum-jar", "-o", "s.pdf"], 2, "name one folder for the PDFs of several"),
         (["lamp-oil", "plum-jar", "-o", "a", "-o", "b"], 2, "name one folder"),
+        (["lamp-oil", "plum-jar", "-o", "a.txt", "-o", "b.pdf"], 2, "name one folder"),
+        (["lamp-oil", "plum-jar", "-o", "s.svg"], 2, "one text for all of them, -o all.txt"),
+        (["lamp-oil", "plum-jar", "--only", "notation", "-o", "s.txt"], 2, "text is tablature"),
         (["lamp-oil", "plum-jar", "--variation", "easy", "-o", "s"], 2, "is of one phrase"),
         (["lamp-oil", "lamp-oil", "-o", "s"], 1, "two of the phrases would be written there"),
         (["lamp-oil", "lamp-oli", "-o", "s"], 1, 'did you mean "lamp-oil"?'),

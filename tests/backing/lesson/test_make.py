@@ -99,6 +99,16 @@ def test_a_loop_is_as_long_as_its_bars(whole: Path, tempo: int) -> None:
     assert mido.MidiFile(whole / f"{name}.mid").length <= 8 * 60 / tempo + 0.001
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler-utils")
+def test_the_sheet_plans_the_tempos_of_the_lesson(whole: Path) -> None:
+    paper = whole / "01-two-bars" / "A" / "01-two-bars_A_5-sheet.pdf"
+    told = subprocess.run(
+        ["pdftotext", "-layout", paper, "-"], capture_output=True, text=True, check=True
+    ).stdout
+    plan = told[told.index("Practice plan") :]
+    assert [word for word in plan.split() if word.isdigit() and int(word) > 99] == ["200", "240"]
+
+
 def test_a_variation_keeps_the_tips_that_hold_for_it(tmp_path: Path) -> None:
     own = PHRASE.replace('name = "Other End!"', 'name = "Other End!"\ntips = "Softly."')
     for number, (phrase, whole) in enumerate(((PHRASE, "Play it."), (own, "Softly."))):

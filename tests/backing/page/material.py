@@ -84,4 +84,6 @@ def several() -> PageData:
         replace(tipped, key=key, groove=groove) for key in "AC" for groove in ("shuffle", "jump")
     ]
     piece = Piece("Answered", tuple(versions))
-    return PageData("Many", (piece, replace(piece, name="Other")), "# Text\n\n- one\n\n> two")
+    text = "# Text\n\n- one\n\n> two\n\n```\ncode\n```\n\n| a | b |\n|---|---|\n| c | d |"
+    others = (("Another", "../another/page.html"),)
+    return PageData("Many", (piece, replace(piece, name="Other")), text, others=others)

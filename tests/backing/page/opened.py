@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,21 @@ def fresh(browser: Browser, path: Path) -> Browser:
     browser.log("browser")
     browser.requests()
     browser.open(path)
-    # Chromium drops keys that come before the first picture, which a busy machine draws late.
+    return listening(browser)
+
+
+def listening(browser: Browser) -> Browser:
+    """Wait until a page that was just opened gets keys.
+
+    Chromium drops those that come before it knows of the first picture, which a busy machine draws
+    late: so a key that does nothing is pressed until it is heard.
+    """
+    browser.run("addEventListener('keydown', () => { window.heard = true; }, { once: true });")
+    end = time.monotonic() + 10
+    while not browser.run("return Boolean(window.heard)"):
+        if time.monotonic() > end:
+            raise AssertionError("the page gets no keys")
+        browser.keys("shift")
     browser.until("return performance.getEntriesByName('first-contentful-paint').length > 0")
     return browser
 

@@ -52,6 +52,15 @@ class Seen(HTMLParser):
         self.inside = ""
 
 
+def test_other_pages_are_links_to_files_beside_it() -> None:
+    others = (("A & B", "../02 rain/02.html"), ("<b>", "javascript:alert(1)"), ("x", "//host/y"))
+    seen = Seen(render_page(replace(small(), others=others)))
+    links = [words["href"] for tag, words in seen.tags if tag == "a"]
+    # RFC 3986, 4.2: no scheme before the first slash, no host after two.
+    assert links == ["./../02%20rain/02.html", "./javascript%3Aalert%281%29", ".///host/y"]
+    assert "b" not in {tag for tag, _ in seen.tags}
+
+
 def nasty() -> PageData:
     piece = small().pieces[0]
     old = piece.versions[0]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,7 @@ from backing.page.data import Piece
 from backing.page.page import render_page
 from tests.backing.page.browser import Browser
 from tests.backing.page.material import small
-from tests.backing.page.opened import fresh, now
+from tests.backing.page.opened import fresh, listening, now, start
 
 
 def test_everything_has_a_key(page: Browser) -> None:
@@ -56,21 +58,115 @@ def test_everything_has_a_key(page: Browser) -> None:
 
 def test_the_keyboard_reaches_everything(page: Browser) -> None:
     reached: list[str] = []
-    for _ in range(40):
+    for _ in range(60):
         page.keys("tab")
         name, outline = page.run(
-            "const a = document.activeElement; const s = getComputedStyle(a.type === 'radio' ? "
-            "a.nextElementSibling : a); return [a.id || a.name || a.textContent.trim(), "
+            "const a = document.activeElement; if (a === document.body) return ['', false];"
+            "const s = getComputedStyle(a.type === 'radio' ? a.nextElementSibling : a);"
+            "return [a.id || a.name || a.textContent.trim(), "
             "s.outlineStyle === 'solid' && parseFloat(s.outlineWidth) >= 2]"
         )
-        if name in reached and name == reached[0]:
-            break
-        if page.run("return document.activeElement === document.body"):
+        if reached and name in ("", reached[0]):
             break
         assert outline, name
         reached.append(name)
     assert {"guitar", "tempo", "play", "count-in", "step-up", "passes", "balance", "volume",
             "All", "4"} <= set(reached)  # fmt: skip
+
+
+def test_the_space_bar_plays_on_a_chosen_tempo(page: Browser) -> None:
+    focus = "document.querySelector(`#tempo input[value='${arguments[0]}']`).focus()"
+    page.run(focus, "240")  # not chosen: the space bar chooses it
+    page.keys("space")
+    assert now(page)["tempo"] == 240
+    assert not now(page)["playing"]
+    page.keys("left")
+    assert now(page)["tempo"] == 200
+    page.keys("space")
+    page.until("return practice.now().playing")
+    page.keys("space")
+    page.until("return !practice.now().playing")
+
+
+def wheel(page: Browser, pixels: int) -> None:
+    page.protocol("Input.dispatchMouseEvent", type="mouseWheel", x=190, y=300, deltaX=0,
+                  deltaY=pixels)  # fmt: skip
+
+
+ROW = "[...document.querySelectorAll('.cursor')].findIndex((c) => !c.hidden)"
+
+
+def test_a_reader_is_left_alone(page: Browser) -> None:
+    page.size(390, 600, touch=True)
+    page.keys("up", "up")
+    start(page)
+    page.until("return scrollY > 300")
+    time.sleep(0.6)  # until it has scrolled
+    wheel(page, -3000)
+    page.until("return scrollY === 0")
+    seen = set()
+    end = time.monotonic() + 4.5  # a pass takes four seconds
+    while time.monotonic() < end:
+        row, y = page.run(f"return [{ROW}, scrollY]")
+        assert y == 0
+        seen.add(row)
+    assert len(seen) == 4
+    page.keys("space", "space")
+    page.until("return practice.now().playing && scrollY > 300")
+    time.sleep(0.6)
+    # So is who has gone somewhere by keys.
+    page.run("document.querySelector('#bars button').focus({ focusVisible: true });"
+             "scrollTo({ top: 0, behavior: 'instant' })")  # fmt: skip
+    time.sleep(2.2)
+    assert page.run("return scrollY") == 0
+
+
+def test_who_comes_back_is_followed_again(page: Browser) -> None:
+    page.size(390, 600, touch=True)
+    page.keys("up", "up")
+    start(page)
+    page.until("return scrollY > 300")
+    time.sleep(0.6)
+    wheel(page, 20)
+    time.sleep(0.6)
+    y = page.run("return scrollY")
+    page.until(f"return Math.abs(scrollY - {y}) > 60")
+
+
+def test_a_page_that_is_still_loading_plays_when_it_is_there(
+    page: Browser, small_page: Path, tmp_path: Path
+) -> None:
+    text = small_page.read_text(encoding="utf-8")
+    policy = re.search('<meta http-equiv="Content-Security-Policy"[^>]*>', text)
+    assert policy
+    text = text.replace(policy[0], "")
+    half = text.index('id="sound-0"') + 2000  # in the middle of the first sound
+    outer = tmp_path / "outer.html"
+    outer.write_text("<!doctype html><title>x</title><p>outer", encoding="utf-8")
+    page.open(outer)
+    page.click("p")  # a page may play only when somebody has touched it
+    told, problem, playing = page.run(
+        """
+        const [first, rest] = arguments;
+        const frame = document.body.appendChild(document.createElement("iframe"));
+        const inner = frame.contentDocument;
+        inner.open();
+        inner.write(first);
+        const find = (id) => inner.getElementById(id);
+        const wait = (ms) => new Promise((done) => setTimeout(done, ms));
+        find("play").click();
+        await wait(300);
+        const told = find("play-name").textContent;
+        inner.write(rest);
+        inner.close();
+        const playing = () => frame.contentWindow.practice.now().playing;
+        for (let n = 0; n < 100 && !playing(); n++) await wait(50);
+        return [told, find("problem").textContent, playing()];
+        """,
+        text[:half],
+        text[half:],
+    )
+    assert (told, problem, playing) == ("Still loading", "", True)
 
 
 def test_bars_are_chosen_in_the_music(page: Browser) -> None:
@@ -123,7 +219,7 @@ def test_without_a_memory_it_works(chromium: Browser, small_page: Path) -> None:
         chromium.open("about:blank")
         chromium.log("browser")
         chromium.open(small_page)
-        chromium.keys("c")
+        listening(chromium).keys("c")
         assert chromium.run("return practice.chosen.guitar") == "call"
         assert chromium.log("browser") == []
     finally:

@@ -13,11 +13,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from backing.page.data import PageData, Piece, Tip
 from backing.page.page import render_page
+from phrases.files import load_phrase
 from tests.backing.page.browser import Browser
-from tests.backing.page.material import several, small
+from tests.backing.page.material import clicked, several, small
 from tests.backing.page.opened import fresh, start
 from tests.backing.page.test_page import NASTY
 
@@ -87,6 +89,108 @@ def test_what_plays_is_in_sight_together(page: Browser, width: int, height: int)
                      "return [p.width, p.height]")  # fmt: skip
     assert min(large) >= 44  # WCAG 2.2, 2.5.5 AAA, CSS pixels
     assert page.run("return document.documentElement.scrollWidth") <= width
+
+
+def left(page: Browser, selector: str) -> float:
+    edge: float = page.run(
+        "return document.querySelector(arguments[0]).getBoundingClientRect().left", selector
+    )
+    return edge
+
+
+@pytest.fixture(scope="module")
+def rich_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A slow blues in twelve tempos with tips and whatever Markdown has."""
+    slow = clicked(load_phrase("lamp-oil"), range(150, 270, 10))
+    text = f"```\n{'e|--5--8b(full)--' * 9}\n```\n\n| a | b |\n|---|---|\n| x | {'y' * 90} |"
+    pieces = (Piece("Lamp oil", (slow,)), Piece("Lamp oil, low flame", (slow,)))
+    path = tmp_path_factory.mktemp("rich") / "rich.html"
+    path.write_text(render_page(PageData("Lamp oil", pieces, text)), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("width", "height"), [(320, 568), (390, 844), (568, 320), (640, 400), (1280, 800)]
+)
+def test_twelve_tempos_and_much_text_fit(
+    chromium: Browser, rich_page: Path, width: int, height: int
+) -> None:
+    page = fresh(chromium, rich_page)
+    page.size(width, height, touch=width < 1000)
+    page.run("document.querySelector('#tempo input[value=\"260\"]').click();")
+    whole, row, chosen, music = page.run("""
+        const box = (e) => { const b = e.getBoundingClientRect(); return [b.left, b.right]; };
+        return [document.documentElement.scrollWidth, box(document.querySelector("#tempo")),
+          box(document.querySelector("#tempo :checked").parentElement),
+          box(document.querySelector(".music"))];
+    """)
+    assert whole <= width
+    assert row[0] <= chosen[0] < chosen[1] <= row[1] + 1 <= width
+    if (height, width) in ((400, 640), (320, 568)):  # the ladder stands beside the music
+        assert row[1] <= music[0]
+    if width < 400:
+        edges = [left(page, name) for name in (
+            "#piece", "#guitar .option", "#bars button")]  # fmt: skip
+        page.keys("down", *["down"] * 11)
+        edges.append(left(page, "#tempo .option"))
+        assert max(edges) - min(edges) <= 2
+
+
+@pytest.mark.parametrize(
+    ("width", "height"), [(1280, 800), (1366, 768), (1440, 900), (1920, 1080)]
+)
+def test_a_desk_shows_all_music_and_does_not_jump(
+    chromium: Browser, rich_page: Path, width: int, height: int
+) -> None:
+    page = fresh(chromium, rich_page)
+    page.size(width, height)
+    music, dock, space = page.run("""
+        const svg = document.querySelector(".system svg");
+        const box = (e) => e.getBoundingClientRect();
+        return [box(document.querySelector(".music")).bottom,
+          box(document.querySelector(".dock")).top, box(svg).width / svg.viewBox.baseVal.width];
+    """)
+    assert music <= dock
+    assert space > 6  # pixels: print has 6.1 to 6.6 in the sizes that are used for parts
+    middle = "const b = document.querySelector('#neck').getBoundingClientRect();"
+    before = page.run(middle + "return [b.left, (b.left + b.right) / 2]")
+    assert abs(before[1] - width / 2) <= 2
+    start(page)
+    assert left(page, "#neck") == before[0]
+
+
+def test_a_tablet_has_a_neck_to_read(chromium: Browser, rich_page: Path) -> None:
+    page = fresh(chromium, rich_page)
+    page.size(768, 1024, touch=True)
+    assert page.run("return document.querySelector('#neck').clientWidth") > 600
+
+
+@pytest.mark.parametrize(("width", "height", "shown"), [(390, 844, True), (1280, 800, False)])
+def test_a_telephone_shows_the_tip_that_is_due(
+    chromium: Browser, rich_page: Path, width: int, height: int, shown: bool
+) -> None:
+    page = fresh(chromium, rich_page)
+    page.size(width, height, touch=shown)
+    start(page)
+    page.until("return document.querySelector('.tip.on .sign')?.textContent === '2'")
+    words, high, lowest = page.run("""
+        const hint = document.querySelector("#hint");
+        const box = hint.getBoundingClientRect();
+        return [hint.textContent, box.height, box.bottom];
+    """)
+    assert words == "2 The fourth, not bent this time. It asks."
+    assert (high > 30 and 0 < lowest < height / 2) == shown
+
+
+def test_the_dock_is_of_warm_colours(chromium: Browser, rich_page: Path, tmp_path: Path) -> None:
+    page = fresh(chromium, rich_page)
+    page.size(1280, 800)
+    page.picture(tmp_path / "desk.png")
+    pixels = np.asarray(Image.open(tmp_path / "desk.png").convert("RGB")).astype(int)
+    dock = pixels[round(page.run("return document.querySelector('.dock').offsetTop")) :]
+    assert len(dock) > 60
+    # More red than blue everywhere: a browser's own greys and whites have as much of both.
+    assert (dock[..., 0] - dock[..., 2] >= 10).all()
 
 
 def test_reduced_motion_jumps(page: Browser) -> None:

@@ -7,7 +7,7 @@ import pytest
 from backing.page.words import plain, rich
 
 ALLOWED = {"h3", "h4", "p", "span", "em", "strong", "ul", "ol", "li", "code", "pre", "blockquote",
-           "br", "hr", "table", "thead", "tbody", "tr", "th", "td"}  # fmt: skip
+           "br", "hr", "div", "table", "thead", "tbody", "tr", "th", "td"}  # fmt: skip
 
 
 def tags(html: str) -> set[str]:

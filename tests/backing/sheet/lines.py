@@ -18,11 +18,27 @@ CROWDED = (
 )
 
 
+# A part of two bars that rests from 3& of the second on.
+RUN = "4 e5 & e8 | 1 B8 & e5 2 e8b(full) 3 B8 & B5 | 1 G7 & G5 2 D7 3 D5 & ."
+
+
 def one(notes: str, key: str = "A", meter: str = "4/4", groove: str = "shuffle") -> Phrase:
     """Return a phrase of one line."""
     return read_phrase(
         f'title = "Mill race"\nkey = "{key}"\ntempo = 90\nmeter = "{meter}"\n'
         f"groove = \"{groove}\"\n[[part]]\nnotes = '{notes}'"
+    )
+
+
+def slow(*drags: float, meter: str = "4/4", notes: str = RUN) -> Phrase:
+    """Return a call and a response of the same notes, with their slowing ends."""
+    parts = "".join(
+        f"[[part]]\nrole = \"{role}\"\nnotes = '{notes}'\ndrag = {drag}\n"
+        for role, drag in zip(("call", "response"), drags, strict=True)
+    )
+    return read_phrase(
+        f'title = "Slow end"\nkey = "A"\ntempo = 92\nmeter = "{meter}"\n'
+        f'groove = "rock-blues"\n{parts}'
     )
 
 

@@ -77,3 +77,23 @@ def test_a_circle_holds_its_number() -> None:
     one, two = ink.circled("tip", "1", 0, 0, 1.2), ink.circled("tip", "12", 0, 0, 1.2)
     assert one.box.left == -one.box.right == one.box.top
     assert two.box.right >= one.box.right
+
+
+def test_nothing_is_put_right_of_the_margin() -> None:
+    sky = Skyline(0.0, right=10.0)
+    assert sky.put(block(8, 12)).box.right == 10.0
+    assert sky.put(block(2, 4)).box.left == 2
+
+
+def test_a_wave_keeps_later_words_further_away() -> None:
+    sky = Skyline(0.0)
+    first = sky.put(block(0, 4), 0.5, around=0.25)
+    assert sky.put(block(1, 2), 0.5).box.bottom == first.box.top - 0.75
+    assert sky.put(block(4.2, 5), 0.5, 0.0).box.bottom == first.box.top - 0.75
+
+
+def test_a_slur_is_as_high_as_asked() -> None:
+    drawn = ink.crescent("tie", (0.0, 2.0, 6.0, 2.0), -1.0).box
+    # Its line is a fifth of a space wide, half of it above the middle of the line.
+    assert drawn.top == pytest.approx(2.0 - 1.0 - 0.1, abs=0.06)
+    assert (drawn.left, drawn.right) == pytest.approx((-0.1, 6.1))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from backing.sheet.lettering import CAP, FACES, FONTS, GLYPHS, chord_name, glyph, text
+from backing.sheet.lettering import CAP, FACES, FONTS, GLYPHS, chord_name, glyph, outlined, text
 
 
 @pytest.mark.parametrize("name", GLYPHS)
@@ -37,6 +37,20 @@ def test_flats_and_sharps_are_not_letters() -> None:
     assert chord_name("Bb7", 2.0).svg != text("Bb7", 2.0, "bold").svg
     assert glyph("flat", 2.0 * 0.32).svg in chord_name("Bb7", 2.0).svg
     assert glyph("sharp", 2.0 * 0.32).svg in chord_name("C#m7b5", 2.0).svg
+
+
+def test_letters_become_outlines() -> None:
+    drawn = text("<&>", 2.0, "italic").svg
+    assert drawn.startswith("<text ")
+    assert drawn.endswith(">&lt;&amp;&gt;</text>")
+    paths = outlined(f"<g>{drawn}</g>")
+    assert paths.startswith("<g><path ")
+    assert paths.count("<path ") == 3
+    assert "<text" not in paths
+    # The letter of a flat is there for a search alone.
+    name = chord_name("Bb7", 2.0).svg
+    assert name.count("<text ") == 3
+    assert outlined(name).count("<path ") == 3
 
 
 def test_a_letter_without_a_shape_does_no_harm() -> None:

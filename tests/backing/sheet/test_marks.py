@@ -45,11 +45,6 @@ def drawn(notes: str, *, bare: bool = False, sizes: bool = False) -> list[Ink]:
         ("| 1 G7~ 3 .", {"vibrato": 1}),
         ("| 1 G7tr9 3 .", {"trill": 2}),
         ("| 1 G5h7 3 .", {}),
-        ("| 1 e12{rake} 3 .", {"word": 1}),
-        ("| 1 E3{pm} & E3{pm} 2 E3 3 E3{pm} 4 .", {"word": 2}),
-        ("| 1 B5{ring} & G5{ring} 3 .", {"word": 1}),
-        ("| 1 G5{late} 2 G5{45ms} 3 .", {"word": 2}),
-        ("| 1 G7b(full){slow} 3 .", {"angle": 1, "word": 1}),
         # Its three slashes are in what is engraved.
         ("| 1 G5{tremolo} 3 .", {}),
     ],
@@ -58,12 +53,24 @@ def test_each_technique_is_on_the_notation_staff(notes: str, kinds: dict[str, in
     assert Counter(one.kind for one in drawn(notes)) == kinds
 
 
-def test_a_hint_for_the_fingers_stands_where_the_fingers_are() -> None:
-    notes = "| 1 G7b(full){supported} 3 ."
+@pytest.mark.parametrize(
+    ("notes", "count"),
+    [
+        ("| 1 e12{rake} 3 .", 1),
+        ("| 1 E3{pm} & E3{pm} 2 E3 3 E3{pm} 4 .", 2),
+        ("| 1 B5{ring} & G5{ring} 3 .", 1),
+        ("| 1 G5{late} 2 G5{45ms} 3 .", 2),
+        ("| 1 G7b(full){slow} 3 .", 1),
+        ("| 1 G7b(full){supported} 3 .", 1),
+    ],
+)
+def test_words_stand_over_the_notation_where_there_is_no_tab(notes: str, count: int) -> None:
     assert "word" not in {ink.kind for ink in drawn(notes)}
     alone = drawn(notes, sizes=True)
-    [word] = [ink for ink in alone if ink.kind == "word"]
-    assert word.box.bottom < min(ink.box.top for ink in alone if ink.kind == "angle")
+    words = [ink for ink in alone if ink.kind == "word"]
+    assert len(words) == count
+    over = [ink.box.top for ink in alone if ink.kind == "angle"]
+    assert max(word.box.bottom for word in words) < min([0.0, *over])
 
 
 def test_tremolo_is_a_sign_through_the_stem() -> None:

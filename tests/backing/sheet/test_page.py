@@ -9,16 +9,20 @@ from fractions import Fraction
 from pathlib import Path
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
 from backing.forms import find_form
+from backing.sheet.changes import changed
 from backing.sheet.markup import markdown
-from backing.sheet.page import Paper, _changed, _plan, chart_page, sheet
+from backing.sheet.page import Paper, _sheet, chart_page, sheet
+from backing.sheet.tempos import practice_tempos
 from backing.sheet.writing import over_form
 from phrases.files import load_phrase, read_phrase, shipped
 from phrases.hands import suggest
 from phrases.phrase import Phrase
 from phrases.pitch import parse_key
+from tests.backing.sheet.test_viewers import MOST, WIDE, Grey, apart, grey, in_typst
 
 FORM = find_form("twelve-bar")
 POPPLER = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler-utils")
@@ -77,6 +81,88 @@ def test_tips_and_title_can_be_selected(tmp_path: Path) -> None:
         assert " ".join(tip.text.split()) in text
     assert "Variation: low flame" in text
     assert "Practice plan" in text
+
+
+@POPPLER
+def test_letters_in_drawings_are_found(tmp_path: Path) -> None:
+    made = read_phrase(
+        'title = "T"\nkey = "Bb"\nscale = "minor pentatonic"\ntempo = 90\n'
+        '[[part]]\nrole = "call"\nnotes = "| 1 G5b(full){pm} 2 . | 1 G22 2 ."\ndrag = 1\n'
+        '[[part]]\nrole = "response"\nnotes = "| 1 G5 2 ."'
+    )
+    text = words(sheet(made, find_form("quick-change")), tmp_path / "s.pdf").split()
+    for word in ("Call", "Response", "Bb7", "Eb7", "full", "rit.", "P.M.", "22"):
+        assert word in text
+    assert "= 90" in " ".join(text)
+    assert "minor pentatonic scale" in " ".join(text)
+    chart = words(chart_page(find_form("quick-change"), parse_key("F#")), tmp_path / "c.pdf")
+    assert [chart.split().count(name) for name in ("F#7", "B7", "C#7")] == [6, 4, 2]
+
+
+@POPPLER
+@pytest.mark.parametrize("name", ["plum-jar", "rope-ferry"])
+def test_letters_look_like_their_outlines(name: str, tmp_path: Path) -> None:
+    def seen(*, letters: bool) -> Grey:
+        pdf = tmp_path / "s.pdf"
+        pdf.write_bytes(_sheet(phrase(name), FORM, Paper(letters=letters), False, "pdf"))
+        scale = ["-scale-to-x", str(WIDE), "-scale-to-y", "-1"]
+        made = subprocess.run(
+            ["pdftoppm", "-png", "-singlefile", *scale, str(pdf)], capture_output=True, check=True
+        )
+        return grey(made.stdout)
+
+    text, outlines = seen(letters=True), seen(letters=False)
+    assert apart(text, outlines) < MOST
+    # A word that is two pixels further on would be told.
+    assert apart(text, np.roll(outlines, 2, axis=1)) > MOST
+
+
+LONG = (
+    "The long and winding lamp-lit road that goes down from the quarry pond to the old ferry "
+    "house on a Sunday, and then all the way up again in the rain",
+    "W" * 90,
+    "The road to Llanfairpwllgwyngyllgogerychwyrndrobwllllantysiliogogogoch and then back again",
+    "A title that is a little long for a line",
+)
+
+
+@POPPLER
+@pytest.mark.parametrize("title", LONG)
+@pytest.mark.parametrize("size", ["a4", "letter"])
+@pytest.mark.parametrize("larger", [False, True])
+def test_a_long_title_stays_within_the_margins(
+    title: str, size: str, *, larger: bool, tmp_path: Path
+) -> None:
+    made = read_phrase(
+        f'title = "{title}"\nkey = "A"\ntempo = 90\nscale = "minor pentatonic"\n'
+        f'tags = ["{title}"]\n[[part]]\nnotes = "| 1 G5 & G7 2 ."\n[[variation]]\n'
+        f'name = "{title}"\n[[variation.part]]\nnotes = "| 1 G7 2 ."\n'
+    )
+    paper = Paper(size, larger)
+    path = tmp_path / "s.pdf"
+    path.write_bytes(sheet(made, FORM, paper))
+    told = subprocess.run(
+        ["pdftotext", "-bbox", str(path), "-"], capture_output=True, check=True, text=True
+    ).stdout
+    page = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}[size]
+    margin = 15 * 72 / 25.4
+    found = re.findall(
+        r'<word xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)">([^<]*)<', told
+    )
+    # Unseen letters stand over the signs that are seen, which stay within.
+    for left, top, right, bottom, word in found:
+        assert margin - 1 < float(left), word
+        assert float(right) < page[0] - margin + 1, word
+        assert float(top) > 0, word
+        assert float(bottom) < page[1] - 10, word
+    letters = "".join(word for *_, word in found).replace("\u200b", "")
+    # As the title, a tag and a variation's name, if not in the foot.
+    assert letters.count(title.replace(" ", "")) >= 3
+    # In the SVG, the margins are empty.
+    grey_svg = in_typst(sheet(made, FORM, paper, kind="svg"), tmp_path)
+    width = int(margin / page[0] * WIDE) - 3
+    assert grey_svg[:, :width].min() > 250
+    assert grey_svg[:, -width:].min() > 250
 
 
 @POPPLER
@@ -241,13 +327,13 @@ def test_markdown(text: str, markup: str) -> None:
     [(92, [52, 62, 72, 82, 92]), (56, [36, 46, 56]), (60, [40, 50, 60]), (30, [30])],
 )
 def test_the_practice_plan(tempo: int, plan: list[int]) -> None:
-    assert _plan(Fraction(tempo)) == plan
+    assert practice_tempos(Fraction(tempo)) == plan
 
 
 def test_a_variation_of_the_call_ends_where_the_response_begins() -> None:
     phrase = load_phrase(shipped()["lamp-oil"])
     ((_, other),) = phrase.variations
-    score = _changed(phrase, other, over_form(other, find_form("twelve-bar")))
+    score = changed(phrase, other, over_form(other, find_form("twelve-bar")))
     labels = [label.text for measure in score.measures for label in measure.labels]
     assert labels == ["Call"]
     last = score.measures[-1]

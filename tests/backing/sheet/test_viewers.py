@@ -23,7 +23,7 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 RSVG = shutil.which("rsvg-convert")
 WIDE = 900  # pixels
 BLOCK = 6  # pixels
-MOST = 40.0  # of 255, between two blocks; what a missing sign exceeds, and smoothing does not
+MOST = 25.0  # of 255, between two blocks; what a missing sign exceeds, and smoothing does not
 FORM = find_form("twelve-bar")
 
 Grey = NDArray[Any]

@@ -16,16 +16,17 @@ from fractions import Fraction
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
+from backing.exchange.notes import number
+from backing.exchange.part import PartReader
+from backing.exchange.unwriting import strokes
+from backing.exchange.xmlfile import read_xml
 from backing.grooves import find_groove, groove_names
-from backing.sheet.unwriting import strokes
-from backing.sheet.xmlfile import read_xml
-from backing.sheet.xmlpart import PartReader
 from backing.tempo import swing_for
 from phrases.counting import METERS
 from phrases.errors import BluesError, ChoiceError, Problem, RangeError, TextFileError
-from phrases.files import TEMPOS, read_phrase
+from phrases.files import LINES, TEMPOS, read_phrase
 from phrases.notation import write_line
-from phrases.phrase import LEVELS, ROLES, Phrase, Stroke
+from phrases.phrase import LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES, Phrase, Stroke
 from phrases.pitch import SCALES, Key
 from phrases.rewrite import tidy
 from phrases.words import expected
@@ -166,11 +167,23 @@ class _Text:
             yield f"scale = {_quoted(scale)}"
         if (level := self._field("level")) in LEVELS:
             yield f"level = {_quoted(level)}"
+        for name, known in (("lines", LINES), ("tone", TONES), ("pick", PICKS)):
+            if (word := self._field(name)) in known:
+                yield f"{name} = {_quoted(word)}"
+        if behind := self._behind():
+            yield f"behind = {behind}"
         if tags := self._field("tags"):
             yield f"tags = [{', '.join(_quoted(tag) for tag in tags.split(', '))}]"
         whole = [tip for tip in self._fields("tip") if not _PLACE.fullmatch(tip)]
         if whole:
             yield f"tips = {_quoted(whole[0])}"
+
+    def _behind(self) -> str:
+        """Return how far behind the beat a file of our own lies, as a phrase file writes it."""
+        word = self._field("behind")
+        if word == "auto":
+            return _quoted(word)
+        return word if word in map(str, range(1, LATEST + 1)) else ""
 
     def _feel(self, tempo: Fraction) -> Iterator[str]:
         """Yield the groove, and the swing where it is not the groove's own."""
@@ -211,6 +224,42 @@ class _Text:
             yield "\n[[part]]"
             yield f"role = {_quoted(role)}"
             yield f"notes = '{_line(own, last - first, beats, self.path)}'"
+            drag = self._drag((number_, len(spans)), (since, own[-1].end + first * beats, until))
+            if drag:
+                yield f"drag = {float(drag):.15g}"
+
+    def _drag(self, part: tuple[int, int], beats: tuple[Fraction, Fraction, Fraction]) -> Fraction:
+        """Return over how many beats a part slows down, where a mark says that it does.
+
+        A file of our own also says exactly how many.
+
+        Parameters
+        ----------
+        part
+            Its number, from 0, and how many there are.
+        beats
+            From which beat on it is the part's, where its last note ends, and where the next part
+            begins.
+        """
+        (own, count), (since, end, until) = part, beats
+        reader = self.reader
+        marks = [at for at in reader.slower if (since <= at or not own) and at < until]
+        exact = [number(word) for word in self._field("drag").split(", ")]
+        told = exact[own] if len(exact) == count and self._field("parts") else Fraction(0)
+        if told > 0:
+            reader.told["slowing end without its rit., left out"] += not marks
+            return min(told, Fraction(MOST_DRAG)) if marks else Fraction(0)
+        drag = Fraction(0)
+        for start in marks:
+            stop = min((at for at in reader.in_time if at > start), default=end)
+            if start >= end or end - stop >= 1:
+                reader.told["rit. within a part; only its end can slow down"] += 1
+                continue
+            drag = min(end - start, Fraction(MOST_DRAG))
+            reader.told[
+                "rit., taken as the last beats of its part that slow down while the band goes on"
+            ] += 1
+        return drag
 
     def _spans(self, beats: int) -> list[tuple[str, int, int, Fraction]]:
         """Return the parts: role, first bar, bar after the last, and from which beat on."""

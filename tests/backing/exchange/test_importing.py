@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
+from backing.exchange import xmlfile
+from backing.exchange.importing import Imported, import_musicxml
+from backing.exchange.musicxml import STAVES, musicxml
 from backing.forms import find_form
-from backing.sheet import xmlfile
-from backing.sheet.importing import Imported, import_musicxml
-from backing.sheet.musicxml import STAVES, musicxml
 from backing.sheet.writing import over_form
 from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
 from phrases.files import read_phrase
@@ -41,12 +41,24 @@ def test_what_goes_out_comes_in(phrase: Phrase, staves: str, tmp_path: Path) -> 
     back = found.phrase
     assert played(back) == played(phrase)
     for name in ("title", "key", "tempo", "meter", "groove", "scale", "level", "tags", "tips",
-                 "swing"):  # fmt: skip
+                 "lines", "behind", "tone", "pick", "swing"):  # fmt: skip
         if phrase.title != "Mill race" or name != "swing":
             assert getattr(back, name) == getattr(phrase, name), name
     assert [(p.role, p.bars) for p in back.parts] == [(p.role, p.bars) for p in phrase.parts]
     assert [line for line in found.told if CHORD_SYMBOL not in line] == []
     assert read_phrase(found.text) == back
+
+
+@pytest.mark.parametrize(
+    ("behind", "back"), [('"auto"', None), ("35", 35), ("0", 0), ("120", 120)]
+)
+def test_how_far_behind_the_beat_it_lies_comes_back(
+    behind: str, back: int | None, tmp_path: Path
+) -> None:
+    phrase = read_phrase(
+        f'title = "T"\nkey = "A"\ntempo = 90\nbehind = {behind}\n[[part]]\nnotes = "| 1 G5"\n'
+    )
+    assert through(phrase, tmp_path).phrase.behind == back
 
 
 def test_the_check_above_can_fail(tmp_path: Path) -> None:

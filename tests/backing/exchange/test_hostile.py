@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from backing.sheet.importing import import_musicxml
+from backing.exchange.importing import import_musicxml
 from phrases.errors import BluesError
 
 NOTE = (

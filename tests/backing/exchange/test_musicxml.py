@@ -14,9 +14,9 @@ from xml.etree import ElementTree as ET
 import pytest
 import xmlschema
 
+from backing.exchange.musicxml import KINDS, STAVES, musicxml
 from backing.forms import find_form
 from backing.harmony import QUALITIES
-from backing.sheet.musicxml import KINDS, LOST, STAVES, lost, musicxml
 from backing.sheet.writing import over_form
 from phrases.files import load_phrase
 from phrases.fretboard import STRINGS, fret_pitch
@@ -78,13 +78,6 @@ def test_every_chord_that_a_form_can_have_is_written() -> None:
 def test_it_is_the_same_every_time() -> None:
     score = over_form(load_phrase("towpath"))
     assert musicxml(score) == musicxml(over_form(load_phrase("towpath")))
-
-
-def test_what_is_lost_is_told() -> None:
-    phrase = load_phrase("plum-jar")  # lines, tone, pick, a variation
-    told = [LOST[name] for name in ("lines", "tone", "pick", "variations")]
-    assert lost(phrase) == told
-    assert lost(one("| 1 e5")) == []
 
 
 def tree(notes: str, **how: str) -> ET.Element:

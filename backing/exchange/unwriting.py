@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from backing.sheet.xmlnotes import XmlNote
+from backing.exchange.notes import XmlNote
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, Note, Stroke
 from phrases.techniques import BEND_SIZES, MARKS, SLIDES, TECHNIQUES, mark

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.sheet.musicxml import INTO, LATE, MOVES, OTHER, OUT
+from backing.exchange.techniques import INTO, LATE, MOVES, OTHER, OUT
 from backing.sheet.values import VALUES
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.techniques import mark

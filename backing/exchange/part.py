@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.sheet.unwriting import XmlEvent
-from backing.sheet.xmlnotes import NATURALS, XmlNote, length_of, number, read_note
+from backing.exchange.notes import NATURALS, XmlNote, length_of, number, read_note
+from backing.exchange.unwriting import XmlEvent
 from phrases.counting import METERS, Meter
 from phrases.errors import ChoiceError, Problem, RangeError, TextFileError
 from phrases.fretboard import STANDARD, STRINGS
@@ -24,6 +24,8 @@ __all__ = ["PartReader"]
 MOST_BARS = 256  # far more than a phrase has, read in a moment
 MOST_IN_BAR = 1000  # notes, rests and whatever else stands in one bar
 UNSAID = ("repeat", "ending", "dynamics", "wedge", "segno", "coda", "octave-shift")
+_SLOWER = re.compile(r"\b(rit|ritard|ritardando|riten|ritenuto|rall|rallentando)\b", re.I)
+_IN_TIME = re.compile(r"\b(a tempo|tempo primo|tempo i)\b", re.I)
 _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
 
@@ -43,6 +45,8 @@ class PartReader:
         By staff and voice.
     labels
         Rehearsal marks with their beats.
+    slower, in_time
+        The beats at which it begins to slow down, and those at which a mark says that it ends.
     tabs
         Staves with a tablature clef.
     told
@@ -67,6 +71,8 @@ class PartReader:
     bars: int = 0
     events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
+    slower: list[Fraction] = field(default_factory=list)
+    in_time: list[Fraction] = field(default_factory=list)
     told: Counter[str] = field(default_factory=Counter)
     tabs: set[str] = field(default_factory=set)
     divisions: Fraction = Fraction(1)
@@ -101,6 +107,7 @@ class PartReader:
             self.told["no time signature; taken as 4/4"] += 1
         begun = {voice: len(events) for voice, events in self.events.items()}
         labelled = len(self.labels)
+        slowed = [(found, len(found)) for found in (self.slower, self.in_time)]
         self._contents(measure, at)
         full = Fraction(self.meter.beats)
         length = self.farthest - at
@@ -114,6 +121,8 @@ class PartReader:
             for event in events[begun.get(voice, 0) :]:
                 event.at, event.end = event.at - length, event.end - length
         self.labels[labelled:] = [(when - length, text) for when, text in self.labels[labelled:]]
+        for found, before in slowed:
+            found[before:] = [when - length for when in found[before:]]
         return at
 
     def _contents(self, measure: ET.Element, at: Fraction) -> None:
@@ -246,8 +255,18 @@ class PartReader:
             text = " ".join((words.text or "").split())
             if _SWING.search(text):
                 self.swing = self.swing or Fraction(2)
+            elif _SLOWER.search(text):
+                self.slower.append(now + offset)
+            elif _IN_TIME.search(text):
+                self.in_time.append(now + offset)
             elif text:
                 self.told[f'words "{text[:40]}"'] += 1
+        lines = [
+            *child.iterfind("direction-type/dashes"),
+            *child.iterfind("direction-type/bracket[@line-type='dashed']"),
+        ]
+        if any(line.get("type") == "stop" for line in lines):
+            self.in_time.append(now + offset)
         for tag in UNSAID:
             self.told[tag] += sum(1 for _ in child.iter(tag))
 

@@ -1,0 +1,1 @@
+"""A phrase to MusicXML and back: what notation programs exchange."""

@@ -1,0 +1,177 @@
+"""What a note of MusicXML says of the hands: strings, frets, bends, slides, strokes, marks.
+
+Conventions: a bend or a release tells by how many semitones it differs from what was before (a
+pre-bend and a release are negative, as the standard says). Whatever standard elements would not
+bring back stands in ``other-technical`` elements, in the words of `OTHER` or, after ``moves:``, in
+the phrase language.
+
+References: MusicXML 4.0, W3C Community Group Final Report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import chain
+from xml.etree import ElementTree as ET
+
+from backing.sheet.score import Head, Measure
+from phrases.fretboard import STRINGS
+from phrases.phrase import Move, bend_cents
+
+__all__ = [
+    "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "sway_ends", "write_techniques"
+]  # fmt: skip
+
+# What stands in other-technical, since no element of the standard says it.
+OTHER: dict[str, str] = {
+    "rake": "rake",
+    "slow": "slow bend",
+    "supported": "supported bend",
+    "late": "late",
+}
+LATE = " ms late"
+MOVES = "moves: "  # and then techniques in the phrase language, in their order
+JOINS = {"h": "hammer-on", "p": "pull-off"}
+INTO = {"/": "scoop", "\\": "plop"}
+OUT = {"/": "doit", "\\": "falloff"}
+
+
+def add(parent: ET.Element, tag: str, content: object = None, **attributes: str) -> ET.Element:
+    """Add an element with a text and attributes to another; return it."""
+    element = ET.SubElement(parent, tag, attributes)
+    if content is not None:
+        element.text = str(content)
+    return element
+
+
+def write_techniques(notations: ET.Element, head: Head, half: str, *, ends: bool) -> None:
+    """Write what the hands do at a head.
+
+    Parameters
+    ----------
+    notations
+        The element to write into.
+    head
+        The head, without its grace notes.
+    half
+        Half of its length as a duration: where a release after a bend begins.
+    ends
+        Whether its vibrato ends with it.
+    """
+    number = str(len(STRINGS) - STRINGS.index(head.string))
+    links = (("stop", head.link), ("start", head.leads))
+    for kind, wanted in (("stop", head.tied), ("start", head.ties)):
+        if wanted:
+            add(notations, "tied", type=kind)
+    if "ring" in head.marks:
+        add(notations, "tied", type="let-ring")
+    for kind, sign in links:
+        if sign:
+            add(notations, "slur", type=kind, number=number)
+    for kind, sign in links:
+        if sign in ("/", "\\"):
+            add(notations, "slide", type=kind, number=number, **{"line-type": "solid"})
+    _ornaments(notations, head, ends=ends)
+    technical = add(notations, "technical")
+    for mark in head.marks:
+        if mark in ("d", "u"):
+            add(technical, "down-bow" if mark == "d" else "up-bow")
+        elif mark in ("1", "2", "3", "4"):
+            add(technical, "fingering", mark)
+    add(technical, "string", number)
+    add(technical, "fret", head.fret or 0)
+    for kind, sign in links:
+        if sign in JOINS:
+            text = sign.upper() if kind == "start" else None
+            add(technical, JOINS[sign], text, type=kind, number=number)
+    _bends(technical, head, half)
+    for mark in head.marks:
+        if mark in OTHER:
+            add(technical, "other-technical", OTHER[mark])
+        elif mark.endswith("ms"):
+            add(technical, "other-technical", mark.removesuffix("ms") + LATE)
+    if tuple(replace(move, at=None) for move in head.moves) != _standard_moves(head):
+        add(technical, "other-technical", MOVES + _moves_text(head.moves))
+    articulations = ET.Element("articulations")
+    for mark, tag in (("accent", "accent"), ("short", "staccato")):
+        if mark in head.marks:
+            add(articulations, tag)
+    if head.into:
+        add(articulations, INTO[head.into])
+    if head.out:
+        add(articulations, OUT[head.out])
+    if len(articulations):
+        notations.append(articulations)
+
+
+def _ornaments(notations: ET.Element, head: Head, *, ends: bool) -> None:
+    ornaments = ET.Element("ornaments")
+    if any(move.sign == "tr" for move in head.moves):
+        add(ornaments, "trill-mark")
+    number = str(len(STRINGS) - STRINGS.index(head.string))
+    if head.sway and any(move.sign == head.sway for move in head.moves):
+        add(ornaments, "wavy-line", type="start", number=number)
+    if head.sway and ends:
+        add(ornaments, "wavy-line", type="stop", number=number)
+    if "tremolo" in head.marks:
+        add(ornaments, "tremolo", 3, type="single")
+    if len(ornaments):
+        notations.append(ornaments)
+
+
+def _bends(technical: ET.Element, head: Head, half: str) -> None:
+    before = head.bent
+    for number, move in enumerate(head.moves):
+        if move.sign not in ("b", "pb", "r"):
+            continue
+        after = bend_cents(move, head.fret or 0)
+        bend = add(technical, "bend")
+        change = after - before if move.sign != "pb" else -after
+        add(bend, "bend-alter", f"{change / 100:g}")
+        if move.sign == "pb":
+            add(bend, "pre-bend")
+        if move.sign == "r":
+            add(bend, "release", offset=half if number else "0")
+        before = after
+
+
+def _moves_text(moves: Sequence[Move]) -> str:
+    """Return techniques as the phrase language writes them, one after the other."""
+    return "".join(
+        f"{move.sign}({move.size})"
+        if move.size is not None
+        else move.sign + ("" if move.fret is None else str(move.fret))
+        for move in moves
+    )
+
+
+def _standard_moves(head: Head) -> tuple[Move, ...]:
+    """Return the moves of a head as a reader of the standard elements alone finds them."""
+    bends = [move for move in head.moves if move.sign in ("b", "pb", "r")]
+    found = []
+    for move in bends:
+        cents = bend_cents(move, head.fret or 0)
+        size = SIZES.get(cents) if cents else None
+        found.append(Move(move.sign, size=size))
+    if head.sway and any(move.sign == head.sway for move in head.moves):
+        found.append(Move("~"))
+    out = [move for move in head.moves if move.fret is None and move.sign in OUT]
+    return (*found, *(Move(move.sign) for move in out if move.at is None))
+
+
+SIZES = {50: "1/4", 100: "1/2", 200: "full", 300: "3/2"}
+
+
+def sway_ends(measures: Sequence[Measure]) -> set[int]:
+    """Return the ids of the heads in which a vibrato ends."""
+    events = list(chain.from_iterable(measure.events for measure in measures))
+    ends = set()
+    for number, event in enumerate(events):
+        following = events[number + 1].heads if number + 1 < len(events) else ()
+        for head in event.heads:
+            after = next((one.chain[0] for one in following if one.string == head.string), None)
+            on = after is not None and after.tied and after.sway == head.sway and not after.moves
+            if head.sway and not on:
+                ends.add(id(head))
+    return ends

@@ -1,0 +1,65 @@
+"""The heads of one picked note: each fret that is reached, and what the hand does there.
+
+Conventions: as in `backing.sheet.writing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+
+from backing.sheet.score import Head, spell
+from phrases.fretboard import STANDARD, fret_pitch
+from phrases.phrase import Note, Stroke
+from phrases.pitch import Key
+from phrases.techniques import TECHNIQUES
+
+__all__ = ["chains", "held"]
+
+
+def held(head: Head) -> Head | None:
+    """Return a head that only goes on from another; a muted string does not ring."""
+    if head.fret is None:
+        return None
+    return replace(
+        head, link="", tied=True, moves=(), bent=head.stations[-1], into="", marks=(), graces=()
+    )
+
+
+def chains(note: Note, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
+    """Return the heads of a note, each at its beat, with what follows at once as grace notes."""
+    pitch = STANDARD[note.string] if note.fret is None else fret_pitch(note.string, note.fret)
+    head = Head(note.string, note.fret, pitch, spell(pitch, key), into=note.into, marks=note.marks)
+    found: dict[Fraction, list[Head]] = {stroke.at: [head]}
+    at = stroke.at
+    for move in note.moves:
+        if move.at is not None:
+            if move.at >= stroke.end:
+                break
+            at = move.at
+        technique = TECHNIQUES[move.sign]
+        before, moved = head, move.fret is not None and technique.motion in ("frets", "step")
+        if moved and move.fret is not None:
+            pitch = fret_pitch(note.string, move.fret)
+            head = Head(note.string, move.fret, pitch, spell(pitch, key), link=move.sign)
+        else:
+            going = held(before) if move.at is not None else before
+            assert going is not None
+            sway = move.sign if technique.motion == "sway" else ""
+            out = move.sign if technique.motion == "frets" else ""
+            head = replace(going, moves=(*going.moves, move), sway=sway, out=out)
+        if move.at is not None:
+            found[at] = [head]
+        elif moved:
+            found[at].append(head)
+        else:
+            found[at][-1] = head
+    return {at: _chained(heads) for at, heads in found.items()}
+
+
+def _chained(heads: Sequence[Head]) -> Head:
+    """Return the last of some heads with those before it as its grace notes."""
+    linked = [replace(a, leads=b.link) for a, b in pairwise(heads)]
+    return replace(heads[-1], graces=tuple(linked))

@@ -1,0 +1,307 @@
+"""The lines of plain-text tablature: columns of signs, and how they break into systems.
+
+Conventions: as in `backing.sheet.text`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from backing.sheet.score import Event, Head, Measure, Score
+from phrases.counting import count_word
+from phrases.fretboard import STRINGS
+from phrases.phrase import Move, bend_cents
+
+__all__ = ["SIGNS", "Column", "columns", "systems", "used"]
+
+GAPS = (4, 3, 2, 1)  # dashes for a beat, widest first
+STROKES = ("d", "u")
+FINGERS = ("1", "2", "3", "4")
+
+# Each sign with what it means; a text explains those that it uses.
+SIGNS: dict[str, str] = {
+    "h": "hammer-on",
+    "p": "pull-off",
+    "/": "slide up",
+    "\\": "slide down",
+    "b": "bend to the pitch of that fret",
+    "(1/4)": "a quarter tone",
+    "r": "release",
+    "pb": "bent before it is picked",
+    "~": "vibrato",
+    "~~": "wide vibrato",
+    "tr": "trill",
+    "x": "muted string",
+    "()": "ghost note",
+    "(3)": "silence from that count",
+    ">": "accent",
+    ".": "short",
+    "ring": "let it ring",
+    "PM": "palm mute",
+    "rake": "rake across the muted strings",
+    "trem": "tremolo picking",
+    "slow": "slow bend",
+    "sup": "supported by more fingers",
+    "late": "after the beat",
+    "d": "down-stroke",
+    "u": "up-stroke",
+    "rit.": "slower and slower, while the band keeps its tempo",
+}
+TOUCHES: dict[str, str] = {
+    "accent": ">",
+    "short": ".",
+    "ring": "ring",
+    "pm": "PM",
+    "rake": "rake",
+    "tremolo": "trem",
+    "slow": "slow",
+    "supported": "sup",
+    "late": "late",
+}
+SLOWING = "rit."
+ABOVE = ("label", "slowing", "tip", "chord", "count")
+BELOW = ("stroke", "finger", "touch")
+
+
+@dataclass(slots=True)
+class Column:
+    """What stands at one place.
+
+    Attributes
+    ----------
+    cells
+        By string, what leads to the fret (a sign) and what stands from there on.
+    words
+        By row of `ABOVE` and `BELOW`.
+    beats
+        How long until the next column.
+    bar
+        Whether it is a bar line.
+    slows
+        Whether it is played slower.
+    """
+
+    cells: dict[str, tuple[str, str]] = field(default_factory=dict)
+    words: dict[str, str] = field(default_factory=dict)
+    beats: Fraction = Fraction(0)
+    bar: bool = False
+    slows: bool = False
+
+    @property
+    def lead(self) -> int:
+        """How many characters stand before the widest fret."""
+        return max((len(lead) for lead, _ in self.cells.values()), default=0)
+
+    def width(self, gap: int) -> int:
+        """Return how many characters it takes where a beat has so many dashes."""
+        if self.bar:
+            return 2
+        body = max((len(text) for _, text in self.cells.values()), default=0)
+        words = max((len(word) for word in self.words.values()), default=0)
+        room = 1 + int(self.beats * gap)
+        return self.lead + max(body + room, words + 1)
+
+
+def columns(score: Score, measure: Measure) -> list[Column]:
+    """Return the columns of a bar, without its bar lines."""
+    found: list[Column] = []
+    slowings = list(score.slowed(measure))
+    beat, silent = 0, False
+    for event in measure.events:
+        column = Column(beats=event.beats)
+        news = _news(event)
+        starts_rest = event.rest and not silent
+        silent = event.rest
+        if news or starts_rest:
+            beat_now = int(event.at) + 1
+            word = count_word(beat_now, event.at % 1, beat)
+            beat = beat_now
+            column.words["count"] = f"({word})" if event.rest else word
+        if event.tips:
+            column.words["tip"] = "".join(f"[{number}]" for number in event.tips)
+        if news:
+            column.cells = {head.string: _cell(head) for head in event.heads}
+            column.words.update(_below(event))
+        for row, labels in (("label", measure.labels), ("chord", measure.chords)):
+            names = [
+                label.text
+                for label in labels
+                if event.at <= max(label.at, measure.start) < event.end
+            ]
+            if names:
+                column.words[row] = " ".join(names)
+        column.slows = any(one.at < event.end and event.at < one.end for one in slowings)
+        if any(one.begins and event.at <= one.at < event.end for one in slowings):
+            column.words["slowing"] = SLOWING
+        same = found and found[-1].slows == column.slows
+        if same and not column.words and not column.cells:
+            found[-1].beats += column.beats
+        else:
+            found.append(column)
+    return found
+
+
+def _news(event: Event) -> bool:
+    """Tell whether something begins at an event that has heads."""
+    return any(not one.tied or one.moves for head in event.heads for one in head.chain)
+
+
+def _cell(head: Head) -> tuple[str, str]:
+    first = head.chain[0]
+    lead = first.link or first.into
+    return lead, "".join(_written(one, led=number == 0) for number, one in enumerate(head.chain))
+
+
+def _written(head: Head, *, led: bool) -> str:
+    fret = "x" if head.fret is None else str(head.fret)
+    if "ghost" in head.marks:
+        fret = f"({fret})"
+    text = "" if head.tied else fret if led else head.link + fret
+    return text + "".join(_technique(move, head.fret or 0) for move in head.moves)
+
+
+def _technique(move: Move, fret: int) -> str:
+    if move.sign not in ("b", "pb", "r"):
+        return move.sign + ("" if move.fret is None else str(move.fret))
+    cents = bend_cents(move, fret)
+    if cents % 100:
+        return f"{move.sign}(1/4)"
+    return f"{move.sign}{fret + cents // 100}"
+
+
+def _below(event: Event) -> Iterator[tuple[str, str]]:
+    """Yield what stands under an event, by its row."""
+    marks = [one.marks for head in event.heads for one in head.chain if one.marks]
+    strokes = dict.fromkeys(mark for own in marks for mark in own if mark in STROKES)
+    if strokes:
+        yield "stroke", "".join(strokes)
+    fingers = [mark for own in marks for mark in own if mark in FINGERS]
+    if fingers:
+        yield "finger", "+".join(fingers)
+    touches = dict.fromkeys(
+        TOUCHES.get(mark, "late" if mark.endswith("ms") else "") for own in marks for mark in own
+    )
+    if any(touches):
+        yield "touch", " ".join(filter(None, touches))
+
+
+def systems(
+    bars: Sequence[Sequence[Column]], width: int, *, fingering: bool
+) -> Iterator[Iterator[str]]:
+    """Yield the lines of each system: whole bars, or a part of one that is too wide.
+
+    Parameters
+    ----------
+    bars
+        The columns of each.
+    width
+        The most characters in a line.
+    fingering
+        Whether strokes and fingers stand below.
+    """
+    below = BELOW if fingering else BELOW[2:]
+    for line in _broken(bars, width):
+        yield _drawn(line, width, below)
+
+
+def _broken(bars: Sequence[Sequence[Column]], width: int) -> Iterator[list[Column]]:
+    line: list[Column] = [Column(bar=True)]
+    for bar in bars:
+        closed = [*bar, Column(bar=True)]
+        if len(line) > 1 and _wide([*line, *closed]) > width:
+            yield line
+            line = [Column(bar=True)]
+        line += closed
+        broken = False
+        while (fits := _fitting(line, width)) < len(line):
+            yield line[:fits]
+            line, broken = [Column(), *line[fits:]], True
+        if broken:
+            yield line
+            line = [Column(bar=True)]
+    if len(line) > 1:
+        yield line
+
+
+def _fitting(line: Sequence[Column], width: int) -> int:
+    """Return how many columns fit on a line; a place that is too wide for it has one to itself.
+
+    A bar line never goes to the next line alone.
+    """
+    if _wide(line) <= width:
+        return len(line)
+    most = max(n for n in range(2, len(line)) if n == 2 or _wide(line[:n]) <= width)
+    if most < len(line) - 1 or not line[-1].bar:
+        return most
+    return most - 1 if most > 2 else len(line)
+
+
+def _wide(line: Sequence[Column], gap: int = GAPS[1]) -> int:
+    """Return the characters that a line takes, with the names of the strings."""
+    return 1 + sum(column.width(gap) for column in line) - line[-1].bar
+
+
+def _drawn(line: Sequence[Column], width: int, below: Sequence[str]) -> Iterator[str]:
+    gap = next((gap for gap in GAPS if _wide(line, gap) <= width), GAPS[-1])
+    rows = dict.fromkeys((*ABOVE, *STRINGS, *below), " ")
+    for number, string in enumerate(STRINGS):
+        rows[string] = STRINGS[number]
+    at = 1
+    for column in line:
+        start = at + column.lead
+        for row in (*ABOVE, *below):
+            if row != "slowing":
+                rows[row] = rows[row].ljust(start) + column.words.get(row, "")
+        end = at + column.width(gap)
+        for string in STRINGS:
+            lead, text = column.cells.get(string, ("", ""))
+            text = lead.rjust(column.lead, "-") + text if column.cells else ""
+            rows[string] += "|-" if column.bar else text.ljust(end - at, "-")
+        at = end
+    if line[-1].bar:
+        for string in STRINGS:
+            rows[string] = rows[string][:-1]
+    for start, end, word in _slowed(line, gap):
+        dashes = " -" * ((end - start - len(word)) // 2)
+        rows["slowing"] = rows["slowing"].ljust(start) + word + dashes
+    for row in (*ABOVE, *reversed(STRINGS), *below):
+        if rows[row].strip():
+            yield rows[row].rstrip()
+
+
+def _slowed(line: Sequence[Column], gap: int) -> Iterator[tuple[int, int, str]]:
+    """Yield where on a line it slows down and until where, with the word that stands there."""
+    at, start, word = 1, 0, ""
+    for column in (*line, Column()):
+        begins = SLOWING in column.words.values()
+        if word and (begins or not (column.slows or column.bar)):
+            yield start, at, word
+            word = ""
+        if column.slows and not word:
+            start, word = at + column.lead, SLOWING if begins else f"({SLOWING})"
+        at += column.width(gap)
+
+
+def used(bars: Iterable[Iterable[Column]], *, fingering: bool) -> set[str]:
+    """Return the keys of `SIGNS` that stand somewhere."""
+    found: set[str] = set()
+    for column in (column for bar in bars for column in bar):
+        for lead, text in column.cells.values():
+            found |= _signs(lead + text)
+        found |= {"(3)"} if column.words.get("count", "").startswith("(") else set()
+        found |= set(column.words.get("touch", "").split())
+        found |= {column.words["slowing"]} if "slowing" in column.words else set()
+        if fingering:
+            found |= set(column.words.get("stroke", ""))
+    return found & set(SIGNS)
+
+
+def _signs(text: str) -> set[str]:
+    found = set()
+    for sign in ("(1/4)", "~~", "pb", "tr", "~", "h", "p", "b", "r", "/", "\\", "x", "("):
+        if sign in text:
+            found.add("()" if sign == "(" else sign)
+            text = text.replace(sign, "")
+    return found

@@ -1,0 +1,203 @@
+"""Ties and slurs on the notation staff: each takes the way on which it crosses least.
+
+Conventions: as in `backing.sheet.staff`. References: common practice: a tie curves away from the
+stem, in a chord the upper ones up and the lower ones down; it begins beside its head, or over it
+where there is no room beside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import product
+
+from backing.sheet.ink import Box, Ink, crescent
+from backing.sheet.mei import Plan
+from backing.sheet.staff import System
+
+__all__ = ["reslurred", "ties"]
+
+# What a tie must not cross, and how bad it is.
+OBSTACLES = {
+    "notehead": 3, "accid": 3, "stem": 2, "flag": 2, "dots": 2, "artic": 2, "rest": 2, "beam": 2,
+    "tie": 2, "slur": 2, "slide": 2, "clef": 3, "keySig": 3, "meterSig": 3, "ghost": 2,
+    "tupletNum": 2, "tupletBracket": 2,
+}  # fmt: skip
+# The same for slurs, which begin and end at heads.
+UNDER = {
+    "accid": 3, "beam": 3, "flag": 3, "notehead": 2, "dots": 2, "artic": 2, "rest": 2, "stem": 2,
+    "ghost": 2, "tupletNum": 2,
+}  # fmt: skip
+LIFTS = (0.0, 0.4, 0.8, 1.3, 2.0, 3.0, 4.0)  # of the ends of a slur from their heads
+BESIDE = 0.14  # from a head to its tie
+HALF = 2.0  # length of the part of a tie that comes from the line before
+HEIGHTS = (0.5, 0.7, 0.95, 1.3, 1.7, 2.2)
+SHORT = 0.9  # a tie that would be shorter goes over its heads
+
+
+def ties(made: Plan, system: System) -> list[Ink]:
+    """Return the ties of a system.
+
+    Parameters
+    ----------
+    made
+        The written heads and what binds them.
+    system
+        Where they stand.
+    """
+    found: list[Ink] = []
+    obstacles = [one for one in system.inks if one.kind in OBSTACLES]
+    pairs = [
+        (join.start, join.end)
+        for join in made.joins
+        if join.sign == "tie" and (join.start in system.heads or join.end in system.heads)
+    ]
+    for start, end in pairs:
+        one, two = system.heads.get(start), system.heads.get(end)
+        up = _up(start if one else end, pairs, system)
+        tie = _best(one, two, up, system, [*obstacles, *found], f"{start} {end}")
+        found.append(tie)
+    return found
+
+
+def reslurred(made: Plan, system: System) -> None:
+    """Draw those slurs anew, in place, that cross something.
+
+    Parameters
+    ----------
+    made
+        The written heads and what binds them.
+    system
+        As it was engraved.
+    """
+    ends = dict(made.slurs)
+    obstacles = [one for one in system.inks if one.kind in UNDER]
+    for place, slur in enumerate(system.inks):
+        if slur.kind != "slur" or not any(slur.meets(one) for one in obstacles):
+            continue
+        start = slur.owner[1:]
+        one, two = system.heads.get(start), system.heads.get(ends.get(start, ""))
+        head = one or two
+        if head is None:
+            continue
+        up = slur.boxes[len(slur.boxes) // 2].top < (slur.boxes[0].top + slur.boxes[-1].top) / 2
+        x1 = (one.left + one.right) / 2 if one else system.start + 0.3
+        x2 = (two.left + two.right) / 2 if two else system.width - 0.3
+        near = [other for other in obstacles if other.box.left < x2 and x1 < other.box.right]
+        best: tuple[float, Ink] | None = None
+        for price, tried in _slurs(one or head, two or head, x1, x2, up):
+            cost = price + sum(UNDER[o.kind] for o in near if tried.meets(o, 0.1))
+            if best is None or cost < best[0]:
+                best = cost, tried
+            if best[0] <= price:
+                break
+        assert best is not None
+        system.inks[place] = replace(best[1], owner=slur.owner)
+
+
+def _slurs(one: Box, two: Box, x1: float, x2: float, up: bool) -> Iterator[tuple[float, Ink]]:
+    """Yield slurs over or under two heads, the flattest ones first, with what they cost."""
+    ways = []
+    middles = x1, x2
+    for (turned, way), start, end, high, beside in product(
+        enumerate((up, not up)), LIFTS, LIFTS, (0.8, 1.2, 1.8, 2.5, 3.5), (0.0, 0.8)
+    ):
+        # Beside the stems, where these stand on the side of the slur.
+        x1, x2 = middles[0] + beside, middles[1] - beside
+        y1 = one.top - 0.35 - start if way else one.bottom + 0.35 + start
+        y2 = two.top - 0.35 - end if way else two.bottom + 0.35 + end
+        if abs(y2 - y1) < 1.5 * (x2 - x1) and x2 - x1 > 1.0:
+            price = 0.4 * turned + 0.4 * beside + 0.12 * (start + end) + 0.1 * high
+            ways.append((price, (x1, y1, x2, y2), -high if way else high))
+    for price, ends, high in sorted(ways):
+        yield price, crescent("slur", ends, high)
+
+
+def _up(name: str, pairs: Sequence[tuple[str, str]], system: System) -> bool:
+    """Tell whether the tie of a head curves up: away from the stem, outwards in a chord."""
+    event = name.split("n")[0] + "n"
+    ends = [system.heads[n] for pair in pairs for n in pair if n in system.heads
+            and n.startswith(event)]  # fmt: skip
+    tops = sorted({head.top for head in ends})
+    own = system.heads[name]
+    if len(tops) > 1:
+        return tops.index(own.top) < len(tops) / 2
+    stem = next(
+        (one.box for one in system.inks if one.kind == "stem" and one.owner.startswith(event[:-1])
+         and one.owner[len(event) - 1 : len(event)] in ("", "n") and one.box.meets(own, 0.1)),
+        None,
+    )  # fmt: skip
+    if stem is None:
+        return own.top + own.bottom <= 4.0
+    return stem.bottom - own.bottom > own.top - stem.top
+
+
+def _best(
+    one: Box | None, two: Box | None, up: bool, system: System, others: Sequence[Ink], owner: str
+) -> Ink:
+    head = one or two
+    assert head is not None
+    left, right = one.left if one else 0.0, two.right if two else system.width
+    near = [other for other in others if other.box.left < right + 2.0 and left < other.box.right]
+    best: tuple[float, Ink] | None = None
+    for price, tie in _ways(_starts(one, near, system, right), _ends(two, near, system), head, up):
+        tie = replace(tie, owner=owner)
+        cost = price + sum(OBSTACLES[o.kind] for o in near if tie.meets(o, 0.04))
+        if best is None or cost < best[0]:
+            best = cost, tie
+        if best[0] <= price:
+            break
+    assert best is not None
+    return best[1]
+
+
+def _starts(one: Box | None, near: Sequence[Ink], system: System, end: float) -> list[float]:
+    """Return where a tie may begin: over its head, beside it, after what stands beside it."""
+    if one is None:
+        return [max(system.start + 0.3, end - HALF)] * 2
+    beside = one.right
+    for other in near:
+        if _level(other, one) and beside - 1.5 < other.box.left < beside + 0.7:
+            beside = max(beside, other.box.right)
+    middle = (one.left + one.right) / 2
+    return [middle, *sorted({one.right + BESIDE, beside + BESIDE})]
+
+
+def _ends(two: Box | None, near: Sequence[Ink], system: System) -> list[float]:
+    if two is None:
+        return [system.width - 0.3] * 2
+    beside = two.left
+    for other in near:
+        if _level(other, two) and beside - 0.7 < other.box.right < beside + 1.5:
+            beside = min(beside, other.box.left)
+    middle = (two.left + two.right) / 2
+    return [middle, *sorted({two.left - BESIDE, beside - BESIDE}, reverse=True)]
+
+
+def _level(other: Ink, head: Box) -> bool:
+    kinds = ("notehead", "dots", "stem", "accid")
+    near = other.box.top < head.bottom + 0.4 and head.top - 0.4 < other.box.bottom
+    return other.kind in kinds and near
+
+
+def _ways(
+    starts: Sequence[float], ends: Sequence[float], head: Box, up: bool
+) -> Iterator[tuple[float, Ink]]:
+    """Yield ties, the usual one first, with what they cost."""
+    middle = (head.top + head.bottom) / 2
+    found = []
+    for begin, end, (turned, way) in product(
+        range(len(starts)), range(len(ends)), enumerate((up, not up))
+    ):
+        over = not begin or not end
+        x1, x2 = starts[begin], max(ends[end], starts[begin] + 0.5)
+        price = 0.3 * (not begin) + 0.3 * (not end) + 0.15 * (max(begin, 1) + max(end, 1) - 2)
+        price += 1.0 * (x2 - x1 < SHORT) + 0.2 * turned
+        for (step, high), lift in product(
+            enumerate(HEIGHTS), (0.65, 0.85, 1.1) if over else (0.2, 0.0, -0.2, 0.5)
+        ):
+            y = middle - lift if way else middle + lift
+            cost = price + 0.1 * step + 0.05 * abs(lift)
+            found.append((cost, (x1, y, x2, y), -high if way else high))
+    for cost, ends_at, high in sorted(found):
+        yield cost, crescent("tie", ends_at, high)
