@@ -11,6 +11,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -92,7 +93,7 @@ class TextFile:
     def __init__(self, text: str, name: str) -> None:
         self.name = name
         self.text = text = text.replace("\r\n", "\n")  # as tomllib reads it
-        self._problems: list[tuple[Where, str, int | None, bool]] = []
+        self._problems: dict[tuple[Where, str, int | None, bool], None] = {}  # each once
         self._misspelt: set[Where] = set()
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
@@ -111,9 +112,7 @@ class TextFile:
 
         `offset` counts characters into a string value; `key` points at the key, not the value.
         """
-        problem = (where, message, offset, key)
-        if problem not in self._problems:
-            self._problems.append(problem)
+        self._problems[where, message, offset, key] = None
 
     def problems_at(self, where: Where) -> bool:
         """Tell whether anything was complained of at a path."""
@@ -136,7 +135,7 @@ class TextFile:
             self.name,
             tuple(
                 Problem(message, *places.find(where, offset, key=key))
-                for where, message, offset, key in self._problems[:MOST_TOLD]
+                for where, message, offset, key in islice(self._problems, MOST_TOLD)
             ),
             more=max(0, len(self._problems) - MOST_TOLD),
         )

@@ -137,7 +137,9 @@ def test_every_command_works_alone(work: Path) -> None:
     assert [line for _, line in codes] == lines, done.stderr
     assert [line for code, line in codes if code != "0"] == [], done.stderr
     assert not (work / "log").exists(), (work / "log").read_text()
-    assert [path.name for path in (work / "tmp").rglob("*")] == []
+    left = [path.name for path in (work / "tmp").rglob("*")]
+    # Where PulseAudio is installed, its client makes a folder when sound cards are looked for.
+    assert [name for name in left if not name.startswith("pulse-")] == []
     assert [path.name for path in (work / "home").rglob("*")] == []
     named = {line.split()[0] for line in lines}
     assert set(COMMANDS) <= named
