@@ -18,7 +18,7 @@ STAGES = {
     ("synth.py", "send"): "FluidSynth told what to play",
     ("synth.py", "render"): "FluidSynth plays",
     ("events.py", "messages"): "notes to messages",
-    ("mix.py", "layers"): "levels and the room",
+    ("mix.py", "_layers"): "levels and the room",
     ("loudness.py", "weighed"): "loudness measured",
     ("mix.py", "master"): "gains decided",
     ("rendered.py", "_finished"): "limiter",
