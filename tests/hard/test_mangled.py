@@ -227,7 +227,8 @@ def test_a_mangled_file_is_read_or_refused_in_words(name: str, tmp_path: Path) -
                 kind.use(path)
             used, told = used + 1, True
         except TextFileError as error:
-            told = all(p.message and p.line <= lines for p in error.problems)
+            here = error.name == str(path)  # it may be another file that the text names
+            told = all(p.message and (p.line <= lines or not here) for p in error.problems)
         except BluesError as error:
             told = bool(str(error))
         except (Exception, HangError) as error:
