@@ -23,6 +23,7 @@ __all__ = ["Mp3File"]
 
 KBPS, KBPS_CODE = 160, 10  # and as a frame's header says it
 QUALITY = 5  # of LAME's search: 0 is best, 9 quickest
+LOUDER = 1 / 0.95  # LAME makes sound softer by that much at this rate of bits; it is made good
 DELAY = 576  # samples that LAME adds in front, besides the decoder's own
 FRAME = 1152  # samples of a frame
 RATES = {44100: 0, 48000: 1}  # as a frame's header says them
@@ -64,10 +65,10 @@ class Mp3File:
 
     def write(self, sound: NDArray[Any]) -> None:
         """Append sound, shape (samples, 2): whole numbers of 16 bits, or -1 to 1."""
-        if sound.dtype != np.int16:
-            sound = np.rint(np.clip(sound, -1.0, 1.0) * np.float32(32767)).astype(np.int16)
+        scale = np.float32(LOUDER if sound.dtype == np.int16 else LOUDER * 32767)
+        whole = np.rint(np.clip(sound * scale, -32767, 32767)).astype(np.int16)
         self._samples += len(sound)
-        self._put(self._encoder.encode(np.ascontiguousarray(sound).tobytes()))
+        self._put(self._encoder.encode(whole.tobytes()))
 
     def close(self) -> None:
         """Complete the file."""

@@ -40,6 +40,8 @@ def test_it_sounds_as_it_did_on_the_same_sample(tmp_path: Path, rate: int) -> No
     sound = _sound(3 * rate, rate)
     found, _ = soundfile.read(_written(tmp_path / "a.mp3", sound, rate))
     assert np.corrcoef(found[:, 0], sound[:, 0])[0, 1] > 0.99
+    louder = np.sqrt((found**2).mean() / ((sound / 32767) ** 2).mean())
+    assert 20 * np.log10(louder) == pytest.approx(0.0, abs=0.1)
     size = 2 * len(sound)
     match = np.fft.irfft(np.fft.rfft(found[:, 0], size) * np.fft.rfft(sound[:, 0], size).conj())
     assert int(np.argmax(match)) == 0
