@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 
 __all__ = ["Mp3File"]
 
-KBPS, KBPS_CODE = 160, 10  # and as a frame's header says it
+KBPS, KBPS_CODE = 192, 11  # and as a frame's header says it
 QUALITY = 5  # of LAME's search: 0 is best, 9 quickest
-LOUDER = 1 / 0.95  # LAME makes sound softer by that much at this rate of bits; it is made good
+LOUDER = 1 / 0.97  # LAME makes sound softer by that much at this rate of bits; it is made good
 DELAY = 576  # samples that LAME adds in front, besides the decoder's own
 FRAME = 1152  # samples of a frame
 RATES = {44100: 0, 48000: 1}  # as a frame's header says them
