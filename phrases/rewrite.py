@@ -18,7 +18,7 @@ from phrases.notation import write_line
 from phrases.phrase import Part, Phrase
 from phrases.textfile import TextFile, Where
 
-__all__ = ["WIDTH", "replace_file", "tidy", "with_phrase"]
+__all__ = ["WIDTH", "check_new", "replace_file", "tidy", "with_phrase"]
 
 WIDTH = 88
 
@@ -128,6 +128,19 @@ def _requoted(raw: str, value: str) -> str:
     """Return a short value between the quotes that another one has."""
     quote = raw[0]
     return f"{quote}{value}{quote}"
+
+
+def check_new(path: Path, *, force: bool) -> None:
+    """Refuse to write over a file unasked.
+
+    Raises
+    ------
+    TextFileError
+        If there is one and it is not forced.
+    """
+    if path.is_file() and not force:
+        what = "is there already; choose another name, or write over it with --force"
+        raise TextFileError(str(path), (Problem(what),))
 
 
 def replace_file(path: Path, data: str | bytes) -> None:

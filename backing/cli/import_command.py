@@ -29,8 +29,9 @@ __all__ = ["command"]
 @click.option(
     "--part", metavar="NAME", default="", help="The part to read, where several have tablature."
 )
+@click.option("--force", is_flag=True, help="Write over the file if it is there already.")
 @json_option
-def command(file: Path, output: Path, part: str, as_json: bool) -> None:
+def command(file: Path, output: Path, part: str, force: bool, as_json: bool) -> None:
     """Read a phrase from the tablature of a MusicXML file.
 
     FILE is a .musicxml, .xml or .mxl file, as notation programs export it, with strings and frets
@@ -38,8 +39,9 @@ def command(file: Path, output: Path, part: str, as_json: bool) -> None:
     on standard error.
     """
     from backing.exchange.importing import import_musicxml
-    from phrases.rewrite import replace_file
+    from phrases.rewrite import check_new, replace_file
 
+    check_new(output, force=force)
     found = import_musicxml(file, part)
     replace_file(output, found.text)
     if found.told:

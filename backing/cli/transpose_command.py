@@ -93,8 +93,7 @@ def _check_output(output: Path, source: Path, *, force: bool) -> None:
         return
     if source.is_file() and output.samefile(source):
         what = "is the phrase itself; write to another name"
-    elif force:
-        return
-    else:
-        what = "is there already; choose another name, or write over it with --force"
-    raise TextFileError(str(output), (Problem(what),))
+        raise TextFileError(str(output), (Problem(what),))
+    from phrases.rewrite import check_new
+
+    check_new(output, force=force)

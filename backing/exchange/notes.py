@@ -54,6 +54,8 @@ class XmlNote:
     ----------
     string, fret
         Where; empty and None where the file does not say.
+    places
+        All strings and frets at the note: one may have those of its whole chord.
     pitch
         As it is written in the file, a MIDI number; None without one.
     muted, grace, chord
@@ -76,6 +78,7 @@ class XmlNote:
 
     string: str = ""
     fret: int | None = None
+    places: list[tuple[str, int | None]] = field(default_factory=list)
     pitch: int | None = None
     muted: bool = False
     grace: bool = False
@@ -173,9 +176,12 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     if tag == "string":
         line = int(number(text))
         note.string = STRINGS[-line] if 1 <= line <= len(STRINGS) else f"string {text}"
+        note.places.append((note.string, None))
     elif tag == "fret":
         note.fret = int(number(text)) if 0 <= number(text) <= LAST_FRET else None
         note.unknown["fret above 24"] += note.fret is None
+        if note.places and note.places[-1][1] is None:
+            note.places[-1] = (note.places[-1][0], note.fret)
     elif tag == "tied":
         note.tied |= kind == "stop"
         if kind == "let-ring":

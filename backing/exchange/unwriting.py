@@ -72,6 +72,23 @@ def strokes(events: Iterable[XmlEvent], told: Counter[str]) -> tuple[Stroke, ...
     return _Player(told).play(events)
 
 
+def _deal(notes: Sequence[XmlNote]) -> None:
+    """Give the notes of a chord the strings and frets that one of them has for all.
+
+    Each gets those of its pitch; where there are none it is left without.
+    """
+    if all(len(note.places) < 2 for note in notes):
+        return
+    places = [place for note in notes for place in note.places]
+    for note in notes:
+        note.string, note.fret = "", None
+        for string, fret in places:
+            if fret is not None and string in STANDARD and STANDARD[string] + fret == note.pitch:
+                note.string, note.fret = string, fret
+                places.remove((string, fret))
+                break
+
+
 class _Player:
     def __init__(self, told: Counter[str]) -> None:
         self.told = told
@@ -103,6 +120,7 @@ class _Player:
         rows: dict[str, list[XmlNote]] = {}
         notes = event.notes[: len(STRINGS)]
         self.told["note of a chord for which no string is left"] += len(event.notes) - len(notes)
+        _deal(notes)
         for note in notes:
             self._find_string(note, rows)
             rows.setdefault(note.string, [])

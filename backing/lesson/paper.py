@@ -105,8 +105,10 @@ def _sheet(number: int, study: Study, key: Key) -> Leaf:
 
     def make() -> bytes:
         from backing.sheet.page import Paper, sheet
+        from phrases.hands import suggest
 
-        return sheet(transpose(phrase, key), find_form(study.form), Paper(tempos=study.tempos))
+        hands = suggest(transpose(phrase, key))
+        return sheet(hands, find_form(study.form), Paper(tempos=study.tempos))
 
     words = [stem(number, study), key_word(key), f"{ORDER['sheet']}-sheet"]
     return Leaf(
