@@ -227,9 +227,9 @@ def _written(note: Note, position: int) -> float:
 def suggest(phrase: Phrase) -> Phrase:
     """Return a phrase in which each note has a stroke and each fretted one a finger.
 
-    What is written stays: a stroke, a finger, ``supported``. Bends of a half or more are given to
-    the third finger where it fits, with the others behind it. Where four fingers do not reach, no
-    finger is suggested. Variations are treated alike.
+    What is written stays: a stroke, a finger. Bends of a half or more are given to the third
+    finger where it fits. Where four fingers do not reach, no finger is suggested. Variations are
+    treated alike.
     """
     beats = phrase.meter.beats
     line = [stroke.moved(bar * beats) for bar, part in phrase.placed() for stroke in part.strokes]
@@ -291,20 +291,7 @@ def _fingered(notes: Sequence[Note], position: int) -> list[Note]:
     if not ways:
         return list(notes)
     best = min(ways, key=lambda way: sum(abs(way[fret] - wanted[fret]) for fret in frets))
-    used = [best[note.fret] for note in notes if note.fret]
-    found = []
-    for note in notes:
-        words = [str(best[note.fret])] if note.fret else []
-        if note.fret and _bends(note):
-            finger = _finger(note) or best[note.fret]
-            words += ["supported"] if finger > 1 and finger - 1 not in used else []
-        found.append(_with(note, words))
-    return found
-
-
-def _bends(note: Note) -> bool:
-    """Tell whether the finger that is down at the pick bends by a half or more."""
-    return any(fret - span.slid == note.fret for span in _spans(note) for fret in span.bends)
+    return [_with(note, [str(best[note.fret])] if note.fret else []) for note in notes]
 
 
 def _picking(strokes: Sequence[Stroke]) -> list[str]:

@@ -106,7 +106,8 @@ def parse_key(text: str) -> Key:
     """
     found = _KEY_TEXT.fullmatch(text.strip())
     if found is None:
-        close = nearest(text.strip(), [str(key) for key in KEYS]) or "Bb"
+        near = nearest(text.strip(), [str(key) for key in KEYS]) or "Bb"
+        close = "B" if text.strip().lower() == "h" else near  # as Germans call it
         raise ChoiceError(
             f'"{text}" is not a key; write a note name such as Bb, F# or "C# minor"; '
             f'did you mean "{close}"?'

@@ -104,7 +104,9 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
         lines += [plain(lesson.text), ""]
     rows = chapters(lesson, facts)
     if rows:
-        lines += ["Chapters", *(f"{_clock(second)} {name}" for second, name in rows), ""]
+        several = any(len(one.keys) > 1 or len(one.grooves) > 1 for one in lesson.studies)
+        head = "Chapters (in the first key and groove of each)" if several else "Chapters"
+        lines += [head, *(f"{_clock(second)} {name}" for second, name in rows), ""]
     lines.append("To practise with")
     for study in lesson.studies:
         tempos = [f"{float(tempo):g}" for tempo in study.tempos]

@@ -82,3 +82,14 @@ def test_other_failures_exit_with_1_and_write_nothing(sheet: Path, tmp_path: Pat
     result = run("import", sheet, "-o", tmp_path / "none" / "new.toml")
     assert result.exit_code == 1
     assert "does not exist; make it first" in result.stderr
+
+
+def test_it_writes_over_nothing_unasked(sheet: Path, tmp_path: Path) -> None:
+    target = tmp_path / "b.toml"
+    target.write_text("precious", encoding="utf-8")
+    result = run("import", sheet, "-o", target)
+    assert result.exit_code == 1
+    assert "is there already; choose another name, or write over it with --force" in result.stderr
+    assert target.read_text(encoding="utf-8") == "precious"
+    assert run("import", sheet, "-o", target, "--force").exit_code == 0
+    assert "[[part]]" in target.read_text(encoding="utf-8")

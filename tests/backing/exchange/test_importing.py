@@ -423,3 +423,16 @@ def test_a_broken_zip_is_told(tmp_path: Path) -> None:
 def test_a_missing_file_is_told(tmp_path: Path) -> None:
     with pytest.raises(TextFileError, match=r"no\.musicxml: cannot be read: No such file"):
         import_musicxml(tmp_path / "no.musicxml")
+
+
+def test_the_strings_of_a_chord_are_dealt_by_pitch(tmp_path: Path) -> None:
+    # G7+B5 is D4+E4; music21 writes both strings and frets at the first of the two notes.
+    score = m21.converter.parseData(musicxml(over_form(one("| 1 G7+B5 2 D5+G5+B6 3 e5"))))
+    path = Path(score.write("musicxml", tmp_path / "between.musicxml"))
+    found = import_musicxml(path)
+    assert [[(n.string, n.fret) for n in s.notes] for s in found.phrase.strokes()] == [
+        [("G", 7), ("B", 5)],
+        [("D", 5), ("G", 5), ("B", 6)],
+        [("e", 5)],
+    ]
+    assert not any("string" in line for line in found.told)
