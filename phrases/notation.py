@@ -30,6 +30,7 @@ from phrases.spelling import (
     write_moves,
     write_note,
 )
+from phrases.words import short
 
 __all__ = ["MOST_BARS", "Line", "read_line", "write_line"]
 
@@ -37,6 +38,7 @@ MOST_BARS = 64
 LONGEST = 20_000
 
 _TOKEN = re.compile(r"\||(?:\{[^}|]*\}|\([^)|]*\)|[^\s|])+")
+_WORD = re.compile(r'[^\s"]+')
 _COUNT = re.compile(r"\d*(?:e|trip|&|let|a|\+\d+/\d+)?")
 _LIKE_A_PLACE = re.compile(r"[/\\]?[A-Za-z](\d|x)|(tr|[/\\hpb~r]+)(\d|\(|$)|-\+")
 
@@ -120,7 +122,7 @@ class _Reader:
         return Line(tuple(self.strokes), bars, self.problems)
 
     def _wrong(self, offset: int, message: str) -> None:
-        self.problems.append((offset, message))
+        self.problems.append((offset, _WORD.sub(lambda found: short(found[0]), message)))
 
     def _lone_count(self) -> None:
         if self.count is not None:
@@ -173,7 +175,7 @@ class _Reader:
 
     def _take_thing(self, offset: int, word: str) -> None:
         assert self.count is not None
-        if word.isdecimal() and int(word) > self.beats:
+        if word.isdecimal() and (len(word) > 3 or int(word) > self.beats):
             self.count = None
             self._wrong(offset, f'"{word}" is a fret without its string; write both: G{word}')
             return

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from phrases.errors import ChoiceError
 
-__all__ = ["choose", "expected", "nearest"]
+__all__ = ["choose", "expected", "nearest", "short"]
 
 SHOWN = 12
 LONGEST = 40  # letters of a wrong word that are said again
@@ -24,6 +24,11 @@ def nearest(word: str, choices: Iterable[str]) -> str | None:
     return folded[found[0]] if found else None
 
 
+def short(word: str) -> str:
+    """Return a word as a message repeats it, `LONGEST` signs at most."""
+    return word if len(word) <= LONGEST else f"{word[: LONGEST - 1]}…"
+
+
 def expected(what: str, word: str, choices: Iterable[str]) -> str:
     """Return the message for a `word` that is none of `choices`.
 
@@ -33,7 +38,7 @@ def expected(what: str, word: str, choices: Iterable[str]) -> str:
         What the word should have named, with its article: ``"a groove"``.
     """
     known = list(choices)
-    word = word if len(word) <= LONGEST else f"{word[: LONGEST - 1]}…"
+    word = short(word)
     close = nearest(word, known)
     if close is not None:
         hint = f'did you mean "{close}"?'

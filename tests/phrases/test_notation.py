@@ -435,3 +435,11 @@ def test_an_endless_line_is_refused_at_once() -> None:
     assert line.problems == [
         (0, "40006 characters: a line has at most 20000; make more parts of it")
     ]
+
+
+def test_a_number_of_any_length_is_refused_in_a_short_message() -> None:
+    line = read_line(f"| 1 e5 2 {'9' * 5000} G7", 4)
+    offset, message = line.problems[0]
+    assert offset == 9
+    assert message.startswith('"999999999999999999999999999999999999999…" is a fret without its string')
+    assert len(message) < 140
