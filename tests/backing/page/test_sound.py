@@ -217,6 +217,32 @@ def test_the_guitar_keeps_to_its_turns(heard_page: Browser) -> None:
     browser.until("return practice.sound.segments.at(-1).nodes[1].turn.gain.value < 0.01")
 
 
+@pytest.mark.parametrize(("layer", "end"), [("band", 100), ("guitar", -100)])
+def test_the_balance_takes_one_away_and_leaves_the_other(
+    heard_page: Browser, layer: str, end: int
+) -> None:
+    browser = heard_page
+    browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    browser.keys("a")
+    browser.run(RECORDER, layer)
+    start(browser)
+    peaks = []
+    for value in (0, -end, end):
+        browser.run(
+            "const slide = document.querySelector('#balance'); slide.value = arguments[0];"
+            "slide.dispatchEvent(new Event('input'));", value
+        )  # fmt: skip
+        time.sleep(0.3)
+        browser.run("window.kept.length = 0")
+        time.sleep(1.2)  # a bar at 240
+        _, wave = recorded(browser)
+        peaks.append(float(np.abs(wave).max()))
+    even, other, gone = peaks
+    assert even > 0.1
+    assert other == pytest.approx(even, rel=0.05)
+    assert gone < 1e-3 * even
+
+
 def test_bars_loop_and_tempo_steps_up(page: Browser) -> None:
     page.run("document.querySelector('#tempo input[value=\"200\"]').click();"
              "document.querySelector('#passes').value = '1';"
