@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +21,7 @@ from backing.lesson.items import Item
 from backing.loudness import gain_curve
 from backing.midi import midi_bytes
 from backing.output import FORMATS, OutputError, open_sound, why
-from backing.tags import mark, markers, tag, timeless
+from backing.tags import mark, markers, steady, tag, timeless
 from phrases.errors import BluesError
 
 __all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
@@ -93,7 +92,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 _write_parts(blocks, done.names, files, stems)
                 _write_layers([parts for parts, _ in blocks], layers)
                 for path in layers.values():
-                    _steady_serial(path)
+                    steady(path)
             elif stems or item.take:
                 taken = _taken(item, stream, done) if item.take else done.blocks()
                 _write_parts(taken, done.names, files, stems)
@@ -106,7 +105,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 mark(path, markers(stream, RATE))
             tag(path, stream.title, str(stream.key), float(music[0].tempo))
             if path.suffix in (".opus", ".ogg"):
-                _steady_serial(path)
+                steady(path)
     first, last = done.window or (0, done.frames)
     return made, {"seconds": (last - first) / RATE, "swing": music[-1].swing}
 
@@ -178,23 +177,6 @@ def _write_layers(blocks: Sequence[Sound], paths: dict[str, Path]) -> None:
         ) as file:
             for start in range(0, around.shape[1], CHUNK):
                 file.write(around[:, start : start + CHUNK].T)
-
-
-def _steady_serial(path: Path) -> None:
-    """Give an Ogg stream the serial number 1, for which libsndfile takes a random one."""
-    from mutagen import ogg
-
-    reader: Any = ogg.OggPage
-    pages = []
-    with path.open("rb") as file:
-        while True:
-            try:
-                page = reader(file)
-            except EOFError:
-                break
-            page.serial = 1
-            pages.append(page.write())
-    path.write_bytes(b"".join(pages))
 
 
 def layer_frames(path: Path) -> int:

@@ -7,7 +7,7 @@ where there is no room beside.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 
@@ -84,15 +84,24 @@ def reslurred(made: Plan, system: System) -> None:
         x1 = (one.left + one.right) / 2 if one else system.start + 0.3
         x2 = (two.left + two.right) / 2 if two else system.width - 0.3
         near = [other for other in obstacles if other.box.left < x2 and x1 < other.box.right]
-        best: tuple[float, Ink] | None = None
-        for price, tried in _slurs(one or head, two or head, x1, x2, up):
-            cost = price + sum(UNDER[o.kind] for o in near if tried.meets(o, 0.1))
-            if best is None or cost < best[0]:
-                best = cost, tried
-            if best[0] <= price:
-                break
-        assert best is not None
-        system.inks[place] = replace(best[1], owner=slur.owner)
+        ways = _slurs(one or head, two or head, x1, x2, up)
+        best = _cheapest(ways, [(o, UNDER[o.kind]) for o in near], 0.1)
+        system.inks[place] = replace(best, owner=slur.owner)
+
+
+def _cheapest(
+    ways: Iterable[tuple[float, Ink]], near: Sequence[tuple[Ink, float]], clear: float
+) -> Ink:
+    """Return the way of the least price, what it meets paid for; the ways come cheapest first."""
+    best: tuple[float, Ink] | None = None
+    for price, way in ways:
+        cost = price + sum(fine for other, fine in near if way.meets(other, clear))
+        if best is None or cost < best[0]:
+            best = cost, way
+        if best[0] <= price:
+            break
+    assert best is not None
+    return best[1]
 
 
 def _slurs(one: Box, two: Box, x1: float, x2: float, up: bool) -> Iterator[tuple[float, Ink]]:
@@ -139,16 +148,9 @@ def _best(
     assert head is not None
     left, right = one.left if one else 0.0, two.right if two else system.width
     near = [other for other in others if other.box.left < right + 2.0 and left < other.box.right]
-    best: tuple[float, Ink] | None = None
-    for price, tie in _ways(_starts(one, near, system, right), _ends(two, near, system), head, up):
-        tie = replace(tie, owner=owner)
-        cost = price + sum(OBSTACLES[o.kind] for o in near if tie.meets(o, 0.04))
-        if best is None or cost < best[0]:
-            best = cost, tie
-        if best[0] <= price:
-            break
-    assert best is not None
-    return best[1]
+    ways = _ways(_starts(one, near, system, right), _ends(two, near, system), head, up)
+    best = _cheapest(ways, [(o, OBSTACLES[o.kind]) for o in near], 0.04)
+    return replace(best, owner=owner)
 
 
 def _starts(one: Box | None, near: Sequence[Ink], system: System, end: float) -> list[float]:
