@@ -10,15 +10,17 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from backing.events import Note, Section, Stream
+from backing.loudness import CELL, MARGIN, TAPS
 from backing.mix import APART, TOGETHER, Sound, layered
 from backing.rendered import Rendered
 from backing.spool import Spool, Stretch
-from backing.synth import check_audio, stretches
+from backing.synth import LENGTHS, check_audio, stretches
 
 __all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
 
@@ -27,6 +29,8 @@ RATE = 44100
 WORKERS = 2
 LAST_RING = 4.0  # seconds that may ring after the music ends
 CHUNK = 122880  # frames that are written at a time
+RING = 80 * CELL  # frames, of which a whole number is kept apart for what rings into a section
+NEAR = -(-max(TAPS, MARGIN) // CELL) * CELL  # frames after them that the meter hears or limits
 
 Progress = Callable[[float], None]
 Row = tuple[Stretch, ...]
@@ -83,9 +87,14 @@ def render(
 
 
 def pieces(
-    stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...]
+    stream: Stream,
+    notes: tuple[Note, ...],
+    soundfont: Path,
+    rate: int,
+    names: tuple[str, ...],
+    lengths: tuple[int, ...] = LENGTHS,
 ) -> Iterator[Sound]:
-    """Yield the layers of a section of a stream, from its start on, the first pieces short.
+    """Yield the layers of a section of a stream, from its start on, in pieces.
 
     Parameters
     ----------
@@ -99,13 +108,15 @@ def pieces(
         Frames a second.
     names
         The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
+    lengths
+        Of the pieces, in frames; the last again and again.
 
     Yields
     ------
     numpy.ndarray
         Shape (layers, 2, frames), float32; the last pieces are what rings on after the section.
     """
-    stems = stretches(notes, stream.programs, soundfont, rate)
+    stems = stretches(notes, stream.programs, soundfont, rate, lengths)
     yield from layered(stems, rate, names, stream.tone, stream.pick)
 
 
@@ -162,7 +173,15 @@ def _cut(row: Row, start: int, stop: int) -> Row:
 
 
 def _summed(row: Row, rings: Row, spool: Spool, sums: dict[tuple[Stretch, Row], Stretch]) -> Row:
-    """Return a row with another laid over it; equal sums are stored once."""
+    """Return a row with another laid over it; equal sums are stored once.
+
+    What lies under no ring is apart, and so is what is near enough to hear one, so that the rest
+    is the same whatever rang before.
+    """
+    long = -(-sum(stretch.frames for stretch in rings) // RING) * RING
+    if long:
+        edges = (0, long, long + NEAR, sys.maxsize)
+        row = tuple(stretch for span in pairwise(edges) for stretch in _cut(row, *span))
     out, at = [], 0
     for stretch in row:
         over = _cut(rings, at, at + stretch.frames)

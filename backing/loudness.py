@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any, TypeVar, cast
 
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "BLOCK",
+    "CELL",
     "MARGIN",
     "SILENCE",
     "TAPS",
@@ -30,6 +32,7 @@ __all__ = [
     "block_peaks",
     "filtered",
     "gain_curve",
+    "least",
     "true_peak",
     "weighed",
 ]
@@ -46,6 +49,7 @@ SILENCE = -math.inf
 
 TAPS = 4096  # 93 ms: the low cut has died away to 1e-9
 FFT = 1 << 15
+ROWS = 4  # transforms that numpy does at once; fewer take more than twice as long each
 
 OVERSAMPLED = 4
 SINC = 12  # taps of each phase
@@ -110,10 +114,27 @@ def _passed(sound: Sound, spectrum: NDArray[np.complex64], size: int) -> Sound:
     own = _scratch("own", (*sound.shape[:-1], size // 2 + 1), np.complex64)
     np.fft.rfft(sound, size, norm="forward", out=cast(Any, own))
     shape = np.broadcast_shapes(own.shape, spectrum.shape)
-    both = np.multiply(own, spectrum, out=_scratch("both", shape, np.complex64))
+    both = own if shape == own.shape else _scratch("both", shape, np.complex64)
+    np.multiply(own, spectrum, out=both)
     out = _scratch("out", (*shape[:-1], size), np.float32)
     np.fft.irfft(both, size, out=cast(Any, out))
     return out
+
+
+def _blocks(sound: Sound, hop: int, length: int, size: int) -> Iterator[tuple[int, Sound]]:
+    """Yield where blocks start that are `hop` frames apart, and as many at once as is quick.
+
+    They have shape (..., blocks, size): up to `length` frames of sound each, then silence. They
+    are valid until the next.
+    """
+    together = max(1, ROWS // math.prod(sound.shape[:-1]))
+    blocks = _scratch("blocks", (*sound.shape[:-1], together, size), np.float32)
+    for start in range(0, sound.shape[-1], together * hop):
+        for number in range(together):
+            piece = sound[..., start + number * hop :][..., :length]
+            blocks[..., number, : piece.shape[-1]] = piece
+            blocks[..., number, piece.shape[-1] :] = 0.0
+        yield start, blocks
 
 
 def _fast(frames: int) -> int:
@@ -123,13 +144,27 @@ def _fast(frames: int) -> int:
     return min(size for size in sizes if size >= frames)
 
 
+class _Same:
+    """An array that is the same as itself alone."""
+
+    def __init__(self, array: Sound) -> None:
+        self.array = array
+
+    def __hash__(self) -> int:
+        return id(self.array)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self.array is other.array
+
+
 @lru_cache(maxsize=16)
-def _spectrum(shape: tuple[int, ...], response: bytes, size: int) -> NDArray[np.complex64]:
-    sound = np.frombuffer(response, np.float32).reshape(shape)
-    return (np.fft.rfft(sound.astype(np.float64), size) * size).astype(np.complex64)
+def _spectrum(response: _Same, size: int) -> NDArray[np.complex64]:
+    return (np.fft.rfft(response.array.astype(np.float64), size) * size).astype(np.complex64)
 
 
-def filtered(sound: Sound, response: Sound, most: int = 1 << 18, *, lasting: bool = True) -> Sound:
+def filtered(
+    sound: Sound, response: Sound, most: int = 1 << 17, out: Sound | None = None
+) -> Sound:
     """Return sound convolved with a response, along the last axis, longer by the response.
 
     Parameters
@@ -138,21 +173,24 @@ def filtered(sound: Sound, response: Sound, most: int = 1 << 18, *, lasting: boo
         Of shapes that broadcast together, but for their last axes.
     most
         The longest FFT, more than the response's length.
-    lasting
-        False returns, sooner, what is valid until the next call in this thread.
+    out
+        What it is added to, as long as what is returned; silence by default.
     """
-    size = min(most, _fast(sound.shape[-1] + response.shape[-1] - 1))
-    hop = size - response.shape[-1] + 1
-    spectrum = _spectrum(response.shape, response.tobytes(), size)
-    frames = sound.shape[-1] + response.shape[-1] - 1
-    if hop >= sound.shape[-1]:
-        passed = _passed(sound, spectrum, size)[..., :frames]
-        return passed.copy() if lasting else passed
-    sides = np.broadcast_shapes(sound.shape[:-1], response.shape[:-1])
-    out = np.zeros((*sides, frames + size), np.float32)
-    for start in range(0, sound.shape[-1], hop):
-        out[..., start : start + size] += _passed(sound[..., start : start + hop], spectrum, size)
-    return out[..., :frames]
+    over = response.shape[-1] - 1
+    frames = sound.shape[-1]
+    if out is None:
+        sides = np.broadcast_shapes(sound.shape[:-1], response.shape[:-1])
+        out = np.zeros((*sides, frames + over), np.float32)
+    together = max(1, ROWS // math.prod(sound.shape[:-1]))
+    size = min(most, _fast(-(-frames // together) + over))
+    hop = size - over
+    spectrum = _spectrum(_Same(response), size)[..., np.newaxis, :]
+    for start, blocks in _blocks(sound, hop, hop, size):
+        for block in np.moveaxis(_passed(blocks, spectrum, size), -2, 0):
+            here = out[..., start : start + size]
+            here += block[..., : here.shape[-1]]
+            start += hop
+    return out
 
 
 def weighed(sound: Sound, rate: int) -> Sound:
@@ -175,10 +213,11 @@ def weighed(sound: Sound, rate: int) -> Sound:
     frames = sound.shape[2] - TAPS + 1
     cells = -(-frames // CELL)
     heard = np.zeros((*sound.shape[:2], cells * CELL), np.float32)
-    for start in range(0, frames, hop):
-        last = min(hop, frames - start)
-        piece = _passed(sound[:, :, start : start + FFT], _k_spectrum(rate), FFT)
-        heard[:, :, start : start + last] = piece[:, :, TAPS - 1 : TAPS - 1 + last]
+    for start, blocks in _blocks(sound, hop, FFT, FFT):
+        for block in np.moveaxis(_passed(blocks, _k_spectrum(rate), FFT), -2, 0):
+            here = heard[:, :, start : min(start + hop, frames)]
+            here[...] = block[:, :, TAPS - 1 : TAPS - 1 + here.shape[2]]
+            start += hop
     each = heard.reshape(len(sound), 2, cells, CELL)
     shared: Sound = np.empty((cells, len(sound), len(sound)), np.float32)
     for a, first in enumerate(each):
@@ -303,8 +342,8 @@ def block_peaks(sound: Sound, worth: float = 0.0) -> NDArray[np.float32]:
     before = SINC // 2 - 1
     padded = np.zeros((2, blocks * BLOCK + SINC), np.float32)
     padded[:, before : before + sound.shape[1]] = sound
-    own = padded[:, before : before + blocks * BLOCK].reshape(2, blocks, BLOCK)
-    peaks = np.abs(own).max(axis=2)
+    own = np.abs(padded[:, before : before + blocks * BLOCK]).ravel()
+    peaks = np.maximum.reduceat(own, np.arange(0, own.size, BLOCK)).reshape(2, blocks)
     windows = np.lib.stride_tricks.sliding_window_view(padded, BLOCK + SINC - 1, axis=1)
     windows = windows[:, ::BLOCK][:, :blocks]
     hot = peaks >= worth
@@ -334,14 +373,18 @@ def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
     need = np.minimum(1.0, limit / np.maximum(peaks, 1e-9))
     if (need == 1.0).all():
         return np.ones(len(peaks), np.float32)
-    least = _least(need, REACH + 1)  # a frame lies between the centres of two blocks
+    lowest = least(need, REACH + 1)  # a frame lies between the centres of two blocks
     window = np.hanning(2 * REACH + 3)[1:-1]
-    smooth = np.convolve(np.pad(least, REACH, mode="edge"), window / window.sum(), mode="valid")
-    gains: Sound = smooth.astype(np.float32)
+    around = np.lib.stride_tricks.sliding_window_view(
+        np.pad(lowest, REACH, mode="edge"), 2 * REACH + 1
+    )
+    gains: Sound = np.ones(len(peaks), np.float32)
+    low = np.flatnonzero(least(lowest, REACH) < 1.0)
+    gains[low] = np.einsum("bw,w->b", around[low], window / window.sum())
     return gains
 
 
-def _least(values: Sound, reach: int) -> Sound:
+def least(values: Sound, reach: int) -> Sound:
     """Return the least of each value and `reach` neighbours on either side, 1 beyond the ends."""
     width = 2 * reach + 1
     least, span = np.pad(values, reach, constant_values=1.0), 1

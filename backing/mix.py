@@ -115,21 +115,20 @@ def _layers(stems: Stems, rate: int, names: tuple[str, ...], rings: Sound) -> tu
     np.einsum("p,pcf->f", sends[BAND] / 2, stems[BAND], out=sent[0, 0])
     if len(sent) == 2:
         np.einsum("cf->f", guitar * (sends[LEAD] / 2), out=sent[1, 0])
-    wet = filtered(sent, room(rate), lasting=False)
-    sound = np.zeros((len(names), 2, frames), np.float32)
-    after = np.zeros_like(rings)
-    sound[:, :, :over] = rings[:, :, :frames]
-    after[:, :, : max(0, over - frames)] = rings[:, :, frames:]
-    first = len(PARTS) if names == APART else 0
-    sound[first : first + len(sent)] += wet[:, :, :frames]
-    after[first : first + len(sent)] += wet[:, :, frames:]
+    sound = np.empty((len(names), 2, frames + over), np.float32)
+    dry, first = sound[:, :, :frames], 0
     if names == APART:
-        sound[: len(PARTS)] += stems * gains[:, None, None]
-        return sound, after
-    sound[0] += np.einsum("p,pcf->cf", gains[BAND], stems[BAND])
-    if "lead" in names:
-        sound[1] += gains[LEAD] * guitar
-    return sound, after
+        np.multiply(stems, gains[:, None, None], out=dry[: len(PARTS)])
+        first = len(PARTS)
+        dry[first:] = 0.0
+    else:
+        np.einsum("p,pcf->cf", gains[BAND], stems[BAND], out=dry[0])
+        if "lead" in names:
+            np.multiply(guitar, gains[LEAD], out=dry[1])
+    sound[:, :, frames:] = 0.0
+    sound[:, :, :over] += rings
+    filtered(sent, room(rate), out=sound[first : first + len(sent)])
+    return dry, sound[:, :, frames:].copy()
 
 
 def _with_tone(stems: Iterable[Stems], rate: int, tone: str, pick: str) -> Iterator[Stems]:

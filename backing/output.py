@@ -355,7 +355,10 @@ def open_sound(path: str | bytes | Path, rate: int, kind: str, subtype: str) -> 
         return Mp3File(path, rate)
     import soundfile
 
-    return soundfile.SoundFile(path, "w", rate, 2, format=kind, subtype=subtype)
+    file = soundfile.SoundFile(path, "w", rate, 2, format=kind, subtype=subtype)
+    # Closing would wait until all is on the disk, and what was made can be made again.
+    file.flush = lambda: None
+    return file
 
 
 @contextlib.contextmanager

@@ -8,8 +8,9 @@ not found out twice.
 from __future__ import annotations
 
 import sys
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from backing.loudness import (
     Meter,
     block_gains,
     block_peaks,
+    least,
     weighed,
 )
 from backing.mix import LIMIT, Gains, Sound, master
@@ -35,6 +37,7 @@ WORKERS = 2
 AHEAD = 4  # stretches that are finished before they are asked for
 MANY = 1 << 17  # blocks whose gains are found at a time
 KEPT = 32  # stretches within which one comes again for which it is kept
+MIXES = 12  # that are kept for a while
 NEAR = BLOCK  # frames around a stretch, more than its true peaks depend on
 
 
@@ -64,12 +67,17 @@ class _Peaks:
         self._batches: list[_Batch] = []
         batch = _Batch()
         cells = 0
+        lengths = [len(part) for part in row]
+        silence = np.zeros(around, np.float32)
         for number, here in enumerate(row):
-            key, before, after = _beside(row, number, around)
+            first, last = _near(lengths, number, around, around)
+            key = number - first, *(id(part) for part in row[first : last + 1])
             if key not in places:
                 if batch.size > MANY:
                     self._batches.append(batch)
                     batch = _Batch()
+                before = np.concatenate([silence, *row[first:number]])[-around:].copy()
+                after = np.concatenate([*row[number + 1 : last + 1], silence])[:around].copy()
                 added = batch.add(before, here, after)
                 places[key] = np.arange(cells, cells + added - 1)  # the last is no cell
                 cells += added
@@ -113,21 +121,16 @@ class _Batch:
         return (sums / np.concatenate(self._sizes)).astype(np.float32)
 
 
-def _beside(
-    row: list[NDArray[np.float32]], number: int, around: int
-) -> tuple[tuple[int, ...], NDArray[np.float32], NDArray[np.float32]]:
-    """Return what a stretch and its neighbours are told by, and the blocks before and after it."""
-    silence = np.zeros(around, np.float32)
-    first, last, before, after = number, number, silence[:0], silence[:0]
-    while first > 0 and len(before) < around:
+def _near(lengths: Sequence[int], number: int, before: int, after: int) -> tuple[int, int]:
+    """Return the first and the last stretch of which something is so near to one."""
+    first, last = number, number
+    while first > 0 and before > 0:
         first -= 1
-        before = np.concatenate([row[first][-around:], before])
-    while last + 1 < len(row) and len(after) < around:
+        before -= lengths[first]
+    while last + 1 < len(lengths) and after > 0:
         last += 1
-        after = np.concatenate([after, row[last][:around]])
-    before = np.concatenate([silence[len(before) :], before])[-around:].copy()
-    after = np.concatenate([after, silence[len(after) :]])[:around].copy()
-    return (number - first, *(id(part) for part in row[first : last + 1])), before, after
+        after -= lengths[last]
+    return first, last
 
 
 class Rendered:
@@ -153,9 +156,14 @@ class Rendered:
         self.gains = Gains(1.0, 1.0)
         self.spool = Spool(len(names), folder)
         self.row: list[Stretch] = []
+        self._lengths: list[int] = []
         self._heard: list[int] = []
         self._meter = Meter(len(names), rate)
         self._known: dict[Hashable, Sound] = {}
+        # One is looked at for its neighbours' sake too.
+        self._mix = lru_cache(MIXES)(
+            lambda stretch: self._mixed(self.spool.read(stretch), self.gains)
+        )
 
     def add(self, stretch: Stretch, *, counts: bool = True) -> None:
         """Append what lies in the spool; its loudness may not count."""
@@ -163,14 +171,14 @@ class Rendered:
             return
         number = len(self.row)
         self.row.append(stretch)
+        self._lengths.append(stretch.frames)
         self.frames += stretch.frames
         if counts:
             self._heard.append(number)
             key = self._near(number, TAPS, 0)
             if key not in self._known:
-                self._known[key] = weighed(
-                    np.concatenate(self._around(number, TAPS - 1, 0), axis=2), self.rate
-                )
+                heard = self._around(number, TAPS - 1, 0, self.spool.read)
+                self._known[key] = weighed(heard, self.rate)
             self._meter.add_weighed(self._known[key], stretch.frames)
 
     def measure(self) -> None:
@@ -209,32 +217,28 @@ class Rendered:
 
     def _near(self, number: int, before: int, after: int) -> tuple[int, tuple[Stretch, ...]]:
         """Return the stretches within so many frames of one, and the place of it among them."""
-        first, last = number, number
-        while first > 0 and before > 0:
-            first -= 1
-            before -= self.row[first].frames
-        while last + 1 < len(self.row) and after > 0:
-            last += 1
-            after -= self.row[last].frames
+        first, last = _near(self._lengths, number, before, after)
         return number - first, tuple(self.row[first : last + 1])
 
-    def _around(self, number: int, before: int, after: int) -> list[Sound]:
+    def _around(
+        self, number: int, before: int, after: int, read: Callable[[Stretch], Sound]
+    ) -> Sound:
         """Return a stretch and so many frames before and after it, silent beyond the ends."""
-        parts = [self.spool.read(self.row[number])]
+        parts = [read(self.row[number])]
         at = number
         while before > 0 and at > 0:
             at -= 1
             stretch = self.row[at]
-            parts.insert(0, self.spool.read(stretch.cut(stretch.frames - before, stretch.frames)))
+            parts.insert(0, read(stretch.cut(stretch.frames - before, stretch.frames)))
             before -= stretch.frames
         at = number
         while after > 0 and at + 1 < len(self.row):
             at += 1
-            parts.append(self.spool.read(self.row[at].cut(0, after)))
+            parts.append(read(self.row[at].cut(0, after)))
             after -= self.row[at].frames
-        silence = np.zeros((len(self.names), 2, max(0, before, after)), np.float32)
-        parts.insert(0, silence[:, :, : max(0, before)])
-        return [*parts, silence[:, :, : max(0, after)]]
+        silence = np.zeros((*parts[0].shape[:-1], max(0, before, after)), np.float32)
+        parts.insert(0, silence[..., : max(0, before)])
+        return np.concatenate([*parts, silence[..., : max(0, after)]], axis=-1)
 
     # --- finished sound -------------------------------------------------------
 
@@ -248,11 +252,13 @@ class Rendered:
         """
 
         def make(number: int) -> NDArray[Any]:
-            sound = self._finished(number).T
-            if bits is None:
-                return np.ascontiguousarray(sound)
-            whole = np.rint(np.clip(sound, -1.0, 1.0) * np.float32(32767))
-            return np.ascontiguousarray(whole, np.int16)
+            sound = self._finished(number)
+            out = np.empty((sound.shape[1], 2), np.float32 if bits is None else np.int16)
+            if bits is not None:
+                sound *= np.float32(32767)  # the limiter leaves nothing above 1
+                np.rint(sound, out=sound)
+            out[:, 0], out[:, 1] = sound
+            return out
 
         kept = list(self._kept())
         keys = [self._near(number, MARGIN, MARGIN) for number, _, _ in kept]
@@ -296,31 +302,33 @@ class Rendered:
     def _finished(self, number: int) -> Sound:
         """Return a stretch as it is heard, shape (2, frames): its mix at the limiter's gains."""
         place, near = self._near(number, MARGIN, MARGIN)
-        first = number - place
-        peaks = [self._true_peaks(first + other) for other in range(len(near))]
+        peaks = [self._true_peaks(number - place + other) for other in range(len(near))]
         gains = block_gains(np.concatenate(peaks), LIMIT)
-        mix = self._mixed(self.spool.read(self.row[number]), self.gains)
-        if (gains == 1.0).all():
-            return mix
-        start = -sum(stretch.frames for stretch in self.row[first:number])
+        mix = self._mix(self.row[number]).copy()
+        start = -sum(stretch.frames for stretch in near[:place])
         centres = []
         for stretch in near:
             edges = np.append(np.arange(0, stretch.frames, BLOCK), stretch.frames)
             centres.append(start + (edges[1:] + edges[:-1]) / 2 - 0.5)
             start += stretch.frames
-        curve = np.interp(np.arange(mix.shape[1]), np.concatenate(centres), gains)
-        return mix * curve.astype(np.float32)
+        before = sum(len(part) for part in peaks[:place])
+        lower = np.flatnonzero(least(gains, 1)[before : before + len(peaks[place])] < 1.0)
+        frames = (lower[:, None] * BLOCK + np.arange(BLOCK)).ravel()
+        frames = frames[frames < mix.shape[1]]
+        curve = np.interp(frames, np.concatenate(centres), gains)
+        mix[:, frames] *= curve.astype(np.float32)
+        return mix
 
     def _true_peaks(self, number: int) -> NDArray[np.float32]:
         """Return the true peak of each block of a stretch, as far as a limiter minds."""
         key = self._near(number, NEAR, NEAR)
         if key not in self._known:
-            parts = [self._mixed(part, self.gains) for part in self._around(number, NEAR, NEAR)]
-            around = np.concatenate(parts, axis=1)
+            around = self._around(number, NEAR, NEAR, self._mix)
             blocks = -(-self.row[number].frames // BLOCK)
             self._known[key] = block_peaks(around, 0.6 * LIMIT)[1 : 1 + blocks]
         return self._known[key]
 
     def close(self) -> None:
-        """Give back the temporary file."""
+        """Give back the memory and the temporary file."""
+        self._mix.cache_clear()
         self.spool.close()

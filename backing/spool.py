@@ -6,7 +6,7 @@ A piece is rendered before its loudness is known, and what is equal in it is sto
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import IO
@@ -42,7 +42,7 @@ class Stretch:
         """Return frames `start` to `stop` of it, as far as it goes."""
         stop = max(0, min(stop, self.frames))
         start = max(0, min(start, stop))
-        return replace(self, start=self.start + start, stop=self.start + stop)
+        return Stretch(self.place, self.whole, self.start + start, self.start + stop)
 
 
 class Spool:
@@ -83,15 +83,18 @@ class Spool:
     def read(self, stretch: Stretch) -> Sound:
         """Return a stretch, shape (layers, 2, frames), not to be written to."""
         assert self._memory is not None
-        size = 2 * self.layers * stretch.whole
+        sides = 2 * self.layers
         if self._file is None or stretch.place < self._filed:
-            data = self._memory[stretch.place : stretch.place + size]
+            data = self._memory[stretch.place : stretch.place + sides * stretch.whole]
+            data = data.reshape(sides, stretch.whole)[:, stretch.start : stretch.stop]
         else:
+            data = np.empty((sides, stretch.frames), np.float32)
             with self._lock:
-                self._file.seek(4 * (stretch.place - self._filed))
-                data = np.frombuffer(self._file.read(4 * size), np.float32)
-        whole = data.reshape(self.layers, 2, stretch.whole)
-        return whole[:, :, stretch.start : stretch.stop]
+                for side in range(sides):
+                    start = stretch.place - self._filed + side * stretch.whole + stretch.start
+                    self._file.seek(4 * start)
+                    self._file.readinto(data[side])  # type: ignore[attr-defined]
+        return data.reshape(self.layers, 2, stretch.frames)
 
     def close(self) -> None:
         """Give back the memory and the temporary file."""

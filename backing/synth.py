@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from importlib.util import find_spec
 from itertools import chain, repeat
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,15 +26,27 @@ from backing.events import BEND, BEND_CENTRE, CHANNELS, Note, messages, part_of,
 from backing.hush import quiet
 from phrases.errors import BluesError
 
-__all__ = ["BLOCK", "PARTS", "AudioError", "Stems", "check_audio", "stretches", "synthesise"]
+__all__ = [
+    "AT_ONCE",
+    "BLOCK",
+    "LENGTHS",
+    "PARTS",
+    "AudioError",
+    "Stems",
+    "check_audio",
+    "stretches",
+    "synthesise",
+]
 
 BLOCK = 64
 PARTS = ("drums", "bass", "comp", "lead")
 GAIN = 0.5
 POLYPHONY = 256
 LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
-# Frames, the last one again and again: with the room it fills an FFT that stays in the cache.
-LENGTHS = (8640, 22080, 79680)
+# Frames of a stretch, the last again and again: halves of it, with the room, fill an FFT that
+# stays in the cache.
+LENGTHS = (79680,)
+AT_ONCE = (8640, 22080, 79680)  # what is heard while it is made begins with short ones
 # SoundFont 2.01, 8.4.10: the wheel moves 12700 cents times the bend range over 128, so that 24
 # semitones become 2381 cents. That is made good.
 WHEEL = 128 / 127
@@ -72,7 +85,7 @@ class AudioError(BluesError, OSError):
     """No audio can be made here."""
 
 
-def _library() -> object:
+def _library() -> Any:
     """Import pyfluidsynth, which prints where it found the library when ``CI`` is set."""
     if "fluidsynth" in sys.modules:  # a thread must not touch standard output
         return sys.modules["fluidsynth"]
@@ -106,49 +119,89 @@ def check_audio() -> None:
 
 # Samples are loaded and freed in a cache of the whole process, which threads must not share.
 _SAMPLES = threading.Lock()
+# Soundfonts that no synthesiser has just now, by their file's path, size and time: what is in a
+# file takes longer to read than a new synthesiser to make, and one alone may have it at a time.
+_FONTS: dict[tuple[Path, int, int], list[int]] = {}
 
 
 class _Synth:
     """One fresh synthesiser with an output pair for each part."""
 
     def __init__(self, soundfont: Path, rate: int) -> None:
-        library: object = _library()
-        self.c = library._fl  # type: ignore[attr-defined]
+        self.c = _library()._fl
         self.c.fluid_synth_nwrite_float.argtypes = [
             ctypes.c_void_p, ctypes.c_int, *[ctypes.POINTER(ctypes.c_void_p)] * 4,
         ]  # fmt: skip
-        self.c.fluid_synth_get_active_voice_count.argtypes = [ctypes.c_void_p]
+        for name, *given in (
+            ("get_active_voice_count",), ("get_sfont_by_id", ctypes.c_int),
+            ("add_sfont", ctypes.c_void_p), ("remove_sfont", ctypes.c_void_p),
+        ):  # fmt: skip
+            getattr(self.c, f"fluid_synth_{name}").argtypes = [ctypes.c_void_p, *given]
+        self.c.fluid_synth_get_sfont_by_id.restype = ctypes.c_void_p
         pairs = len(PARTS)
         self._left, self._right = ((ctypes.c_void_p * pairs)() for _ in range(2))
         with _SAMPLES, quiet():
-            self.synth = library.Synth(  # type: ignore[attr-defined]
-                gain=GAIN, samplerate=float(rate), channels=32,
-                **{
-                    "synth.audio-channels": pairs, "synth.audio-groups": pairs,
-                    "synth.reverb.active": 0, "synth.chorus.active": 0,
-                    "synth.polyphony": POLYPHONY, "synth.dynamic-sample-loading": 1,
-                },
-            )  # fmt: skip
-            self.font = self.synth.sfload(str(soundfont))
-        if self.font < 0:
-            self.close()
-            raise AudioError(f"{soundfont}: FluidSynth cannot load this soundfont; try another")
+            self.synth = self._new(rate, 32, pairs, POLYPHONY)
+            self._load(soundfont)
+        # What is over at once does not let go of Python's lock, which others may keep for long.
+        self._soon = ctypes.PyDLL(self.c._name, handle=self.c._handle)
+        self._own = ctypes.c_void_p(self.synth.synth)
+
+    def _new(self, rate: int, channels: int, pairs: int, polyphony: int) -> Any:
+        return _library().Synth(
+            gain=GAIN, samplerate=float(rate), channels=channels,
+            **{
+                "synth.audio-channels": pairs, "synth.audio-groups": pairs,
+                "synth.reverb.active": 0, "synth.chorus.active": 0,
+                "synth.polyphony": polyphony, "synth.dynamic-sample-loading": 1,
+            },
+        )  # fmt: skip
+
+    def _load(self, soundfont: Path) -> None:
+        """Take a soundfont that another has given back, or read it."""
+        self._kept: list[int] = []
+        with contextlib.suppress(OSError):
+            status = soundfont.stat()
+            self._kept = _FONTS.setdefault((soundfont, status.st_size, status.st_mtime_ns), [])
+        if not self._kept:
+            # It reads samples by means of the synthesiser that loaded it, which stays therefore.
+            reader = self._new(44100, 16, 1, 1)
+            number = reader.sfload(str(soundfont))
+            if number < 0:
+                reader.delete()
+                self.synth.delete()
+                raise AudioError(
+                    f"{soundfont}: FluidSynth cannot load this soundfont; try another"
+                )
+            font = self.c.fluid_synth_get_sfont_by_id(reader.synth, number)
+            self.c.fluid_synth_remove_sfont(reader.synth, font)
+            self._kept.append(font)
+        self.font = self.c.fluid_synth_add_sfont(self.synth.synth, self._kept.pop())
+
+    def _give_back(self) -> None:
+        """Leave the soundfont to the next, once no voice reads it any more."""
+        self.synth.all_sounds_off(-1)
+        rest = np.empty((len(PARTS), 2, BLOCK), np.float32)
+        self.render(rest.ctypes.data, WIDTH * BLOCK, BLOCK)
+        font = self.c.fluid_synth_get_sfont_by_id(self.synth.synth, self.font)
+        if not self.sounding() and self.c.fluid_synth_remove_sfont(self.synth.synth, font) == 0:
+            self._kept.append(font)
 
     def send(self, data: tuple[int, ...]) -> None:
         kind, channel = data[0] & 0xF0, PAIRED[data[0] & 0x0F]
         if kind == 0x90:
-            self.synth.noteon(channel, data[1], data[2])
+            self._soon.fluid_synth_noteon(self._own, channel, data[1], data[2])
         elif kind == 0x80:
-            self.synth.noteoff(channel, data[1])
+            self._soon.fluid_synth_noteoff(self._own, channel, data[1])
         elif kind == 0xE0:
-            bend = (data[2] << 7 | data[1]) - BEND_CENTRE
-            self.synth.pitch_bend(channel, max(-8192, min(8191, round(bend * WHEEL))))
+            bend = round(((data[2] << 7 | data[1]) - BEND_CENTRE) * WHEEL) + BEND_CENTRE
+            self._soon.fluid_synth_pitch_bend(self._own, channel, max(0, min(16383, bend)))
         elif kind == 0xC0:
             bank = 128 if channel == PAIRED[CHANNELS["drums"]] else 0
             with _SAMPLES:
                 self.synth.program_select(channel, self.font, bank, data[1])
         else:
-            self.synth.cc(channel, data[1], data[2])
+            self._soon.fluid_synth_cc(self._own, channel, data[1], data[2])
 
     def render(self, address: int, side: int, frames: int) -> None:
         """Write frames to memory: left and right of each part, each `side` bytes further on."""
@@ -165,7 +218,8 @@ class _Synth:
         return bool(self.c.fluid_synth_get_active_voice_count(self.synth.synth))
 
     def close(self) -> None:
-        with _SAMPLES:
+        with _SAMPLES, quiet():
+            self._give_back()
             self.synth.delete()
 
 
@@ -177,11 +231,13 @@ def synthesise(
 
 
 def stretches(
-    notes: tuple[Note, ...], programs: dict[str, int], soundfont: Path, rate: int = 44100
+    notes: tuple[Note, ...],
+    programs: dict[str, int],
+    soundfont: Path,
+    rate: int = 44100,
+    lengths: tuple[int, ...] = LENGTHS,
 ) -> Iterator[Stems]:
-    """Yield notes as dry stems, from frame 0 on, in stretches of the lengths `LENGTHS`.
-
-    The first are short, so that what is played at once starts at once.
+    """Yield notes as dry stems, from frame 0 on, in stretches.
 
     Parameters
     ----------
@@ -193,6 +249,8 @@ def stretches(
         A file that `soundfonts.find_soundfont` found.
     rate
         Frames a second.
+    lengths
+        Of the stretches, in frames; the last again and again.
 
     Yields
     ------
@@ -208,7 +266,7 @@ def stretches(
     events = messages(notes)
     edges = [round(seconds * rate / BLOCK) * BLOCK for seconds, _, _ in events]
     played = (edges[-1] if edges else 0) + BLOCK
-    tape = _Tape(_Synth(soundfont, rate))
+    tape = _Tape(_Synth(soundfont, rate), lengths)
     try:
         for voice in sorted({note.voice for note in notes}, key=list(CHANNELS).index):
             for data in set_up(voice, programs):
@@ -237,10 +295,10 @@ def stretches(
 class _Tape:
     """What a synthesiser plays, cut into stretches."""
 
-    def __init__(self, synth: _Synth) -> None:
+    def __init__(self, synth: _Synth, lengths: tuple[int, ...]) -> None:
         self.synth = synth
         self.now = 0
-        self._lengths = chain(LENGTHS[:-1], repeat(LENGTHS[-1]))
+        self._lengths = chain(lengths[:-1], repeat(lengths[-1]))
         self._start = 0
         self._new()
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import gc
+import os
 import signal
 import sys
 from importlib import import_module
@@ -14,6 +16,11 @@ import click
 from phrases.errors import BluesError
 
 __all__ = ["main"]
+
+# numpy's threads for matrices take longer to start than numpy to load, and nothing here has use
+# for them.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+gc.set_threshold(100_000)  # of the many small objects here hardly any is in a ring
 
 # Each command's module and the line that --help shows, so that help imports none of them.
 COMMANDS: dict[str, str] = {

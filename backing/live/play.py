@@ -151,8 +151,7 @@ def _sound(
 
     opening = opening or Opening(None if recorder is None else recorder.heard)
     try:
-        with _one_thread():
-            from backing.live.sound import Sound
+        from backing.live.sound import Sound
         from backing.synth import check_audio
         from soundfonts import find_soundfont
 
@@ -167,23 +166,6 @@ def _sound(
     sound = Sound(font, card, recorder)
     stack.callback(sound.tell)  # once the terminal is put back
     return sound
-
-
-@contextlib.contextmanager
-def _one_thread() -> Iterator[None]:
-    """Have numpy, where it is not there yet, start no threads that nothing here would use.
-
-    They take longer to start than numpy to load.
-    """
-    name = "OPENBLAS_NUM_THREADS"
-    if name in os.environ:
-        yield
-        return
-    os.environ[name] = "1"
-    try:
-        yield
-    finally:
-        del os.environ[name]
 
 
 def _follow(

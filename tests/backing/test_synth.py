@@ -6,6 +6,7 @@ import librosa
 import numpy as np
 import pytest
 
+from backing import synth
 from backing.events import Note
 from backing.synth import BLOCK, PARTS, AudioError, synthesise
 from phrases.curve import Curve, Glide
@@ -53,6 +54,30 @@ def test_the_same_notes_are_the_same_samples(soundfont: Path) -> None:
     first, second = (synthesise(NOTES, PROGRAMS, soundfont) for _ in range(2))
     assert first.tobytes() == second.tobytes()
     assert float(np.abs(first).max()) > 0.01
+
+
+def test_a_soundfont_is_read_once_and_sounds_the_same_again(
+    soundfont: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = []
+    new = synth._Synth._new
+
+    def counted(self: synth._Synth, *given: int) -> object:
+        read.append(given)
+        return new(self, *given)
+
+    monkeypatch.setattr(synth, "_FONTS", {})
+    monkeypatch.setattr(synth._Synth, "_new", counted)
+    first = synthesise(NOTES, PROGRAMS, soundfont)
+    # A crash cymbal rings for longer than is waited for.
+    synthesise((Note("drums", 0.0, 0.06, 49, 127),), PROGRAMS, soundfont)
+    abandoned = synth.stretches(NOTES, PROGRAMS, soundfont, lengths=(64,))
+    next(abandoned)
+    del abandoned
+    again = synthesise(NOTES, {**PROGRAMS, "comp": 4}, soundfont)
+    assert not np.array_equal(again, first)
+    assert synthesise(NOTES, PROGRAMS, soundfont).tobytes() == first.tobytes()
+    assert len(read) == 5 + 1  # a synthesiser for each, and one that reads
 
 
 def test_nothing_to_play_is_silence(soundfont: Path) -> None:
