@@ -9,24 +9,25 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from backing.events import Note, Section, Stream
-from backing.loudness import CELL, MARGIN, TAPS
-from backing.mix import APART, TOGETHER, Sound, layered
+from backing.fluid import check_audio
+from backing.loudness import CELL, MARGIN, TAPS, k_spectrum
+from backing.mix import APART, TOGETHER, Sound, layered, room
 from backing.rendered import Rendered
 from backing.spool import Spool, Stretch
-from backing.synth import LENGTHS, check_audio, stretches
+from backing.synth import stretches
 
 __all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
 
 RATE = 44100
 
-WORKERS = 2
+RINGS = 2  # seconds, about, that a section rings into the next
 LAST_RING = 4.0  # seconds that may ring after the music ends
 CHUNK = 122880  # frames that are written at a time
 RING = 80 * CELL  # frames, of which a whole number is kept apart for what rings into a section
@@ -69,13 +70,12 @@ def render(
     """
     check_audio()  # before any thread: it has to do with standard output
     names = APART if apart else TOGETHER if _has_lead(stream) else TOGETHER[:1]
-    out = Rendered(names, rate, folder)
+    different = {section.notes: section.seconds + RINGS for section in stream.sections}
+    out = Rendered(names, rate, folder, round(sum(different.values()) * rate))
     try:
-        with ThreadPoolExecutor(WORKERS) as pool:  # FluidSynth and numpy leave Python to others
-            try:
-                _lay(stream, _begin(pool, stream, soundfont, out), out, progress)
-            finally:
-                pool.shutdown(wait=True, cancel_futures=True)
+        rows = _begin(stream, soundfont, out)
+        room(rate), k_spectrum(rate)  # while the first of them are played
+        _lay(stream, rows, out, progress)
         out.measure()
         if stream.window is not None:
             first = frame_of(stream.sections[stream.window[0]], rate)
@@ -87,12 +87,7 @@ def render(
 
 
 def pieces(
-    stream: Stream,
-    notes: tuple[Note, ...],
-    soundfont: Path,
-    rate: int,
-    names: tuple[str, ...],
-    lengths: tuple[int, ...] = LENGTHS,
+    stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...]
 ) -> Iterator[Sound]:
     """Yield the layers of a section of a stream, from its start on, in pieces.
 
@@ -108,15 +103,13 @@ def pieces(
         Frames a second.
     names
         The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
-    lengths
-        Of the pieces, in frames; the last again and again.
 
     Yields
     ------
     numpy.ndarray
         Shape (layers, 2, frames), float32; the last pieces are what rings on after the section.
     """
-    stems = stretches(notes, stream.programs, soundfont, rate, lengths)
+    stems = stretches(notes, stream.programs, soundfont, rate)
     yield from layered(stems, rate, names, stream.tone, stream.pick)
 
 
@@ -124,9 +117,7 @@ def _has_lead(stream: Stream) -> bool:
     return any(voice.startswith("lead") for voice in stream.voices)
 
 
-def _begin(
-    pool: ThreadPoolExecutor, stream: Stream, soundfont: Path, out: Rendered
-) -> dict[tuple[Note, ...], Future[Row]]:
+def _begin(stream: Stream, soundfont: Path, out: Rendered) -> dict[tuple[Note, ...], Future[Row]]:
     """Have each different section rendered, in the order in which they are needed."""
 
     def make(notes: tuple[Note, ...]) -> Row:
@@ -134,7 +125,7 @@ def _begin(
         return tuple(out.spool.write(piece) for piece in made)
 
     different = dict.fromkeys(section.notes for section in stream.sections)
-    return {notes: pool.submit(make, notes) for notes in different}
+    return {notes: out.pool.submit(make, notes) for notes in different}
 
 
 def _lay(

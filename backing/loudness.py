@@ -14,9 +14,9 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Iterator
-from functools import lru_cache
-from typing import Any, TypeVar, cast
+from collections.abc import Callable, Iterator
+from functools import lru_cache, wraps
+from typing import Any, ParamSpec, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,15 +29,20 @@ __all__ = [
     "TAPS",
     "Meter",
     "block_gains",
+    "block_heights",
     "block_peaks",
     "filtered",
     "gain_curve",
+    "k_spectrum",
     "least",
+    "once",
     "true_peak",
     "weighed",
 ]
 
 Sound = NDArray[np.float32]
+P = ParamSpec("P")
+T = TypeVar("T")
 S = TypeVar("S", np.float32, np.complex64)
 
 SHELF = (1681.974450955533, 3.999843853973347, 0.7071752369554196)  # Hz, dB, Q
@@ -57,6 +62,25 @@ BLOCK = 30  # frames that share a peak; a step is a whole number of them at eith
 CELL = 15 * BLOCK  # frames that are weighed together, about 10 ms
 REACH = 14  # blocks, 10 ms, over which the gain falls and rises
 MARGIN = (2 * REACH + 4) * BLOCK  # frames that a gain depends on, before and after
+
+
+_ONCE = threading.RLock()
+
+
+def once(most: int) -> Callable[[Callable[P, T]], Callable[P, T]]:
+    """Keep what a function made last, of which no two threads make the same."""
+
+    def keeping(make: Callable[P, T]) -> Callable[P, T]:
+        kept = lru_cache(most)(make)
+
+        @wraps(make)
+        def made(*given: P.args, **named: P.kwargs) -> T:
+            with _ONCE:
+                return kept(*given, **named)  # type: ignore[arg-type]
+
+        return made
+
+    return keeping
 
 
 @lru_cache(maxsize=2)
@@ -79,8 +103,9 @@ def weighting(rate: int) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]
     return shelf, cut
 
 
-@lru_cache(maxsize=2)
-def _k_spectrum(rate: int) -> NDArray[np.complex64]:
+@once(2)
+def k_spectrum(rate: int) -> NDArray[np.complex64]:
+    """Return the K-weighting as `weighed` multiplies by it, shape (`FFT` / 2 + 1,)."""
     turn = np.exp(-2j * np.pi * np.arange(FFT + 1) / (2 * FFT))
     response = np.ones(FFT + 1, np.complex128)
     for top, bottom in weighting(rate):
@@ -157,7 +182,7 @@ class _Same:
         return isinstance(other, _Same) and self.array is other.array
 
 
-@lru_cache(maxsize=16)
+@once(16)
 def _spectrum(response: _Same, size: int) -> NDArray[np.complex64]:
     return (np.fft.rfft(response.array.astype(np.float64), size) * size).astype(np.complex64)
 
@@ -214,7 +239,7 @@ def weighed(sound: Sound, rate: int) -> Sound:
     cells = -(-frames // CELL)
     heard = np.zeros((*sound.shape[:2], cells * CELL), np.float32)
     for start, blocks in _blocks(sound, hop, FFT, FFT):
-        for block in np.moveaxis(_passed(blocks, _k_spectrum(rate), FFT), -2, 0):
+        for block in np.moveaxis(_passed(blocks, k_spectrum(rate), FFT), -2, 0):
             here = heard[:, :, start : min(start + hop, frames)]
             here[...] = block[:, :, TAPS - 1 : TAPS - 1 + here.shape[2]]
             start += hop
@@ -274,10 +299,11 @@ class Meter:
         float
             `SILENCE` where nothing is above the absolute gate.
         """
+        shares = np.outer(gains, gains).ravel()
         if left is None:
-            energy = np.einsum("sab,a,b->s", self._windows(), gains, gains)
+            energy = self._windows() @ shares
         else:
-            cells = np.einsum("sab,a,b->s", self._cells(), gains, gains) * left
+            cells = (self._cells() @ shares.astype(np.float32)) * left
             energy = self._windowed(cells[:, np.newaxis])[:, 0]
         energy = energy[energy > 10 ** ((GATE - OFFSET) / 10)]
         if not energy.size:
@@ -286,17 +312,15 @@ class Meter:
         return OFFSET + 10 * math.log10(energy[energy > gate].mean())
 
     def _cells(self) -> Sound:
-        """Return what the layers share in each cell, shape (cells, layers, layers)."""
+        """Return what each layer and each other share in each cell, shape (cells, pairs)."""
         if len(self._shared) > 1:
             self._shared = [np.concatenate(self._shared)]
-        return self._shared[0]
+        return self._shared[0].reshape(len(self._shared[0]), -1)
 
     def _windows(self) -> NDArray[np.float64]:
-        """Return what they share in each window that is gated, shape (windows, layers, layers)."""
+        """Return what they share in each window that is gated, shape (windows, pairs)."""
         if self._known is None:
-            cells = self._cells()
-            flat = self._windowed(cells.reshape(len(cells), -1))
-            self._known = flat.reshape(-1, *cells.shape[1:])
+            self._known = self._windowed(self._cells())
         return self._known
 
     def _windowed(self, cells: Sound | NDArray[np.float64]) -> NDArray[np.float64]:
@@ -328,7 +352,22 @@ def _between() -> Sound:
     return sound
 
 
-def block_peaks(sound: Sound, worth: float = 0.0) -> NDArray[np.float32]:
+def block_heights(sound: Sound) -> NDArray[np.float32]:
+    """Return the highest frame of each block of `BLOCK` frames, of whichever side is higher.
+
+    Parameters
+    ----------
+    sound
+        Shape (2, frames); the last block may be short.
+    """
+    high = np.abs(sound).max(axis=0)
+    heights: NDArray[np.float32] = np.maximum.reduceat(high, np.arange(0, len(high), BLOCK))
+    return heights
+
+
+def block_peaks(
+    sound: Sound, worth: float = 0.0, heights: NDArray[np.float32] | None = None
+) -> NDArray[np.float32]:
     """Return the true peak of each block of `BLOCK` frames, of whichever side is higher.
 
     Parameters
@@ -337,21 +376,21 @@ def block_peaks(sound: Sound, worth: float = 0.0) -> NDArray[np.float32]:
         Shape (2, frames); the last block may be short.
     worth
         Where no frame of a block reaches this, the frames alone are looked at.
+    heights
+        About what `block_heights` finds, if that is known.
     """
-    blocks = -(-sound.shape[1] // BLOCK)
-    before = SINC // 2 - 1
-    padded = np.zeros((2, blocks * BLOCK + SINC), np.float32)
-    padded[:, before : before + sound.shape[1]] = sound
-    own = np.abs(padded[:, before : before + blocks * BLOCK]).ravel()
-    peaks = np.maximum.reduceat(own, np.arange(0, own.size, BLOCK)).reshape(2, blocks)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, BLOCK + SINC - 1, axis=1)
-    windows = windows[:, ::BLOCK][:, :blocks]
-    hot = peaks >= worth
-    inner = np.lib.stride_tricks.sliding_window_view(windows[hot], SINC, axis=1)
-    found = np.abs(inner @ _between()).max(axis=(1, 2)) if inner.size else np.zeros(0)
-    peaks[hot] = np.maximum(peaks[hot], found)
-    highest: NDArray[np.float32] = peaks.max(axis=0)
-    return highest
+    if not sound.shape[1]:
+        return np.zeros(0, np.float32)
+    peaks = block_heights(sound) if heights is None else heights.copy()
+    hot = np.flatnonzero(peaks >= worth)
+    place = hot[:, None] * BLOCK + np.arange(BLOCK + SINC - 1) - (SINC // 2 - 1)
+    inside = (place >= 0) & (place < sound.shape[1])
+    windows = sound[:, np.where(inside, place, 0)] * inside
+    inner = np.lib.stride_tricks.sliding_window_view(windows, SINC, axis=2)
+    between = np.abs(inner @ _between()).max(axis=(0, 2, 3))
+    own = np.abs(windows[:, :, SINC // 2 - 1 :][:, :, :BLOCK]).max(axis=(0, 2))
+    peaks[hot] = np.maximum(own, between)
+    return peaks
 
 
 def true_peak(sound: Sound) -> float:

@@ -12,13 +12,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.loudness import SILENCE, Meter, filtered
+from backing.loudness import SILENCE, Meter, filtered, once
 from backing.synth import PARTS, Stems
 from backing.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 
@@ -58,7 +57,7 @@ def _noise(frames: int) -> NDArray[np.float64]:
     return (mixed ^ (mixed >> np.uint64(31))) / 2.0**63 - 1.0
 
 
-@lru_cache(maxsize=2)
+@once(2)
 def room(rate: int) -> Sound:
     """Return the room's impulse response, shape (2, frames), each side of unit energy."""
     frames = round(ROOM_SECONDS * rate)

@@ -22,7 +22,9 @@ from numpy.typing import NDArray
 __all__ = ["Mp3File"]
 
 KBPS, KBPS_CODE = 192, 11  # and as a frame's header says it
-QUALITY = 5  # of LAME's search: 0 is best, 9 quickest
+# Of LAME's search: 0 is best, 9 quickest. 7 takes half the time of 5; its noise at 192 kbit/s lies
+# lower under what is heard than that of 5 at 160 kbit/s.
+QUALITY = 7
 LOUDER = 1 / 0.97  # LAME makes sound softer by that much at this rate of bits; it is made good
 DELAY = 576  # samples that LAME adds in front, besides the decoder's own
 FRAME = 1152  # samples of a frame

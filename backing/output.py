@@ -274,11 +274,13 @@ def _parts(stream: Stream) -> set[str]:
 
 
 def _ready_for_audio(soundfont: str | Path | None) -> Path:
-    from backing.synth import check_audio
+    from backing.fluid import check_audio, read_ahead
     from soundfonts import find_soundfont
 
     check_audio()
-    return find_soundfont(soundfont).path
+    font = find_soundfont(soundfont).path
+    read_ahead(font, 2)  # while what follows is loaded; two sections are rendered at once
+    return font
 
 
 def _write_audio(

@@ -24,6 +24,7 @@ from backing.loudness import (
     TAPS,
     Meter,
     block_gains,
+    block_heights,
     block_peaks,
     least,
     weighed,
@@ -34,9 +35,10 @@ from backing.spool import Spool, Stretch
 __all__ = ["Rendered"]
 
 WORKERS = 2
-AHEAD = 4  # stretches that are finished before they are asked for
+AHEAD = 4  # stretches that are finished before they are first asked for
 MANY = 1 << 17  # blocks whose gains are found at a time
 KEPT = 32  # stretches within which one comes again for which it is kept
+WORTH = 0.55  # of the limit: what is lower is not higher than that between its frames
 MIXES = 12  # that are kept for a while
 NEAR = BLOCK  # frames around a stretch, more than its true peaks depend on
 
@@ -136,6 +138,15 @@ def _near(lengths: Sequence[int], number: int, before: int, after: int) -> tuple
 class Rendered:
     """A piece as layers, measured and ready to be mastered.
 
+    Parameters
+    ----------
+    names, rate
+        As the attributes are.
+    folder
+        Where a long piece waits; the system's temporary folder by default.
+    expected
+        About how many different frames will be added.
+
     Attributes
     ----------
     names
@@ -148,18 +159,22 @@ class Rendered:
         What mastering will do.
     """
 
-    def __init__(self, names: tuple[str, ...], rate: int, folder: Path | None) -> None:
+    def __init__(
+        self, names: tuple[str, ...], rate: int, folder: Path | None, expected: int = 0
+    ) -> None:
         self.names = names
         self.rate = rate
         self.frames = 0
         self.window: tuple[int, int] | None = None
         self.gains = Gains(1.0, 1.0)
-        self.spool = Spool(len(names), folder)
+        self.spool = Spool(len(names), folder, expected)
         self.row: list[Stretch] = []
         self._lengths: list[int] = []
         self._heard: list[int] = []
-        self._meter = Meter(len(names), rate)
         self._known: dict[Hashable, Sound] = {}
+        self._heights: dict[Stretch, NDArray[np.float32]] = {}
+        self._weighed: dict[Hashable, Future[Sound]] = {}
+        self.pool = ThreadPoolExecutor(WORKERS)  # FluidSynth and numpy leave Python to others
         # One is looked at for its neighbours' sake too.
         self._mix = lru_cache(MIXES)(
             lambda stretch: self._mixed(self.spool.read(stretch), self.gains)
@@ -176,14 +191,18 @@ class Rendered:
         if counts:
             self._heard.append(number)
             key = self._near(number, TAPS, 0)
-            if key not in self._known:
-                heard = self._around(number, TAPS - 1, 0, self.spool.read)
-                self._known[key] = weighed(heard, self.rate)
-            self._meter.add_weighed(self._known[key], stretch.frames)
+            if key not in self._weighed:
+                self._weighed[key] = self.pool.submit(self._weigh, number)
+
+    def _weigh(self, number: int) -> Sound:
+        return weighed(self._around(number, TAPS - 1, 0, self.spool.read), self.rate)
 
     def measure(self) -> None:
         """Decide the gains from all that was added."""
-        self._known.clear()
+        meter = Meter(len(self.names), self.rate)
+        for number in self._heard:
+            shared = self._weighed[self._near(number, TAPS, 0)].result()
+            meter.add_weighed(shared, self.row[number].frames)
         balanced: dict[float, _Peaks] = {}
 
         def held(gains: Gains) -> NDArray[np.float32]:
@@ -195,19 +214,17 @@ class Rendered:
                 balanced[balance] = self._peaks(Gains(gains.band / most, gains.lead / most))
             return balanced[balance].left(np.float32(most))
 
-        self.gains = master(self._meter, self.names, held)
+        self.gains = master(meter, self.names, held)
 
     def _peaks(self, gains: Gains) -> _Peaks:
         """Return the highest frame of each block of each stretch that counts, at some gains."""
         different = list(dict.fromkeys(self.row[number] for number in self._heard))
 
         def find(stretch: Stretch) -> NDArray[np.float32]:
-            mix = np.abs(self._mixed(self.spool.read(stretch), gains)).max(axis=0)
-            return np.maximum.reduceat(mix, np.arange(0, len(mix), BLOCK))
+            return block_heights(self._mixed(self.spool.read(stretch), gains))
 
-        with ThreadPoolExecutor(WORKERS) as pool:
-            found = dict(zip(different, pool.map(find, different), strict=True))
-        return _Peaks([found[self.row[number]] for number in self._heard])
+        self._heights = dict(zip(different, self.pool.map(find, different), strict=True))
+        return _Peaks([self._heights[self.row[number]] for number in self._heard])
 
     def _mixed(self, layers: Sound, gains: Gains) -> Sound:
         mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), layers)
@@ -264,20 +281,23 @@ class Rendered:
         keys = [self._near(number, MARGIN, MARGIN) for number, _, _ in kept]
         again = _again(keys)
         made: dict[Hashable, Future[NDArray[Any]]] = {}
+        new: set[int] = set()  # places of what is made and was not asked for yet
         begun = 0
-        with ThreadPoolExecutor(WORKERS) as pool:
-            try:
-                for place, (_, low, high) in enumerate(kept):
-                    while begun < len(kept) and begun <= place + AHEAD:
-                        if keys[begun] not in made:
-                            made[keys[begun]] = pool.submit(make, kept[begun][0])
-                        begun += 1
-                    sound = made[keys[place]].result()
-                    if again[place] > place + KEPT:
-                        del made[keys[place]]
-                    yield sound[low:high]
-            finally:
-                pool.shutdown(wait=True, cancel_futures=True)
+        try:
+            for place, (_, low, high) in enumerate(kept):
+                new.discard(place)
+                while begun < len(kept) and begun <= place + KEPT and len(new) <= AHEAD:
+                    if keys[begun] not in made:
+                        made[keys[begun]] = self.pool.submit(make, kept[begun][0])
+                        new.add(begun)
+                    begun += 1
+                sound = made[keys[place]].result()
+                if again[place] > place + KEPT:
+                    del made[keys[place]]
+                yield sound[low:high]
+        finally:
+            for waiting in made.values():
+                waiting.cancel()
 
     def blocks(self) -> Iterator[tuple[Sound, Sound]]:
         """Yield the layers at their gains and the finished mix, some frames at a time.
@@ -324,11 +344,15 @@ class Rendered:
         key = self._near(number, NEAR, NEAR)
         if key not in self._known:
             around = self._around(number, NEAR, NEAR, self._mix)
+            heights = self._heights.get(self.row[number])
+            if heights is not None:  # at gains that were nearly these
+                heights = np.pad(heights * np.float32(max(self.gains.band, self.gains.lead)), 1)
             blocks = -(-self.row[number].frames // BLOCK)
-            self._known[key] = block_peaks(around, 0.6 * LIMIT)[1 : 1 + blocks]
+            self._known[key] = block_peaks(around, WORTH * LIMIT, heights)[1 : 1 + blocks]
         return self._known[key]
 
     def close(self) -> None:
-        """Give back the memory and the temporary file."""
+        """Stop what is being done, and give back the memory and the temporary file."""
+        self.pool.shutdown(wait=True, cancel_futures=True)
         self._mix.cache_clear()
         self.spool.close()

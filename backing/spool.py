@@ -18,7 +18,9 @@ __all__ = ["Spool", "Stretch"]
 
 Sound = NDArray[np.float32]
 
-IN_MEMORY = 3 << 24  # bytes; what is more waits on disk
+# Bytes. A piece that fits waits in memory; of a longer one, which is read from the disk anyway, a
+# sixth of that does.
+IN_MEMORY = 6 << 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +56,15 @@ class Spool:
         How many layers each stretch has; each is stereo.
     folder
         Where a long piece waits; the system's temporary folder by default.
+    frames
+        About how many will be written.
     """
 
-    def __init__(self, layers: int, folder: Path | None) -> None:
+    def __init__(self, layers: int, folder: Path | None, frames: int = 0) -> None:
         self.layers = layers
         self._folder = folder
-        self._memory: Sound | None = np.empty(IN_MEMORY // 4, np.float32)  # taken as it is filled
+        size = IN_MEMORY if 8 * layers * frames <= IN_MEMORY else IN_MEMORY // 6
+        self._memory: Sound | None = np.empty(size // 4, np.float32)  # taken as it is filled
         self._file: IO[bytes] | None = None
         self._filed = self._end = 0  # the places, in samples, where the file begins and ends
         self._lock = threading.Lock()

@@ -60,8 +60,7 @@ def stages(words: list[str]) -> dict[str, float]:
     import backing.tags
     from backing.cli import main
 
-    for module in (backing.audio, backing.rendered):
-        module.ThreadPoolExecutor = _AtOnce  # type: ignore[attr-defined]
+    backing.rendered.ThreadPoolExecutor = _AtOnce  # type: ignore[assignment, attr-defined]
     sys.argv = ["backing", *words]
     profile = cProfile.Profile()
     try:

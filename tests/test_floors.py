@@ -18,6 +18,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("phrases", "soundfonts"),
     (
         "backing.harmony",
+        "backing.fluid",
         "backing.hush",
         "backing.lanes",
         "backing.tempo",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import errno
 import gc
@@ -20,7 +21,9 @@ __all__ = ["main"]
 # numpy's threads for matrices take longer to start than numpy to load, and nothing here has use
 # for them.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-gc.set_threshold(100_000)  # of the many small objects here hardly any is in a ring
+# Of the many small objects here hardly any is in a ring, and all of them go at the end.
+gc.set_threshold(100_000)
+atexit.register(gc.freeze)
 
 # Each command's module and the line that --help shows, so that help imports none of them.
 COMMANDS: dict[str, str] = {

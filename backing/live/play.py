@@ -151,12 +151,13 @@ def _sound(
 
     opening = opening or Opening(None if recorder is None else recorder.heard)
     try:
-        from backing.live.sound import Sound
-        from backing.synth import check_audio
+        from backing.fluid import check_audio, read_ahead
         from soundfonts import find_soundfont
 
         font = find_soundfont(soundfont).path
         check_audio()
+        read_ahead(font, 1)  # while what follows is loaded
+        from backing.live.sound import Sound
     except BaseException:
         opening.abandon()
         raise

@@ -20,11 +20,11 @@ import numpy as np
 
 from backing.audio import LAST_RING, faded, pieces
 from backing.events import Note
+from backing.fluid import check_audio
 from backing.live.score import Score
 from backing.live.transport import Due, Transport
 from backing.loudness import BLOCK, MARGIN, gain_curve
 from backing.mix import LIMIT, TOGETHER, Gains, Sound
-from backing.synth import AT_ONCE, check_audio
 from phrases.curve import Curve
 
 __all__ = ["GAINS", "HOP", "Reel", "Renderer"]
@@ -266,7 +266,7 @@ class Renderer:
         notes = self._stream.sections[number].notes
         if offset or pace != 1:
             notes = paced(notes, float(offset), float(pace))
-        return _Tape(pieces(self._stream, notes, self._soundfont, self.rate, self.names, AT_ONCE))
+        return _Tape(pieces(self._stream, notes, self._soundfont, self.rate, self.names))
 
     def _prepare(self) -> None:
         """Begin to fetch the section that comes next of itself."""

@@ -20,10 +20,10 @@ from scipy.signal import resample_poly
 from backing import pieces, spool
 from backing.audio import Rendered
 from backing.events import Stream
+from backing.fluid import AudioError
 from backing.grooves import find_groove, groove_names
 from backing.midi import midi_bytes
 from backing.output import FORMATS, OutputError, check_outputs, check_rate, write
-from backing.synth import AudioError
 from phrases.errors import RangeError
 from soundfonts import SoundfontError
 from tests.backing.material import answered, line

@@ -6,9 +6,10 @@ import librosa
 import numpy as np
 import pytest
 
-from backing import synth
+from backing import fluid
 from backing.events import Note
-from backing.synth import BLOCK, PARTS, AudioError, synthesise
+from backing.fluid import AudioError
+from backing.synth import BLOCK, PARTS, stretches, synthesise
 from phrases.curve import Curve, Glide
 
 RATE = 44100
@@ -60,24 +61,24 @@ def test_a_soundfont_is_read_once_and_sounds_the_same_again(
     soundfont: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     read = []
-    new = synth._Synth._new
+    read_once = fluid._read
 
-    def counted(self: synth._Synth, *given: int) -> object:
-        read.append(given)
-        return new(self, *given)
+    def counted(path: Path) -> int:
+        read.append(path)
+        return read_once(path)
 
-    monkeypatch.setattr(synth, "_FONTS", {})
-    monkeypatch.setattr(synth._Synth, "_new", counted)
+    monkeypatch.setattr(fluid, "_FREE", {})
+    monkeypatch.setattr(fluid, "_read", counted)
     first = synthesise(NOTES, PROGRAMS, soundfont)
     # A crash cymbal rings for longer than is waited for.
     synthesise((Note("drums", 0.0, 0.06, 49, 127),), PROGRAMS, soundfont)
-    abandoned = synth.stretches(NOTES, PROGRAMS, soundfont, lengths=(64,))
+    abandoned = stretches(NOTES, PROGRAMS, soundfont, length=64)
     next(abandoned)
     del abandoned
     again = synthesise(NOTES, {**PROGRAMS, "comp": 4}, soundfont)
     assert not np.array_equal(again, first)
     assert synthesise(NOTES, PROGRAMS, soundfont).tobytes() == first.tobytes()
-    assert len(read) == 5 + 1  # a synthesiser for each, and one that reads
+    assert read == [soundfont]
 
 
 def test_nothing_to_play_is_silence(soundfont: Path) -> None:

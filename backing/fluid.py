@@ -1,0 +1,147 @@
+"""The FluidSynth library: whether it is there, its synthesisers, soundfonts that were read.
+
+It is used without numpy here, so that a soundfont is read while numpy is loaded.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import io
+import sys
+import threading
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from phrases.errors import BluesError
+
+__all__ = ["LOCK", "AudioError", "check_audio", "library", "new_synth", "read_ahead", "take"]
+
+GAIN = 0.5
+LEVELS = 5  # of what FluidSynth says on standard error, from panic to debug
+
+HOW_TO_GET = {
+    "linux": "sudo apt-get install libfluidsynth3 (Fedora: dnf install fluidsynth-libs; "
+    "Arch: pacman -S fluidsynth)",
+    "darwin": "brew install fluid-synth",
+    "win32": "choco install fluidsynth",
+}
+
+# Samples are loaded and freed in a cache of the whole process, which threads must not share.
+LOCK = threading.Lock()
+# Soundfonts that no synthesiser has just now, by their file's path, size and time: a file takes
+# longer to read than a synthesiser to make. One synthesiser alone may have one at a time.
+_FREE: dict[tuple[Path, int, int], list[int]] = {}
+
+
+_READY: list[Any] = []  # pyfluidsynth, once it was made ready here; others may have imported it
+
+
+class AudioError(BluesError, OSError):
+    """No audio can be made here."""
+
+
+def library() -> Any:
+    """Import pyfluidsynth, which prints where it found the library when ``CI`` is set.
+
+    Raises
+    ------
+    AudioError
+        If the FluidSynth library is missing, with how to get it.
+    """
+    if sys.modules.get("fluidsynth") in _READY:  # a thread must not touch standard output
+        return _READY[-1]
+    try:
+        with contextlib.redirect_stdout(io.StringIO()):
+            import fluidsynth
+    except (ImportError, AttributeError, OSError):
+        if find_spec("fluidsynth") is None:
+            raise AudioError(
+                "no audio: the Python package pyfluidsynth is not installed for this Python; "
+                "use the one in .venv, or pip install pyfluidsynth"
+            ) from None
+        how = HOW_TO_GET.get(sys.platform, HOW_TO_GET["linux"])
+        raise AudioError(
+            f"no audio without the FluidSynth library; get it with: {how}. MIDI (-o NAME.mid) "
+            "works without it"
+        ) from None
+    for name, result, *given in (
+        ("get_active_voice_count", ctypes.c_int),
+        ("get_sfont_by_id", ctypes.c_void_p, ctypes.c_int),
+        ("add_sfont", ctypes.c_int, ctypes.c_void_p),
+        ("remove_sfont", ctypes.c_int, ctypes.c_void_p),
+    ):
+        function = getattr(fluidsynth._fl, f"fluid_synth_{name}")
+        function.restype, function.argtypes = result, [ctypes.c_void_p, *given]
+    for level in range(LEVELS):  # what matters is raised
+        fluidsynth._fl.fluid_set_log_function(level, None, None)
+    _READY[:] = [fluidsynth]
+    return fluidsynth
+
+
+def check_audio() -> None:
+    """Check that sound can be made here.
+
+    Raises
+    ------
+    AudioError
+        If the FluidSynth library is missing, with how to get it.
+    """
+    library()
+
+
+def new_synth(rate: int, channels: int, pairs: int, polyphony: int) -> Any:
+    """Return a synthesiser with so many MIDI channels, stereo pairs and voices; hold `LOCK`."""
+    return library().Synth(
+        gain=GAIN, samplerate=float(rate), channels=channels,
+        **{
+            "synth.audio-channels": pairs, "synth.audio-groups": pairs,
+            "synth.reverb.active": 0, "synth.chorus.active": 0,
+            "synth.polyphony": polyphony, "synth.dynamic-sample-loading": 1,
+        },
+    )  # fmt: skip
+
+
+def take(soundfont: Path) -> tuple[int, list[int]]:
+    """Return a soundfont that nobody has, and the list to append it to when it is done with.
+
+    Hold `LOCK` when calling this, and when giving it back.
+
+    Raises
+    ------
+    AudioError
+        If FluidSynth cannot load it.
+    """
+    free: list[int] = []
+    with contextlib.suppress(OSError):
+        status = soundfont.stat()
+        free = _FREE.setdefault((soundfont, status.st_size, status.st_mtime_ns), [])
+    return free.pop() if free else _read(soundfont), free
+
+
+def _read(soundfont: Path) -> int:
+    # It reads samples by means of the synthesiser that loaded it, which stays therefore.
+    reader = new_synth(44100, 16, 1, 1)
+    number = reader.sfload(str(soundfont))
+    if number < 0:
+        reader.delete()
+        raise AudioError(f"{soundfont}: FluidSynth cannot load this soundfont; try another")
+    functions = library()._fl
+    font: int = functions.fluid_synth_get_sfont_by_id(reader.synth, number)
+    functions.fluid_synth_remove_sfont(reader.synth, font)
+    return font
+
+
+def read_ahead(soundfont: Path, times: int) -> None:
+    """Begin to read a soundfont for as many synthesisers as will play at once."""
+
+    def read() -> None:
+        # Whoever needs it says what is wrong with it.
+        with contextlib.suppress(AudioError), LOCK:
+            taken = [take(soundfont) for _ in range(times)]
+            for font, free in taken:
+                free.append(font)
+
+    library()
+    threading.Thread(target=read, daemon=True).start()
