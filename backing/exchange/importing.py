@@ -125,7 +125,7 @@ class _Text:
     def imported(self, part: str) -> Imported:
         reader = self.reader
         assert reader.meter is not None
-        lines = self._parts(strokes(reader.voice(), reader.told))
+        lines = self._parts(strokes(reader.voice(), reader.told, reader.capo))
         text = "\n".join([*self._head(), *lines, *self._tips()]) + "\n"
         try:
             text = tidy(text, str(self.path))

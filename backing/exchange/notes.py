@@ -16,7 +16,7 @@ from backing.sheet.values import VALUES
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.techniques import mark
 
-__all__ = ["Bend", "XmlNote", "length_of", "read_note"]
+__all__ = ["LONGEST", "Bend", "Place", "XmlNote", "length_of", "read_note"]
 
 WORDS = {text: name for name, text in OTHER.items()}
 SLID_IN = {tag: sign for sign, tag in INTO.items()}
@@ -31,6 +31,7 @@ MARKS = {
     "staccatissimo": "short",
 }
 MOST_DOTS = 4
+LONGEST = 20  # letters of a number; more are none
 SILENT = {
     "string", "fret", "open-string", "tuplet", "tied", "slur", "wavy-line", "technical",
     "ornaments", "articulations", "accidental-mark",
@@ -47,6 +48,15 @@ class Bend:
 
 
 @dataclass(slots=True)
+class Place:
+    """A string and a fret, empty and None where the file does not say, and how it is bent."""
+
+    string: str
+    fret: int | None = None
+    bends: list[Bend] = field(default_factory=list)
+
+
+@dataclass(slots=True)
 class XmlNote:
     """One note element that is no rest.
 
@@ -55,7 +65,8 @@ class XmlNote:
     string, fret
         Where; empty and None where the file does not say.
     places
-        All strings and frets at the note: one may have those of its whole chord.
+        All strings and frets at the note, each with the bends that follow it: one note may have
+        those of its whole chord.
     pitch
         As it is written in the file, a MIDI number; None without one.
     muted, grace, chord
@@ -70,6 +81,8 @@ class XmlNote:
     bends, ways, into, out, trill, sways
         What happens here: bends in order; the text after ``moves:`` of our own files; slides from
         and to nowhere; whether there is a trill, and whether a vibrato begins.
+    swayed
+        Whether a vibrato that came from before has ended here, before another begins.
     marks
         Keys of `phrases.techniques.MARKS`.
     unknown
@@ -78,7 +91,7 @@ class XmlNote:
 
     string: str = ""
     fret: int | None = None
-    places: list[tuple[str, int | None]] = field(default_factory=list)
+    places: list[Place] = field(default_factory=list)
     pitch: int | None = None
     muted: bool = False
     grace: bool = False
@@ -94,6 +107,7 @@ class XmlNote:
     out: str = ""
     trill: bool = False
     sways: bool = False
+    swayed: bool = False
     marks: list[str] = field(default_factory=list)
     unknown: Counter[str] = field(default_factory=Counter)
 
@@ -125,7 +139,7 @@ def number(text: str) -> Fraction:
     """Return a number of a file; 0 where it is none."""
     text = text.strip()
     try:
-        return Fraction(text) if len(text) < 20 and "e" not in text.lower() else Fraction(0)
+        return Fraction(text) if len(text) < LONGEST and "e" not in text.lower() else Fraction(0)
     except (ValueError, ZeroDivisionError):
         return Fraction(0)
 
@@ -157,6 +171,8 @@ def read_note(element: ET.Element) -> XmlNote:
                     _take(note, inner)
     if note.muted:
         note.fret = None
+    # One that goes on under a tie may be written anew at every note.
+    note.sways &= not (note.tied and note.swayed)
     note.unknown += Counter()
     return note
 
@@ -176,12 +192,12 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     if tag == "string":
         line = int(number(text))
         note.string = STRINGS[-line] if 1 <= line <= len(STRINGS) else f"string {text}"
-        note.places.append((note.string, None))
+        note.places.append(Place(note.string))
     elif tag == "fret":
         note.fret = int(number(text)) if 0 <= number(text) <= LAST_FRET else None
         note.unknown["fret above 24"] += note.fret is None
-        if note.places and note.places[-1][1] is None:
-            note.places[-1] = (note.places[-1][0], note.fret)
+        if note.places and note.places[-1].fret is None:
+            note.places[-1].fret = note.fret
     elif tag == "tied":
         note.tied |= kind == "stop"
         if kind == "let-ring":
@@ -199,6 +215,7 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     elif tag == "trill-mark":
         note.trill = True
     elif tag == "wavy-line":
+        note.swayed |= kind == "stop" and not note.sways
         note.sways |= kind == "start"
     elif tag == "tremolo" and kind in ("", "single"):
         note.marks.append("tremolo")
@@ -219,9 +236,10 @@ def _take_bend(note: XmlNote, child: ET.Element) -> None:
     if child.find("with-bar") is not None:
         note.unknown["bend by the bar"] += 1
         return
-    note.bends.append(
-        Bend(cents, child.find("pre-bend") is not None, child.find("release") is not None)
-    )
+    bend = Bend(cents, child.find("pre-bend") is not None, child.find("release") is not None)
+    note.bends.append(bend)
+    if note.places:
+        note.places[-1].bends.append(bend)
 
 
 def _take_other(note: XmlNote, text: str) -> None:

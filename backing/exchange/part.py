@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.exchange.notes import NATURALS, XmlNote, length_of, number, read_note
+from backing.exchange.notes import LONGEST, NATURALS, XmlNote, length_of, number, read_note
 from backing.exchange.unwriting import XmlEvent
 from phrases.counting import METERS, Meter
 from phrases.errors import ChoiceError, Problem, RangeError, TextFileError
@@ -47,6 +47,8 @@ class PartReader:
         Rehearsal marks with their beats.
     slower, in_time
         The beats at which it begins to slow down, and those at which a mark says that it ends.
+    capo
+        The fret it is at, 0 for none.
     tabs
         Staves with a tablature clef.
     told
@@ -76,6 +78,7 @@ class PartReader:
     told: Counter[str] = field(default_factory=Counter)
     tabs: set[str] = field(default_factory=set)
     divisions: Fraction = Fraction(1)
+    capo: int = 0
     farthest: Fraction = Fraction(0)
 
     def __post_init__(self) -> None:
@@ -184,7 +187,8 @@ class PartReader:
         if raw is not None:
             self.divisions = number(raw)
             if self.divisions <= 0:
-                raise self._wrong(measure, f'divisions "{raw:.20}" must be more than 0')
+                what = f'divisions "{raw:.20}" must be a number more than 0'
+                raise self._wrong(measure, f"{what}, of fewer than {LONGEST} digits")
         time = attributes.find("time")
         if time is not None:
             self._time(time, measure)
@@ -196,8 +200,9 @@ class PartReader:
             self._key(key)
         for details in attributes.findall("staff-details"):
             self._tuning(details)
-        if number(attributes.findtext("staff-details/capo") or "0"):
-            self.told["capo: frets count from it"] += 1
+        capo = int(number(attributes.findtext("staff-details/capo") or "0"))
+        self.told["capo: frets count from it"] += bool(capo)
+        self.capo = capo or self.capo
 
     def _time(self, time: ET.Element, measure: ET.Element) -> None:
         text = f"{time.findtext('beats')}/{time.findtext('beat-type')}"

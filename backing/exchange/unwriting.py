@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from itertools import accumulate
 
 from backing.exchange.notes import XmlNote
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
@@ -59,7 +60,7 @@ class _Open:
         return last is not None and last.sign in SLIDES and last.fret is None
 
 
-def strokes(events: Iterable[XmlEvent], told: Counter[str]) -> tuple[Stroke, ...]:
+def strokes(events: Iterable[XmlEvent], told: Counter[str], capo: int = 0) -> tuple[Stroke, ...]:
     """Return the strokes that events of one voice write.
 
     Parameters
@@ -68,12 +69,14 @@ def strokes(events: Iterable[XmlEvent], told: Counter[str]) -> tuple[Stroke, ...
         In order of time, also rests.
     told
         Counts, by a few words, what could not be carried over; added to.
+    capo
+        The fret from which frets count, 0 without one.
     """
-    return _Player(told).play(events)
+    return _Player(told, capo).play(events)
 
 
 def _deal(notes: Sequence[XmlNote]) -> None:
-    """Give the notes of a chord the strings and frets that one of them has for all.
+    """Give the notes of a chord the strings, frets and bends that one of them has for all.
 
     Each gets those of its pitch; where there are none it is left without.
     """
@@ -81,17 +84,36 @@ def _deal(notes: Sequence[XmlNote]) -> None:
         return
     places = [place for note in notes for place in note.places]
     for note in notes:
-        note.string, note.fret = "", None
-        for string, fret in places:
-            if fret is not None and string in STANDARD and STANDARD[string] + fret == note.pitch:
-                note.string, note.fret = string, fret
-                places.remove((string, fret))
+        note.string, note.fret, note.bends = "", None, []
+        for place in places:
+            if _pitch(place.string, place.fret) == note.pitch is not None:
+                note.string, note.fret, note.bends = place.string, place.fret, place.bends
+                places.remove(place)
                 break
 
 
+def _pitch(string: str, fret: int | None) -> int | None:
+    """Return the pitch of a fret; None where there is none."""
+    return STANDARD[string] + fret if string in STANDARD and fret is not None else None
+
+
+def _contradicts(note: XmlNote, capo: int) -> bool:
+    """Tell whether a fret gives another note than the pitch beside it, in whichever octave.
+
+    A pitch may be written as it is bent, or as it sounds with a capo.
+    """
+    fretted = _pitch(note.string, note.fret)
+    if fretted is None or note.pitch is None or note.tied:
+        return False
+    steps = accumulate((bend.cents for bend in note.bends), initial=0)
+    known = {(up + cents) % 1200 for cents in steps for up in (0, 100 * capo)}
+    return 100 * (note.pitch - fretted) % 1200 not in known
+
+
 class _Player:
-    def __init__(self, told: Counter[str]) -> None:
+    def __init__(self, told: Counter[str], capo: int) -> None:
         self.told = told
+        self.capo = capo
         self.done: list[Stroke] = []
         self.open: dict[str, _Open] = {}
         self.begun = self.until = Fraction(0)
@@ -153,6 +175,9 @@ class _Player:
     def _find_string(self, note: XmlNote, taken: dict[str, list[XmlNote]]) -> None:
         """Give a note that has only a pitch a string and a fret near the ones before."""
         known = note.string in STRINGS and (note.fret is not None or note.muted)
+        self.told["fret that gives another note than its pitch; the fret was believed"] += (
+            known and _contradicts(note, self.capo)
+        )
         if known and note.string not in taken:
             return
         self.told["note that was given a string and a fret" if not known else

@@ -18,12 +18,14 @@ from xml.etree import ElementTree as ET
 from xml.parsers import expat
 
 from phrases.errors import Problem, TextFileError
+from phrases.kinds import missing_file
 
 __all__ = ["LARGEST", "SUFFIXES", "read_xml"]
 
 SUFFIXES = (".musicxml", ".xml", ".mxl")
 LARGEST = 20_000_000  # bytes of XML
 DEEPEST = 64
+EXPORT = "export it from the notation program as MusicXML (.musicxml or .mxl)"
 CONTAINER = "META-INF/container.xml"
 
 
@@ -41,6 +43,8 @@ def read_xml(path: Path) -> ET.Element:
             raise _broken(name, "it is not a file; name a MusicXML file")
         with path.open("rb") as file:
             data = file.read(LARGEST + 1)
+    except FileNotFoundError:
+        raise _broken(name, missing_file(path)) from None
     except (OSError, ValueError) as error:
         if isinstance(error, TextFileError):
             raise
@@ -112,9 +116,9 @@ def _parsed(name: str, data: bytes) -> ET.Element:
         parser.Parse(data, True)
     except expat.ExpatError as error:
         what = expat.ErrorString(error.code)
-        raise _broken(name, f"not XML: {what}", error.lineno, error.offset + 1) from None
+        raise _broken(name, f"not XML: {what}; {EXPORT}", error.lineno, error.offset + 1) from None
     except (LookupError, ValueError) as error:
         if isinstance(error, TextFileError):
             raise
-        raise _broken(name, f"not XML: {error}") from None
+        raise _broken(name, f"not XML: {error}; {EXPORT}") from None
     return builder.close()

@@ -1,24 +1,30 @@
-"""The chord chart: a form in a key, four bars to a line.
+"""The chord chart: a form in a key, four bars to a line where these have room.
 
 Conventions: lengths are in staff spaces. Under each chord stands its degree, which is the
-same in every key.
+same in every key. A chord stands where it begins in its bar, the second of two in the middle; a
+tick marks each beginning within a bar.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from backing.forms import Form
+from backing.forms.form import Bar
 from backing.harmony import Chord
 from backing.sheet import ink, lettering
 from backing.sheet.ink import Ink
 from phrases.pitch import Key
 
-__all__ = ["LINE", "chart", "numeral"]
+__all__ = ["LINE", "chart", "in_line", "numeral"]
 
 LINE = 4  # bars
 HIGH = 12.5
 NAME = 5.4
 DEGREE = 2.6
 NUMBER = 1.6
+INSET = 1.4  # from where a chord begins to its name
+TICK = 1.0
 NUMERALS = ("I", "II", "III", "IV", "V", "VI", "VII")
 MINOR = ("m", "m6", "m7", "m9", "m7b5", "dim7")
 
@@ -34,6 +40,11 @@ def numeral(chord: Chord) -> str:
     return sign + step + quality + (f"/{chord.bass}" if chord.bass else "")
 
 
+def in_line(bars: Sequence[Bar]) -> int:
+    """Return how many bars of a chart are drawn on a line: fewer where one has many chords."""
+    return LINE if all(len(bar) <= 2 for bar in bars) else LINE // 2
+
+
 def chart(form: Form, key: Key, width: float) -> list[list[Ink]]:
     """Return the lines of a chart.
 
@@ -47,10 +58,11 @@ def chart(form: Form, key: Key, width: float) -> list[list[Ink]]:
         Of a line, in staff spaces.
     """
     bars = form.bars(key)
-    measure = width / LINE
+    count = in_line(bars)
+    measure = width / count
     lines = []
-    for first in range(0, len(bars), LINE):
-        row = bars[first : first + LINE]
+    for first in range(0, len(bars), count):
+        row = bars[first : first + count]
         inks: list[Ink] = []
         for number, bar in enumerate(row):
             left = number * measure
@@ -59,14 +71,9 @@ def chart(form: Form, key: Key, width: float) -> list[list[Ink]]:
             inks.append(
                 ink.words("bar number", label, left + 0.6, 1.9, NUMBER, face="italic", anchor=0.0)
             )
-            for place, (share, chord) in enumerate(bar):
-                x = left + 1.6 + float(share) * (measure - 1.0)
-                room = (measure - 1.0) / len(bar) - (1.2 if len(bar) == 1 else 2.2)
-                inks += _chord(chord, key, x, room)
-                if place:
-                    inks.append(ink.line("share", (x - 0.6, 3.6, x - 1.4, 7.4), 0.16))
+            inks += _chords(bar, key, left, measure)
         end = len(row) * measure
-        last = first + LINE >= len(bars)
+        last = first + count >= len(bars)
         inks.append(_bar_line(end, thick=last))
         for y in (0.0, HIGH):
             inks.append(ink.line("rule", (0.0, y, end, y), 0.1))
@@ -80,15 +87,20 @@ def _bar_line(x: float, *, thick: bool) -> Ink:
     return ink.line("bar line", (x, 0.0, x, HIGH), 0.16)
 
 
-def _chord(chord: Chord, key: Key, x: float, room: float) -> list[Ink]:
-    """Return a chord name over its degree, made smaller where the room is short."""
+def _chords(bar: Bar, key: Key, left: float, measure: float) -> list[Ink]:
+    """Return the chords of a bar over their degrees, all smaller where one lacks room."""
     found = []
-    for kind, text, size, y in (
-        ("chord", chord.name(key), NAME, 7.4),
-        ("degree", numeral(chord), DEGREE, 11.1),
+    room = measure / len(bar) - INSET - 0.6
+    for kind, size, y, texts in (
+        ("chord", NAME, 7.4, [chord.name(key) for _, chord in bar]),
+        ("degree", DEGREE, 11.1, [numeral(chord) for _, chord in bar]),
     ):
-        drawn = lettering.chord_name(text, size)
-        if drawn.right - drawn.left > room:
-            drawn = lettering.chord_name(text, size * room / (drawn.right - drawn.left))
-        found.append(ink.outline(kind, drawn, x, y, 0.0, text))
+        drawn = [lettering.chord_name(text, size) for text in texts]
+        size *= min(1.0, *(room / (one.right - one.left) for one in drawn))
+        for (share, _), text in zip(bar, texts, strict=True):
+            x = left + float(share) * measure + INSET
+            found.append(ink.outline(kind, lettering.chord_name(text, size), x, y, 0.0, text))
+    for share, _ in bar[1:]:
+        x = left + float(share) * measure
+        found += [ink.line("tick", (x, y, x, y + TICK), 0.16) for y in (0.0, HIGH - TICK)]
     return found

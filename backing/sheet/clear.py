@@ -21,12 +21,16 @@ APART = {
         "beam", "slur", "tie", "artic", "keySig",
     },
     "flag": {"stem", "flag", "dots", "rest", "beam", "barLine"},
+    "grace beam": {
+        "notehead", "stem", "flag", "grace beam", "accid", "dots", "rest", "beam", "barLine",
+        "slur", "tie", "artic", "ghost", "slide",
+    },
     "beam": {"slur", "tupletNum", "artic", "rest", "dots"},
     "slide": {
         "notehead", "accid", "flag", "dots", "rest", "ghost", "artic", "fret", "bend", "arc",
-        "tie", "slide",
+        "tie", "slide", "slur", "clef", "keySig", "meterSig",
     },
-    "ghost": {"notehead", "accid", "ghost", "dots", "flag", "rest", "stem", "barLine"},
+    "ghost": {"notehead", "accid", "ghost", "dots", "flag", "rest", "stem", "barLine", "beam"},
     "fret": {"fret", "bend", "arc", "bar line"},
     "bend": {"bend", "arc", "bar line", "bend size"},
     "stroke": {"stroke"},
@@ -37,7 +41,7 @@ APART = {
     "ledgerLines": {"ledgerLines"},
     "keySig": {"notehead", "stem", "flag"},
 }  # fmt: skip
-NOTE = {"notehead", "stem", "flag"}
+NOTE = {"notehead", "stem", "flag", "grace beam"}
 
 
 def event(one: Ink) -> str:

@@ -121,7 +121,7 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
                         owed = max(owed, bends, int("tr" in signs))
                     if sum("b" in [m.sign for m in n.head.moves] for n in column) > 1:
                         owed = max(owed, 1)
-                    if any(m.sign in ("/", "\\") for m in node.head.moves) and event.beats < 1:
+                    if node.head.out and event.beats < 1:
                         owed = max(owed, 2)
                 if wanted:
                     found[column[0].name] = wanted
@@ -136,10 +136,10 @@ def columns(score: Score, made: Plan, system: System) -> list[Column]:
             heads = _picked_together(made.nodes[bar][number])
             for index, nodes in enumerate(heads):
                 last = index == len(heads) - 1
-                x = _middle(made.nodes[bar][number][index - len(heads)], system)
+                x = _middle(made.nodes[bar][number][-1] if last else nodes, system)
                 column = Column((bar, number), nodes, x, x, x, last)
                 for node in nodes:
-                    if shown(node, first=not found):
+                    if shown(node, first=made.alone or not found):
                         box = number_ink(node, x, 0.0).box
                         column.left = min(column.left, box.left)
                         trill = trill_ink(node, box.right)
@@ -180,12 +180,23 @@ def _middle(nodes: Sequence[Node], system: System) -> float:
 
 
 def shown(node: Node, *, first: bool) -> bool:
-    """Tell whether a head has a fret number: what is picked or reached, not what is held."""
+    """Tell whether a head has a fret number: what is picked or reached, and what is held.
+
+    Parameters
+    ----------
+    node
+        The head.
+    first
+        Whether what is held from before is shown: in brackets, as the first thing of a system or
+        where no notation staff shows it. What begins or ends something is shown anyway.
+    """
     if node.join == "tie":
-        return first
+        leaves = node.head.out or node.head.leads
+        return first or bool(leaves) or any(m.sign == "tr" for m in node.head.moves)
     if node.join == "release":
         return node.first and not node.cents
-    return node.first and node.join not in ("bend", "pre")
+    # A bend that begins on a tied head rises from the fret in brackets.
+    return node.first and node.join != "pre"
 
 
 def row(string: str) -> float:
@@ -201,7 +212,7 @@ def number_ink(node: Node, x: float, y: float) -> Ink:
     if head.fret is None:
         size *= 1.35
     drawn = lettering.text(text, size, "bold")
-    if node.join in ("tie", "release") or "ghost" in head.marks:
+    if node.join in ("tie", "release", "bend") or "ghost" in head.marks:
         drawn = lettering.bracketed(drawn, SMALL if node.grace else NUMBER)
     return ink.outline("fret", drawn, x, y + drop(text, size), 0.5, node.name)
 
@@ -232,9 +243,8 @@ def waves(every: Sequence[Column]) -> list[tuple[float, float, bool, str]]:
             continue
         wide = any(node.head.sway == "~~" for node in swaying)
         right = column.until - 0.3
-        if last is not None and all(node.join == "tie" for node in column.nodes):
-            left, _, was, owner = found[-1]
-            found[-1] = (left, right, was or wide, owner)
+        if last is not None and found[-1][2] == wide and all(n.join == "tie" for n in swaying):
+            found[-1] = (found[-1][0], right, wide, found[-1][3])
         else:
             left = column.x - 0.4
             found.append((left, max(right, left + 1.6), wide, swaying[0].name))

@@ -7,7 +7,8 @@ phrase are in rings, notes of its scale that it leaves out are small.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from backing.sheet import ink, lettering
 from backing.sheet.ink import Box, Ink
@@ -25,6 +26,9 @@ SMALL = 0.88
 MARKED = (3, 5, 7, 9, 15, 17, 19, 21)
 DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")
 FEWEST = 5
+LEGEND = {"root": "root", "used": "played", "scale": "in the scale"}
+KEY = 0.5  # radius of its dots
+WORD = 1.05  # size of the legend
 
 
 def places(phrase: Phrase) -> set[tuple[str, int]]:
@@ -105,11 +109,12 @@ def diagram(phrase: Phrase, *, left_handed: bool = False) -> list[Ink]:
         found.append(ink.line("fret wire", (at, 0.0, at, tall), 0.4 if nut else 0.12))
     for fret in range(low, high + 1):
         face = "bold" if fret in (*MARKED, 12, 24) else "regular"
-        found.append(ink.words("fret number", str(fret), x(fret), tall + 2.8, 1.5, face=face))
+        found.append(ink.words("fret number", str(fret), x(fret), tall + 2.5, 1.5, face=face))
     for (string, fret), (degree, radius, kind) in sorted(dots.items()):
         y = STRING * (len(STRINGS) - 1 - STRINGS.index(string))
         found.append(_dot(x(fret), y, degree, radius, kind))
-    return found
+    kinds = {kind for _, _, kind in dots.values()}
+    return found + _legend([kind for kind in LEGEND if kind in kinds], start, tall + 4.4)
 
 
 def _dots(
@@ -126,6 +131,18 @@ def _dots(
                 found[string, fret] = (degree, DOT, "root" if semitones == 0 else "used")
             elif semitones in scale and fret:
                 found[string, fret] = (degree, SMALL, "scale")
+    return found
+
+
+def _legend(kinds: Sequence[str], left: float, y: float) -> list[Ink]:
+    """Return what each kind of dot means, in a line from `left` on."""
+    found: list[Ink] = []
+    for kind in kinds:
+        dot = _dot(left + KEY, y - WORD * lettering.CAP / 2, "", KEY, kind)
+        found.append(replace(dot, kind="legend"))
+        word = ink.words("legend", LEGEND[kind], left + 2 * KEY + 0.5, y, WORD, anchor=0.0)
+        found.append(word)
+        left = word.box.right + 1.1
     return found
 
 

@@ -5,6 +5,7 @@ Conventions: lengths are in staff spaces, 0 is the baseline of the title.
 
 from __future__ import annotations
 
+from backing.forms import Form
 from backing.sheet import ink, lettering
 from backing.sheet.ink import Ink
 from backing.sheet.score import Score
@@ -15,7 +16,7 @@ __all__ = ["facts", "home", "tempo", "tempo_words"]
 KEY = 2.5  # size of the key, as tall as the title's letters
 
 
-def facts(score: Score, phrase: Phrase, over: str = "") -> list[str]:
+def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
     """Return what is told of the whole under the title.
 
     Parameters
@@ -23,7 +24,7 @@ def facts(score: Score, phrase: Phrase, over: str = "") -> list[str]:
     score, phrase
         The phrase, as written music and as it is.
     over
-        What it is written over, where that is a whole form.
+        The form, where all of it is written.
     """
     found = [score.groove]
     if phrase.behind is None:
@@ -32,7 +33,11 @@ def facts(score: Score, phrase: Phrase, over: str = "") -> list[str]:
         found.append(f"laid back, {phrase.behind} ms behind the beat")
     if score.slowings:
         found.append("rit.: the band keeps its tempo")
-    return [fact for fact in (*found, over, score.level, *score.tags) if fact]
+    if over is not None:
+        times = len(score.measures) // len(over.bars(phrase.key))
+        again = {1: "", 2: ", played twice"}.get(times, f", played {times} times")
+        found.append(f"over a {over.title.lower()} chorus{again}")
+    return [fact for fact in (*found, score.level, *score.tags) if fact]
 
 
 def home(tonic: str, words: str) -> list[Ink]:

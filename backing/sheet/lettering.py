@@ -2,14 +2,14 @@
 
 Conventions: lengths are in staff spaces, y goes down, a text's origin lies on its baseline.
 Letters are set in Fira Sans (SIL Open Font License 1.1, beside this module), music glyphs in
-Leipzig (SIL Open Font License 1.1, from verovio's data). In chord names ``b`` and ``#`` become
-true accidentals; the letter is there as well, unseen, so that the name is found by a search.
+Leipzig (the same licence, from verovio's data). In chord names ``b`` and ``#`` become true
+accidentals; the letter is there as well, unseen, so that the name is found by a search.
 
 A drawing holds its letters as ``<text>`` with the font's own advances, without kerning. `outlined`
 makes outlines of them, for viewers that have not the font.
 
 References: SMuFL 1.4, https://w3c.github.io/smufl/latest/ (code points; an em is four staff
-spaces).
+spaces); fonts/README.md of https://github.com/rism-digital/verovio (Leipzig's licence).
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from html import escape, unescape
 from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
 from typing import Any
-from xml.sax.saxutils import escape, unescape
 
 __all__ = [
     "CAP",
@@ -44,12 +44,15 @@ STAFF_SPACES = 4.0  # in an em of a music font
 
 GLYPHS: dict[str, str] = {
     "flat": "E260",
+    "natural": "E261",
     "sharp": "E262",
     "double flat": "E264",
     "double sharp": "E263",
     "down": "E610",
     "up": "E612",
     "trill": "E566",
+    "accent": "E4A0",
+    "staccato": "E4A2",
     "eighth": "E1D7",
     "quarter": "E1D5",
     "dot": "E1E7",
@@ -61,9 +64,15 @@ GLYPHS: dict[str, str] = {
     "rest 8": "E4E6",
     "rest 16": "E4E7",
     "rest 32": "E4E8",
+    "rest 64": "E4E9",
+    "rest 128": "E4EA",
+    "rest 256": "E4EB",
     "flag 1": "E241",
     "flag 2": "E243",
     "flag 3": "E245",
+    "flag 4": "E247",
+    "flag 5": "E249",
+    "flag 6": "E24B",
     "three": "E883",
     "left bracket": "E0F5",
     "right bracket": "E0F6",
@@ -185,7 +194,7 @@ def _text(words: str, size: float, face: str, *, seen: bool = True) -> str:
     unseen = "" if seen else ' fill-opacity="0"'
     return (
         f'<text class="{face}"{unseen} font-family="Fira Sans"{_ASKED[face]}'
-        f' font-size="{size:.5g}" style="font-kerning:none">{escape(words)}</text>'
+        f' font-size="{size:.5g}" style="font-kerning:none">{escape(words, quote=False)}</text>'
     )
 
 
@@ -243,16 +252,16 @@ def bracketed(inside: Outline, size: float) -> Outline:
     return Outline(svg, 0.0, top, width, bottom, width)
 
 
-def _unseen(words: str, size: float, x: float, width: float) -> str:
+def _unseen(words: str, size: float, x: float, width: float, face: str) -> str:
     """Return letters that are not seen, as wide as the accidental that is seen there."""
-    wide = text(words, size, "bold").advance
+    wide = text(words, size, face).advance
     placed = f"translate({x:.4g} 0) scale({width / wide:.4g} 1)"
-    return f'<g transform="{placed}">{_text(words, size, "bold", seen=False)}</g>'
+    return f'<g transform="{placed}">{_text(words, size, face, seen=False)}</g>'
 
 
 @lru_cache(maxsize=512)
-def chord_name(name: str, size: float, sign_size: float = 0.32) -> Outline:
-    """Return a chord symbol: bold, its accidentals drawn as such.
+def chord_name(name: str, size: float, sign_size: float = 0.32, face: str = "bold") -> Outline:
+    """Return a chord symbol or the name of a note, its accidentals drawn as such.
 
     Parameters
     ----------
@@ -262,19 +271,21 @@ def chord_name(name: str, size: float, sign_size: float = 0.32) -> Outline:
         Of an em.
     sign_size
         Of an accidental against the letters.
+    face
+        A key of `FACES`.
     """
     parts = []
     x, left, top, right, bottom = 0.0, 0.0, 0.0, 0.0, 0.0
     for piece in re.findall(r"bb|##|b|#|[^b#]+", name):
         sign = {"b": "flat", "#": "sharp", "bb": "double flat", "##": "double sharp"}.get(piece)
         if sign is None:
-            drawn, raised = text(piece, size, "bold"), 0.0
+            drawn, raised = text(piece, size, face), 0.0
         else:
             drawn, raised = glyph(sign, size * sign_size), -0.27 * size
             x += 0.06 * size - drawn.left
         parts.append(f'<g transform="translate({x:.4g} {raised:.4g})">{drawn.svg}</g>')
         if sign is not None:
-            parts.append(_unseen(piece, size, x + drawn.left, drawn.right - drawn.left))
+            parts.append(_unseen(piece, size, x + drawn.left, drawn.right - drawn.left, face))
         left = min(left, x + drawn.left)
         right = max(right, x + drawn.right)
         top, bottom = min(top, raised + drawn.top), max(bottom, raised + drawn.bottom)

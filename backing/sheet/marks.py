@@ -6,23 +6,27 @@ it reaches, on the side away from the stem; a quarter tone is a small arrow with
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from backing.sheet import ink
 from backing.sheet.columns import INTO, LABEL, SIZES, WAVE, Column, waves
 from backing.sheet.ink import Box, Ink, Skyline
 from backing.sheet.mei import Node, Plan
+from backing.sheet.octaves import octave_signs
 from backing.sheet.score import Score
 from backing.sheet.staff import System
 from backing.sheet.ties import ties
+from backing.sheet.trills import trill_signs
 from backing.sheet.wording import wording
 
 __all__ = ["over"]
 
 BRACKET = 1.95  # height of a bracket around a head
 SHORTEST = 0.5  # of a slide
+BROKEN = 0.8  # rise of a slide over a line break
 RISES = (0.7, 0.4, 0.2, 0.12)  # of a slide from or to nowhere; less where two would cross
+LIFTS = (0.0, -0.3, 0.3, -0.5, 0.5)  # of it from the middle of its head, where they still would
 
 
 def over(
@@ -48,27 +52,11 @@ def over(
         for one in _brackets(system, column)
     ]
     system = replace(system, inks=[*system.inks, *found])
-    for join in made.joins:
-        one, two = system.heads.get(join.start), system.heads.get(join.end)
-        if one is None and two is None:
-            continue
-        owner = f"{join.start} {join.end}"
-        if join.sign in ("/", "\\"):
-            slide = _slide(system, one, two, join.sign, owner)
-            if not any(_alike(slide.box, other.box) for other in found):  # a unison has one
-                found.append(slide)
-    labels: list[tuple[Skyline, Ink]] = []
-    for column in every:
-        for node in column.nodes:
-            flatter = (_nowhere(system, node, column, rise) for rise in RISES)
-            others = [*found, *(one for one in system.inks if one.kind in ("beam", "flag"))]
-            found += next(
-                (o for o in flatter if not any(a.meets(b) for a in o for b in others)),
-                _nowhere(system, node, column, RISES[-1]),
-            )
+    found += _slides(made, system, every)
     found += ties(made, replace(system, inks=[*system.inks, *found]))
     sky.add(*found)
     floor.add(*found)
+    labels: list[tuple[Skyline, Ink]] = []
     nodes = {node.name: node for column in every for node in column.nodes}
     for join in made.joins:
         one, two = system.heads.get(join.start), system.heads.get(join.end)
@@ -85,14 +73,55 @@ def over(
     found += [line.put(label, 0.2) for line, label in labels]
     for column in every:
         for node in column.nodes:
-            found += _single(node, column, sky)
+            if not node.small and any(cents % 100 for cents in node.head.stations[1:]):
+                found.append(sky.put(_quarter(column.x, node), 0.35))
+    found += [sky.put(one, 0.35) for one in trill_signs(score, made, every, accidentals=True)]
     for start, end, wide, owner in waves(every):
         wave = ink.wave("vibrato", start, end, wide=wide, owner=owner)
         found.append(sky.put(wave, 0.5, 0.25 + WAVE, around=WAVE))
     if sizes:
         # Tremolo is three slashes through the stem.
         found += wording(every, sky, without=("tremolo",))
+    found += octave_signs(score, made, system, every, sky)
     return found
+
+
+def _slides(made: Plan, system: System, every: Sequence[Column]) -> list[Ink]:
+    """Return the slides between heads, over line breaks, and from and to nowhere."""
+    found: list[Ink] = []
+    slurs = [one for one in system.inks if one.kind == "slur"]
+    for join in made.joins:
+        one, two = system.heads.get(join.start), system.heads.get(join.end)
+        if one is None and two is None:
+            continue
+        owner = f"{join.start} {join.end}"
+        if join.sign in ("/", "\\"):
+            slide = _slide(system, one, two, join.sign, owner)
+            if not any(_alike(slide.box, other.box) for other in found):  # a unison has one
+                flatter = (
+                    [_slide(system, one, two, join.sign, owner, found, rise, lift)]
+                    for lift in LIFTS
+                    for rise in (BROKEN, *RISES)
+                )
+                found += _first_clear(flatter, [*found, *slurs] if not (one and two) else ())
+    beams = [one for one in system.inks if one.kind in ("beam", "flag", "grace beam")]
+    for column in every:
+        for node in column.nodes:
+            flatter = (
+                _nowhere(system, node, column, rise, lift) for lift in LIFTS for rise in RISES
+            )
+            found += _first_clear(flatter, [*found, *beams, *slurs])
+    return found
+
+
+def _first_clear(ways: Iterable[list[Ink]], others: Sequence[Ink]) -> list[Ink]:
+    """Return the first of some ways to draw that meets no others, or the flattest usual one."""
+    tried = []
+    for way in ways:
+        if not any(one.meets(other) for one in way for other in others):
+            return way
+        tried.append(way)
+    return tried[len(tried) // len(LIFTS) - 1]
 
 
 def _stem_down(system: System, head: Box) -> bool:
@@ -105,34 +134,50 @@ def _stem_down(system: System, head: Box) -> bool:
     return True
 
 
-def _slide(system: System, one: Box | None, two: Box | None, sign: str, owner: str) -> Ink:
+def _slide(
+    system: System,
+    one: Box | None,
+    two: Box | None,
+    sign: str,
+    owner: str,
+    slides: Sequence[Ink] = (),
+    rise: float = BROKEN,
+    lift: float = 0.0,
+) -> Ink:
+    """Return a slide between two heads, or over a line break, clear of earlier ones."""
     if one is not None and two is not None:
         left, right = _right_of(system, one) + 0.2, _left_of(system, two) - 0.2
         y1, y2 = (one.top + one.bottom) / 2, (two.top + two.bottom) / 2
     elif one is not None:
         left, right = _right_of(system, one) + 0.2, system.width - 0.5
-        y1 = (one.top + one.bottom) / 2
-        y2 = y1 - (0.8 if sign == "/" else -0.8)
+        y1 = (one.top + one.bottom) / 2 + lift
+        y2 = y1 - (rise if sign == "/" else -rise)
     else:
         assert two is not None
         right = _left_of(system, two) - 0.25
         left = max(system.start + 0.3, right - 2.0)
-        y2 = (two.top + two.bottom) / 2
-        y1 = y2 + (0.8 if sign == "/" else -0.8)
-    return _cut(system, (left, y1, max(right, left + 0.4), y2), owner)
+        y2 = (two.top + two.bottom) / 2 + lift
+        y1 = y2 + (rise if sign == "/" else -rise)
+    return _cut(system, (left, y1, max(right, left + 0.4), y2), owner, slides)
 
 
 def _alike(one: Box, other: Box) -> bool:
     return all(abs(a - b) < 0.15 for a, b in zip(one, other, strict=True))
 
 
-def _cut(system: System, ends: tuple[float, float, float, float], owner: str) -> Ink:
+def _cut(
+    system: System,
+    ends: tuple[float, float, float, float],
+    owner: str,
+    slides: Sequence[Ink] = (),
+) -> Ink:
     """Return a slide that ends before what stands in its way, such as the signs of a chord."""
     x1, y1, x2, y2 = ends
     others = [one for one in system.inks if one.kind in ("notehead", "accid", "dots", "ghost")]
     drawn = ink.line("slide", ends, 0.16, owner=owner)
     for _ in range(3):
         boxes = [one.box for one in others if one.meets(drawn, 0.1)]
+        boxes += [box for one in slides for box in one.boxes if any(map(box.meets, drawn.boxes))]
         left = max([x1, *(b.right + 0.15 for b in boxes if b.left + b.right < x1 + x2)])
         right = min([x2, *(b.left - 0.15 for b in boxes if b.left + b.right >= x1 + x2)])
         if not boxes or right - left < SHORTEST:
@@ -170,11 +215,11 @@ def _angle(one: Box, two: Box, up: bool, owner: str, *, dashed: bool) -> Ink:
     return Ink("angle", (Box(x1, min(ys), x2, max(ys)),), svg, owner=owner)
 
 
-def _nowhere(system: System, node: Node, column: Column, high: float) -> list[Ink]:
+def _nowhere(system: System, node: Node, column: Column, high: float, lift: float) -> list[Ink]:
     """Return slides from and to nowhere, as long as what stands beside leaves room."""
     found: list[Ink] = []
     box = system.heads[node.name]
-    middle = (box.top + box.bottom) / 2
+    middle = (box.top + box.bottom) / 2 + lift
     if node.first and node.head.into:
         rise = high if node.head.into == "/" else -high
         right = _left_of(system, box) - 0.2
@@ -183,16 +228,15 @@ def _nowhere(system: System, node: Node, column: Column, high: float) -> list[In
             if left < other.right + 0.15 and other.right < right - 0.4:
                 left = other.right + 0.15
         found.append(_cut(system, (left, middle + rise, right, middle), node.name))
-    for move in node.head.moves:
-        if move.sign in ("/", "\\") and move.fret is None and not node.small:
-            rise = -high if move.sign == "/" else high
-            left = _right_of(system, box) + 0.25
-            right = max(left + 0.5, min(left + INTO, column.until - 0.2))
-            for other in _obstacles(system, middle - 0.8, middle + 0.8):
-                if right > other.left - 0.15 and other.left > left + 0.4:
-                    right = other.left - 0.15
-            ends = (left, middle, right, middle + rise)
-            found.append(ink.line("slide", ends, 0.16, owner=node.name))
+    if node.head.out and not node.small:
+        rise = -high if node.head.out == "/" else high
+        left = _right_of(system, box) + 0.25
+        right = max(left + 0.5, min(left + INTO, column.until - 0.2))
+        for other in _obstacles(system, middle - 0.8, middle + 0.8):
+            if right > other.left - 0.15 and other.left > left + 0.4:
+                right = other.left - 0.15
+        ends = (left, middle, right, middle + rise)
+        found.append(ink.line("slide", ends, 0.16, owner=node.name))
     return found
 
 
@@ -220,7 +264,10 @@ def _brackets(system: System, column: Column) -> list[Ink]:
 
 def _obstacles(system: System, top: float, bottom: float) -> list[Box]:
     """Return what slides from and to nowhere must not reach."""
-    kinds = ("notehead", "accid", "dots", "rest", "flag", "barLine", "ghost")
+    kinds = (
+        "notehead", "accid", "dots", "rest", "flag", "barLine", "ghost", "clef", "keySig",
+        "meterSig",
+    )  # fmt: skip
     return [
         one.box
         for one in system.inks
@@ -239,22 +286,6 @@ def _right_of(system: System, head: Box) -> float:
         if one.kind in kinds and near and level:
             edge = max(edge, box.right)
     return edge
-
-
-def _single(node: Node, column: Column, sky: Skyline) -> list[Ink]:
-    """Return the trill and the quarter tone of one head."""
-    found: list[Ink] = []
-    quarter = any(cents % 100 for cents in node.head.stations[1:])
-    if quarter and not node.small:
-        found.append(sky.put(_quarter(column.x, node), 0.35))
-    if any(move.sign == "tr" for move in node.head.moves) and node.first:
-        sign = sky.put(ink.music("trill", "trill", column.x, 0.0, owner=node.name), 0.35)
-        found.append(sign)
-        right = column.until - 0.3
-        if right - sign.box.right > 1.6:
-            wave = ink.wave("trill", sign.box.right + 0.3, right, owner=node.name)
-            found.append(sky.put(wave, 0.6))
-    return found
 
 
 def _quarter(x: float, node: Node) -> Ink:

@@ -18,7 +18,7 @@ from itertools import groupby
 from backing.sheet.score import Event, Head, Measure, Score, Spelling, spell
 from phrases.pitch import Key
 
-__all__ = ["Join", "Node", "Plan", "mei", "plan"]
+__all__ = ["Join", "Node", "Plan", "alterations", "column_name", "mei", "plan"]
 
 VALUES = {
     "whole": "1", "half": "2", "quarter": "4", "eighth": "8", "16th": "16", "32nd": "32",
@@ -95,6 +95,10 @@ class Plan:
     turned
         Stems that would cross something on their usual side, by id: ``up`` or ``down`` for an
         event, ``other`` for grace notes.
+    alone
+        Whether it is of a tab that has no notation over it.
+    high
+        The events that are written an octave lower.
     """
 
     nodes: list[list[list[list[Node]]]] = field(default_factory=list)
@@ -102,6 +106,8 @@ class Plan:
     slurs: list[tuple[str, str]] = field(default_factory=list)
     pads: dict[str, int] = field(default_factory=dict)
     turned: dict[str, str] = field(default_factory=dict)
+    alone: bool = False
+    high: set[str] = field(default_factory=set)
 
 
 def plan(score: Score, *, bends: bool = True) -> Plan:
@@ -114,7 +120,7 @@ def plan(score: Score, *, bends: bool = True) -> Plan:
     bends
         Whether a bend has a small note before it, which a tab alone does not need.
     """
-    made = Plan()
+    made = Plan(alone=not bends)
     last: dict[str, Node] = {}
     legato: dict[str, str] = {}
     for bar, measure in enumerate(score.measures):
@@ -184,19 +190,33 @@ def _steps(head: Head, *, tied: bool) -> list[tuple[int, str]]:
     return found[1:] if tied and len(found) > 1 else found
 
 
+def alterations(key: Key) -> dict[str, int]:
+    """Return the steps that a key signature alters, 1 for a sharp and -1 for a flat."""
+    count = key.signature
+    return dict.fromkeys(SHARPS[:count], 1) if count > 0 else dict.fromkeys(FLATS[:-count], -1)
+
+
 class _Signs:
     """Which accidentals a bar has shown."""
 
     def __init__(self, key: Key) -> None:
-        count = key.signature
-        self.key = dict.fromkeys(SHARPS[:count], 1) if count > 0 else {}
-        if count < 0:
-            self.key = dict.fromkeys(FLATS[:-count], -1)
+        self.key = alterations(key)
         self.bar: dict[tuple[str, int], int] = {}
+        self.again = False  # on tied heads too
+        self.lower = 0  # octaves that are taken off
+        self.stale: set[tuple[str, int]] = set()
+
+    def written(self, *, high: bool) -> None:
+        """Say whether what follows is written an octave lower; then signs are given anew."""
+        if high != bool(self.lower):
+            self.lower = int(high)
+            self.stale = set(self.bar)
 
     def shown(self, spelling: Spelling) -> str:
-        place = (spelling.step, spelling.octave)
-        if self.bar.get(place, self.key.get(spelling.step, 0)) == spelling.alter:
+        place = (spelling.step, spelling.octave - self.lower)
+        if place in self.stale:
+            self.stale.remove(place)
+        elif self.bar.get(place, self.key.get(spelling.step, 0)) == spelling.alter:
             return ""
         self.bar[place] = spelling.alter
         return ACCIDENTALS[spelling.alter]
@@ -223,7 +243,8 @@ def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = Fa
     for bar, measure in enumerate(score.measures):
         if bar in breaks:
             bars.append("<pb/>")
-        bars.append(_measure(score, made, bar, measure, bare=bare))
+        first = bar == 0 or bar in breaks
+        bars.append(_measure(score, made, bar, measure, bare=bare, first=first))
     return (
         '<mei xmlns="http://www.music-encoding.org/ns/mei" meiversion="5.0"><meiHead/>'
         "<music><body><mdiv><score>"
@@ -234,11 +255,16 @@ def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = Fa
     )
 
 
-def _measure(score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool) -> str:
+def _measure(
+    score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool, first: bool
+) -> str:
     signs = _Signs(score.key)
     texts = []
     for number, event in enumerate(measure.events):
         name = f"b{bar}e{number}"
+        # What is tied from the system before has its accidental again.
+        signs.again = first and not number
+        signs.written(high=name in made.high)
         texts.append(_event(name, event, made, made.nodes[bar][number], signs, measure))
     content = "".join(_grouped(measure, texts)) + PAD * made.pads.get(f"m{bar}", 0)
     spans = [
@@ -317,16 +343,17 @@ def _event(
         dots = f' dots="{event.dots}"' if event.dots else ""
         return "", f'<rest xml:id="{name}" dur="{VALUES[event.value]}"{dots}/>'
     marks = {mark for head in event.heads for one in head.chain for mark in one.marks}
-    down = sum(_place(node.spelling) for node in columns[-1]) >= MIDDLE * len(columns[-1])
+    places = [_place(node.spelling) - 12 * signs.lower for node in columns[-1]]
+    down = sum(places) >= MIDDLE * len(places)
     graces = ""
+    small = [column_name(name, index, column) for index, column in enumerate(columns[:-1])]
+    way = _way(down=down != any(one in made.turned for one in small))
     for index, column in enumerate(columns):
         graces += PAD * made.pads.get(column[0].name, 0)
-        if index < len(columns) - 1:
-            whole = column[0].name if len(column) == 1 else f"{name}g{index}"
-            way = _way(down=down != (whole in made.turned))
+        if index < len(small):
             # Short, so that their flags keep clear of the beam of the notes around them.
-            small = f'dur="8" grace="acc" stem.dir="{way}" stem.len="3.5"'
-            graces += _chord(f"{name}g{index}", column, small, signs)
+            written = f'dur="8" grace="acc" stem.dir="{way}" stem.len="3.5"'
+            graces += _chord(small[index], column, written, signs)
     artic = [word for mark, word in (("accent", "acc"), ("short", "stacc")) if mark in marks]
     attributes = f'dur="{VALUES[event.value]}"'
     attributes += f' dots="{event.dots}"' if event.dots else ""
@@ -334,6 +361,11 @@ def _event(
     attributes += f' stem.dir="{made.turned[name]}"' if name in made.turned else ""
     attributes += ' stem.mod="3slash"' if "tremolo" in marks else ""
     return graces, _chord(name, columns[-1], attributes, signs)
+
+
+def column_name(event: str, index: int, column: Sequence[Node]) -> str:
+    """Return the id of a column of grace notes, that of its stem: the note's, or the chord's."""
+    return column[0].name if len(column) == 1 else f"{event}g{index}"
 
 
 def _way(*, down: bool) -> str:
@@ -348,10 +380,10 @@ def _chord(name: str, column: Sequence[Node], attributes: str, signs: _Signs) ->
     notes = []
     for node in sorted(column, key=lambda node: _place(node.spelling)):
         own = f'xml:id="{node.name}" pname="{node.spelling.step.lower()}"'
-        own += f' oct="{node.spelling.octave}"'
+        own += f' oct="{node.spelling.octave - signs.lower}"'
         if node.head.fret is None:
             own += ' head.shape="x"'
-        elif node.join != "tie":
+        elif node.join != "tie" or signs.again:
             sign = signs.shown(node.spelling)
             own += f' accid="{sign}"' if sign else ""
         # verovio sets the dots into the bracket: `marks` draws that one, around the dots.

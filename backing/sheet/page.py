@@ -11,17 +11,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
+from html import escape
 from typing import Any, Literal
-from xml.sax.saxutils import escape
 
 from backing.forms import Form
-from backing.sheet import heading, ink
+from backing.sheet import heading, ink, lettering
 from backing.sheet.changes import changed
-from backing.sheet.chart import chart
+from backing.sheet.chart import chart, in_line
 from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Picture, Style, document, pictures
-from backing.sheet.lettering import FONTS
 from backing.sheet.markup import escaped, markdown, quoted
 from backing.sheet.score import Score
 from backing.sheet.spoken import spoken
@@ -40,7 +39,8 @@ LARGER = 1.28
 FITS = (0.96, 0.92, 0.88)
 DIAGRAM = 2.6  # mm to a unit of the diagram
 GUTTER = 8.0  # mm between the diagram and the plan
-PLAN = 85.0  # mm that the plan wants beside the diagram
+# Millimetres that the plan wants beside the diagram, by its beat: its columns and room to write.
+PLANS = {"quarter": 90.0, "dotted quarter": 103.0}
 AUTHOR = "porchband"
 EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
 FONT = "Fira Sans"
@@ -129,7 +129,7 @@ def sheet(
     Raises
     ------
     RangeError
-        If the form is too short for the phrase, or it cannot be written.
+        If the phrase cannot be written, or its pickup would start while it still plays.
     """
     paper = replace(paper or Paper(), letters=kind == "pdf")
     made = _sheet(phrase, form, paper, chorus, kind)
@@ -159,8 +159,7 @@ def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -
             parts += [_system(picture, varied, paper) for picture in pictures(varied, style)]
     parts.append(_tips(score))
     parts.append(_foot(phrase, paper))
-    title = f"{phrase.title} in {phrase.key}"
-    return _compiled(title, "".join(parts), paper, kind)
+    return _compiled(phrase.title, phrase.key, "".join(parts), paper, kind)
 
 
 def _pages(pdf: bytes) -> int:
@@ -172,22 +171,23 @@ def _pages(pdf: bytes) -> int:
 def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind = "pdf") -> bytes:
     """Return the chord chart of a form in a key, as `sheet` does."""
     paper = replace(paper or Paper(), letters=kind == "pdf")
-    title = f"{form.title} in {key}"
     parts = [f"#heading-line({quoted(form.title)}, {_home_image(key, str(key), paper)}, none)\n"]
     feel = form.feel[:1].upper() + form.feel[1:]
     parts.append(f"#facts([{escaped(feel)}])\n" if feel else "")
     parts.append("#v(3mm)\n")
     bars = form.bars(key)
+    count = in_line(bars)
     for number, inks in enumerate(chart(form, key, paper.width)):
-        line = bars[4 * number : 4 * number + 4]
+        first = count * number
+        line = bars[first : first + count]
         names = " | ".join(" ".join(chord.name(key) for _, chord in bar) for bar in line)
-        alt = f"Bars {4 * number + 1} to {4 * number + len(line)}: {names}"
+        alt = f"Bars {first + 1} to {first + len(line)}: {names}"
         parts.append(_image(inks, paper, alt) + "#v(3mm, weak: true)\n")
-    return _compiled(title, "".join(parts), paper, kind)
+    return _compiled(form.title, key, "".join(parts), paper, kind)
 
 
 def _heading(score: Score, phrase: Phrase, form: Form, paper: Paper, chorus: bool) -> str:
-    over = f"over a {form.title.lower()} chorus" if chorus else ""
+    over = form if chorus else None
     facts = [escaped(fact) for fact in heading.facts(score, phrase, over)]
     home = _home_image(score.key, score.home, paper)
     tempo = _inline_image(heading.tempo(score), paper, heading.tempo_words(score))
@@ -233,7 +233,7 @@ def _placed(svg: str, width: float, paper: Paper, alt: str) -> str:
 def _titled(svg: str, alt: str) -> str:
     """Return a drawing with its alternative text inside, for a page that is an SVG itself."""
     start, end = svg.split(">", 1)
-    return f'{start} role="img"><title>{escape(alt)}</title>{end}'
+    return f'{start} role="img"><title>{escape(alt, quote=False)}</title>{end}'
 
 
 def _tips(score: Score) -> str:
@@ -259,16 +259,16 @@ def _foot(phrase: Phrase, paper: Paper) -> str:
     wide = box.right - box.left + 0.2
     size = min(DIAGRAM * paper.scale * wide, paper.column)
     # A long neck or large print leaves no room for the plan beside it.
-    beside = size + GUTTER + PLAN * paper.scale <= paper.column
+    beat = "dotted quarter" if phrase.meter.quarters != 1 else "quarter"
+    beside = size + GUTTER + PLANS[beat] * paper.scale <= paper.column
     alt = f"Fretboard diagram of {phrase.title} with degrees of {phrase.key}"
     if paper.left_handed:
         alt += ", left-handed"
     tempos = paper.tempos or practice_tempos(phrase.tempo)
     cells = ", ".join(quoted(f"{float(tempo):g}") for tempo in tempos)
     return (
-        f"#foot({quoted(_titled(svg, alt))}, {size:.3f}mm, {quoted(alt)}, ({cells},), "
-        f"{quoted('dotted quarter' if phrase.meter.quarters != 1 else 'quarter')}, "
-        f"{str(beside).lower()})\n"
+        f"#foot({quoted(_titled(svg, alt))}, {size:.3f}mm, {quoted(alt)}, "
+        f"[{_tonic(phrase.key, paper)}], ({cells},), {quoted(beat)}, {str(beside).lower()})\n"
     )
 
 
@@ -281,6 +281,7 @@ SETTINGS = """
   let size = calc.min(0.8em.to-absolute(), fitting)
   align(center, if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }})
 }})
+#let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
 #set document(title: {title}, author: {author}, date: none)
 #set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: 12mm,
   bottom: 13mm){foot})
@@ -288,8 +289,10 @@ SETTINGS = """
 #set par(leading: 0.62em, spacing: 0.85em)
 #show heading: set text(size: 1em, weight: "regular")
 #show heading: set block(above: 0mm, below: 0mm, sticky: true)
-// A word that no line can hold may break at any letter.
-#show regex("\\S{{30,}}"): it => it.text.clusters().join(sym.zws)
+// A word that no line can hold may break at any letter, and is one word for a search.
+#show regex("\\S{{30,}}"): it => it.text.clusters().join(box())
+#set list(marker: ([•], [–]))
+#show raw: set text(size: 1.1em)
 // A long title is set smaller; one that would be too small has lines of its own.
 #let heading-line(title, key, tempo) = layout(room => {{
   let wide(body) = measure(text(weight: 600, body)).width
@@ -306,43 +309,60 @@ SETTINGS = """
   }}))
 }})
 #let facts(body) = block(below: 2mm, text(size: 0.95em, body))
-#let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
 #let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
   drawn(svg, width, alt))
 #let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
   heading(level: 2, text(size: 1.15em, weight: 600, body)))
-#let variation(name) = block(above: 5mm, below: 3mm, sticky: true,
+#let variation(name) = block(above: 4mm, below: 3mm, sticky: true,
   heading(level: 2)[#text(size: 1.15em, weight: 600)[Variation:] #text(size: 1.15em, name)])
 #let ring(number) = box(baseline: 22%, circle(radius: 0.62em, stroke: 0.7pt,
   inset: 0pt, align(center + horizon, text(size: 0.82em, weight: 600, number))))
-#let tip(number, place, body) = block(breakable: false, above: 1.15em, below: 1.15em,
+#let tip(number, place, body) = block(breakable: false, above: 1em, below: 1em,
   grid(columns: (1.6em, 1fr), column-gutter: 0.4em,
     box(height: 0.7em, move(dy: -0.22em, ring(number))),
     [#text(style: "italic")[#upper(place.first())#place.slice(1):] #body]))
-#let neck(svg, width, alt) = block(breakable: false, above: 5mm)[#section[On the neck]
+#let neck(svg, width, alt, tonic) = block(breakable: false, above: 4mm)[
+  #section[On the neck #text(size: 0.85em, weight: "regular")[degrees of #tonic]]
   #drawn(svg, width, alt)]
-#let plan(tempos, beat) = block(breakable: false, above: 5mm)[#section[Practice plan]
+#let plan(tempos, beat) = block(breakable: false, above: 4mm)[#section[Practice plan]
   #table(columns: (auto, auto, 1fr), stroke: 0.6pt, inset: (x: 2mm, y: 1.15mm),
     align: (right, left, left),
     table.header([*#beat = *], [*clean passes*], [*date, what to mind*]),
     ..tempos.map(tempo => ([#tempo], range({clean}).map(_ => box(width: 0.85em, height: 0.85em,
       stroke: 0.7pt, baseline: 12%)).join(h(0.55em)), [])).flatten())]
-#let foot(svg, width, alt, tempos, beat, beside) = if beside {{
-  block(breakable: false, above: 5mm, grid(columns: (auto, 1fr), column-gutter: {gutter}mm,
-    align: (left, left), neck(svg, width, alt), plan(tempos, beat)))
+#let foot(svg, width, alt, tonic, tempos, beat, beside) = if beside {{
+  block(breakable: false, above: 4mm, grid(columns: (auto, 1fr), column-gutter: {gutter}mm,
+    align: (left, left), neck(svg, width, alt, tonic), plan(tempos, beat)))
 }} else {{
-  neck(svg, width, alt)
+  neck(svg, width, alt, tonic)
   plan(tempos, beat)
 }}
 """
 
 
-def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
+def _tonic(key: Key, paper: Paper) -> str:
+    """Return the tonic's name as markup for a line of any size, its accidental drawn."""
+    if len(key.tonic) == 1:
+        return escaped(key.tonic)
+    em = 10.0
+    name = lettering.chord_name(key.tonic, em, face="regular")
+    drawn = ink.outline("key", name, 0.0, 0.0, 0.0, key.tonic)
+    svg = document([drawn], drawn.box, letters=paper.letters)
+    width = (drawn.box.right - drawn.box.left + 0.2) / em
+    below = (drawn.box.bottom + 0.1) / em
+    image = f"drawn({quoted(svg)}, {width:.3f}em, {quoted(key.tonic)})"
+    return f"#box(baseline: {below:.3f}em, {image})"
+
+
+def _compiled(name: str, key: Key, body: str, paper: Paper, kind: Kind) -> bytes:
+    """Return a page of what has a name and a key, which are its title and stand in its foot."""
     import typst
 
+    title = f"{name} in {key}"
     width, height = PAPERS[paper.size]
     page = kind != "svg"
-    foot = f", footer: running({quoted(title)})"
+    mode = escaped(str(key).removeprefix(key.tonic))
+    foot = f", footer: running([{escaped(f'{name} in ')}{_tonic(key, paper)}{mode}])"
     settings = SETTINGS.format(
         title=quoted(title),
         author=quoted(AUTHOR),
@@ -355,7 +375,7 @@ def _compiled(title: str, body: str, paper: Paper, kind: Kind) -> bytes:
         font=quoted(FONT),
         size=f"{10.5 * paper.scale:g}",
     )
-    folders: Any = [str(FONTS)]
+    folders: Any = [str(lettering.FONTS)]
     made = typst.compile(
         (settings + body).encode(),
         font_paths=folders,

@@ -19,12 +19,15 @@ from backing.sheet.staff import System
 __all__ = ["rhythm"]
 
 START, END = 0.7, 3.6  # of a stem, under the staff
+ROOM = 2  # flags for which a stem is long enough
 BEAM, SPACE = 0.5, 0.75
 METER = 1.35
+STEP, FURTHEST = 0.1, 2.5  # by which a rest moves
 FLAGS = {"eighth": 1, "16th": 2, "32nd": 3, "64th": 4, "128th": 5, "256th": 6}
 RESTS = {
     "whole": "rest 1", "half": "rest 2", "quarter": "rest 4", "eighth": "rest 8",
-    "16th": "rest 16", "32nd": "rest 32",
+    "16th": "rest 16", "32nd": "rest 32", "64th": "rest 64", "128th": "rest 128",
+    "256th": "rest 256",
 }  # fmt: skip
 
 
@@ -34,6 +37,10 @@ def rhythm(
     """Return the rhythm of a system, and its rests, under and on the tab staff."""
     low = max([TALL, *(b.bottom for one in others for b in one.boxes if one.kind != "bar line")])
     low = low - TALL if low > TALL + 0.2 else 0.0
+    shortest = max(
+        FLAGS.get(event.value, 0) for bar in system.bars for event in score.measures[bar].events
+    )
+    stem = TALL + low + START, TALL + low + END + SPACE * max(0, shortest - ROOM)
     found: list[Ink] = []
     where = {column.event: column.x for column in every if column.last}
     for bar in sorted(system.bars):
@@ -41,12 +48,13 @@ def rhythm(
         for number, event in enumerate(events):
             if event.rest:
                 box = system.rests[f"b{bar}e{number}"]
-                name = RESTS.get(event.value, "rest 32")
+                name = RESTS[event.value]
                 middle = (box.left + box.right) / 2
                 if event.dots:
                     middle = box.left + 0.6
                 sign = ink.music("rest", name, middle, 0.0)
                 sign = sign.moved(0.0, TALL / 2 - (sign.box.top + sign.box.bottom) / 2)
+                sign = _clear(sign, others)
                 found.append(sign)
                 if event.dots:
                     found.append(_dot(sign.box.right + 0.5, TALL / 2))
@@ -54,9 +62,16 @@ def rhythm(
             [n for n in range(len(events)) if not events[n].rest],
             partial(_beamed_with, events),
         ):
-            found += _group(score, bar, list(group), where, low)
-        found += _tuplets(score, system, bar, where, low)
+            found += _group(score, bar, list(group), where, stem)
+        found += _tuplets(score, system, bar, where, stem[1] + 1.4)
     return found + _meter(score, system)
+
+
+def _clear(rest: Ink, others: Sequence[Ink]) -> Ink:
+    """Return a rest right of the arrows and slides of what rings before it."""
+    near = [one for one in others if one.kind in ("bend", "slide", "fret")]
+    tries = (rest.moved(n * STEP, 0.0) for n in range(round(FURTHEST / STEP)))
+    return next((one for one in tries if not any(one.meets(o, STEP) for o in near)), rest)
 
 
 def _meter(score: Score, system: System) -> list[Ink]:
@@ -76,12 +91,11 @@ def _meter(score: Score, system: System) -> list[Ink]:
 
 
 def _tuplets(
-    score: Score, system: System, bar: int, where: dict[tuple[int, int], float], low: float
+    score: Score, system: System, bar: int, where: dict[tuple[int, int], float], y: float
 ) -> list[Ink]:
     """Return the numbers of tuplets, with a bracket where no beam holds them together."""
     found: list[Ink] = []
     events = score.measures[bar].events
-    y = TALL + low + END + 1.4
     start = 0
     for number, event in enumerate(events):
         if event.tuplet is None:
@@ -124,11 +138,16 @@ def _run(events: Sequence[Event], number: int) -> int:
 
 
 def _group(
-    score: Score, bar: int, numbers: list[int], where: dict[tuple[int, int], float], low: float
+    score: Score,
+    bar: int,
+    numbers: list[int],
+    where: dict[tuple[int, int], float],
+    stem: tuple[float, float],
 ) -> list[Ink]:
+    """Return the stems, dots, flags and beams of notes that are beamed together."""
     events = score.measures[bar].events
     found: list[Ink] = []
-    top, end = TALL + low + START, TALL + low + END
+    top, end = stem
     xs = [where[bar, n] for n in numbers]
     counts = [FLAGS.get(events[n].value, 0) for n in numbers]
     for n, x, count in zip(numbers, xs, counts, strict=True):
@@ -142,8 +161,8 @@ def _group(
                 _dot(x + (1.6 if flagged else 0.55), end - 0.35 if not count else top + 0.3)
             )
         if len(numbers) == 1 and count:
-            sign = ink.outline("flag", lettering.glyph(f"flag {min(count, 3)}"), x, end, 0.0, "")
-            found.append(sign)
+            sign = ink.outline("flag", lettering.glyph(f"flag {count}"), x, end, 0.0, "")
+            found.append(sign.moved(0.0, min(0.0, end - sign.box.bottom)))
     if len(numbers) > 1:
         for level in range(1, max(counts) + 1):
             y = end - (level - 1) * SPACE - BEAM / 2

@@ -6,6 +6,7 @@ more lines; where things still overlap, the note that is too near moves away.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -14,15 +15,18 @@ from itertools import pairwise
 
 from backing.sheet.clear import Pair, in_the_way, late
 from backing.sheet.columns import columns, pads
+from backing.sheet.graces import beam_graces
 from backing.sheet.ink import Ink, Skyline
 from backing.sheet.marks import over
 from backing.sheet.mei import Plan, plan
+from backing.sheet.octaves import high_passages
 from backing.sheet.rhythm import rhythm
 from backing.sheet.score import Score
 from backing.sheet.signs import moved_clear
 from backing.sheet.staff import System, engrave, widths
 from backing.sheet.tab import tab
 from backing.sheet.ties import reslurred
+from backing.sheet.trills import upper_heads
 from backing.sheet.wording import hands
 
 __all__ = ["STAVES", "Drawn", "Style", "spaced"]
@@ -46,6 +50,7 @@ OVERLAP = 12.0  # how much worse than a lack of room; worse than the smallest pr
 PASSES = 4  # in which notes move apart and stems turn over; one is often enough
 ENOUGH = 20  # layouts, after which the best of them will do
 MANY = 5  # overlaps that are left, after which the next ways are not even tried
+TIED = 2  # pads before a head that is tied from the system before
 MOST = 4  # pads that a column gets besides its usual ones
 STRETCHES = (1.25, 1.4, 1.6, 1.8)  # of a last line that would be stretched too far
 
@@ -214,10 +219,12 @@ def _ended(pair: Pair) -> int | None:
 def _turned(pair: Pair, system: System) -> dict[str, str]:
     """Return which stems to turn over where a beam crosses what belongs to a grace note."""
     for one, other in (pair, pair[::-1]):
-        if one.kind == "flag" and other.kind == "beam":
+        if one.kind in ("flag", "grace beam") and other.kind == "beam":
             return {one.owner: "other"}
-        if one.kind in ("accid", "notehead") and other.kind == "beam":
-            way = "up" if other.box.top > one.box.top else "down"
+        if one.kind in ("accid", "notehead", "ghost") and other.kind == "beam":
+            # The upper note of a trill lies beside its head, higher.
+            top = system.heads[one.owner].top if one.kind == "ghost" else one.box.top
+            way = "up" if other.box.top > top else "down"
             left, right = other.box.left - 1.0, other.box.right + 1.0
             return {
                 name.split("n")[0]: way
@@ -269,6 +276,7 @@ def _last_line(score: Score, style: Style, made: Plan, best: _Try) -> list[Drawn
 def _planned(score: Score, bare: bool) -> Plan:
     made = plan(score, bends=not bare)
     made.pads = pads(score, made)
+    made.high = set() if bare else high_passages(made)
     return made
 
 
@@ -280,9 +288,18 @@ def _natural(score: Score, bare: bool, loose: float) -> System:
 def _engraved(
     score: Score, made: Plan, breaks: Sequence[int], width: float, *, loose: float, bare: bool
 ) -> list[System]:
-    systems = engrave(score, made, breaks, width, loose=loose, bare=bare)
+    pads = dict(made.pads)
+    for bar in breaks if not bare else ():
+        columns = made.nodes[bar][0]
+        # What is tied from the system before needs room for its half of the tie.
+        if columns and any(node.join == "tie" for node in columns[0]):
+            name = columns[0][0].name
+            pads[name] = pads.get(name, 0) + TIED
+    systems = engrave(score, replace(made, pads=pads), breaks, width, loose=loose, bare=bare)
     for system in systems if not bare else ():
         moved_clear(system)
+        upper_heads(score, made, system)
+        beam_graces(made, system)
         reslurred(made, system)
     return systems
 
@@ -333,7 +350,9 @@ def _breaks(score: Score, natural: System, width: float, *, form: bool) -> list[
         for start in range(max(0, end - 8), end):
             length = sum(sizes[start:end])
             room = width - (natural.start if start == 0 else prefix)
-            if length > room and end - start > 1:
+            # A pickup never has a line to itself, however full that of bar one is.
+            least = 2 if (pickup or score.measures[0].start) and not start and count > 1 else 1
+            if end - start < least or (length > room and end - start > least):
                 continue
             slack = max(0.0, room - length) / room
             cost = 1.0 + 2.0 * slack**2
@@ -341,10 +360,10 @@ def _breaks(score: Score, natural: System, width: float, *, form: bool) -> list[
                 cost += {0: 0.0, 2: 0.6}.get((end - pickup) % 4, 1.2)
             elif end < count and end not in starts:
                 cost += 0.6
-            if end - start == 1 and count > 2:
+            if end - start == least and count > 2:
                 cost += 0.8
             choices.append((best[start][0] + cost, start))
-        best.append(min(choices))
+        best.append(min(choices, default=(math.inf, 0)))
     breaks = []
     end = count
     while end > 0:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator
 
 from backing.sheet.score import Head, Measure, Score
-from phrases.counting import count_word
+from phrases.counting import count_word, spoken_count
 from phrases.phrase import Move, bend_cents
 from phrases.techniques import SLIDES, TECHNIQUES
 
@@ -34,7 +34,7 @@ def spoken(score: Score, numbers: Container[int]) -> str:
     return " ".join(
         _bar(measure)
         + "".join(
-            f" Slowing down from beat {int(one.at) + 1}."
+            f" Slowing down from {spoken_count(int(one.at) + 1, one.at % 1)}."
             for one in score.slowed(measure)
             if one.begins
         )

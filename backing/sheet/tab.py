@@ -30,6 +30,7 @@ from backing.sheet.ink import Ink, Skyline
 from backing.sheet.mei import Plan
 from backing.sheet.score import Score
 from backing.sheet.staff import System
+from backing.sheet.trills import trill_signs
 from backing.sheet.wording import hands, wording
 from phrases.fretboard import STRINGS
 
@@ -65,6 +66,8 @@ def tab(
     _numbers(staff)
     _lines(staff)
     bends(staff)
+    if made.alone:
+        _articulations(staff)
     for join in made.joins:
         _join(staff, join.sign, join.start, join.end)
     for column in staff.columns:
@@ -85,7 +88,7 @@ def _numbers(staff: Staff) -> None:
     for column in staff.columns:
         for node in column.nodes:
             y = row(node.head.string)
-            if shown(node, first=first):
+            if shown(node, first=first or staff.made.alone):
                 number = number_ink(node, column.x, y)
                 staff.add(number)
                 column.drawn[node.head.string] = number.box
@@ -147,6 +150,7 @@ def _join(staff: Staff, sign: str, start: str, end: str) -> None:
     left = _past(staff, left, right - 0.8, y)
     owner = f"{start} {end}"
     if sign in ("/", "\\"):
+        left, right = _longest(staff, left, right, y)
         rise = 0.38 if sign == "/" else -0.38
         ends = (left + 0.25, y + rise, right - 0.25, y - rise)
         staff.add(ink.line("slide", ends, 0.16, owner=owner))
@@ -179,6 +183,17 @@ def _past(staff: Staff, left: float, right: float, y: float) -> float:
     return left
 
 
+def _longest(staff: Staff, left: float, right: float, y: float) -> tuple[float, float]:
+    """Return the longest part of a string between arrows that rise through it."""
+    boxes = [box for one in staff.inks if one.kind == "bend" for box in one.boxes]
+    crossing = [b for b in boxes if b.top < y + 0.5 and y - 0.5 < b.bottom]
+    parts = []
+    for box in sorted(box for box in crossing if left < box.right and box.left < right):
+        parts.append((left, box.left - 0.1))
+        left = max(left, box.right + 0.1)
+    return max([*parts, (left, right)], key=lambda part: part[1] - part[0])
+
+
 def _nowhere(staff: Staff, column: Column) -> None:
     """Draw slides from and to nowhere."""
     for node in column.nodes:
@@ -188,13 +203,22 @@ def _nowhere(staff: Staff, column: Column) -> None:
             rise = 0.5 if node.head.into == "/" else -0.5
             ends = (box.left - 0.2 - INTO, y + rise, box.left - 0.2, y - rise)
             staff.add(ink.line("slide", ends, 0.16, owner=node.name))
-        for move in node.head.moves:
-            if move.sign in ("/", "\\") and move.fret is None and not node.small:
-                rise = 0.5 if move.sign == "/" else -0.5
-                x = (box.right if box is not None else column.x) + 0.2
-                x = _past(staff, x, x + 5.0, y)
-                ends = (x, y + rise, min(x + INTO, column.until - 0.2), y - rise)
-                staff.add(ink.line("slide", ends, 0.16, owner=node.name))
+        if node.head.out and not node.small:
+            rise = 0.5 if node.head.out == "/" else -0.5
+            x = (box.right if box is not None else column.x) + 0.2
+            x = _past(staff, x, x + 5.0, y)
+            ends = (x, y + rise, min(x + INTO, column.until - 0.2), y - rise)
+            staff.add(ink.line("slide", ends, 0.16, owner=node.name))
+
+
+def _articulations(staff: Staff) -> None:
+    """Draw accents and staccato, which no notation over the tab shows."""
+    for column in staff.columns:
+        marks = {mark for node in column.nodes if node.first for mark in node.head.marks}
+        for mark, name in (("short", "staccato"), ("accent", "accent")):
+            if mark in marks:
+                sign = ink.music("artic", name, column.x, 0.0, owner=column.nodes[0].name)
+                staff.inks.append(staff.sky.put(sign, 0.45, 0.0))
 
 
 def _letters(staff: Staff) -> None:
@@ -207,16 +231,8 @@ def _letters(staff: Staff) -> None:
             if not any(i.kind == "letter" and abs(i.box.left - letter.box.left) < 0.1
                        for i in staff.inks):  # fmt: skip
                 staff.inks.append(staff.sky.put(letter, 0.2, 0.1))
-    for column in staff.columns:
-        for node in column.nodes:
-            if any(move.sign == "tr" for move in node.head.moves) and node.first:
-                sign = ink.music("trill", "trill", column.x, 0.0, 1.0, owner=node.name)
-                placed = staff.sky.put(sign)
-                staff.inks.append(placed)
-                right = column.until - 0.3
-                if right - placed.box.right > 1.6:
-                    wave = ink.wave("trill", placed.box.right + 0.3, right, owner=node.name)
-                    staff.inks.append(staff.sky.put(wave, 0.5, around=WAVE))
+    for trill in trill_signs(staff.score, staff.made, staff.columns, accidentals=False):
+        staff.inks.append(staff.sky.put(trill))
 
 
 def _waves(staff: Staff) -> None:

@@ -1,5 +1,7 @@
 """A phrase in plain text, for chats and e-mail: tablature, variations, tips and practice plan.
 
+A chord chart, too.
+
 Conventions: six lines from the high string to the low one, with the count above each note; what
 is counted in brackets is silence from there. A line is at most `WIDTH` characters wide and breaks
 at a bar line, or within a bar that is wider than that. References: the signs are those usual in
@@ -10,19 +12,22 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
+from unicodedata import combining
 
 from backing.forms import Form
 from backing.page.words import plain
 from backing.sheet import heading
 from backing.sheet.changes import changed
+from backing.sheet.chart import LINE, numeral
 from backing.sheet.score import Remark, Score
 from backing.sheet.tempos import CLEAN, practice_tempos
 from backing.sheet.textlines import SIGNS, Column, columns, systems, used
 from backing.sheet.writing import over_form
 from phrases.errors import RangeError
 from phrases.phrase import Phrase
+from phrases.pitch import Key
 
-__all__ = ["NARROWEST", "WIDTH", "text_sheet"]
+__all__ = ["NARROWEST", "WIDTH", "chart_text", "text_sheet"]
 
 WIDTH = 80
 NARROWEST = 40
@@ -55,19 +60,18 @@ def text_sheet(
     -------
     str
         Lines of ASCII signs (titles and tips keep their own letters), ended by a line feed. A line
-        is wider than that only where what follows at once at one place is.
+        is wider than that only where what follows at once at one place is, or an address.
 
     Raises
     ------
     RangeError
-        If the width is less than `NARROWEST`, the form is too short for the phrase, or it cannot
-        be written.
+        If the width is less than `NARROWEST`, or the phrase cannot be written.
     """
     if width < NARROWEST:
         raise RangeError(f"width {width}: a tab needs at least {NARROWEST} characters")
     score = over_form(phrase, form, chorus=chorus)
-    over = f"over a {form.title.lower()} chorus" if form is not None and chorus else ""
-    lines = list(_heading(score, heading.facts(score, phrase, over), width))
+    facts = heading.facts(score, phrase, form if chorus else None)
+    lines = list(_heading(score, facts, width))
     written: list[list[Column]] = []
     versions = [("", score)]
     if not chorus:
@@ -93,10 +97,48 @@ def text_sheet(
     return "\n".join(lines) + "\n"
 
 
-def _heading(score: Score, facts: list[str], width: int) -> Iterator[str]:
-    title = textwrap.wrap(score.title, width)
+def chart_text(form: Form, key: Key) -> str:
+    """Return the chord chart of a form in a key as plain text, degrees under the chords.
+
+    All bars are as wide, and a chord stands where it begins in its bar. There are four bars to a
+    line of `WIDTH` characters, or two or one where the names need more room.
+    """
+    bars = form.bars(key)
+    left = len(str(len(bars))) + 1
+    rows = [
+        [[text(chord) for _, chord in bar] for bar in bars]
+        for text in (lambda chord: chord.name(key), numeral)
+    ]
+    for count in (LINE, 2, 1):
+        wide = (WIDTH - left - 1) // count
+        if all(len(text) + 2 <= wide // len(bar) for row in rows for bar in row for text in bar):
+            break
+    lines = [*_title(f"{form.title} in {key}"), *textwrap.wrap(_capital(form.feel), WIDTH)]
+    for first in range(0, len(bars), count):
+        number = str(first + 1)
+        lines.append("")
+        for row in rows:
+            cells = ["".join(text.ljust(wide // len(bar)) for text in bar) for bar in row]
+            line = "".join(f"| {cell}".ljust(wide)[:wide] for cell in cells[first : first + count])
+            lines.append(f"{number:>{left - 1}} {line}|")
+            number = ""
+    return "\n".join(lines) + "\n"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _title(text: str, width: int = WIDTH) -> Iterator[str]:
+    """Yield a title, its last line underlined as far as it reaches."""
+    title = textwrap.wrap(text, width) or [""]
     yield from title
-    yield "=" * max(map(len, title), default=0)
+    # A letter's accents may be signs of their own, which take no room.
+    yield "=" * sum(not combining(sign) for sign in title[-1])
+
+
+def _heading(score: Score, facts: list[str], width: int) -> Iterator[str]:
+    yield from _title(score.title, width)
     told = [score.home if score.scale else f"key of {score.key}"]
     told.append(f"{score.meter}, {float(score.tempo):g} beats a minute")
     if score.swung:
@@ -113,8 +155,14 @@ def _tip(remark: Remark, width: int) -> Iterator[str]:
     indent = "    " if remark.number else ""
     for line in plain(remark.text).splitlines():
         item = "  " if line.lstrip().startswith("- ") else ""
+        whole = "://" not in line  # an address is never broken
         yield from textwrap.wrap(
-            line, width, initial_indent=first, subsequent_indent=indent + item
+            line,
+            width,
+            initial_indent=first,
+            subsequent_indent=indent + item,
+            break_long_words=whole,
+            break_on_hyphens=whole,
         ) or [""]
         first = indent
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 
-from backing.sheet.ink import Box, Ink, crescent
+from backing.sheet.ink import Box, Ink, around, crescent
 from backing.sheet.mei import Plan
 from backing.sheet.staff import System
 
@@ -21,16 +21,15 @@ __all__ = ["reslurred", "ties"]
 OBSTACLES = {
     "notehead": 3, "accid": 3, "stem": 2, "flag": 2, "dots": 2, "artic": 2, "rest": 2, "beam": 2,
     "tie": 2, "slur": 2, "slide": 2, "clef": 3, "keySig": 3, "meterSig": 3, "ghost": 2,
-    "tupletNum": 2, "tupletBracket": 2,
+    "tupletNum": 2, "tupletBracket": 2, "grace beam": 2,
 }  # fmt: skip
 # The same for slurs, which begin and end at heads.
 UNDER = {
     "accid": 3, "beam": 3, "flag": 3, "notehead": 2, "dots": 2, "artic": 2, "rest": 2, "stem": 2,
-    "ghost": 2, "tupletNum": 2,
+    "ghost": 2, "tupletNum": 2, "grace beam": 3, "tie": 2,
 }  # fmt: skip
 LIFTS = (0.0, 0.4, 0.8, 1.3, 2.0, 3.0, 4.0)  # of the ends of a slur from their heads
 BESIDE = 0.14  # from a head to its tie
-HALF = 2.0  # length of the part of a tie that comes from the line before
 HEIGHTS = (0.5, 0.7, 0.95, 1.3, 1.7, 2.2)
 SHORT = 0.9  # a tie that would be shorter goes over its heads
 
@@ -71,11 +70,23 @@ def reslurred(made: Plan, system: System) -> None:
         As it was engraved.
     """
     ends = dict(made.slurs)
-    obstacles = [one for one in system.inks if one.kind in UNDER]
+    slurs = [one for one in system.inks if one.kind == "slur"]
+    if not slurs:
+        return
+    chords = {
+        node.name: [one.name for one in column]
+        for bar in system.bars
+        for columns in made.nodes[bar]
+        for column in columns
+        for node in column
+    }
+    others = [one for one in system.inks if one.kind != "slur"]
+    obstacles = [one for one in others if one.kind in UNDER]
+    obstacles += ties(made, replace(system, inks=others))
     for place, slur in enumerate(system.inks):
         if slur.kind != "slur" or not any(slur.meets(one) for one in obstacles):
             continue
-        start = slur.owner[1:]
+        start = slur.owner[1:] or _from_before(made, system)
         one, two = system.heads.get(start), system.heads.get(ends.get(start, ""))
         head = one or two
         if head is None:
@@ -84,14 +95,26 @@ def reslurred(made: Plan, system: System) -> None:
         x1 = (one.left + one.right) / 2 if one else system.start + 0.3
         x2 = (two.left + two.right) / 2 if two else system.width - 0.3
         near = [other for other in obstacles if other.box.left < x2 and x1 < other.box.right]
-        ways = _slurs(one or head, two or head, x1, x2, up)
+        # It passes over, or under, the whole chord at which it begins or ends.
+        first, last = (
+            around(system.heads[name] for name in chords[end]) if box else head
+            for end, box in ((start, one), (ends.get(start, ""), two))
+        )
+        ways = _slurs(first, last, x1, x2, up)
         best = _cheapest(ways, [(o, UNDER[o.kind]) for o in near], 0.1)
-        system.inks[place] = replace(best, owner=slur.owner)
+        if best is not None:  # else it is too short for another
+            system.inks[place] = replace(best, owner=slur.owner)
+
+
+def _from_before(made: Plan, system: System) -> str:
+    """Return where the slur begins that comes from the system before."""
+    heads = system.heads
+    return next((a for a, b in made.slurs if a not in heads and b in heads), "")
 
 
 def _cheapest(
     ways: Iterable[tuple[float, Ink]], near: Sequence[tuple[Ink, float]], clear: float
-) -> Ink:
+) -> Ink | None:
     """Return the way of the least price, what it meets paid for; the ways come cheapest first."""
     best: tuple[float, Ink] | None = None
     for price, way in ways:
@@ -100,8 +123,7 @@ def _cheapest(
             best = cost, way
         if best[0] <= price:
             break
-    assert best is not None
-    return best[1]
+    return best and best[1]
 
 
 def _slurs(one: Box, two: Box, x1: float, x2: float, up: bool) -> Iterator[tuple[float, Ink]]:
@@ -148,21 +170,25 @@ def _best(
     assert head is not None
     left, right = one.left if one else 0.0, two.right if two else system.width
     near = [other for other in others if other.box.left < right + 2.0 and left < other.box.right]
-    ways = _ways(_starts(one, near, system, right), _ends(two, near, system), head, up)
+    ways = _ways(_starts(one, near, system), _ends(two, near, system), head, up)
     best = _cheapest(ways, [(o, OBSTACLES[o.kind]) for o in near], 0.04)
+    assert best is not None
     return replace(best, owner=owner)
 
 
-def _starts(one: Box | None, near: Sequence[Ink], system: System, end: float) -> list[float]:
+def _starts(one: Box | None, near: Sequence[Ink], system: System) -> list[float]:
     """Return where a tie may begin: over its head, beside it, after what stands beside it."""
     if one is None:
-        return [max(system.start + 0.3, end - HALF)] * 2
+        return [system.start + 0.3] * 2
     beside = one.right
     for other in near:
         if _level(other, one) and beside - 1.5 < other.box.left < beside + 0.7:
             beside = max(beside, other.box.right)
     middle = (one.left + one.right) / 2
-    return [middle, *sorted({one.right + BESIDE, beside + BESIDE})]
+    # The upper note of a trill stands right of a head and over it.
+    upper = [o.box.right for o in near if o.kind == "ghost" and o.box.top < one.top
+             and one.right < o.box.left < beside + 1.0]  # fmt: skip
+    return [middle, *sorted({one.right + BESIDE, *(x + BESIDE for x in (beside, *upper))})]
 
 
 def _ends(two: Box | None, near: Sequence[Ink], system: System) -> list[float]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import re
 from collections import Counter
-from xml.sax.saxutils import escape
+from html import escape
 
 __all__ = ["inlined"]
 
@@ -18,12 +18,15 @@ _IMAGE = re.compile(
     r'<image(?P<placed>[^>]*) xlink:href="data:image/svg\+xml;base64,(?P<data>[^"]*)"'
     r"(?P<size>[^>]*)/>"
 )
+_LINK = re.compile(r"<a [^>]*>")
 _OUTLINE = re.compile(r'<path( transform="[^"]*")? d="([^"]{80,})"/>')
 
 
 def inlined(svg: str, title: str) -> str:
     """Return a drawing of typst's as one of lines only, under a title."""
     svg = _IMAGE.sub(_nested, svg)
+    # typst writes an address as it is.
+    svg = _LINK.sub(lambda found: re.sub("&(?!amp;)", "&amp;", found[0]), svg)
     often = Counter(path for _, path in _OUTLINE.findall(svg))
     names = {path: f"o{n}" for n, (path, count) in enumerate(often.items(), 1) if count > 1}
     defs = "".join(f'<path id="{name}" d="{path}"/>' for path, name in names.items())
@@ -33,7 +36,7 @@ def inlined(svg: str, title: str) -> str:
         return found[0] if name is None else f'<use xlink:href="#{name}"{found[1] or ""}/>'
 
     start, end = _OUTLINE.sub(used, svg).split(">", 1)
-    return f"{start}><title>{escape(title)}</title><defs>{defs}</defs>{end}"
+    return f"{start}><title>{escape(title, quote=False)}</title><defs>{defs}</defs>{end}"
 
 
 def _nested(image: re.Match[str]) -> str:

@@ -47,14 +47,14 @@ def over_form(phrase: Phrase, form: Form | None = None, *, chorus: bool = False)
         In the key in which it is to be written; its groove decides the swing where it does not.
     form
         Whose chords stand over it, from the bar on at which the phrase is first placed; none if
-        left out.
+        left out. A form that is shorter than the phrase is played again.
     chorus
         Write every bar of the form, with the phrase wherever it is placed.
 
     Raises
     ------
     RangeError
-        If the form is too short for the phrase, or the phrase cannot be written.
+        If the phrase cannot be written, or its pickup would start while it still plays.
     ChoiceError, TextFileError
         If its groove is missing or has mistakes.
     """
@@ -63,7 +63,7 @@ def over_form(phrase: Phrase, form: Form | None = None, *, chorus: bool = False)
     swing = swing_for(asked, phrase.tempo, groove.swing_limit)
     if form is None:
         return write(phrase, swing=swing, groove=groove.title)
-    bars = form.bars(phrase.key)
+    bars = form.lasting(phrase.bars).bars(phrase.key)
     places = placements(phrase, len(bars))
     first, count = (0, len(bars)) if chorus else (places[0], phrase.bars)
     chords = [

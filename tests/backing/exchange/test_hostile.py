@@ -73,8 +73,11 @@ def test_a_huge_file_is_refused_within_bounds(name: str, tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        (score(BAR, divisions="9" * 100_000), r'divisions "9{20}" must be more than 0'),
-        (score(BAR, divisions="1e-999999999"), "must be more than 0"),
+        (
+            score(BAR, divisions="9" * 100_000),
+            r'divisions "9{20}" must be a number .* of fewer than 20 digits',
+        ),
+        (score(BAR, divisions="1e-999999999"), "must be a number more than 0"),
         (score(BAR, beats="1000000000"), "meter 1000000000/4: a phrase is in 4/4 or 12/8"),
         (score(BAR, beats="+".join(["4"] * 100_000)), r"meter [4+]{20}: a phrase"),
         (score("<forward><duration>1000000000</duration></forward>" + BAR), "is longer than"),

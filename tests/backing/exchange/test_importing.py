@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
 from fractions import Fraction
 from importlib import import_module
@@ -336,7 +337,7 @@ def test_standard_tuning_in_either_octave(tmp_path: Path) -> None:
         ("", TextFileError, "not XML: no element found"),
         (document(xnote("1/8", 16))[:-30], TextFileError, r"in.musicxml:\d+:\d+: not XML"),
         (document(xnote("1/8", 16)).replace("<divisions>4", "<divisions>0"), RangeError,
-         "must be more than 0"),
+         "must be a number more than 0"),
         (document(xnote("1/8", 16).replace(">16<", ">15.987<") + xnote("1/5", 0)), RangeError,
          "it makes no phrase"),
         (document(*[xnote("1/8", 16)] * 65), RangeError, "65 bars: a part has at most 64"),
@@ -421,7 +422,7 @@ def test_a_broken_zip_is_told(tmp_path: Path) -> None:
 
 
 def test_a_missing_file_is_told(tmp_path: Path) -> None:
-    with pytest.raises(TextFileError, match=r"no\.musicxml: cannot be read: No such file"):
+    with pytest.raises(TextFileError, match=r"no\.musicxml: there is no such file"):
         import_musicxml(tmp_path / "no.musicxml")
 
 
@@ -436,3 +437,54 @@ def test_the_strings_of_a_chord_are_dealt_by_pitch(tmp_path: Path) -> None:
         [("e", 5)],
     ]
     assert not any("string" in line for line in found.told)
+
+
+def test_the_bends_of_a_chord_are_dealt_with_its_strings(tmp_path: Path) -> None:
+    notes = "| 1 G7b(full)+B8 2 . 3 D5+G7b(full)+B5 | 1 G7+B8b(1/2) 2 . 3 G7b(full)+B8b(1/2) 4 r+r"
+    score = m21.converter.parseData(musicxml(over_form(one(notes)), staves="tab"))
+    found = import_musicxml(Path(score.write("musicxml", tmp_path / "between.musicxml")))
+    (only,) = found.phrase.parts
+    assert write_line(only.strokes, only.bars) == notes
+
+
+WAVY = '<ornaments><wavy-line type="{}"/></ornaments>'
+TIE = '<tie type="{}"/>'
+
+
+def test_a_vibrato_that_is_written_anew_under_a_tie_is_one(tmp_path: Path) -> None:
+    both = '<ornaments><wavy-line type="stop"/><wavy-line type="start"/></ornaments>'
+    bars = (
+        xnote("1/8", 16, WAVY.format("start"), extra=TIE.format("start")),
+        xnote("1/8", 16, both, extra=TIE.format("stop") + TIE.format("start")),
+        xnote("1/8", 16, WAVY.format("stop"), extra=TIE.format("stop")),
+    )
+    assert line(document(*bars), tmp_path) == "| 1 e8~ | 1 - | 1 -"
+    # A picked note has its own.
+    picked = (bars[0].replace(TIE.format("start"), ""), xnote("1/8", 16, both))
+    assert line(document(*picked), tmp_path) == "| 1 e8~ | 1 e8~"
+
+
+CONTRADICTS = "fret that gives another note than its pitch; the fret was believed"
+
+
+@pytest.mark.parametrize(
+    ("notes", "first", "told"),
+    [
+        # The pitch of every note is a C; the eighth fret of the high string is one, too.
+        (xnote("1/8", 16), "", 0),
+        (xnote("1/7", 8) + xnote("2/5", 8), "", 2),
+        (xnote("1/6", 8) + xnote("1/8", 8), "<staff-details><capo>2</capo></staff-details>", 0),
+        # Some write the pitch that a bend reaches.
+        (xnote("1/6", 16, "", "<bend><bend-alter>2</bend-alter></bend>"), "", 0),
+        (xnote("1/6", 16, "", "<bend><bend-alter>1</bend-alter></bend>"), "", 1),
+    ],
+)
+def test_a_fret_is_believed_and_not_its_pitch(
+    notes: str, first: str, told: int, tmp_path: Path
+) -> None:
+    found = read(document(notes, first=first), tmp_path)
+    assert [line for line in found.told if CONTRADICTS in line] == (
+        [f"{told} × {CONTRADICTS}"] if told else []
+    )
+    played_frets = [n.fret for s in found.phrase.strokes() for n in s.notes]
+    assert played_frets == [int(fret) for fret in re.findall(r"<fret>(\d+)", notes)]

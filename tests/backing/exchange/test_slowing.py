@@ -89,7 +89,7 @@ def test_the_page_says_it_without_a_clash(staves: str, meter: str) -> None:
 def test_it_is_said_aloud() -> None:
     told = spoken(over_form(slow(2, 0)), range(5))
     assert told.count("Slowing down") == 1
-    assert "4 high E 5; & high E 8. Slowing down from beat 1. Bar 3" in told
+    assert "4 high E 5; & high E 8. Slowing down from the and of 1. Bar 3" in told
 
 
 def test_musicxml_has_a_word_and_dashes() -> None:

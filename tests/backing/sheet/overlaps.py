@@ -11,7 +11,7 @@ from backing.sheet.layout import Picture
 __all__ = ["clashes"]
 
 # Parts of one note or chord may touch: a head and its stem, a stem and its flag or its tremolo.
-NOTE = {"notehead", "stem", "flag"}
+NOTE = {"notehead", "stem", "flag", "grace beam"}
 ENGRAVED = {
     *NOTE, "accid", "artic", "dots", "beam", "rest", "mRest", "slur", "tie", "tupletNum",
     "tupletBracket", "barLine", "clef", "keySig", "meterSig", "ledgerLines",
@@ -20,7 +20,7 @@ ENGRAVED = {
 MAY_CROSS = {
     # The staff and the ledger lines are behind whatever is engraved.
     "staff": {"slide", "angle", "bar line", *ENGRAVED},
-    "ledgerLines": {"slide", "angle", "notehead", "stem", "flag", "tie", "slur"},
+    "ledgerLines": {"slide", "angle", "notehead", "stem", "flag", "grace beam", "tie", "slur"},
     "stem": {"slide", "beam"},
     "meterSig": {"meterSig"},
     "tie": {"barLine"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import combinations
 
 import pytest
@@ -73,3 +74,25 @@ def test_nothing_overlaps(name: str) -> None:
     for one, other in combinations(inks, 2):
         if one.kind not in lines and other.kind not in lines:
             assert not one.meets(other), (one.kind, other.kind)
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_the_dots_are_explained(*, left: bool) -> None:
+    inks = diagram(phrase("| 1 E5 2 D7 3 e8 4 G5"), left_handed=left)
+    legend = [one for one in inks if one.kind == "legend"]
+    words = [found[1] for one in legend if (found := re.search(r">([^<]+)</text>", one.svg))]
+    assert words == ["root", "played", "in the scale"]
+    # Root: filled. Played: a ring. In the scale: a dashed one.
+    dots = [one for one in legend if "<circle" in one.svg]
+    looks = [('fill="none"' in one.svg, "dasharray" in one.svg) for one in dots]
+    assert looks == [(False, False), (True, False), (True, True)]
+    assert len({round(one.box.bottom, 1) for one in dots}) == 1
+    wires = [one.box for one in inks if one.kind == "fret wire"]
+    assert min(one.box.left for one in legend) > min(box.left for box in wires)
+    assert max(one.box.right for one in legend) < max(box.right for box in wires)
+
+
+def test_only_dots_that_are_drawn_are_explained() -> None:
+    inks = diagram(phrase("| 1 G7 2 ."))
+    words = [one for one in inks if one.kind == "legend" and "<text" in one.svg]
+    assert len(words) == 2  # no root is played

@@ -40,6 +40,12 @@ TORTURE = {
     "graces": """| 1 E10h12 e A12 & E12h15p12 a E10 2 E12 e E13h15 & A10b(full) a E12b(1/2)
         3 e20 e e22p20 & B20h22p20 a e17/20 4 E1 e E3h5p3 & A1h3 a E1h3+D2
         | 1 E11h13p11+G12 trip e12+A11 let A12b(full)+B13 2 E5 e /E7h10 & E12/15 a A10p8""",
+    "trills": """| 1 G12tr13 e G12tr15 & G14+B13tr15 a B12tr16 2 E1tr4 & E3h5tr7{accent}
+        3 A2tr4+D2tr5 e D12tr14~ & - a G12b(1/2)r 4 G12tr14{ghost} & e12h15tr17 | 1 - 2 tr20
+        3 p12 4 D14tr17/""",
+    "high": """4 e12 & e20h22p20 | 1 e20 e e22tr24 & e24 a e19{accent} 2 e20b(full)~ & B20+e22
+        3 /e24 & e22\\ 4 e20/22h24p20 e E1 & e17 a e22 | 1 B22b(full)r~ 2 G21+B22+e24 & e10 3 e22
+        & e19h21 4 -""",
 }  # fmt: skip
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
+from backing.forms import find_form
 from backing.sheet.clear import in_the_way, late
 from backing.sheet.ink import Box, Ink
 from backing.sheet.mei import plan
@@ -9,7 +12,8 @@ from backing.sheet.signs import moved_clear
 from backing.sheet.spacing import Style, spaced
 from backing.sheet.staff import System, engrave
 from backing.sheet.ties import ties
-from backing.sheet.writing import write
+from backing.sheet.writing import over_form, write
+from phrases.files import load_phrase
 from tests.backing.sheet.lines import one
 
 
@@ -77,9 +81,49 @@ def test_a_tie_over_a_line_break_is_on_both_lines() -> None:
     assert after.box.left > second.start
 
 
+def test_both_halves_of_a_tie_over_a_line_break_are_seen() -> None:
+    bar = "1 - 2 e8 & e5 3 B8 & B5 4 G7 & G8"
+    drawn = spaced(write(one(f"| 1 e5 3 e8 4 G7 & G8 | {bar} | {bar} | {bar} | 1 -")), Style(60.0))
+    for line, after in pairwise(drawn):
+        [end] = [ink for ink in line.upper if ink.kind == "tie" and ink.box.right > 59.0]
+        [start] = [
+            ink for ink in after.upper
+            if ink.kind == "tie" and ink.box.left < after.system.start + 0.5
+        ]  # fmt: skip
+        assert end.box.right > line.system.width - 0.5
+        # Two staff spaces are as wide as a head and a half.
+        assert start.box.right - start.box.left > 2.0
+        # The flat is there again, and the tie ends before it or over it.
+        heads = sorted((i for i in after.upper if i.kind == "notehead"), key=lambda i: i.box.left)
+        [flat] = [i for i in after.upper if i.kind == "accid" and i.owner == heads[0].owner]
+        assert flat.box.right < heads[0].box.left
+        assert line.clashes == []
+    assert len(drawn) > 2
+
+
 def test_crowded_notes_move_apart() -> None:
     score = write(one("| 1 G12b(full)r+B13b(1/2) e e15 & e17 a e15 2 ."))
     [drawn] = spaced(score, Style(101.0))
     assert drawn.clashes == []
     assert drawn.upper
     assert drawn.lower
+
+
+def test_a_pickup_has_no_line_to_itself() -> None:
+    beat = "{0} e8 e e5 & e8 a e5"
+    full = " ".join(beat.format(n) for n in (1, 2, 3)) + " 4 e8"
+    crowded = write(one(f"{' '.join(beat.format(n) for n in (2, 3, 4))} | {full} | {full}"))
+    shipped = over_form(load_phrase("churn-handle"), find_form("twelve-bar"), chorus=True)
+    # The narrowest line that is printed, that of larger print on A4.
+    for score, form in ((crowded, False), (shipped, True)):
+        drawn = spaced(score, Style(79.0, form=form))
+        assert score.measures[0].number == 0
+        assert len(drawn[0].system.bars) > 1
+        assert sum(len(one.system.bars) for one in drawn) == len(score.measures)
+
+
+def test_a_last_line_that_holds_little_is_ragged() -> None:
+    full = " ".join(f"{n} e8 e e5 & e8 a e5" for n in (1, 2, 3)) + " 4 e8"
+    drawn = spaced(write(one(f"| {full} | {full} | {full} | 1 e5")), Style(101.0))
+    assert [round(line.system.width) for line in drawn[:-1]] == [101] * (len(drawn) - 1)
+    assert drawn[-1].system.width < 81.0

@@ -44,6 +44,14 @@ def test_accidentals_are_shown_once_in_a_bar() -> None:
     assert notes_of(root) == ["cn4", "c4", "cs4", "cn4", "cn4"]
 
 
+def test_a_tied_head_has_its_accidental_again_after_a_line_break() -> None:
+    music = score("| 4 G5 | 2 G5 3 G6", key="A")
+    made = plan(music)
+    one_line, two = (ElementTree.fromstring(mei(music, made, breaks)) for breaks in ([], [1]))
+    assert notes_of(one_line) == ["cn4", "c4", "cn4", "cs4"]
+    assert notes_of(two) == ["cn4", "cn4", "c4", "cs4"]
+
+
 def test_a_bend_is_a_small_note_and_the_pitch_it_reaches() -> None:
     made, root = written("| 1 G7b(full) 3 .", key="A")
     notes = [n for n in root.iter(f"{SPACE}note") if n.get("visible") != "false"]

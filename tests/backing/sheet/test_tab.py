@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from backing.sheet import lettering
-from backing.sheet.columns import FINGER, GAP, LABEL, TALL, columns, pads
+from backing.sheet.columns import FINGER, GAP, LABEL, NUMBER, TALL, columns, pads
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Style, pictures
 from backing.sheet.mei import plan
@@ -108,6 +108,13 @@ def test_slides_lean_as_the_hand_goes() -> None:
     assert up == [True, False, True, False]
 
 
+def test_a_slide_keeps_clear_of_the_arrows_that_rise_through_its_string() -> None:
+    [(inks, _)] = drawn("| 1 D1+G3+B2 e b(full)+-+b(1/2)r & -+\\2+- 2 .")
+    [slide], arrows = kinds(inks, "slide"), kinds(inks, "bend")
+    assert any(a.box.top < slide.box.top and slide.box.bottom < a.box.bottom for a in arrows)
+    assert not any(slide.meets(arrow) for arrow in arrows)
+
+
 def test_a_slide_over_a_line_break_is_on_both_lines() -> None:
     [(first, system), (second, _)] = drawn("| 1 G5 | 1 /7 2 .", breaks=(1,))
     [before], [after] = kinds(first, "slide"), kinds(second, "slide")
@@ -147,6 +154,63 @@ def test_fingers_of_a_double_stop_are_in_the_order_of_the_strings(staves: str) -
 def test_a_tie_is_not_written_again() -> None:
     [(inks, _)] = drawn("| 3 G5 | 2 .")
     assert len(kinds(inks, "fret")) == 1
+
+
+def alone(notes: str) -> list[Ink]:
+    text = (
+        'title = "T"\nkey = "A"\ngroove = "shuffle"\ntempo = 90\n'
+        f"[[part]]\nrole = \"line\"\nnotes = '''{notes}'''\n"
+    )
+    [picture] = pictures(write(read_phrase(text)), Style(staves="tab"))
+    return list(picture.inks)
+
+
+@pytest.mark.parametrize("notes", ["| 3 G5 | 2 .", "| 2& G5 3& ."])
+def test_a_tie_is_in_brackets_where_no_notation_shows_it(notes: str) -> None:
+    inks = alone(notes)
+    plain, held = kinds(inks, "fret")
+    assert plain.svg == lettering.text("5", NUMBER, "bold").svg
+    assert held.svg == lettering.bracketed(lettering.text("5", NUMBER, "bold"), NUMBER).svg
+    stems = kinds(inks, "stem")
+    assert [one.box.left for one in stems] == pytest.approx(
+        [(one.box.left + one.box.right) / 2 - 0.065 for one in (plain, held)], abs=0.05
+    )
+
+
+@pytest.mark.parametrize(
+    "notes", ["| 1 G5 2 - 3 b(full) 4 .", "| 3 G5 | 2 h7 3 .", "| 4 G5tr7 | 2 tr8 3 ."]
+)
+def test_what_begins_on_a_tied_head_rises_from_its_fret_in_brackets(notes: str) -> None:
+    [(inks, _)] = drawn(notes)
+    held = lettering.bracketed(lettering.text("5", NUMBER, "bold"), NUMBER).svg
+    assert [one.svg for one in kinds(inks, "fret")].count(held) == 1
+
+
+@pytest.mark.parametrize(
+    ("mark", "names"),
+    [("accent", ["accent"]), ("short", ["staccato"]), ("accent short", ["accent", "staccato"])],
+)
+def test_accents_are_over_a_tab_that_stands_alone(mark: str, names: list[str]) -> None:
+    inks = alone(f"| 1 D5 2 e12{{{mark}}} 3 G7b(full){{{mark}}} 4 .")
+    signs = kinds(inks, "artic")
+    frets = kinds(inks, "fret")[1:]
+    for fret in frets:
+        middle = (fret.box.left + fret.box.right) / 2
+        own = [s for s in signs if abs((s.box.left + s.box.right) / 2 - middle) < 0.05]
+        assert sorted(s.svg for s in own) == sorted(lettering.glyph(n).svg for n in names)
+        assert max(s.box.bottom for s in own) < min(0.0, fret.box.top)
+    assert not kinds(drawn(f"| 1 e12{{{mark}}} 3 .")[0][0], "artic")
+
+
+def test_a_grace_note_in_a_double_stop_stands_under_its_own_head() -> None:
+    [(inks, system)] = drawn("| 1 B16\\15b(1/2)+G15 3 .")
+    [grace] = [
+        one for one in kinds(inks, "fret") if one.svg == lettering.text("16", 1.5, "bold").svg
+    ]
+    head = system.heads["b0e0n0-B"]
+    assert (grace.box.left + grace.box.right) / 2 == pytest.approx(
+        (head.left + head.right) / 2, abs=0.02
+    )
 
 
 def test_a_double_stop_with_a_bend_is_one_column() -> None:

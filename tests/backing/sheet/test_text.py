@@ -250,3 +250,34 @@ def test_strokes_and_fingers_may_be_left_out() -> None:
 def test_a_line_too_narrow_is_refused() -> None:
     with pytest.raises(RangeError, match="width 20: a tab needs at least 40"):
         text_sheet(one("| 1 e5"), width=20)
+
+
+TITLED = 'title = "{}"\nkey = "A"\ntempo = 90\ntips = "{}"\n[[part]]\nnotes = "{}"\n'
+
+
+@pytest.mark.parametrize(
+    ("title", "lines"),
+    [
+        ("Short", ["Short", "====="]),
+        # An accent of its own takes no room; of a long title the last line is underlined.
+        ("Cafe\u0301", ["Cafe\u0301", "===="]),
+        (f"{'long ' * 16}title", ["long " * 15 + "long", "title", "====="]),
+    ],
+)
+def test_a_title_is_underlined_as_far_as_it_reaches(title: str, lines: list[str]) -> None:
+    text = text_sheet(read_phrase(TITLED.format(title, "", "| 1 G5 2 .")))
+    assert text.splitlines()[: len(lines)] == lines
+
+
+def test_an_address_is_not_broken() -> None:
+    address = "https://example.org/" + "lamp-oil/" * 9
+    text = text_sheet(read_phrase(TITLED.format("T", f"See [it]({address}).", "| 1 G5 2 .")))
+    assert f"({address})." in text
+
+
+def test_a_form_that_is_played_again_is_told() -> None:
+    phrase = read_phrase(TITLED.format("T", "", "| 1 G5 " * 13))
+    text = text_sheet(phrase, find_form("twelve-bar"), chorus=True)
+    assert "over a twelve-bar blues chorus, played twice" in text
+    text = text_sheet(phrase, find_form("turnaround-loop"), chorus=True)
+    assert "over a turnaround loop chorus, played 7 times" in text

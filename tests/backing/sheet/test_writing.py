@@ -123,6 +123,14 @@ def test_a_whole_chorus_has_every_bar_and_the_phrase_at_its_places() -> None:
     assert score.parts == ()
 
 
+def test_a_form_is_written_again_for_a_longer_phrase() -> None:
+    phrase = one("| 1 e5 " * 13, key="A")
+    chords = [m.chords[0].text for m in over_form(phrase, find_form("twelve-bar")).measures]
+    assert chords == "A7 A7 A7 A7 D7 D7 A7 A7 E7 D7 A7 E7 A7".split()
+    whole = over_form(phrase, find_form("turnaround-loop"), chorus=True)
+    assert [m.chords[1].text for m in whole.measures] == ["D7", "E7"] * 7
+
+
 def test_the_label_of_a_part_stands_at_its_pickup() -> None:
     phrase = load_phrase("plum-jar")  # both parts begin on four
     labels = [(m.number, int(label.at)) for m in over_form(phrase).measures for label in m.labels]

@@ -1,0 +1,186 @@
+"""Trills: the sign with its wave, and the note that is trilled with.
+
+Conventions: as in `backing.sheet.tab`. References: common practice: the accidental of the upper
+note stands beside the sign where the key or the bar says otherwise; an upper note further than the
+next step is a small head in brackets beside the main one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from backing.sheet import ink
+from backing.sheet.columns import Column
+from backing.sheet.ink import Ink
+from backing.sheet.mei import Node, Plan, alterations
+from backing.sheet.score import Score, Spelling, spell
+from backing.sheet.staff import System
+from phrases.fretboard import fret_pitch
+from phrases.pitch import NATURAL, Key
+
+__all__ = ["trill_signs", "upper_heads"]
+
+LETTERS = "CDEFGAB"
+NEXT = 2  # semitones to the next step, at most
+SIGNS = {0: "natural", 1: "sharp", -1: "flat"}
+SIGN, SMALL = 0.6, 0.7  # sizes of an accidental beside ``tr``, and of a head in brackets
+LEDGER = 0.25  # how far a ledger line reaches beyond its head
+SHORTEST = 1.2  # of a wave
+STEP, FURTHEST = 0.1, 3.0
+
+
+def _upper(node: Node, key: Key) -> tuple[Spelling, bool] | None:
+    """Return the note a head is trilled with, and whether it is the next step."""
+    frets = [move.fret for move in node.head.moves if move.sign == "tr"]
+    if not node.first or not frets or frets[-1] is None:
+        return None
+    pitch = fret_pitch(node.head.string, frets[-1])
+    main = node.head.spelling
+    place = LETTERS.index(main.step) + 1
+    letter, octave = LETTERS[place % 7], main.octave + place // 7
+    alter = pitch - NATURAL[letter] - 12 * (octave + 1)
+    if pitch - node.head.pitch > NEXT or abs(alter) > 1:
+        return spell(pitch, key), False
+    return Spelling(letter, alter, octave), True
+
+
+def _sign(score: Score, made: Plan, event: tuple[int, int], upper: Spelling) -> str:
+    """Return the accidental that an upper note needs, as the key and the bar so far have it."""
+    bar, number = event
+    before = [
+        node.spelling.alter
+        for columns in made.nodes[bar][: number + 1]
+        for column in columns
+        for node in column
+        if (node.spelling.step, node.spelling.octave) == (upper.step, upper.octave)
+    ]
+    usual = [alterations(score.key).get(upper.step, 0), *before]
+    return "" if all(one == upper.alter for one in usual) else SIGNS[upper.alter]
+
+
+def _lasting(made: Plan) -> dict[str, str]:
+    """Return the head that is trilled for each head on which its trill goes on."""
+    nodes = {n.name: n for bar in made.nodes for event in bar for column in event for n in column}
+    found: dict[str, str] = {}
+    for join in made.joins:
+        moves = [move.sign for move in nodes[join.end].head.moves]
+        if join.sign == "tie" and not {"tr", "~", "~~"} & set(moves):
+            start = nodes[join.start].head.moves
+            if join.start in found or any(move.sign == "tr" for move in start):
+                found[join.end] = found.get(join.start, join.start)
+    return found
+
+
+def trill_signs(
+    score: Score, made: Plan, every: Sequence[Column], *, accidentals: bool
+) -> Iterator[Ink]:
+    """Yield ``tr`` and the wave of each trill, or the wave that goes on from the system before.
+
+    Parameters
+    ----------
+    score, made, every
+        The music, its written heads, and the columns of a system.
+    accidentals
+        Whether the upper note's stands beside the sign, which a tab does not need.
+    """
+    lasting = _lasting(made)
+    ends: dict[str, float] = {}
+    for column in every:
+        for node in column.nodes:
+            ends[lasting.get(node.name, node.name)] = column.until - 0.3
+    begun: set[str] = set()
+    for column in every:
+        for node in column.nodes:
+            upper = _upper(node, score.key)
+            name = lasting.get(node.name, node.name)
+            if upper is not None:
+                begun.add(name)
+                sign = (
+                    _sign(score, made, column.event, upper[0]) if accidentals and upper[1] else ""
+                )
+                yield _trill(column.x, sign, ends[name], node.name)
+            elif node.name in lasting and name not in begun:
+                begun.add(name)
+                yield ink.wave("trill", column.x - 0.4, ends[name], owner=node.name)
+
+
+def _trill(x: float, sign: str, right: float, owner: str) -> Ink:
+    """Return ``tr``, an accidental and a wave as one, so that they stay on one line."""
+    parts = [ink.music("trill", "trill", x, 0.0)]
+    middle = (parts[0].box.top + parts[0].box.bottom) / 2
+    if sign:
+        one = ink.music("trill", sign, 0.0, 0.0, SIGN)
+        high = (one.box.top + one.box.bottom) / 2
+        parts.append(one.moved(parts[0].box.right + 0.2 - one.box.left, middle - high))
+    left = parts[-1].box.right + 0.2
+    if right - left > SHORTEST:
+        parts.append(ink.wave("trill", left, right).moved(0.0, middle))
+    boxes = tuple(box for part in parts for box in part.boxes)
+    return Ink("trill", boxes, "".join(part.draw() for part in parts), owner=owner)
+
+
+def upper_heads(score: Score, made: Plan, system: System) -> None:
+    """Draw the upper notes of trills that are wider than a step, in brackets, in place.
+
+    Parameters
+    ----------
+    score, made
+        The music and its written heads.
+    system
+        As it was engraved.
+    """
+    for bar in sorted(system.bars):
+        for number, columns in enumerate(made.nodes[bar]):
+            for node in (node for column in columns for node in column):
+                upper = _upper(node, score.key)
+                if upper is None or upper[1]:
+                    continue
+                head = system.heads[node.name]
+                y = (head.top + head.bottom) / 2 - _steps(node.head.spelling, upper[0]) / 2
+                small = _small(y, _sign(score, made, (bar, number), upper[0]), node.name)
+                small = small.moved(head.right + 0.3 - small.box.left, 0.0)
+                # Several grace notes get a beam in place of their flags, which keeps clear itself.
+                beamed = node.small and len(columns) > 2
+                system.inks.append(_clear(small, _near(system, node, flagged=not beamed)))
+
+
+def _steps(main: Spelling, upper: Spelling) -> int:
+    """Return how many places of the staff an upper note lies over a main one."""
+    return LETTERS.index(upper.step) - LETTERS.index(main.step) + 7 * (upper.octave - main.octave)
+
+
+def _small(y: float, sign: str, owner: str) -> Ink:
+    """Return a small head in brackets with its accidental and ledger lines."""
+    head = ink.music("ghost", "head", 0.0, y, SMALL)
+    inside = [head]
+    lines = range(-1, round(y - 0.5), -1) if y < 0 else range(5, round(y + 0.5))
+    left, right = head.box.left - LEDGER, head.box.right + LEDGER
+    inside += [ink.line("ghost", (left, line, right, line), 0.11) for line in lines]
+    if sign:
+        one = ink.music("ghost", sign, 0.0, y, SMALL)
+        inside.append(one.moved(left - 0.1 - one.box.right if lines else -0.6 - one.box.right, 0))
+    around = ink.around(part.box for part in inside)
+    for name, edge, way in (("left bracket", around.left, -1), ("right bracket", around.right, 1)):
+        one = ink.music("ghost", name, 0.0, 0.0, SMALL)
+        high, wide = (one.box.top + one.box.bottom) / 2, one.box.right - one.box.left
+        inside.append(one.moved(edge + way * (0.1 + wide / 2), y - high))
+    boxes = tuple(box for part in inside for box in part.boxes)
+    return Ink("ghost", boxes, "".join(part.draw() for part in inside), owner=owner)
+
+
+def _near(system: System, node: Node, *, flagged: bool) -> list[Ink]:
+    """Return what of its own chord a small head must keep clear of."""
+    event = node.name.split("n")[0]
+    kinds = ("notehead", "dots", "stem", "accid", *(("flag",) if flagged else ()))
+    own = [one for one in system.inks if one.kind in kinds]
+    return [one for one in own if one.owner == event or one.owner[: len(event) + 1] in
+            (event + "n", event + "g")]  # fmt: skip
+
+
+def _clear(small: Ink, near: Sequence[Ink]) -> Ink:
+    """Return a small head as far right as it needs to be."""
+    for n in range(round(FURTHEST / STEP)):
+        tried = small.moved(n * STEP, 0.0)
+        if not any(tried.meets(one, 0.1) for one in near):
+            return tried
+    return small
