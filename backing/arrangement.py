@@ -83,7 +83,8 @@ def arrange(
     Parameters
     ----------
     setting
-        Key, groove, form, tempo, swing, seed and count-in.
+        Key, groove, form, tempo, swing, seed and count-in. A form that is shorter than the phrase
+        is played again until that fits, and all of it is one chorus.
     choruses
         1 to 200.
     phrase
@@ -96,11 +97,13 @@ def arrange(
     Raises
     ------
     RangeError
-        If a number is out of range or the phrase does not fit the form.
+        If a number is out of range or the phrase does not fit the groove or itself.
     """
     low, high = CHORUSES
     if not low <= choruses <= high:
         raise RangeError(f"{choruses} choruses: it must be {low} to {high}")
+    if phrase is not None:
+        setting = setting.lasting(phrase)
     beats = setting.groove.meter.beats
     clock = setting.clock(setting.tempo)
     bars = len(setting.form.bars(setting.key))

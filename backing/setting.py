@@ -91,6 +91,10 @@ class Setting:
     tone: str = "clean"
     pick: str = "middle"
 
+    def lasting(self, phrase: Phrase) -> Setting:
+        """Return it with a form that has room for a phrase."""
+        return replace(self, form=self.form.lasting(phrase.bars))
+
     def band(self) -> Band:
         """Return the band that plays it."""
         return Band(
@@ -157,7 +161,7 @@ def check_meter(phrase: Phrase, groove: Groove) -> None:
     if phrase.meter.beats != groove.meter.beats:
         raise RangeError(
             f'"{phrase.title}" counts {phrase.meter.beats} beats to the bar, '
-            f"the groove {groove.name} {groove.meter.beats}"
+            f"the groove {groove.title} {groove.meter.beats}; choose another groove"
         )
 
 
@@ -179,17 +183,18 @@ def check_count_in(bars: int, pickup: Fraction) -> None:
 def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
     """Return the bars of a chorus over which a phrase starts, by its ``lines``.
 
+    Parameters
+    ----------
+    phrase
+        What is placed.
+    bars
+        Of the chorus, at least the phrase's; `Form.lasting` makes it so long.
+
     Raises
     ------
     RangeError
-        If the form is too short for the phrase, or a pickup would start while the phrase
-        before it still plays.
+        If a pickup would start while the phrase before it still plays.
     """
-    if phrase.bars > bars:
-        raise RangeError(
-            f'"{phrase.title}" is {phrase.bars} bars long, the form only {bars}; '
-            "choose a longer form"
-        )
     step = -(-phrase.bars // LINE) * LINE
     starts = [bar for bar in range(0, bars, step) if bar + phrase.bars <= bars]
     chosen = {"every": starts, "first": starts[:1], "outer": starts[:1] + starts[1:][-1:]}

@@ -5,20 +5,33 @@ References: what is hard is common practice; how long a hand takes to shift is f
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
 
 from phrases.bends import LIGHT_SET, Bend, bend
 from phrases.counting import auto_swing, parse_swing, swung
 from phrases.fretboard import STRINGS
 from phrases.hands import REACH
-from phrases.phrase import Phrase
+from phrases.phrase import Note, Phrase
 from phrases.pitch import scale_pitch_classes
 from phrases.roles import TRILL, Chords, Hit, Row, aims, hits, rows
-from phrases.techniques import BEND_SIZES
+from phrases.techniques import BEND_SIZES, TECHNIQUES
 
-__all__ = ["WEIGHTS", "Caution", "Ending", "Report", "Strain", "check", "shift_seconds"]
+__all__ = [
+    "WEIGHTS",
+    "Caution",
+    "Ending",
+    "Quick",
+    "Report",
+    "Shift",
+    "Strain",
+    "check",
+    "shift_seconds",
+]
+
+Seconds = Callable[[Fraction], float]
 
 SHIFT_SECONDS = (0.06, 0.02)  # to let go and land, and for each fret
 MOST_FRETS = 5  # that one hand covers
@@ -71,6 +84,46 @@ class Ending:
 
 
 @dataclass(frozen=True, slots=True)
+class Shift:
+    """A shift of the hand between two strokes at the phrase's tempo.
+
+    Attributes
+    ----------
+    place
+        Of the stroke after it.
+    start, end
+        Positions.
+    has, wants
+        Seconds between the strokes, and seconds that a hand takes.
+    """
+
+    place: str
+    start: int
+    end: int
+    has: float
+    wants: float
+
+    @property
+    def share(self) -> float:
+        """Return its time over what it takes; 1 where both strokes are at once."""
+        return self.has / self.wants if self.has else 1.0
+
+    def __str__(self) -> str:
+        return (
+            f"position {self.start} to {self.end} in {self.has:.2f} s; "
+            f"a hand takes about {self.wants:.2f} s"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Quick:
+    """A stroke that comes soon after another: where, and seconds after it."""
+
+    place: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """What there is to say about a phrase.
 
@@ -83,6 +136,12 @@ class Report:
     tempo, fastest
         Felt beats a minute: its own, and the fastest at which every shift of position has time;
         None where the hand stays.
+    slides
+        Whether slides take the hand along.
+    tightest
+        The shift of position that has least of the time it takes, if there is any.
+    quickest
+        The stroke that comes soonest after another, if there are two.
     """
 
     rows: tuple[Row, ...]
@@ -91,6 +150,9 @@ class Report:
     cautions: tuple[Caution, ...]
     tempo: float
     fastest: float | None
+    slides: bool
+    tightest: Shift | None
+    quickest: Quick | None
 
     @property
     def playable(self) -> bool:
@@ -125,22 +187,27 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
     seen = rows(phrase, line, chords or ())
     bends = list(_bends(line))
     endings = list(_endings(seen))
-    shifts = list(_shifts(phrase, line, swing))
+    seconds = _seconds(phrase, swing)
+    shifts = list(_shifts(line, seconds))
+    tightest = min(shifts, key=lambda shift: shift.share, default=None)
     cautions = [
         *_cannot_hold(line, seen),
-        *(caution for _, caution in shifts if caution),
+        *(Caution(one.place, "cannot", str(one)) for one in shifts if one.has < one.wants),
         *(caution for strain in bends for caution in _hard_bend(strain)),
         *_ends_oddly(endings),
         *_outside(phrase, seen),
     ]
-    fastest = min((share for share, _ in shifts), default=None)
     return Report(
         tuple(seen),
         tuple(bends),
         tuple(endings),
         tuple(sorted(cautions, key=lambda one: list(WEIGHTS).index(one.weight))),
         float(phrase.tempo),
-        None if fastest is None else float(phrase.tempo) * fastest,
+        None if tightest is None else float(phrase.tempo) * tightest.share,
+        any(_slides(note) for hit in line for note in hit.stroke.notes),
+        tightest,
+        # Of equal ones the first, whatever their last digits.
+        min(_quick(line, seconds), key=lambda quick: round(quick.seconds, 6), default=None),
     )
 
 
@@ -188,23 +255,35 @@ def _cannot_hold(line: Sequence[Hit], seen: Sequence[Row]) -> Iterator[Caution]:
             yield Caution(row.place, "cannot", text)
 
 
-def _shifts(
-    phrase: Phrase, line: Sequence[Hit], swing: float | None
-) -> Iterator[tuple[float, Caution | None]]:
-    """Yield, for each shift of position, its time over what it takes, and what is wrong."""
-    ratio = _swing(phrase, swing)
+def _shifts(line: Sequence[Hit], seconds: Seconds) -> Iterator[Shift]:
+    """Yield each shift of position from one stroke to the next."""
     pressed = [hit for hit in line if any(note.fret for note in hit.stroke.notes)]
     for before, after in pairwise(pressed):
         left = [aim for note in before.stroke.notes for aim in aims(note, before.stroke.at)]
         start, end = before.position + max((a.slid for a in left), key=abs), after.position
         wants = shift_seconds(end - start)
-        if not wants:
-            continue
-        beats = swung(after.stroke.at, ratio) - swung(max(aim.at for aim in left), ratio)
-        has = max(0.0, beats) * 60 / float(phrase.tempo)
-        text = f"position {start} to {end} in {has:.2f} s; a hand takes about {wants:.2f} s"
-        late = Caution(after.place(after.stroke.at), "cannot", text) if has < wants else None
-        yield (has / wants if beats > 0 else 1.0), late
+        if wants:
+            has = max(0.0, seconds(after.stroke.at) - seconds(max(aim.at for aim in left)))
+            yield Shift(after.place(after.stroke.at), start, end, has, wants)
+
+
+def _slides(note: Note) -> bool:
+    motions = (TECHNIQUES[move.sign].motion for move in note.moves)
+    return bool(note.into) or "frets" in motions
+
+
+def _quick(line: Sequence[Hit], seconds: Seconds) -> Iterator[Quick]:
+    """Yield each stroke but the first with its distance from the one before."""
+    for before, after in pairwise(line):
+        if after.stroke.at > before.stroke.at:
+            away = seconds(after.stroke.at) - seconds(before.stroke.at)
+            yield Quick(after.place(after.stroke.at), away)
+
+
+def _seconds(phrase: Phrase, swing: float | None) -> Seconds:
+    """Return when a beat sounds at the phrase's tempo, from its first bar."""
+    ratio = _swing(phrase, swing)
+    return lambda beat: swung(beat, ratio) * 60 / float(phrase.tempo)
 
 
 def _swing(phrase: Phrase, swing: float | None) -> float:

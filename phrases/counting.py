@@ -27,6 +27,7 @@ __all__ = [
     "count_word",
     "parse_count",
     "parse_swing",
+    "spoken_count",
     "swung",
 ]
 
@@ -129,6 +130,17 @@ def count_word(beat: int, place: Fraction, last_beat: int) -> str:
     """Return the word for a place; the beat is left out where it was counted last."""
     word = WORDS.get(place, f"+{place.numerator}/{place.denominator}")
     return word if word and beat == last_beat else f"{beat}{word}"
+
+
+def spoken_count(beat: int, place: Fraction) -> str:
+    """Return a place as it is spoken: ``beat 1``, ``the and of 1``, ``the trip of 1``.
+
+    What has no word of its own comes ``just after`` the last place that has one.
+    """
+    before = max(at for at in WORDS if at <= place)
+    word = WORDS[before].replace("&", "and")
+    said = f"the {word} of {beat}" if word else f"beat {beat}"
+    return said if before == place else f"just after {said}"
 
 
 def swung(position: Fraction, ratio: Fraction | float) -> float:

@@ -13,6 +13,7 @@ from typing import Any
 
 from phrases.counting import METERS, parse_count, parse_swing
 from phrases.errors import Problem, RangeError, TextFileError
+from phrases.kinds import GROOVE, PHRASE, missing_file, offers
 from phrases.notation import read_line
 from phrases.phrase import (
     LATEST,
@@ -27,9 +28,9 @@ from phrases.phrase import (
     part_names,
 )
 from phrases.pitch import SCALES, Key, parse_key
-from phrases.shelf import Shelf
+from phrases.shelf import Shelf, is_path
 from phrases.textfile import TextFile, Where
-from phrases.words import choose, expected
+from phrases.words import choose, expected, short
 
 __all__ = [
     "LINES",
@@ -55,15 +56,6 @@ MOST_VARIATIONS = 64
 
 # What a variation may restate, besides its parts.
 RESTATED = ("tempo", "groove", "swing", "lines", "behind", "tone", "pick", "level", "tips")
-
-
-# What a file of another kind has in it, and what is done with it.
-OTHER_KINDS: dict[str, tuple[tuple[str, ...], str]] = {
-    "a lesson": (("phrase",), "make it with `backing lesson`"),
-    "a groove": (("drums", "bass", "comp"), "play it with --groove"),
-    "a form": (("chart",), "play it with --form"),
-    "a practice plan": (("start", "goal", "passes", "shape", "gap"), "practise it with --plan"),
-}
 
 
 def check_tempo(tempo: Fraction | float | int) -> Fraction:
@@ -96,14 +88,13 @@ def find_phrase(name: str) -> Path:
     """
     path = Path(name)
     known = shipped()
-    exists = os.path.isfile(name)  # noqa: PTH113  Path.is_file raises where a name is too long
+    # A folder is told of when it is read. Path's own raise where a name is too long.
+    exists = os.path.exists(name)  # noqa: PTH110
     if name in known and not exists:
         return known[name]
     if path.suffix or exists or "/" in name:
         return path
-    message = expected("a shipped phrase or a file", name, known)
-    if os.path.isfile(f"{name}.toml"):  # noqa: PTH113
-        message = f'"{name}" is not a shipped phrase or a file; did you mean "{name}.toml"?'
+    message = expected("a shipped phrase or a file", name, known, offers(path, PHRASE))
     raise TextFileError(name, (Problem(message),))
 
 
@@ -123,7 +114,7 @@ def load_phrase(name: str | Path, grooves: Collection[str] = ()) -> Phrase:
         With every problem of the file at its line and column.
     """
     path = find_phrase(str(name))
-    return _build(TextFile.open(path), grooves)
+    return _build(TextFile.open(path, PHRASE), grooves)
 
 
 def read_phrase(text: str, name: str = "phrase") -> Phrase:
@@ -134,21 +125,10 @@ def read_phrase(text: str, name: str = "phrase") -> Phrase:
     TextFileError
         With every problem at its line and column.
     """
-    return _build(TextFile(text, name), ())
-
-
-def _check_kind(file: TextFile) -> None:
-    """Refuse a file of another kind with one sentence."""
-    if isinstance(file.data.get("part"), list) or "key" in file.data:
-        return
-    for kind, (words, hint) in OTHER_KINDS.items():
-        if any(word in file.data for word in words):
-            what = f"this is {kind}, not a phrase; {hint}"
-            raise TextFileError(file.name, (Problem(what),))
+    return _build(TextFile(text, name, PHRASE), ())
 
 
 def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
-    _check_kind(file)
     file.known_keys((), PHRASE_KEYS)
     title = file.get(("title",), str, ...)
     key = _parsed(file, ("key",), parse_key, ...)
@@ -229,12 +209,9 @@ class _Common:
 
 def _restated(file: TextFile, where: Where, grooves: Collection[str], before: _Common) -> _Common:
     """Return what a table says, and what was said before where it says nothing."""
-    groove = file.get((*where, "groove"), str, before.groove)
-    beside = Path(file.name).parent / groove
-    if Path(groove).suffix and beside.is_file():
-        groove = str(beside)
-    if grooves and not Path(groove).suffix and groove not in grooves:
-        file.complain((*where, "groove"), expected("a groove", groove, grooves))
+    groove = before.groove
+    if file.get((*where, "groove"), str) is not None:
+        groove = _groove(file, (*where, "groove"), grooves)
     value = file.get((*where, "tempo"), (int, float))
     tempo = before.tempo
     if value is not None:
@@ -250,6 +227,23 @@ def _restated(file: TextFile, where: Where, grooves: Collection[str], before: _C
         level=_word(file, (*where, "level"), "a level", LEVELS, before.level),
         tips=file.get((*where, "tips"), str, "" if where else before.tips),
     )
+
+
+def _groove(file: TextFile, where: Where, grooves: Collection[str]) -> str:
+    """Return a groove's name, or the path of its file, which is named from the phrase's folder."""
+    groove = file.get(where, str)
+    beside = Path(file.name).parent / groove
+    if is_path(groove):
+        if grooves and not _is_file(beside):
+            file.complain(where, f"{short(groove)}: {missing_file(beside, GROOVE)}")
+        return os.path.join(Path(file.name).parent, groove)  # noqa: PTH118  keeps a leading ./
+    if grooves and groove not in grooves:
+        file.complain(where, expected(GROOVE, groove, grooves, offers(beside, GROOVE)))
+    return str(groove)
+
+
+def _is_file(path: Path) -> bool:
+    return os.path.isfile(path)  # noqa: PTH113  Path.is_file raises where a name is too long
 
 
 def _behind(file: TextFile, where: Where, before: int | None) -> int | None:

@@ -257,7 +257,7 @@ class Phrase:
         """
         found = dict(self.variations)
         if not found:
-            raise ChoiceError(f'"{self.title}" has no variations')
+            raise ChoiceError(f'"{self.title}" has no variations; leave the variation out')
         return found[choose(f'a variation of "{self.title}"', name, found)]
 
     def placed(self) -> tuple[tuple[int, Part], ...]:

@@ -6,8 +6,9 @@ would be longer than `WIDTH` characters it goes between triple quotes instead, b
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from phrases._places import Places
@@ -16,9 +17,10 @@ from phrases.errors import Problem, RangeError, TextFileError
 from phrases.files import read_phrase
 from phrases.notation import write_line
 from phrases.phrase import Part, Phrase
+from phrases.shelf import is_path
 from phrases.textfile import TextFile, Where
 
-__all__ = ["WIDTH", "check_new", "replace_file", "tidy", "with_phrase"]
+__all__ = ["WIDTH", "check_new", "moved_to", "replace_file", "tidy", "with_phrase"]
 
 WIDTH = 88
 
@@ -72,6 +74,36 @@ def with_phrase(text: str, phrase: Phrase, name: str = "phrase") -> str:
     return new
 
 
+def moved_to(text: str, name: str, path: Path) -> str:
+    """Return the text of a phrase file for another place, from which it finds its grooves' files.
+
+    Parameters
+    ----------
+    text
+        The file where it was.
+    name
+        Its path there.
+    path
+        Where it will be.
+    """
+    file, places = TextFile(text, name), Places(text)
+    folder, to = (os.path.realpath(one.parent) for one in (Path(name), path))
+    edits = []
+    for where in ((), *file.tables("variation")):
+        groove = file.table(where).get("groove", "")
+        span = places.span((*where, "groove"))
+        if span and is_path(groove) and not Path(groove).is_absolute():
+            new = Path(os.path.relpath(Path(folder, groove), to)).as_posix()
+            edits.append((*span, json.dumps(new, ensure_ascii=False)))
+    return _edited(text, edits)
+
+
+def _edited(text: str, edits: Iterable[tuple[int, int, str]]) -> str:
+    for start, end, new in sorted(edits, reverse=True):
+        text = text[:start] + new + text[end:]
+    return text
+
+
 def _rewritten(text: str, phrase: Phrase, name: str, *, everything: bool) -> str:
     before = read_phrase(text, name)
     file = TextFile(text, name)
@@ -88,9 +120,7 @@ def _rewritten(text: str, phrase: Phrase, name: str, *, everything: bool) -> str
             start, end = span
             column = start - text.rfind("\n", 0, start) - 1
             edits.append((start, end, _written(part, phrase.meter.beats, column, text)))
-    for start, end, new in sorted(edits, reverse=True):
-        text = text[:start] + new + text[end:]
-    return text
+    return _edited(text, edits)
 
 
 def _parts(file: TextFile, phrase: Phrase) -> Iterator[tuple[Where, Part]]:

@@ -5,9 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 from phrases.errors import ChoiceError
+from phrases.kinds import offers
 from phrases.words import expected
 
-__all__ = ["Shelf"]
+__all__ = ["Shelf", "is_path"]
+
+
+def is_path(word: str) -> bool:
+    """Tell whether a word means a file: one without a folder and a suffix is a name."""
+    path = Path(word)
+    return bool(path.suffix) or path.name != word
 
 
 class Shelf:
@@ -18,7 +25,7 @@ class Shelf:
     folder
         Where they lie.
     what
-        What each of them is, with its article: ``"a groove"``.
+        What each of them is, with its article: ``"a groove"``, a kind of `phrases.kinds`.
     """
 
     def __init__(self, folder: Path, what: str) -> None:
@@ -29,19 +36,24 @@ class Shelf:
         """Return the names of the files that ship, sorted."""
         return tuple(sorted(path.stem for path in self.folder.glob("*.toml")))
 
-    def find(self, name: str) -> Path:
+    def find(self, name: str, folder: Path = Path()) -> Path:
         """Return the file that a name or a path means; a path need not exist.
 
-        A word without a folder and a suffix is a name.
+        Parameters
+        ----------
+        name
+            As it was written.
+        folder
+            Where a file of that name may lie, to be offered in the message.
 
         Raises
         ------
         ChoiceError
             If nothing that ships has this name, with the nearest one.
         """
-        path = Path(name)
-        if path.suffix or path.name != name:
-            return path
+        if is_path(name):
+            return Path(name)
         if name not in self.names():
-            raise ChoiceError(expected(self.what, name, self.names()))
+            near = {stem: f"./{file}" for stem, file in offers(folder / name, self.what).items()}
+            raise ChoiceError(expected(self.what, name, self.names(), near))
         return self.folder / f"{name}.toml"

@@ -6,7 +6,6 @@ finds the place of that value in the text; it is loaded only then.
 
 from __future__ import annotations
 
-import glob
 import re
 import tomllib
 import unicodedata
@@ -16,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from phrases.errors import BluesError, Problem, TextFileError
+from phrases.kinds import missing_file, other_kind
 from phrases.words import expected, nearest
 
 __all__ = ["LARGEST_FILE", "TextFile", "read_text"]
@@ -23,6 +23,8 @@ __all__ = ["LARGEST_FILE", "TextFile", "read_text"]
 LARGEST_FILE = 1_000_000
 MOST_TOLD = 20
 Where = tuple[str | int, ...]
+# Embeddings, overrides and isolates: Unicode Standard Annex 9, section 2.
+_TURNING = re.compile("[\u202a-\u202e\u2066-\u2069]")
 _DIGITS = re.compile(r"[\d_]{2000,}")
 
 TYPE_WORDS: dict[type, str] = {
@@ -35,8 +37,15 @@ TYPE_WORDS: dict[type, str] = {
 }
 
 
-def read_text(path: Path) -> str:
+def read_text(path: Path, kind: str = "") -> str:
     """Return a file's text.
+
+    Parameters
+    ----------
+    path
+        Where it lies.
+    kind
+        A kind of `phrases.kinds`: where there is no such file, others of that kind are offered.
 
     Raises
     ------
@@ -51,10 +60,7 @@ def read_text(path: Path) -> str:
             raise TextFileError(name, (Problem("the file is over 1 MB; is it the right one?"),))
         raw = path.read_bytes()
     except FileNotFoundError:
-        pattern = "*" + glob.escape(path.suffix)
-        near = [p.name for p in path.parent.glob(pattern)] if path.parent.is_dir() else []
-        what = expected("a file here", path.name, near) if near else "there is no such file"
-        raise TextFileError(name, (Problem(what),)) from None
+        raise TextFileError(name, (Problem(missing_file(path, kind)),)) from None
     except TextFileError:
         raise
     except (OSError, ValueError) as error:  # a NUL in a path is no OSError
@@ -78,6 +84,8 @@ class TextFile:
         The whole file.
     name
         What to call it in messages.
+    kind
+        Which of `phrases.kinds` it must be; any if left out.
 
     Attributes
     ----------
@@ -87,10 +95,10 @@ class TextFile:
     Raises
     ------
     TextFileError
-        If the text is not TOML.
+        If the text is not TOML, or plainly of another kind.
     """
 
-    def __init__(self, text: str, name: str) -> None:
+    def __init__(self, text: str, name: str, kind: str = "") -> None:
         self.name = name
         self.text = text = text.replace("\r\n", "\n")  # as tomllib reads it
         self._problems: dict[tuple[Where, str, int | None, bool], None] = {}  # each once
@@ -99,11 +107,14 @@ class TextFile:
             self.data: dict[str, Any] = tomllib.loads(text)
         except (ValueError, RecursionError) as error:
             raise TextFileError(name, (_syntax_problem(text, error),)) from None
+        what = other_kind(self.data, kind) if kind else ""
+        if what:
+            raise TextFileError(name, (Problem(what),))
 
     @classmethod
-    def open(cls, path: Path) -> TextFile:
+    def open(cls, path: Path, kind: str = "") -> TextFile:
         """Read and parse a file."""
-        return cls(read_text(path), str(path))
+        return cls(read_text(path, kind), str(path), kind)
 
     def complain(
         self, where: Where, message: str, *, offset: int | None = None, key: bool = False
@@ -196,9 +207,11 @@ class TextFile:
                 hint = "; write it without quotes"
             self.complain(where, f'"{key}" must be {words}, got {_described(value)}{hint}')
             return None if default is ... else default
-        if isinstance(value, str) and any(map(_controls, value)):  # it could steer a terminal
-            self.complain(where, f'"{key}" has a control character in it; write plain text')
-            return None if default is ... else default
+        for text in value if isinstance(value, list) else [value]:
+            what = _unprintable(text) if isinstance(text, str) else ""
+            if what:
+                self.complain(where, f'"{key}" has {what} in it; write plain text')
+                return None if default is ... else default
         return value
 
     def attempt(self, where: Where, read: Any, *arguments: Any) -> Any:
@@ -210,8 +223,12 @@ class TextFile:
             return None
 
 
-def _controls(letter: str) -> bool:
-    return unicodedata.category(letter) == "Cc" and letter not in "\n\r\t"
+def _unprintable(text: str) -> str:
+    """Return what a text has in it that could steer a terminal or turn a page round."""
+    if any(unicodedata.category(letter) == "Cc" and letter not in "\n\r\t" for letter in text):
+        return "a control character"
+    turning = _TURNING.search(text)
+    return f"a mark that turns writing round (U+{ord(turning[0]):04X})" if turning else ""
 
 
 def _described(value: object) -> str:

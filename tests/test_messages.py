@@ -33,8 +33,10 @@ LESSON = 'title = "x"\n[[phrase]]\nfile = "y.toml"\n'
 
 # Modules every one of whose messages has a row, or a reason here not to have one.
 WHOLE = (
-    "backing/cli/__init__.py", "backing/cli/list_command.py", "backing/cli/options.py",
-    "backing/cli/practice_options.py", "backing/cli/report.py", "backing/forms/form.py",
+    "backing/cli/__init__.py", "backing/cli/check_command.py", "backing/cli/import_command.py",
+    "backing/cli/list_command.py", "backing/cli/options.py", "backing/cli/practice_options.py",
+    "backing/cli/record_command.py", "backing/cli/report.py", "backing/cli/tidy_command.py",
+    "backing/cli/transpose_command.py", "backing/forms/form.py",
     "backing/grooves/groove.py", "backing/harmony.py", "backing/lanes.py", "backing/output.py",
     "backing/pieces.py", "backing/practice/looper.py", "backing/practice/plan.py",
     "backing/practice/region.py",

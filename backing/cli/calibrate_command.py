@@ -22,14 +22,17 @@ def command(*, as_json: bool) -> None:
     """
     from backing.recording.round_trip import measure, remember
 
-    click.echo(
-        "playing noise for four seconds; keep the volume low, and headphones off your ears: loud "
-        "headphones can damage hearing",
-        err=True,
-    )
-    name, rate, frames, said = measure()
+    name, rate, frames, said = measure(_announced)
     path = remember(name, rate, frames - said)
     if as_json:
         click.echo(json.dumps({"card": name, "rate": rate, "frames": frames, "file": str(path)}))
         return
     click.echo(f"{name}: {frames} frames at {rate}, {1000 * frames / rate:.1f} ms; kept in {path}")
+
+
+def _announced() -> None:
+    click.echo(
+        "playing noise for four seconds; keep the volume low, and headphones off your ears: loud "
+        "headphones can damage hearing",
+        err=True,
+    )

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from backing import pieces
-from backing.cli.options import FORM, KEY, TEMPO, json_option, phrase_argument
+from backing.cli.options import FORM, KEY, TEMPO, AnyWhole, json_option, phrase_argument
 from backing.cli.report import SORE
 from phrases.hands import REACH
 
@@ -44,7 +44,7 @@ RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
 @click.option("--tempo", type=TEMPO, help="Felt beats a minute; the phrase's if left out.")
 @click.option(
     "--line",
-    type=int,
+    type=AnyWhole(),
     metavar="N",
     default=1,
     help="Show it where it comes for the Nth time in the form; the first time if left out.",
@@ -93,7 +93,7 @@ def command(
     ]
     if not 1 <= line <= len(places):
         times = "once" if len(places) == 1 else f"{len(places)} times"
-        message = f'{line}: "{found.title}" comes {times} in {chart.name}; write 1'
+        message = f'{line}: "{found.title}" comes {times} in {chart.title}; write 1'
         message += f" to {len(places)}" if len(places) > 1 else ""
         raise click.BadParameter(message, param_hint="'--line'")
     if as_json:
@@ -121,7 +121,7 @@ def _under(
     from backing.setting import placements
     from phrases.roles import chord_roles
 
-    bars = form.bars(phrase.key)
+    bars = form.lasting(phrase.bars).bars(phrase.key)
     for first in placements(phrase, len(bars)):
         chords, names = [], []
         # A pickup sounds in the bar before; before the first bar nobody plays yet.
@@ -152,6 +152,9 @@ def _facts(phrase: Phrase, form: Form, places: list[_Place], line: int) -> dict[
         "fastest": report.fastest and round(report.fastest, 1),
         "playable": report.playable,
         "reachable": report.reachable,
+        "slides": report.slides,
+        "tightest": report.tightest and _rounded(asdict(report.tightest), 3),
+        "quickest": report.quickest and _rounded(asdict(report.quickest), 3),
         **_heard(shown),
         "lines": [
             {"bars": [place.first + 1, place.first + phrase.bars], **_heard(place)}
@@ -177,8 +180,8 @@ def _heard(place: _Place) -> dict[str, Any]:
     }
 
 
-def _rounded(facts: dict[str, Any]) -> dict[str, Any]:
-    return {k: round(v, 1) if isinstance(v, float) else v for k, v in facts.items()}
+def _rounded(facts: dict[str, Any], digits: int = 1) -> dict[str, Any]:
+    return {k: round(v, digits) if isinstance(v, float) else v for k, v in facts.items()}
 
 
 def _print(phrase: Phrase, form: Form, places: list[_Place], line: int) -> None:
@@ -188,7 +191,7 @@ def _print(phrase: Phrase, form: Form, places: list[_Place], line: int) -> None:
     key = str(phrase.key).removesuffix(" minor") if "minor" in scale else str(phrase.key)
     about = f"{key} {scale}".strip()
     click.echo(
-        f"{phrase.title}: {about}, {report.tempo:g} beats a minute, over {form.name}, "
+        f"{phrase.title}: {about}, {report.tempo:g} beats a minute, over {form.title}, "
         f"{_bars(phrase, shown)}"
     )
     for part in dict.fromkeys(row.part for row in report.rows):
@@ -199,7 +202,7 @@ def _print(phrase: Phrase, form: Form, places: list[_Place], line: int) -> None:
     if len(places) > 1:
         _lines(phrase, places)
     click.echo()
-    click.echo(_shifts(report))
+    click.echo("\n".join(_hands(report)))
     _warn(report)
     _show_bends(report)
 
@@ -262,18 +265,28 @@ def _ends(part: str, degree: str, role: str, home: bool) -> str:
     return f"ends on {where}: " + ("home" if home else "not home")
 
 
-def _shifts(report: Report) -> str:
+def _hands(report: Report) -> Iterator[str]:
+    """Yield what the phrase asks of both hands at its tempo, and how fast they can go."""
     from phrases.check import SHIFT_SECONDS
     from phrases.files import TEMPOS
 
+    yield f"At {report.tempo:g} beats a minute"
+    if report.quickest is not None:
+        quick = report.quickest
+        yield f"  the quickest stroke is {quick.seconds:.2f} s after another: {quick.place}"
     if report.fastest is None:
-        return "The hand stays in one position."
+        moves = "moves only with its slides" if report.slides else "stays in one position"
+        yield f"  the hand {moves}"
+        return
+    assert report.tightest is not None
+    yield f"  the tightest shift is {report.tightest.place}: {report.tightest}"
     first, each = SHIFT_SECONDS
     assumed = f"(assumed: {first:g} s and {each:g} s a fret to shift)"
     if report.fastest > TEMPOS[1]:
-        return f"The hand shifts in time at any tempo to {TEMPOS[1]} {assumed}."
+        yield f"  the hand shifts in time at any tempo to {TEMPOS[1]} {assumed}"
+        return
     only = "" if report.reachable else "only "
-    return f"The hand follows {only}to about {report.fastest:.0f} beats a minute {assumed}."
+    yield f"  the hand follows {only}to about {report.fastest:.0f} beats a minute {assumed}"
 
 
 def _warn(report: Report) -> None:

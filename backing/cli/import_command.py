@@ -42,6 +42,7 @@ def command(file: Path, output: Path, part: str, force: bool, as_json: bool) -> 
     from phrases.rewrite import check_new, replace_file
 
     check_new(output, force=force)
+    _check_kind(file)
     found = import_musicxml(file, part)
     replace_file(output, found.text)
     if found.told:
@@ -66,3 +67,13 @@ def command(file: Path, output: Path, part: str, force: bool, as_json: bool) -> 
         f"{phrase.title} in {phrase.key}, {phrase.bars} bars, "
         f"{float(phrase.tempo):g} beats a minute\n  {output}"
     )
+
+
+def _check_kind(file: Path) -> None:
+    """Refuse this program's own files, which other commands read."""
+    from phrases.errors import Problem, TextFileError
+    from phrases.kinds import kind_of_file, told
+
+    if file.suffix.lower() == ".toml" and file.is_file():
+        what = told(kind_of_file(file), "MusicXML")
+        raise TextFileError(str(file), (Problem(what),))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from typing import Any
 
@@ -36,6 +37,7 @@ def _forms() -> list[Row]:
 
 
 def _phrases() -> list[Row]:
+    from backing.grooves import find_groove
     from phrases.files import load_phrase, shipped
     from phrases.hands import box
 
@@ -44,7 +46,8 @@ def _phrases() -> list[Row]:
         phrase = load_phrase(path)
         rows.append(
             {"name": name, "about": phrase.title, "key": str(phrase.key), "scale": phrase.scale,
-             "groove": phrase.groove, "tempo": float(phrase.tempo), "bars": phrase.bars,
+             "groove": phrase.groove, "played": find_groove(phrase.groove).title,
+             "tempo": float(phrase.tempo), "bars": phrase.bars,
              "level": phrase.level, "position": box(phrase), "tags": list(phrase.tags),
              "variations": [name for name, _ in phrase.variations]}
         )  # fmt: skip
@@ -58,11 +61,14 @@ def _scales() -> list[Row]:
 
 
 def _soundfonts() -> list[Row]:
-    from soundfonts import installed
+    from soundfonts import SoundfontError, find_soundfont, installed
 
+    used = None
+    with contextlib.suppress(SoundfontError):  # the environment may name a broken one
+        used = find_soundfont().path
     return [
         {"name": s.path.name, "about": str(s.path), "origin": s.origin,
-         "megabytes": round(s.path.stat().st_size / 1e6, 1)}
+         "megabytes": round(s.path.stat().st_size / 1e6, 1), "used": s.path == used}
         for s in installed()
     ]  # fmt: skip
 
@@ -112,7 +118,7 @@ def command(what: str, as_json: bool, **wanted: Any) -> None:
     """
     asked = {name: value for name, value in wanted.items() if value is not None}
     if asked and what != "phrases":
-        raise click.UsageError(f"--{next(iter(asked))} is for phrases")
+        raise click.UsageError(f"--{next(iter(asked))} is for phrases: backing list phrases")
     every = WHAT[what]()
     if asked.get("tag") is not None:
         choose(
@@ -150,12 +156,13 @@ def _more(row: Row) -> str:
         low, usual, high = row["tempos"]
         return f" ({row['meter']}, {low} to {high}, usually {usual} beats a minute)"
     if "megabytes" in row:
-        return f" ({row['megabytes']} MB, {row['origin']})"
+        used = "; used, if --soundfont names no other" if row["used"] else ""
+        return f" ({row['megabytes']} MB, {row['origin']}{used})"
     if "groove" in row:
         key, scale = row["key"], row["scale"]
         if scale.startswith("minor"):
             key = key.removesuffix(" minor")
         level = f"{row['level']}, " if row["level"] else ""
         place = f"position {row['position']}"
-        return f" ({level}{key} {scale}, {place}, {row['groove']} at {row['tempo']:g})"
+        return f" ({level}{key} {scale}, {place}, {row['played']} at {row['tempo']:g})"
     return f" ({row['bars']} bars)" if "bars" in row else ""

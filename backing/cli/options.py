@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = [
     "STEP",
     "TEMPO",
+    "AnyWhole",
     "Wanted",
     "Whole",
     "json_option",
@@ -101,6 +102,18 @@ class Whole(click.IntRange):
             number: int = super().convert(value, param, ctx)
         except click.BadParameter:
             self.fail(f"{value}: write a whole number from {self.min} to {self.max}", param, ctx)
+        return number
+
+
+class AnyWhole(click.types.IntParamType):
+    """Any whole number, whose error says so in words."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> int:
+        """Return the number, or fail with a usage error."""
+        try:
+            number: int = super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value}: write a whole number", param, ctx)
         return number
 
 
@@ -177,7 +190,7 @@ SETTING = (
     ),
     click.option(
         "--seed",
-        type=int,
+        type=AnyWhole(),
         default=pieces.SEED,
         show_default=True,
         help="Another number, another way of playing it; the same one, the same bytes.",

@@ -13,8 +13,9 @@ import click
 from backing import pieces
 from backing.cli.options import Wanted
 from backing.events import Stream
-from backing.grooves import find_groove
+from backing.grooves import Groove, find_groove
 from backing.output import FORMATS, Sound, check_outputs, write
+from soundfonts import find_soundfont
 
 __all__ = ["deliver"]
 
@@ -41,7 +42,9 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
             if value is not None:
                 raise click.UsageError(f"--{name} is for playing; leave out -o, or --{name}")
         check_outputs(outputs)
-    _remark_on_tempo(stream.kept(), groove)
+    own = stream.phrase.groove if stream.phrase else pieces.GROOVE
+    found = find_groove(groove or own)
+    _remark_on_tempo(stream.kept(), found)
     if wanted.dry_run:
         _show(stream.kept(), as_json=wanted.as_json)
         return
@@ -68,8 +71,10 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
             shape += (
                 f", {number} {word if number != 1 else {'choruses': 'chorus'}.get(word, 'pass')}"
             )
+    # A backing alone is called by its groove.
+    title = found.title if stream.title == found.title else f"{stream.title}: {found.title}"
     click.echo(
-        f"{stream.title}: {summary['groove']} in {stream.key}, {shape}, "
+        f"{title} in {stream.key}, {shape}, "
         f"{' '.join(tempos)} beats a minute, {minutes}:{seconds:02d}"
     )
     for path in files:
@@ -80,15 +85,13 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
         click.echo(SORE, err=True)
 
 
-def _remark_on_tempo(stream: Stream, groove: str | None) -> None:
+def _remark_on_tempo(stream: Stream, groove: Groove) -> None:
     """Say so where a groove goes far beyond its tempos; practising slowly is no such case."""
-    own = stream.phrase.groove if stream.phrase else pieces.GROOVE
-    found = find_groove(groove or own)
-    low, _, high = found.tempos
+    low, _, high = groove.tempos
     fastest = float(max(section.tempo for section in stream.sections))
     if not low / FAR <= fastest <= high * FAR:
         click.echo(
-            f"note: {found.name} is usually played at {low} to {high} beats a minute, not at "
+            f"note: {groove.title} is usually played at {low} to {high} beats a minute, not at "
             f"{fastest:g}; `backing list grooves` says what others are for",
             err=True,
         )
@@ -134,6 +137,7 @@ def _write(stream: Stream, outputs: Sequence[Path], sound: Sound, *, audio: bool
 
     if not audio:
         return made()
+    find_soundfont(sound.soundfont)  # says what is wrong with it before anything is announced
     length, whole = float(stream.kept().seconds), float(stream.seconds)
     if sys.stderr is None or not sys.stderr.isatty():
         click.echo(f"rendering {length:.0f} s of audio", err=True)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from backing import pieces
 from backing.cli.options import FORM, KEY, json_option
@@ -18,12 +19,14 @@ from phrases.errors import BluesError
 if TYPE_CHECKING:
     from backing.forms import Form
     from backing.sheet.page import Kind, Paper
-    from phrases.phrase import Phrase
+    from phrases.phrase import Phrase, Stroke
+    from phrases.pitch import Key
 
 __all__ = ["command"]
 
-SUFFIXES = (".pdf", ".svg", ".txt", ".musicxml")
-CHART_SUFFIXES = (".pdf", ".svg")
+DRAWN = (".pdf", ".svg")
+SUFFIXES = (*DRAWN, ".txt", ".musicxml")
+CHART_SUFFIXES = (*DRAWN, ".txt")
 PAPERS = ("a4", "letter")
 STAVES = ("tab", "notation")
 
@@ -69,7 +72,7 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
     multiple=True,
     callback=_suffix,
     help="File to write, .pdf .svg .txt or .musicxml; for several phrases a folder of PDFs, or "
-    "one .txt. The plain text is printed if left out.",
+    "one .txt; a chart has no .musicxml. The plain text is printed if left out.",
 )
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option(
@@ -115,6 +118,7 @@ def command(
         not options["plain"],
     )
     found = find_form(form or pieces.FORM)
+    _check_drawn(phrases, outputs)
     if not phrases:
         _check_chart(form, outputs, variation, options)
         sheets = [_chart(found, key, paper, outputs)]
@@ -175,6 +179,18 @@ class _Sheet:
     without: tuple[str, ...] = ()
 
 
+def _check_drawn(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> None:
+    """Refuse options of a drawn page where none is drawn."""
+    folder = len(phrases) > 1 and outputs and not _is_text(outputs)
+    if folder or any(path.suffix.lower() in DRAWN for path in outputs):
+        return
+    ctx = click.get_current_context()
+    for name in ("paper", "larger", "left_handed"):
+        if ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            option = "--" + name.replace("_", "-")
+            raise click.UsageError(f"{option} is for a drawn page; write {' or '.join(DRAWN)}")
+
+
 def _check_sheets(
     phrases: tuple[str, ...],
     outputs: tuple[Path, ...],
@@ -232,22 +248,33 @@ def _check_chart(
 ) -> None:
     if form is None:
         raise click.UsageError("name a phrase, or a form for its chord chart: --form quick-change")
-    if variation or options["chorus"] or options["only"]:
+    if variation or any(options[name] for name in ("chorus", "only", "plain", "left_handed")):
         raise click.UsageError("a chord chart has no phrase; name one before --form")
-    if not outputs:
-        raise click.UsageError("name a file for the chart: -o chart.pdf")
     for path in outputs:
         if path.suffix.lower() not in CHART_SUFFIXES:
-            raise click.UsageError(f"{path}: a chord chart ends in {' '.join(CHART_SUFFIXES)}")
+            message = f"{path}: a chord chart ends in {' '.join(CHART_SUFFIXES)}"
+            if path.suffix.lower() == ".musicxml":
+                message += "; MusicXML has the chords over a phrase: backing sheet PHRASE"
+            raise click.UsageError(message)
 
 
 def _chart(form: Form, key: str | None, paper: Paper, outputs: tuple[Path, ...]) -> _Sheet:
-    from backing.sheet.page import chart_page
     from phrases.pitch import parse_key
 
     place = parse_key(key or pieces.KEY)
-    made = [chart_page(form, place, paper, kind=_kind(path.suffix.lower())) for path in outputs]
+    kinds = [path.suffix.lower() for path in outputs] or [".txt"]
+    made = [_drawn_chart(kind, form, place, paper) for kind in kinds]
     return _Sheet(f"{form.title} in {place}", outputs, made)
+
+
+def _drawn_chart(kind: str, form: Form, key: Key, paper: Paper) -> bytes:
+    if kind == ".txt":
+        from backing.sheet.text import chart_text
+
+        return chart_text(form, key).encode()
+    from backing.sheet.page import chart_page
+
+    return chart_page(form, key, paper, kind=_kind(kind))
 
 
 def _sheet(
@@ -298,7 +325,25 @@ def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str
     from backing.exchange.musicxml import musicxml
     from backing.sheet.writing import over_form
 
-    return musicxml(over_form(phrase, form, chorus=chorus), staves=paper.staves).encode()
+    told = phrase if paper.marks else _without_hands(phrase)
+    return musicxml(over_form(told, form, chorus=chorus), staves=paper.staves).encode()
+
+
+def _without_hands(phrase: Phrase) -> Phrase:
+    """Return a phrase without its strokes and fingers."""
+    from phrases.techniques import MARKS
+
+    hands = [name for name, mark in MARKS.items() if mark.kind in ("stroke", "finger")]
+
+    def bare(stroke: Stroke) -> Stroke:
+        notes = (
+            replace(note, marks=tuple(mark for mark in note.marks if mark not in hands))
+            for note in stroke.notes
+        )
+        return replace(stroke, notes=tuple(notes))
+
+    parts = (replace(part, strokes=tuple(map(bare, part.strokes))) for part in phrase.parts)
+    return replace(phrase, parts=tuple(parts))
 
 
 def _check_place(path: Path) -> Path:

@@ -28,6 +28,7 @@ def command(ctx: click.Context, paths: tuple[Path, ...], check: bool, as_json: b
     Lines longer than 88 characters are broken at bar lines. Comments, order and everything else
     stay as they are. Where one FILE is no phrase, none is written.
     """
+    from phrases.kinds import PHRASE
     from phrases.rewrite import replace_file, tidy
     from phrases.textfile import read_text
 
@@ -35,7 +36,7 @@ def command(ctx: click.Context, paths: tuple[Path, ...], check: bool, as_json: b
     problems = []
     for path in paths:
         try:
-            before = read_text(path)
+            before = read_text(path, PHRASE)
             after = tidy(before, str(path))
         except BluesError as error:
             problems.append(str(error))
@@ -51,7 +52,8 @@ def command(ctx: click.Context, paths: tuple[Path, ...], check: bool, as_json: b
         files = [{"path": str(path), "tidy": path not in changed} for path in paths]
         click.echo(json.dumps({"files": files, "written": not check}, ensure_ascii=False))
     else:
-        for path in changed:
-            click.echo(f"{path}: {'is not tidy' if check else 'tidied'}")
+        changes = "is not tidy" if check else "tidied"
+        for path in dict.fromkeys(paths):
+            click.echo(f"{path}: {changes if path in changed else 'is tidy already'}")
     if check and changed:
         ctx.exit(1)

@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from backing.cli.options import KEY, json_option, phrase_argument, toml_path
-from phrases.errors import BluesError, Problem, TextFileError
-from phrases.transpose import POSITIONS, parse_strings
+from backing.cli.options import KEY, Whole, json_option, phrase_argument, toml_path
+from phrases.errors import BluesError, Problem, RangeError, TextFileError
+from phrases.refinger import POSITIONS, parse_strings
 
 __all__ = ["command"]
 
@@ -31,9 +31,7 @@ class _Strings(click.ParamType[str]):
 )
 @phrase_argument
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
-@click.option(
-    "--position", type=click.IntRange(*POSITIONS), help="The fret under the first finger."
-)
+@click.option("--position", type=Whole(*POSITIONS), help="The fret under the first finger.")
 @click.option("--strings", type=_Strings(), help="The strings to play it on, as GBe.")
 @click.option(
     "-o",
@@ -63,21 +61,30 @@ def command(
     if key is None and position is None and strings is None:
         raise click.UsageError("say where to: --key, --position or --strings")
     from phrases.files import find_phrase, read_phrase
+    from phrases.kinds import PHRASE
     from phrases.pitch import parse_key
-    from phrases.rewrite import replace_file, with_phrase
+    from phrases.refinger import possible_positions, refinger
+    from phrases.rewrite import moved_to, replace_file, with_phrase
     from phrases.textfile import read_text
-    from phrases.transpose import refinger, transpose
+    from phrases.transpose import transpose
 
     path = find_phrase(phrase)
     _check_output(output, path, force=force)
-    text = read_text(path)
+    text = read_text(path, PHRASE)
     before = read_phrase(text, str(path))
     to = before.key if key is None else parse_key(key)
     if position is None and strings is None:
         after = transpose(before, to)
     else:
-        after = refinger(before, position, strings, key=to)
-    replace_file(output, with_phrase(text, after, str(path)))
+        try:
+            after = refinger(before, position, strings, key=to)
+        except RangeError as error:
+            if position is None:
+                raise
+            hint = _elsewhere(possible_positions(before, strings, key=to), strings)
+            raise RangeError(f"{error}; {hint}") from None
+    new = with_phrase(text, after, str(path))
+    replace_file(output, moved_to(new, str(path), output))
     if as_json:
         answer = {"title": after.title, "key": str(after.key), "file": str(output)}
         click.echo(json.dumps(answer, ensure_ascii=False))
@@ -85,6 +92,13 @@ def command(
     where = f" in position {position}" if position else ""
     where += f" on {' '.join(strings)}" if strings else ""
     click.echo(f"{after.title} in {after.key}{where}\n  {output}")
+
+
+def _elsewhere(positions: list[int], strings: str | None) -> str:
+    if not positions:
+        out = "--position" if strings is None else "--position or --strings"
+        return f"nor has another position all of it; leave out {out}"
+    return f"--position may be {', '.join(map(str, positions))}"
 
 
 def _check_output(output: Path, source: Path, *, force: bool) -> None:

@@ -8,20 +8,21 @@ it the first is played with a minor I and IV.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 
 from backing.harmony import Chord, parse_degree
 from phrases.errors import BluesError
+from phrases.kinds import FORM
 from phrases.pitch import Key
 from phrases.shelf import Shelf
 from phrases.textfile import TextFile
 
 __all__ = ["FORMS", "Form", "find_form", "form_names", "load_form"]
 
-FORMS = Shelf(Path(__file__).parent, "a form")
+FORMS = Shelf(Path(__file__).parent, FORM)
 FORM_KEYS = ("title", "feel", "chart", "minor")
 MOST_BARS = 64
 # What becomes of a major quality, and of the bass under it, in a minor key.
@@ -62,6 +63,11 @@ class Form:
         """Return the bars for a key's mode."""
         return self.major if key.mode == "major" else self.minor
 
+    def lasting(self, bars: int) -> Form:
+        """Return the form as one chorus of so many bars or more, played again if need be."""
+        major, minor = (chart * -(-bars // len(chart)) for chart in (self.major, self.minor))
+        return replace(self, major=major, minor=minor)
+
 
 @lru_cache(maxsize=1)
 def form_names() -> tuple[str, ...]:
@@ -91,7 +97,7 @@ def load_form(path: Path) -> Form:
     TextFileError
         With every problem at its line and column.
     """
-    file = TextFile.open(path)
+    file = TextFile.open(path, FORM)
     file.known_keys((), FORM_KEYS)
     title = file.get(("title",), str, ...)
     feel = file.get(("feel",), str, "")

@@ -2,7 +2,22 @@
 
 from __future__ import annotations
 
-from backing.grooves.groove import Groove, Pattern, find_groove, groove_names, load_groove
+from backing.grooves.groove import (
+    Groove,
+    Pattern,
+    find_groove,
+    groove_names,
+    groove_titles,
+    load_groove,
+)
 from backing.grooves.instruments import DRUMS
 
-__all__ = ["DRUMS", "Groove", "Pattern", "find_groove", "groove_names", "load_groove"]
+__all__ = [
+    "DRUMS",
+    "Groove",
+    "Pattern",
+    "find_groove",
+    "groove_names",
+    "groove_titles",
+    "load_groove",
+]

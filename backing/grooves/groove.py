@@ -8,6 +8,7 @@ in the language of `backing.lanes`.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -18,6 +19,7 @@ from backing.lanes import Lane, read_lane
 from phrases.counting import METERS, Meter, parse_swing
 from phrases.errors import ChoiceError, RangeError
 from phrases.files import check_tempo
+from phrases.kinds import GROOVE
 from phrases.pitch import degree_semitones
 from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
@@ -34,10 +36,11 @@ __all__ = [
     "figure",
     "find_groove",
     "groove_names",
+    "groove_titles",
     "load_groove",
 ]
 
-GROOVES = Shelf(Path(__file__).parent, "a groove")
+GROOVES = Shelf(Path(__file__).parent, GROOVE)
 
 
 WHEN: dict[str, str] = {
@@ -141,6 +144,15 @@ def groove_names() -> tuple[str, ...]:
     return GROOVES.names()
 
 
+def groove_titles(names: Sequence[str]) -> list[str]:
+    """Return what people call grooves, no two the same; `names` are as for `find_groove`."""
+    titles = [find_groove(name).title for name in names]
+    return [
+        title if titles.count(title) == 1 else f"{title} ({Path(name).stem})"
+        for name, title in zip(names, titles, strict=True)
+    ]
+
+
 def find_groove(name: str) -> Groove:
     """Return a groove that ships by its name, or a user's own by the path of its file.
 
@@ -163,7 +175,7 @@ def load_groove(path: Path) -> Groove:
     TextFileError
         With every problem at its line and column.
     """
-    file = TextFile.open(path)
+    file = TextFile.open(path, GROOVE)
     file.known_keys((), GROOVE_KEYS)
     title = file.get(("title",), str, ...)
     feel = file.get(("feel",), str, "")

@@ -11,11 +11,11 @@ one shorter than `SHORTEST` seconds is not shown, is common practice among video
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
+from backing.grooves import groove_titles
+from backing.lesson.data import Lesson
 from backing.lesson.items import Item
-from backing.lesson.lesson import Lesson
 from backing.page.words import plain
 
 __all__ = ["ROUNDS", "SHORTEST", "chapters", "describe"]
@@ -112,7 +112,7 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
         tempos = [f"{float(tempo):g}" for tempo in study.tempos]
         keys = ", ".join(map(str, study.keys))
         if len(study.grooves) > 1:
-            keys += f", over {', '.join(Path(word).stem for word in study.grooves)}"
+            keys += f", over {', '.join(groove_titles(study.grooves))}"
         names = [name for name, _ in study.versions if name]
         also = f" Also: {', '.join(names)}." if names else ""
         shown = tempos[0] if len(tempos) == 1 else f"{', '.join(tempos[:-1])} and {tempos[-1]}"

@@ -24,7 +24,7 @@ from backing import pieces
 from backing.events import Stream
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
-from backing.lesson.lesson import SOUNDS, Lesson, Study
+from backing.lesson.data import SOUNDS, Lesson, Study
 from phrases.errors import BluesError, RangeError
 from phrases.phrase import Phrase
 from phrases.pitch import Key

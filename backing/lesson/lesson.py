@@ -22,41 +22,22 @@ from backing.forms import find_form
 from backing.forms.form import FORMS as FORM_SHELF
 from backing.grooves import find_groove
 from backing.grooves.groove import GROOVES as GROOVE_SHELF
-from backing.output import FORMATS as SUFFIXES
+from backing.lesson.data import FORMATS, KINDS, SOUNDS, Lesson, Study
 from backing.practice import usual_start
 from backing.practice.plan import GAPS
 from backing.tempo import step_tempos
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, Problem, TextFileError
 from phrases.files import check_tempo, load_phrase, shipped
+from phrases.kinds import LESSON, PHRASE, missing_file, offers
 from phrases.phrase import Phrase
 from phrases.pitch import Key, parse_key
-from phrases.shelf import Shelf
+from phrases.shelf import Shelf, is_path
 from phrases.textfile import TextFile, Where
 from phrases.words import choose, expected
 
-__all__ = [
-    "FORMATS",
-    "KINDS",
-    "LONGEST_OPENING",
-    "Lesson",
-    "Study",
-    "check_files",
-    "inside",
-    "read_lesson",
-]
+__all__ = ["LONGEST_OPENING", "check_files", "inside", "read_lesson"]
 
-# What a lesson makes, in the order in which its files sort.
-KINDS: dict[str, str] = {
-    "demo": "the phrase over the band",
-    "loop": "the phrase over its own bars, its end running into its start",
-    "trade": "the phrase with gaps for the student",
-    "backing": "the band alone",
-    "sheet": "notation and tablature",
-    "page": "the practice page",
-}
-SOUNDS = ("demo", "loop", "trade", "backing")
-FORMATS = tuple(suffix[1:] for suffix, kind in SUFFIXES.items() if kind is not None)
 # WAV for editors and films, and MP3 because every telephone and player opens it.
 USUAL_FORMATS = ("wav", "mp3")
 GROOVES_HINT = 'grooves are words in quotes: grooves = ["shuffle", "jump"]'
@@ -71,95 +52,6 @@ LESSON_KEYS = (
     "opening", "text", "phrase",
 )  # fmt: skip
 STUDY_KEYS = ("file", "variations", *COMMON_KEYS, "take", "take-tempo", "text")
-
-
-@dataclass(frozen=True, slots=True)
-class Study:
-    """One phrase of a lesson.
-
-    Attributes
-    ----------
-    name
-        The phrase file's own name without its suffix.
-    phrase
-        As its file says.
-    versions
-        The phrase under an empty name, then the chosen variations under theirs.
-    keys
-        In which it is played.
-    grooves
-        Names or paths; an empty one where each version has its own.
-    form
-        A name or a path.
-    swing
-        As written; empty where the phrase or the groove decides.
-    tempos
-        Rising.
-    gaps
-        Keys of `backing.practice.plan.GAPS`, for trading.
-    take
-        The teacher's recording of the phrase in its own key, or None.
-    take_tempo
-        The tempo at which it was recorded.
-    text
-        The teacher's words on it, in Markdown.
-    """
-
-    name: str
-    phrase: Phrase
-    versions: tuple[tuple[str, Phrase], ...]
-    keys: tuple[Key, ...]
-    grooves: tuple[str, ...]
-    form: str
-    swing: str
-    tempos: tuple[Fraction, ...]
-    gaps: tuple[str, ...]
-    take: Path | None
-    take_tempo: Fraction
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Lesson:
-    """One lesson file.
-
-    Attributes
-    ----------
-    path
-        The file.
-    title
-        Its name.
-    studies
-        Its phrases, in the order they are learnt.
-    choruses
-        Of backings and demos.
-    formats
-        Suffixes of the sounds, some of `FORMATS`.
-    stems
-        Whether backings and demos are also written part by part.
-    make
-        Some of `KINDS`.
-    full_tempo_only
-        Sounds that are made at the highest tempo alone.
-    video
-        The kinds that a video of the lesson plays, in its order.
-    opening
-        Seconds that the teacher talks before it plays the first.
-    text
-        The teacher's words, in Markdown.
-    """
-
-    path: Path
-    title: str
-    studies: tuple[Study, ...]
-    choruses: int
-    formats: tuple[str, ...]
-    stems: bool
-    make: tuple[str, ...]
-    full_tempo_only: tuple[str, ...]
-    video: tuple[str, ...]
-    opening: int
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +75,7 @@ def read_lesson(path: Path) -> Lesson:
         With every problem of the lesson file, or else of the first phrase file that has any, at
         its line and column.
     """
-    file = TextFile.open(path)
+    file = TextFile.open(path, LESSON)
     folder = path.parent
     file.known_keys((), LESSON_KEYS)
     title = file.get(("title",), str, ...)
@@ -215,7 +107,8 @@ def read_lesson(path: Path) -> Lesson:
         file.known_keys(where, STUDY_KEYS)
     file.finish()
     # A phrase file's own problems stand in that file, so they are told by themselves.
-    phrases = [load_phrase(one) for one in found if one is not None]
+    grooves = GROOVE_SHELF.names()
+    phrases = [load_phrase(one, grooves) for one in found if one is not None]
     studies = [
         _study(file, *row, full="demo" in full)
         for row in zip(wheres, [p for p in found if p], phrases, told, strict=True)
@@ -277,8 +170,9 @@ def _named(file: TextFile, where: Where, folder: Path) -> Path | None:
         return path
     if word in known:
         return known[word]
-    near = {p.name for p in folder.glob("*.toml") if p.is_file()} - {Path(file.name).name}
-    what = expected("a phrase file here or a shipped phrase", word, [*sorted(near), *known])
+    near = offers(path, PHRASE)
+    choices = [*near.values(), *known]
+    what = expected("a phrase file here or a shipped phrase", word, choices, near)
     file.complain((*where, "file"), what)
     return None
 
@@ -318,12 +212,12 @@ def _form(file: TextFile, where: Where, folder: Path, before: str) -> str:
 
 def _found(folder: Path, shelf: Shelf, word: str) -> str:
     """Return the name of a groove or form that ships, or the path of one in the folder."""
-    path = shelf.find(word)
+    path = shelf.find(word, folder)
     if path.parent == shelf.folder and path.stem == word:
         return word
     path = inside(folder, word)
     if not _is_file(path):
-        raise ChoiceError(f"{word[:LONG]}: there is no such file")
+        raise ChoiceError(f"{word[:LONG]}: {missing_file(path, shelf.what)}")
     return str(path)
 
 
@@ -356,7 +250,9 @@ def _study(
     names = _words(file, (*where, "variations"), f'a variation of "{phrase.title}"', known,
                    tuple(known)) if known else ()  # fmt: skip
     if not known and file.get((*where, "variations"), list, []):
-        file.complain((*where, "variations"), f'"{phrase.title}" has no variations')
+        file.complain(
+            (*where, "variations"), f'"{phrase.title}" has no variations; leave the line out'
+        )
     versions = [
         (name, _own_groove(file, where, folder, one))
         for name, one in [("", phrase), *((name, known[name]) for name in names)]
@@ -365,7 +261,8 @@ def _study(
     take = file.get((*where, "take"), str)
     sound = None if take is None else file.attempt((*where, "take"), inside, folder, take)
     if sound is not None and not _is_file(sound):
-        file.complain((*where, "take"), f'"{sound.name[:LONG]}": there is no such file')
+        what = f"{folder / take[:LONG]}: there is no such file; record it, or leave the take out"
+        file.complain((*where, "take"), what)
     tempo = file.get((*where, "take-tempo"), (int, float))
     when = file.attempt((*where, "take-tempo"), check_tempo, tempo) if tempo else phrase.tempo
     keys = told.keys or (phrase.key,)
@@ -395,10 +292,9 @@ def _study(
 
 def _own_groove(file: TextFile, where: Where, folder: Path, phrase: Phrase) -> Phrase:
     """Return a phrase whose groove, if it is the teacher's own file, lies in the folder."""
-    if not Path(phrase.groove).suffix:
+    if not is_path(phrase.groove):
         return phrase
-    word = phrase.groove  # where it lies beside the phrase it is a path already
-    word = os.path.relpath(word, folder) if Path(word).is_file() else word
+    word = os.path.relpath(phrase.groove, folder)
     path = file.attempt((*where, "file"), _found, folder, GROOVE_SHELF, word)
     return replace(phrase, groove=str(path or phrase.groove))
 

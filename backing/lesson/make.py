@@ -16,9 +16,10 @@ from typing import Any
 
 from backing.forms.form import load_form
 from backing.grooves.groove import load_groove
+from backing.lesson.data import Lesson
 from backing.lesson.describe import describe
 from backing.lesson.items import Item, check_items, digest, font_digest, slug, sounds
-from backing.lesson.lesson import Lesson, check_files
+from backing.lesson.lesson import check_files
 from backing.lesson.paper import Leaf, leaves
 from backing.lesson.records import Record, Workshop, opened
 from backing.lesson.workers import PROCESSES, made
@@ -97,7 +98,7 @@ def make_lesson(
         stale = [item for item in items if not work.holds(records[item], wanted[item])]
         run = _Run(work, progress, sum(map(_length, stale)))
         if stale:
-            from backing.synth import check_audio
+            from backing.fluid import check_audio
 
             check_audio()
             check_items(lesson, stale)

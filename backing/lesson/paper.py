@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 from typing import Any
 
 from backing.forms import find_form
+from backing.grooves import groove_titles
+from backing.lesson.data import Lesson, Study
 from backing.lesson.items import (
     ORDER,
     Item,
@@ -19,7 +21,6 @@ from backing.lesson.items import (
     slug,
     stem,
 )
-from backing.lesson.lesson import Lesson, Study
 from phrases.errors import BluesError, RangeError
 from phrases.phrase import Phrase
 from phrases.pitch import Key
@@ -149,7 +150,7 @@ def _page(
         form = find_form(study.form)
         for variation, phrase in study.versions:
             versions = []
-            for key, groove in product(study.keys, study.grooves):
+            for key, (groove, called) in product(study.keys, _named(study.grooves)):
                 whole = _tipped(study.phrase, phrase) if variation else phrase
                 moved = replace(transpose(_told(study, whole, groove), key), variations=())
                 here = [
@@ -158,8 +159,7 @@ def _page(
                     if (item.version, item.key, item.groove) == (variation, key, moved.groove)
                 ]
                 made = [_loop(item, own[item][1], band[item], layers(item)[1]) for item in here]
-                name = Path(groove).stem if len(study.grooves) > 1 else ""
-                versions.append(replace(version(moved, form, made), groove=name))
+                versions.append(replace(version(moved, form, made), groove=called))
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:
             return render_page(PageData(title, tuple(pieces), text, name, others)).encode()
@@ -181,6 +181,12 @@ def _page(
         ),
         make,
     )  # fmt: skip
+
+
+def _named(grooves: Sequence[str]) -> list[tuple[str, str]]:
+    """Return grooves with their titles, empty where there is one alone."""
+    titles = groove_titles(grooves) if len(grooves) > 1 else [""]
+    return list(zip(grooves, titles, strict=True))
 
 
 def _page_name(number: int, study: Study) -> str:

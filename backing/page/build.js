@@ -31,13 +31,15 @@ const buildChoices = () => {
     $(id).replaceChildren();
     for (const name of names) add($(id), "option", { value: name }, name);
     $(id).value = value;
-    $(`pick-${id}`).hidden = names.length < 2;
+    $(`pick-${id}`).hidden = $(`key-${id}`).hidden = names.length < 2;
   };
   select("piece", lesson.pieces.map((one) => one.name), piece.name);
   select("key", keysOf(piece), version.key);
   select("groove", groovesOf(piece), version.groove);
   const roles = new Set(version.turns);
   const answers = roles.has("call") && roles.has("response");
+  $("key-answers").hidden = !answers;
+  $("key-tempo").hidden = version.loops.length < 2;
   radios($("guitar"), "guitar",
     Object.entries(GUITAR).map(([id, [text]]) => [id, text]).filter(([id]) => answers || id === "both" || id === "mine"),
     chosen.guitar, chooseGuitar);

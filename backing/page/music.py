@@ -40,7 +40,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
     Raises
     ------
     BluesError
-        If the phrase cannot be written, or the form is too short.
+        If the phrase cannot be written.
     """
     beats = phrase.meter.beats
     score = over_form(phrase, form)
@@ -51,7 +51,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
         bars=phrase.bars,
         chords=tuple(
             Chord(number * beats + share * beats, chord.name(phrase.key))
-            for number, bar in enumerate(form.bars(phrase.key)[: phrase.bars])
+            for number, bar in enumerate(form.lasting(phrase.bars).bars(phrase.key)[: phrase.bars])
             for share, chord in bar
         ),
         turns=_turns(phrase),

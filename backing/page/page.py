@@ -22,6 +22,7 @@ from urllib.parse import quote
 from backing.page.data import Loop, PageData, Sound, System, Version
 from backing.page.words import rich
 from backing.tempo import Clock
+from phrases.counting import spoken_count
 
 __all__ = ["LEAD", "render_page"]
 
@@ -147,7 +148,8 @@ def _shape(system: System) -> dict[str, Any]:
 
 def _place(version: Version, beat: Fraction) -> str:
     bar, within = divmod(beat, version.beats_in_bar)
-    return f"{f'Bar {int(bar) + 1}' if bar >= 0 else 'Pickup'}, beat {int(within) + 1}"
+    said = spoken_count(int(within) + 1, within % 1)
+    return f"{f'Bar {int(bar) + 1}' if bar >= 0 else 'Pickup'}, {said}"
 
 
 def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds) -> dict[str, Any]:

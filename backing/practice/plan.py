@@ -16,6 +16,7 @@ from typing import Any
 from backing.tempo import Steps, step_tempos
 from phrases.errors import RangeError
 from phrases.files import TEMPOS, check_tempo
+from phrases.kinds import PLAN
 from phrases.phrase import ROLES
 from phrases.textfile import TextFile
 from phrases.words import choose
@@ -315,7 +316,7 @@ def read_plan(path: Path) -> dict[str, Any]:
     TextFileError
         With every problem at its line and column.
     """
-    file = TextFile.open(path)
+    file = TextFile.open(path, PLAN)
     names = [field.name for field in fields(Plan)]
     words = [word for word in names if word not in WORDS.values()] + list(WORDS)
     file.known_keys((), words)

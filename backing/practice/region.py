@@ -47,14 +47,6 @@ class Region:
     labels: tuple[tuple[Fraction, str], ...] = ()
 
 
-def _check_length(phrase: Phrase, bars: int, form: str) -> None:
-    if phrase.bars > bars:
-        raise RangeError(
-            f'"{phrase.title}" is {phrase.bars} bars long, the form {form} only {bars}; '
-            "choose a longer form"
-        )
-
-
 def _chart(setting: Setting, first: int, count: int) -> list[Bar]:
     """Return bars of the form, going round."""
     chart = form_bars(setting.form, setting.key)
@@ -79,8 +71,7 @@ def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     BluesError
         If the phrase has no such part or the form no such bars.
     """
-    length = len(setting.form.bars(setting.key))
-    _check_length(phrase, length, setting.form.name)
+    setting = setting.lasting(phrase)
     if plan.bars is not None and plan.part:
         raise ChoiceError("choose bars or a part, not both")
     if plan.bars is not None:
@@ -135,8 +126,8 @@ def traded(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     BluesError
         If the phrase does not have the parts, or the form the bars.
     """
+    setting = setting.lasting(phrase)
     length = len(setting.form.bars(setting.key))
-    _check_length(phrase, length, setting.form.name)
     if plan.gap in ("call", "response"):
         return _parted(setting, phrase, plan.gap)
     beats = phrase.meter.beats

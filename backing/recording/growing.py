@@ -8,6 +8,7 @@ References: the RIFF/WAVE layout, with format tag 3 (IEEE float) and its `fact` 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import struct
 from pathlib import Path
@@ -59,7 +60,7 @@ class Growing:
         try:
             self._write_head()
         except OSError:
-            self.close()
+            self.close(kept=False)
             path.unlink()
             raise
 
@@ -91,6 +92,27 @@ class Growing:
             ),
         )  # fmt: skip
 
-    def close(self) -> None:
-        """Close it."""
-        os.close(self._file)
+    def close(self, *, kept: bool = True) -> None:
+        """Close it; one that is kept lies on the disk then, whatever happens to the power.
+
+        Raises
+        ------
+        OSError
+            If it cannot be brought there; it is closed all the same.
+        """
+        try:
+            if kept:
+                os.fsync(self._file)
+                _settle(self.path.parent)
+        finally:
+            os.close(self._file)
+
+
+def _settle(folder: Path) -> None:
+    """Bring the names in a folder to the disk, where the system lets one open a folder."""
+    with contextlib.suppress(OSError):
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)

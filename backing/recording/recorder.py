@@ -45,7 +45,7 @@ def free_name(path: Path) -> Path:
     """
     for number in range(1, TAKES):
         free = path if number == 1 else path.with_stem(f"{path.stem}-{number}")
-        if not free.exists() and not mix_name(free).exists():
+        if not any(one.exists() or one.is_symlink() for one in (free, mix_name(free))):
             return free
     raise OutputError(f"{path}: there are {TAKES} takes of that name; choose another")
 
@@ -114,9 +114,9 @@ class Recorder:
         self.measured = more is not None
         self.round_trip = max(0, round(card.round_trip * card.rate) + (more or 0))
         self._skip = self.round_trip
-        self.take = free_name(self.wanted)
         try:
-            self._files = [Growing(self.take, card.rate, card.inputs)]
+            self._files = [self._begun(card)]
+            assert self.take is not None
             path = self._stack.enter_context(hidden(self.take))
             self._files.append(Growing(path, card.rate, 2, over=True))
         except OSError as error:
@@ -125,6 +125,13 @@ class Recorder:
                 self._files.pop().path.unlink()
             raise OutputError(f"{self.take}: cannot be made: {error.strerror or error}") from None
         self._thread.start()
+
+    def _begun(self, card: Card) -> Growing:
+        while True:
+            self.take = free_name(self.wanted)
+            # Another take may have come by this name just now.
+            with contextlib.suppress(FileExistsError):
+                return Growing(self.take, card.rate, card.inputs)
 
     @property
     def tail(self) -> int:
@@ -184,7 +191,10 @@ class Recorder:
         if self._thread.ident is not None:
             self._thread.join()
         for file in self._files:
-            file.close()
+            try:
+                file.close(kept=file is self._files[0])
+            except OSError as error:
+                self._error = self._error or error
 
     def forget(self) -> None:
         """Forget what was played."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -62,8 +63,13 @@ def round_trip(noise: Sound, came: Sound, latest: int, apart: int) -> tuple[int,
     return best, float(heights[best]) / rest if rest else (np.inf if heights[best] else 0.0)
 
 
-def measure() -> tuple[str, int, int, int]:
+def measure(ready: Callable[[], None] | None = None) -> tuple[str, int, int, int]:
     """Play noise on the sound card, and hear how late it comes in.
+
+    Parameters
+    ----------
+    ready
+        Is called when there is a card, before anything is played.
 
     Returns
     -------
@@ -79,6 +85,8 @@ def measure() -> tuple[str, int, int, int]:
     card = Card(lambda block, _: came.append(block.mean(axis=1)))
     listening = _Listening(card.rate, came)
     try:
+        if ready is not None:
+            ready()
         card.start(listening.fill)
         end = time.monotonic() + TIMES * (BURST + GAP) + 5
         while not listening.done and time.monotonic() < end:

@@ -114,17 +114,20 @@ def test_a_pickup_needs_a_count_in() -> None:
         arrange(_setting(count_in=0), 1, answered())
 
 
-def test_a_phrase_longer_than_the_form() -> None:
-    long = line("| 1 e5 " * 13)
-    message = '^"Line" is 13 bars long, the form only 12; choose a longer form$'
-    with pytest.raises(RangeError, match=message):
-        arrange(_setting(), 1, long)
+def test_a_form_is_played_again_for_a_longer_phrase() -> None:
+    stream = arrange(_setting(), 2, line("| 1 e5 " * 13))
+    assert [section.name for section in stream.sections[1:-1]] == ["chorus 1", "chorus 2"]
+    assert stream.facts["bars"] == 48
+    assert len(lead(stream, 1)) == len(lead(stream, 2)) == 13
+    # Bar thirteen is bar one of the twelve again, and bar seventeen its bar five.
+    chords = [label.text for label in stream.sections[1].chords]
+    assert chords[:9] == chords[12:21] == ["A7"] * 4 + ["D7"] * 2 + ["A7"] * 2 + ["E7"]
 
 
 def test_a_phrase_of_another_meter() -> None:
     waltz = replace(METERS["4/4"], numerator=3, beats=3)
     phrase = replace(answered(), meter=waltz)
-    message = '^"Answered" counts 3 beats to the bar, the groove shuffle 4$'
+    message = '^"Answered" counts 3 beats to the bar, the groove Ride shuffle 4; choose'
     with pytest.raises(RangeError, match=message):
         arrange(_setting(), 1, phrase)
 

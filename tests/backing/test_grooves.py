@@ -6,7 +6,7 @@ from pathlib import Path
 import pretty_midi
 import pytest
 
-from backing.grooves import DRUMS, find_groove, groove_names, load_groove
+from backing.grooves import DRUMS, find_groove, groove_names, groove_titles, load_groove
 from backing.grooves.groove import ONLY, WHEN, figure
 from backing.grooves.instruments import BASSES, COMPS, PROGRAMS, TIME
 from phrases.errors import ChoiceError, TextFileError
@@ -156,6 +156,13 @@ def test_a_small_groove_file_and_its_defaults(tmp_path: Path) -> None:
     (pattern,) = groove.comp
     assert (pattern.weight, pattern.chorus, pattern.on) == (1, "", "")
     assert (groove.bass_sound, groove.comp_sound) == ("finger-bass", "organ")
+
+
+def test_titles_that_are_alike_are_told_apart(tmp_path: Path) -> None:
+    path = str(_write(tmp_path, GOOD.replace("Mine", "Ride shuffle")))
+    assert groove_titles(["jump", "shuffle"]) == ["Jump", "Ride shuffle"]
+    alike = ["shuffle", "jump", path]
+    assert groove_titles(alike) == ["Ride shuffle (shuffle)", "Jump", "Ride shuffle (mine)"]
 
 
 def test_a_groove_says_where_time_is_kept_and_how_often_a_pattern_is_played(

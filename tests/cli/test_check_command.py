@@ -90,7 +90,9 @@ def test_warnings_and_bends_are_printed(hard: Path) -> None:
     text = result.stdout
     assert max(map(len, text.splitlines())) <= 100
     parts = [
-        "\ncall\n", "\nresponse\n", "The hand follows only to about", "cannot be played",
+        "\ncall\n", "\nresponse\n", "\nAt 180 beats a minute\n",
+        "  the quickest stroke is ", "  the tightest shift is ",
+        "  the hand follows only to about", "cannot be played",
         "call 1 2&: frets 3 and 9 at once", "hard to play", "call 1 1: full bend on G2",
         "for information", "Bends: sideways push", "moderate, supported response 1 2",
         "Estimated after Grimes 2014: .010-.046 strings", SORE,
@@ -152,7 +154,7 @@ def test_every_line_of_the_form_is_looked_at() -> None:
     pickups = [[r["over"] for r in line["rows"] if r["at"] < 0] for line in answer["lines"]]
     assert pickups == [["C7"] * 3] * 3
     text = run("lamp-oil").stdout
-    assert "over twelve-bar, bars 1 to 4" in text
+    assert "over Twelve-bar blues, bars 1 to 4" in text
     assert "  2  bars 5 to 8: F7 C7\n       call ends on 4, the chord's root: open" in text
     assert "  3  bars 9 to 12: G7 F7 C7 G7\n" in text
 
@@ -160,7 +162,7 @@ def test_every_line_of_the_form_is_looked_at() -> None:
 def test_a_line_is_chosen() -> None:
     chosen = told("lamp-oil", "--line", "2")
     assert chosen["rows"] == chosen["lines"][1]["rows"] != chosen["lines"][0]["rows"]
-    assert "over twelve-bar, bars 5 to 8" in run("lamp-oil", "--line", "2").stdout
+    assert "over Twelve-bar blues, bars 5 to 8" in run("lamp-oil", "--line", "2").stdout
 
 
 def test_a_phrase_that_comes_once_has_no_other_lines(tmp_path: Path) -> None:
@@ -169,7 +171,7 @@ def test_a_phrase_that_comes_once_has_no_other_lines(tmp_path: Path) -> None:
     assert "--line" not in run(path).stdout
     result = run(path, "--line", "2")
     assert result.exit_code == 2
-    assert "comes once in twelve-bar; write 1\n" in result.stderr
+    assert "comes once in Twelve-bar blues; write 1\n" in result.stderr
 
 
 def test_a_key_moves_the_phrase() -> None:
@@ -181,6 +183,15 @@ def test_a_key_moves_the_phrase() -> None:
     assert all(
         b["pitch"] == a["pitch"] + 1 for a, b in zip(here["rows"], there["rows"], strict=True)
     )
+
+
+def test_a_slide_is_not_said_to_leave_the_hand_in_place(tmp_path: Path) -> None:
+    path = tmp_path / "slide.toml"
+    for notes, moves in (("| 1 e5 2 e5/8", "moves only with its slides"),
+                         ("| 1 e5 2 e8", "stays in one position")):  # fmt: skip
+        text = f'title = "S"\nkey = "A"\ntempo = 90\n[[part]]\nnotes = "{notes}"\n'
+        path.write_text(text, encoding="utf-8")
+        assert f"\n  the hand {moves}\n" in run(path).stdout
 
 
 def test_a_tempo_changes_what_a_hand_reaches(hard: Path) -> None:
@@ -196,7 +207,11 @@ def test_a_tempo_changes_what_a_hand_reaches(hard: Path) -> None:
         (["lamp-oil", "--form", "thirteen"], 2, "a form"),
         (["lamp-oil", "--variation", "x"], 1, 'is not a variation of "Lamp oil"'),
         (["lamp-oil", "--tempo", "999"], 2, "30 to 240"),
-        (["lamp-oil", "--line", "4"], 2, '"Lamp oil" comes 3 times in twelve-bar; write 1 to 3'),
+        (
+            ["lamp-oil", "--line", "4"],
+            2,
+            '"Lamp oil" comes 3 times in Twelve-bar blues; write 1 to 3',
+        ),
         (["lamp-oil", "--line", "0"], 2, "write 1 to 3"),
         (["lamp-oil", "--line", "-1"], 2, "write 1 to 3"),
         ([], 2, "PHRASE"),
@@ -211,3 +226,14 @@ def test_faults(words: list[str], code: int, message: str) -> None:
 
 def test_help_is_light() -> None:
     assert not loaded("check", "--help") & (HEAVY | TREES)
+
+
+def test_a_long_phrase_is_heard_over_a_form_that_comes_again(tmp_path: Path) -> None:
+    path = tmp_path / "long.toml"
+    notes = "| 1 e5 " * 18
+    path.write_text(f'title = "Long"\nkey = "A"\ntempo = 90\n[[part]]\nnotes = "{notes}"\n')
+    told_of = told(path)
+    assert [one["bars"] for one in told_of["lines"]] == [[1, 18]]
+    # Bars 12 to 18 of a twelve-bar blues are its last and its first six.
+    over = [row["over"] for row in told_of["rows"]][11:]
+    assert over == ["E7", "A7", "A7", "A7", "A7", "D7", "D7"]

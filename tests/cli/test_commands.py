@@ -222,11 +222,11 @@ def test_the_band_may_be_tight_or_loose(
         # The groove's own tempos are 48 to 75, the shuffle's 80 to 135.
         (
             ["track", "--groove", "slow-blues", "--tempo", "120"],
-            "slow-blues is usually played at 48",
+            "Slow blues is usually played at 48",
         ),
         (
             ["track", "--tempo", "60"],
-            "shuffle is usually played at 80 to 135 beats a minute, not at 6",
+            "Ride shuffle is usually played at 80 to 135 beats a minute, not at 6",
         ),
         (
             ["demo", EXAMPLE, "--tempo", "200"],
@@ -306,7 +306,18 @@ def test_list_soundfonts_shows_the_one_taken_first_and_better_ones() -> None:
         assert f"{package} ({row['megabytes']} MB, {row['licence']})" in prose
     assert answer["how"] in prose
     assert answer["folder"] in prose
-    assert first["about"] in prose.splitlines()[0]
+    used, *others = prose.splitlines()[: len(answer["soundfonts"])]
+    assert first["about"] in used
+    assert used.endswith("; used, if --soundfont names no other)")
+    assert first["used"]
+    assert not any("used" in line for line in others)
+
+
+def test_nothing_is_announced_where_there_is_no_such_soundfont(tmp_path: Path) -> None:
+    for words in (("-o", tmp_path / "x.wav"), ("--stems", tmp_path / "stems")):
+        result = run("track", "--soundfont", tmp_path / "none.sf2", *words)
+        assert result.exit_code == 1
+        assert result.stderr.startswith(f"Error: {tmp_path / 'none.sf2'}: there is no such")
 
 
 def test_other_lists_say_nothing_of_soundfonts() -> None:

@@ -70,7 +70,7 @@ def test_other_failures_exit_with_1_and_write_nothing(sheet: Path, tmp_path: Pat
     broken = tmp_path / "broken.musicxml"
     broken.write_text(sheet.read_text(encoding="utf-8")[:-40], encoding="utf-8")
     for words, message in (
-        ([tmp_path / "no.musicxml"], "No such file"),
+        ([tmp_path / "no.musicxml"], "there is no such file"),
         ([broken], "not XML"),
         ([sheet, "--part", "Gitar"], '"Gitar" is not a part'),
     ):
@@ -93,3 +93,18 @@ def test_it_writes_over_nothing_unasked(sheet: Path, tmp_path: Path) -> None:
     assert target.read_text(encoding="utf-8") == "precious"
     assert run("import", sheet, "-o", target, "--force").exit_code == 0
     assert "[[part]]" in target.read_text(encoding="utf-8")
+
+
+def test_a_phrase_is_told_from_music_xml(tmp_path: Path) -> None:
+    phrase = tmp_path / "well.toml"
+    phrase.write_text("title = 'x'\nkey = 'A'\n", encoding="utf-8")
+    result = run("import", phrase, "-o", tmp_path / "new.toml")
+    assert result.exit_code == 1
+    assert result.stderr.endswith(
+        "well.toml: this is a phrase, not MusicXML; play it with `backing demo`\n"
+    )
+    result = run("import", tmp_path / "wel.toml", "-o", tmp_path / "new.toml")
+    assert 'there is no such file; did you mean "well.toml"?' in result.stderr
+    (tmp_path / "x.mid").write_bytes(b"MThd")
+    result = run("import", tmp_path / "x.mid", "-o", tmp_path / "new.toml")
+    assert "; export it from the notation program as MusicXML (.musicxml or .mxl)" in result.stderr

@@ -52,7 +52,7 @@ def test_tidy_writes_in_place(well: Path) -> None:
     assert result.output == f"{well}: tidied\n"
     assert well.read_text(encoding="utf-8") == TIDY
     assert list(well.parent.iterdir()) == [well]
-    assert run("tidy", well).output == ""
+    assert run("tidy", well).output == f"{well}: is tidy already\n"
 
 
 def test_check_names_what_is_not_tidy_and_writes_nothing(well: Path, tmp_path: Path) -> None:
@@ -60,7 +60,7 @@ def test_check_names_what_is_not_tidy_and_writes_nothing(well: Path, tmp_path: P
     good.write_text(TIDY, encoding="utf-8")
     result = run("tidy", "--check", good, well)
     assert result.exit_code == 1
-    assert result.output == f"{well}: is not tidy\n"
+    assert result.output == f"{good}: is tidy already\n{well}: is not tidy\n"
     assert well.read_text(encoding="utf-8") == UNTIDY
     assert run("tidy", "--check", good).exit_code == 0
 
@@ -81,7 +81,7 @@ def test_where_one_file_is_broken_none_is_written(well: Path, tmp_path: Path) ->
     result = run("tidy", well, broken, tmp_path / "wel.toml")
     assert result.exit_code == 1
     assert f'{broken}:5:13: "H" is not a string' in result.output
-    assert '"wel.toml" is not a file here; did you mean "well.toml"?' in result.output
+    assert 'wel.toml: there is no such file; did you mean "well.toml"?' in result.output
     assert well.read_text(encoding="utf-8") == UNTIDY
 
 
@@ -132,6 +132,56 @@ def test_what_cannot_be_played_is_told_and_the_file_that_is_there_stays(well: Pa
     assert list(well.parent.iterdir()) == [well]
 
 
+def test_the_positions_that_work_are_named(tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    told = run("transpose", "lamp-oil", "--position", "2", "-o", new).output
+    named = [int(word) for word in told.rpartition("--position may be ")[2].split(", ")]
+    assert named
+    for position in range(1, 18):
+        words = ("transpose", "lamp-oil", "--position", position, "-o", new, "--force")
+        assert (run(*map(str, words)).exit_code == 0) == (position in named)
+    low = run("transpose", "lamp-oil", "--position", "2", "--strings", "E", "-o", new, "--force")
+    assert low.output.endswith(
+        "nor has another position all of it; leave out --position or --strings\n"
+    )
+
+
+GROOVE = """\
+title = "Back porch"
+tempos = [80, 100, 130]
+[[drums]]
+ride = "1 2"
+[[bass]]
+line = "1:R"
+[[comp]]
+line = "2:chord"
+"""
+
+
+def test_a_phrase_of_another_folder_finds_its_own_groove(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home, other = tmp_path / "home", tmp_path / "other" / "folder"
+    home.mkdir()
+    other.mkdir(parents=True)
+    (home / "own.toml").write_text(GROOVE, encoding="utf-8")
+    text = UNTIDY.replace("tempo", 'groove = "own.toml"  # mine\ntempo', 1)
+    text += "[[variation]]\nname = 'v'\ngroove = './own.toml'\n"
+    (home / "well.toml").write_text(text, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)  # where a groove of that name is not
+    new = other / "well.toml"
+    result = run("transpose", home / "well.toml", "--key", "B", "-o", "other/folder/well.toml")
+    assert result.exit_code == 0, result.output
+    assert new.read_text(encoding="utf-8").count('groove = "../../home/own.toml"') == 2
+    assert "# mine" in new.read_text(encoding="utf-8")
+    for variation in ([], ["--variation", "v"]):
+        assert run("check", "other/folder/well.toml", *variation).exit_code == 0
+    (home / "own.toml").unlink()
+    result = run("check", "other/folder/well.toml")
+    assert result.exit_code == 1
+    assert "well.toml:3:10: ../../home/own.toml: there is no such file" in result.output
+
+
 def test_an_existing_file_is_replaced_only_when_asked(well: Path, tmp_path: Path) -> None:
     new = tmp_path / "new.toml"
     new.write_text("kept", encoding="utf-8")
@@ -167,7 +217,7 @@ def test_the_phrase_itself_is_never_replaced(well: Path, tmp_path: Path, force: 
         (["-o", "x.toml"], "say where to: --key, --position or --strings"),
         (["--key", "E"], "Missing option '-o'"),
         (["--key", "H", "-o", "x.toml"], '"H" is not a key'),
-        (["--position", "18", "-o", "x.toml"], "18 is not in the range 1<=x<=17"),
+        (["--position", "18", "-o", "x.toml"], "18: write a whole number from 1 to 17"),
         (["--strings", "gB", "-o", "x.toml"], 'did you mean "G"?'),
         (["--key", "E", "-o", "x.mid"], "x.mid: a phrase file ends in .toml"),
     ],

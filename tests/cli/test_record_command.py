@@ -171,9 +171,24 @@ def test_what_is_measured_but_cannot_be_kept_is_told(
     (tmp_path / "data").write_text("a file where a folder should be")
     place = tmp_path / "data" / "round-trips.json"
     monkeypatch.setattr(round_trip, "place", lambda: place)
-    monkeypatch.setattr(round_trip, "measure", lambda: ("a cable", RATE, 256, 200))
+
+    def measured(ready: Callable[[], None]) -> tuple[str, int, int, int]:
+        ready()
+        return "a cable", RATE, 256, 200
+
+    monkeypatch.setattr(round_trip, "measure", measured)
     result = run("calibrate")
     assert result.exit_code == 1
     assert "loud headphones can damage hearing" in result.stderr
     assert f"{place}: cannot be written" in result.stderr
     assert "calibrate again" in result.stderr
+
+
+def test_no_noise_is_announced_where_there_is_no_card(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(_heard: object) -> None:
+        raise LiveError("no sound card that also records was found")
+
+    monkeypatch.setattr(round_trip, "Card", none)
+    result = run("calibrate")
+    assert result.exit_code == 1
+    assert result.stderr == "Error: no sound card that also records was found\n"

@@ -91,6 +91,44 @@ def test_a_chart(tmp_path: Path) -> None:
     assert path.read_bytes().startswith(b"%PDF")
 
 
+CHART = """\
+Jazz twelve-bar in Eb
+=====================
+Passing chords: a diminished in six, a six in eight, two-five for home
+
+ 1 | Eb7              | Ab7              | Eb7              | Eb7              |
+   | I7               | IV7              | I7               | I7               |
+
+ 5 | Ab7              | Adim7            | Eb7              | C7               |
+   | IV7              | #ivdim7          | I7               | VI7              |
+
+ 9 | Fm7              | Bb7              | Eb7      C7      | Fm7      Bb7     |
+   | ii7              | V7               | I7       VI7     | ii7      V7      |
+"""
+
+
+def test_a_chart_in_text(tmp_path: Path) -> None:
+    words = ["--form", "jazz-twelve-bar", "--key", "Eb"]
+    assert run(*words).output == CHART
+    path = tmp_path / "c.txt"
+    assert run(*words, "-o", path).exit_code == 0
+    assert path.read_text(encoding="utf-8") == CHART
+
+
+def test_musicxml_may_be_without_strokes_and_fingers(tmp_path: Path) -> None:
+    phrase, path = tmp_path / "p.toml", tmp_path / "p.musicxml"
+    phrase.write_text(
+        'title = "T"\nkey = "A"\ntempo = 90\n[[part]]\n'
+        "notes = '| 1 G5{d1 accent} & G7{u3} 2 .'\n"
+    )
+    assert run(phrase, "-o", path).exit_code == 0
+    assert path.read_text(encoding="utf-8").count("<fingering>") > 0
+    assert run(phrase, "--plain", "-o", path).exit_code == 0
+    text = path.read_text(encoding="utf-8")
+    assert "<accent" in text
+    assert not [tag for tag in ("fingering", "down-bow", "up-bow") if tag in text]
+
+
 @pytest.mark.parametrize(
     "options",
     [
@@ -124,8 +162,15 @@ def test_each_option_changes_the_page(options: list[str], tmp_path: Path) -> Non
         (["lamp-oil", "--key", "H", "-o", "s.pdf"], 2, '"H" is not a key'),
         (["lamp-oil", "--form", "quick", "-o", "s.pdf"], 2, "quick-change"),
         (["lamp-oil", "--variation", "x", "-o", "s.pdf"], 1, "low flame"),
-        (["--form", "quick-change"], 2, "name a file for the chart"),
-        (["--form", "quick-change", "-o", "s.txt"], 2, "a chord chart ends in .pdf .svg"),
+        (
+            ["--form", "quick-change", "-o", "s.musicxml"],
+            2,
+            "a chord chart ends in .pdf .svg .txt",
+        ),
+        (["--form", "quick-change", "--left-handed", "-o", "s.pdf"], 2, "has no phrase"),
+        (["lamp-oil", "--larger"], 2, "--larger is for a drawn page; write .pdf or .svg"),
+        (["lamp-oil", "--paper", "a4", "-o", "s.musicxml"], 2, "--paper is for a drawn page"),
+        (["lamp-oil", "plum-jar", "--left-handed", "-o", "s.txt"], 2, "--left-handed is for a"),
         (["--form", "quick-change", "--chorus", "-o", "s.pdf"], 2, "has no phrase"),
         (["lamp-oil", "--only", "notation"], 2, "--only notation: text is tablature"),
         (["lamp-oil", "--only", "notation", "-o", "s.txt"], 2, "text is tablature"),
@@ -139,7 +184,6 @@ def test_each_option_changes_the_page(options: list[str], tmp_path: Path) -> Non
         (["lamp-oil", "lamp-oli", "-o", "s"], 1, 'did you mean "lamp-oil"?'),
         (["lamp-oil", "plum-jar", "-o", "no/s"], 1, "the folder no does not exist; make it first"),
         (["lamp-oil", "-o", "nowhere/s.pdf"], 1, "the folder nowhere does not exist"),
-        (["lamp-oil", "--form", "turnaround-loop", "-o", "s.pdf"], 1, "choose a longer form"),
     ],
 )
 def test_messages(

@@ -15,8 +15,9 @@ import backing
 from backing.forms.form import load_form
 from backing.grooves.groove import GROOVE_KEYS, load_groove
 from backing.grooves.instruments import BASSES, COMPS, DRUMS
+from backing.lesson.data import KINDS
 from backing.lesson.items import sounds
-from backing.lesson.lesson import KINDS, LESSON_KEYS, STUDY_KEYS, check_files, read_lesson
+from backing.lesson.lesson import LESSON_KEYS, STUDY_KEYS, check_files, read_lesson
 from backing.midi import midi_bytes
 from backing.practice.plan import GAPS, GUIDES, IN_GAPS, SHAPES, WORDS, read_plan
 from phrases.errors import BluesError, TextFileError

@@ -97,12 +97,30 @@ def test_swing_leaves_less_time_after_the_off_beat() -> None:
 
 
 def test_a_slide_is_no_shift() -> None:
-    assert check(written("| 1 e5 & e5/12 2 e12 & e15")).fastest is None
+    report = check(written("| 1 e5 & e5/12 2 e12 & e15"))
+    assert report.fastest is None
+    assert report.slides
+    assert check(written("| 1 /e5 2 e8")).slides  # from nowhere too
+
+
+def test_what_is_hard_is_told_in_seconds_of_its_tempo() -> None:
+    """A beat is half a second at 120; the off-beats are straight."""
+    report = check(written("| 1 e5 & e8 2 e5 3 B5 4 B12", tempo=120), swing=1.0)
+    assert report.quickest is not None
+    assert (report.quickest.place, report.quickest.seconds) == ("call 1 1&", 0.25)
+    tightest = report.tightest
+    assert tightest is not None
+    assert (tightest.place, tightest.has) == ("call 1 4", 0.5)
+    # To the twelfth fret and one finger or more of it.
+    assert tightest.end - tightest.start in range(4, 8)
+    assert check(written("| 1 e5")).quickest is None
 
 
 def test_a_hand_that_stays_has_no_fastest_tempo() -> None:
     report = check(written("| 1 e5 2 e8 3 B5 4 B8", tempo=240))
     assert report.fastest is None
+    assert report.tightest is None
+    assert not report.slides
     assert report.reachable
 
 

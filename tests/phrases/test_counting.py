@@ -14,6 +14,7 @@ from phrases.counting import (
     count_word,
     parse_count,
     parse_swing,
+    spoken_count,
     swung,
 )
 from phrases.errors import BluesError, ChoiceError, RangeError
@@ -204,3 +205,15 @@ def test_swing_as_written(text: str, ratio: Fraction | None) -> None:
 def test_what_is_not_a_swing_is_refused(text: str, kind: type[BluesError], message: str) -> None:
     with pytest.raises(kind, match=re.escape(message)):
         parse_swing(text)
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        ("0", "beat 2"), ("1/4", "the e of 2"), ("1/3", "the trip of 2"), ("1/2", "the and of 2"),
+        ("2/3", "the let of 2"), ("3/4", "the a of 2"), ("1/8", "just after beat 2"),
+        ("5/8", "just after the and of 2"),
+    ],
+)  # fmt: skip
+def test_a_count_as_it_is_spoken(place: str, said: str) -> None:
+    assert spoken_count(2, Fraction(place)) == said

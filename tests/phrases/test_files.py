@@ -489,16 +489,62 @@ def test_text_that_is_not_utf_8_is_told_at_its_place(tmp_path: Path) -> None:
 def test_a_missing_file_names_the_one_meant(tmp_path: Path) -> None:
     (tmp_path / "mill-race.toml").write_text(WHOLE, encoding="utf-8")
     path = tmp_path / "mill-rase.toml"
-    assert refused(path) == (
-        f'{path}: "mill-rase.toml" is not a file here; did you mean "mill-race.toml"?'
-    )
+    assert refused(path) == (f'{path}: there is no such file; did you mean "mill-race.toml"?')
 
 
 @pytest.mark.parametrize("name", ["none.toml", "none/none.toml", "none.**", "none.[", "n" * 300])
 def test_a_missing_file_is_told(tmp_path: Path, name: str) -> None:
     path = tmp_path / name
-    part = "cannot be read: File name too long" if len(name) > 255 else "there is no such file"
+    part = (
+        "cannot be read: File name too long"
+        if len(name) > 255
+        else "there is no such folder; write the one in which the file is"
+        if "/" in name
+        else "there is no such file; `backing list phrases` shows those that ship, "
+        "`backing new NAME` starts one"
+    )
     assert refused(path) == f"{path}: {part}"
+
+
+def test_only_a_phrase_is_offered_for_a_phrase(tmp_path: Path) -> None:
+    (tmp_path / "ropes.toml").write_text('title = "x"\nchart = "I7"\n', encoding="utf-8")
+    (tmp_path / "rope-walk.toml").write_text(WHOLE, encoding="utf-8")
+    assert refused(tmp_path / "rope.toml").endswith('did you mean "rope-walk.toml"?')
+
+
+def test_a_groove_s_file_is_named_from_the_phrase_s_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither the phrase that asks nor another phrase is offered for it."""
+    monkeypatch.chdir(tmp_path)
+    folder = tmp_path / "less"
+    folder.mkdir()
+    text = f"{SHORT}groove = 'gone.toml'\n{PART}"
+    path = folder / "gong.toml"
+    path.write_text(text, encoding="utf-8")
+    (tmp_path / "gone.toml").write_text('[[drums]]\nride = "1"\n', encoding="utf-8")
+    with pytest.raises(TextFileError) as caught:
+        load_phrase(path, ["shuffle"])
+    line = text[: text.index("'gone")].count("\n") + 1
+    assert str(caught.value) == (
+        f"{path}:{line}:10: gone.toml: there is no such file; `backing list grooves` shows those "
+        "that ship"
+    )
+    (folder / "gone-2.toml").write_text('[[drums]]\nride = "1"\n', encoding="utf-8")
+    with pytest.raises(TextFileError, match=r'did you mean "gone-2\.toml"\?$'):
+        load_phrase(path, ["shuffle"])
+    path.write_text(text.replace("gone.toml", "gone-2"), encoding="utf-8")
+    with pytest.raises(TextFileError, match=r'"gone-2" is not a groove; did you mean "gone-2.t'):
+        load_phrase(path, ["shuffle"])
+
+
+@pytest.mark.parametrize("mark", ["\u202e", "\u2066"])
+def test_what_turns_writing_round_is_refused(tmp_path: Path, mark: str) -> None:
+    path = tmp_path / "x.toml"
+    hidden = f"\\u{ord(mark):04x}"  # written as an escape too
+    for text in (f'tags = ["{mark}"]\n{SHORT}{PART}', f'title = "{hidden}x"\n'):
+        path.write_text(text, encoding="utf-8")
+        assert f"a mark that turns writing round (U+{ord(mark):04X})" in refused(path)
 
 
 def test_a_folder_is_not_a_file(tmp_path: Path) -> None:

@@ -14,8 +14,9 @@ from phrases._places import Places
 from phrases.errors import RangeError, TextFileError
 from phrases.files import find_phrase, read_phrase, shipped
 from phrases.pitch import KEYS, Key
+from phrases.refinger import refinger
 from phrases.rewrite import WIDTH, replace_file, tidy, with_phrase
-from phrases.transpose import refinger, transpose
+from phrases.transpose import transpose
 
 UNTIDY = """\
 # A porch, an evening.

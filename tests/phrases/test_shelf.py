@@ -31,3 +31,19 @@ def test_a_path_is_taken_as_it_is(shelf: Shelf, path: str) -> None:
 def test_an_unknown_name_is_told_with_the_nearest(shelf: Shelf) -> None:
     with pytest.raises(ChoiceError, match=r'"wlk" is not a pace; did you mean "walk"\?'):
         shelf.find("wlk")
+
+
+def test_a_file_of_the_kind_that_lies_here_is_offered(tmp_path: Path) -> None:
+    ships, here = tmp_path / "ships", tmp_path / "here"
+    ships.mkdir()
+    here.mkdir()
+    (ships / "slow.toml").touch()
+    (here / "bp.toml").write_text("[[drums]]\nride = '1'\n", encoding="utf-8")
+    (here / "bpm.toml").write_text("title = 'x'\nchart = 'I7'\n", encoding="utf-8")
+    grooves = Shelf(ships, "a groove")
+    with pytest.raises(ChoiceError, match=r'"bp" is not a groove; did you mean "\./bp\.toml"\?'):
+        grooves.find("bp", here)
+    with pytest.raises(ChoiceError, match=r'did you mean "\./bp\.toml"\?'):
+        grooves.find("bpm", here)  # which is a form
+    with pytest.raises(ChoiceError, match=r'did you mean "\./bpm\.toml"\?'):
+        Shelf(ships, "a form").find("bpm", here)

@@ -16,7 +16,8 @@ from phrases.hands import FINGER_MARKS, REACH, grips
 from phrases.performance import perform
 from phrases.phrase import Note, Phrase, Stroke
 from phrases.pitch import KEYS, Key, parse_key
-from phrases.transpose import HIGHEST, POSITIONS, parse_strings, refinger, transpose
+from phrases.refinger import POSITIONS, parse_strings, refinger
+from phrases.transpose import HIGHEST, transpose
 
 
 def phrase(notes: str, key: str = "A") -> Phrase:
@@ -103,14 +104,14 @@ def test_there_and_back_is_the_same() -> None:
 def test_a_shape_too_wide_for_the_neck_is_refused() -> None:
     message = (
         r'^"Mill race" lies on frets 0 to 20: its shape does not fit on the neck in D '
-        r"\(frets 0 to 22\); try another position$"
+        r"\(frets 0 to 22\); `backing transpose --position N` looks for another fingering$"
     )
     with pytest.raises(RangeError, match=message):
         transpose(phrase("| 1 E0 2 e20"), Key("D"))
 
 
 def test_a_fretted_shape_too_wide_needs_the_first_fret() -> None:
-    with pytest.raises(RangeError, match=r"in D \(frets 1 to 22\); try another position$"):
+    with pytest.raises(RangeError, match=r"in D \(frets 1 to 22\); `backing transpose --p"):
         transpose(phrase("| 1 E1 2 e20"), Key("D"))
 
 

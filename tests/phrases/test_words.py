@@ -24,6 +24,14 @@ def test_the_nearest_spelling(word: str, close: str | None) -> None:
     assert nearest(word, COLOURS) == close
 
 
+@pytest.mark.parametrize(
+    ("word", "close"),
+    [("12-bar", "twelve-bar"), ("8 bar", "eight-bar"), ("16-bar", "sixteen-bar")],
+)
+def test_bars_of_a_form_may_be_written_as_a_number(word: str, close: str) -> None:
+    assert nearest(word, ["eight-bar", "sixteen-bar", "twelve-bar", "minor-twelve-bar"]) == close
+
+
 def test_words_that_differ_in_case_only_find_the_first() -> None:
     assert nearest("e", ["E", "e"]) == "E"
 
@@ -49,6 +57,12 @@ def test_a_message_cuts_a_long_list() -> None:
     message = expected("one of mine", "???", many)
     assert message.endswith("word10, word11 and 3 more")
     assert "word12" not in message
+
+
+def test_a_message_repeats_nothing_that_a_terminal_obeys() -> None:
+    assert expected("a colour", "\x1b[31mr\u202eed", ["blue"]).startswith(
+        '"\ufffd[31mr\ufffded" is not a colour; '
+    )
 
 
 def test_choose_returns_a_valid_word_and_refuses_another() -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from backing.lesson.lesson import Lesson, read_lesson
+from backing.lesson.data import Lesson
+from backing.lesson.lesson import read_lesson
 
 PHRASE = """
 title = "Two bars"

@@ -40,7 +40,7 @@ def test_a_video_plays_the_first_of_several_grooves(tmp_path: Path) -> None:
     facts = {item: {"seconds": 20.0} for item in items}
     played = len(chapters(lesson, {i: f for i, f in facts.items() if i.groove == "jump"}))
     assert len(chapters(lesson, facts)) == played > 3
-    assert "Two bars, in A, over jump, two-beat, at 200" in describe(lesson, facts)
+    assert "Two bars, in A, over Jump, Two-beat, at 200" in describe(lesson, facts)
 
 
 def test_each_phrase_has_its_chapters(tmp_path: Path) -> None:

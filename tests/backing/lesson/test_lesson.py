@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from backing.lesson.lesson import KINDS, USUAL_FORMATS, check_files, inside, read_lesson
+from backing.lesson.data import KINDS
+from backing.lesson.lesson import USUAL_FORMATS, check_files, inside, read_lesson
 from phrases.errors import BluesError, ChoiceError, TextFileError
 from tests.backing.lesson.material import LESSON, PHRASE, small, written
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -177,6 +178,8 @@ def test_the_page_and_the_sheet(whole: Path) -> None:
     assert "Small lesson" in page
     assert "Other End!" in page
     assert "Up here." in page
+    # What a student chose is remembered for this page alone.
+    assert '"name":"small-lesson/01-two-bars"' in page
     assert (folder / "A" / "01-two-bars_A_5-sheet.pdf").read_bytes().startswith(b"%PDF")
 
 
@@ -219,6 +222,15 @@ def test_a_page_holds_a_band_once(tmp_path: Path) -> None:
         result = make_lesson(small(tmp_path, text, phrase), tmp_path / names)
         (page,) = (path for path in result.made if path.endswith(".html"))
         assert sounds_of(tmp_path / names / page) == count
+
+
+def test_a_page_calls_grooves_by_their_titles(tmp_path: Path) -> None:
+    lesson = LESSON.replace("[200, 240]", "[240]").replace("choruses", 'make = ["page"]\nchoruses')
+    lesson = lesson.replace("form", 'grooves = ["shuffle", "two-beat"]\nform', 1)
+    result = make_lesson(small(tmp_path, lesson), tmp_path / "out")
+    (page,) = (path for path in result.made if path.endswith(".html"))
+    text = (tmp_path / "out" / page).read_text(encoding="utf-8")
+    assert set(re.findall(r'"groove":"([^"]*)"', text)) == {"Ride shuffle", "Two-beat"}
 
 
 @pytest.mark.skipif(not LONG, reason="renders 18 loops; make hard runs it")
@@ -361,9 +373,10 @@ def test_a_link_in_the_folder_leads_nowhere(tmp_path: Path) -> None:
 
 
 def test_nothing_is_rendered_where_something_cannot_be_played(tmp_path: Path) -> None:
-    phrase = PHRASE.replace("G5 3 D7~ 4 .'\n\n[[tip", "G5 3 D7~ 4 . | 1 G5'\n\n[[tip")
+    phrase = PHRASE.replace("G5 3 D7~ 4 .'\n\n[[tip", "G5 3 D7~ 4& G5'\n\n[[tip")
+    phrase = phrase.replace("'| 1 B5", "'4& e5 | 1 B5", 1)
     lesson = small(tmp_path, LESSON, phrase)
-    with pytest.raises(RangeError, match="choose a longer form"):
+    with pytest.raises(RangeError, match="while its last bar still plays"):
         make_lesson(lesson, tmp_path / "out")
     assert not list(tmp_path.rglob("*.wav"))
 

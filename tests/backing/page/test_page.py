@@ -16,7 +16,8 @@ import pytest
 import backing.page.page as module
 from backing.page.data import PageData, Piece, Sound
 from backing.page.page import LEAD, render_page
-from tests.backing.page.material import small
+from tests.backing.material import line
+from tests.backing.page.material import clicked, small
 
 NASTY = (
     "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028\u2029 ${x} $title"
@@ -130,6 +131,18 @@ def test_texts_come_through_unchanged() -> None:
     lesson = json.loads(next(s for s in seen.scripts if s.startswith('{"name"')))
     assert lesson["name"] == lesson["pieces"][0]["name"] == NASTY
     assert lesson["pieces"][0]["versions"][0]["key"] == NASTY
+
+
+def test_each_count_has_its_own_name() -> None:
+    phrase = line("4& e5 | 1 e8 & e5h8 | 2trip B8 let B5 | 3e G7 & G5 a D7")
+    version = clicked(phrase, (120,))
+    seen = Seen(render_page(PageData("x", (Piece("x", (version,)),))))
+    lesson = json.loads(next(s for s in seen.scripts if s.startswith('{"name"')))
+    assert lesson["pieces"][0]["versions"][0]["places"] == [
+        "Pickup, the and of 4", "Bar 1, beat 1", "Bar 1, the and of 1",
+        "Bar 1, just after the and of 1", "Bar 2, the trip of 2", "Bar 2, the let of 2",
+        "Bar 3, the e of 3", "Bar 3, the and of 3", "Bar 3, the a of 3",
+    ]  # fmt: skip
 
 
 def test_an_equal_sound_is_there_once() -> None:

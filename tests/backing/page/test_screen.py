@@ -18,6 +18,7 @@ from PIL import Image
 from backing.page.data import PageData, Piece, Tip
 from backing.page.page import render_page
 from phrases.files import load_phrase
+from tests.backing.material import line
 from tests.backing.page.browser import Browser
 from tests.backing.page.material import clicked, several, small
 from tests.backing.page.opened import fresh, start
@@ -41,6 +42,19 @@ def test_the_next_chord_is_counted_down_to(chromium: Browser, tmp_path: Path) ->
     page.keys("3", "4")
     page.keys("right")
     assert page.run(shown) == ["A7", ""]
+
+
+def test_only_keys_that_do_something_are_listed(chromium: Browser, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    shown = """return [...document.querySelectorAll("#keys tr")].filter((e) => !e.hidden)
+        .flatMap((e) => [...e.querySelectorAll("kbd")].map((k) => k.textContent)).join("")"""
+    alone = PageData("x", (Piece("x", (clicked(line("| 1 e5 | 1 e8"), (200,)),)),))
+    for data, keys in (
+        (alone, "space←→190AMGBNS"), (small(), "space↑↓←→190AMCRGBNS"),
+        (several(), "space↑↓←→190AMCRGBNSVKF"),
+    ):  # fmt: skip
+        page.write_text(render_page(data), encoding="utf-8")
+        assert fresh(chromium, page).run(shown) == keys
 
 
 @pytest.mark.parametrize(

@@ -306,7 +306,7 @@ def test_a_pickup_that_meets_the_end_of_its_own_phrase() -> None:
 @pytest.mark.parametrize("make", [loop, trade])
 def test_a_phrase_that_counts_other_bars_than_the_groove(make: Any) -> None:
     three = replace(SHORT, meter=Meter(3, 4, 3, Fraction(1)))
-    with pytest.raises(RangeError, match=r"^\"Line\" counts 3 beats to the bar, the groove shuf"):
+    with pytest.raises(RangeError, match=r"^\"Line\" counts 3 beats to the bar, the groove Ride"):
         make(setting(), three, Plan())
 
 

@@ -323,6 +323,6 @@ def test_a_plan_files_faults_come_all_at_once(tmp_path: Path) -> None:
 
 
 def test_a_plan_file_that_is_not_there(tmp_path: Path) -> None:
-    (tmp_path / "weekly.toml").write_text("", encoding="utf-8")
+    (tmp_path / "weekly.toml").write_text("from = 60", encoding="utf-8")
     with pytest.raises(BluesError, match=r'did you mean "weekly\.toml"\?$'):
         read_plan(tmp_path / "wekly.toml")

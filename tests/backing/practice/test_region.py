@@ -131,12 +131,13 @@ def test_a_part_that_the_phrase_does_not_have(part: str, has: str) -> None:
         loop(phrase, part=part)
 
 
-@pytest.mark.parametrize("make", [loop, trade])
-def test_a_phrase_longer_than_the_form(make: Any) -> None:
-    with pytest.raises(
-        RangeError, match=r'^"Line" is 13 bars long, the form twelve-bar only 12; '
-    ):
-        make(line("| 1 e5 " * 13))
+def test_a_form_is_played_again_for_a_longer_phrase() -> None:
+    long = line("| 1 e5 " * 13)
+    assert len(loop(long).bars) == 13
+    assert at(loop(long, bars=(13, 14)).strokes) == [0]
+    with pytest.raises(RangeError, match=r"^bars 24-25: the form twelve-bar has bars 1 to 24$"):
+        loop(long, bars=(24, 25))
+    assert len(trade(long, gap="two").bars) == 24
 
 
 def test_the_response_is_left_to_the_student() -> None:

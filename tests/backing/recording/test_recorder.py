@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 import threading
 import time
 from pathlib import Path
@@ -78,6 +79,67 @@ def test_takes_are_numbered_and_never_overwritten(tmp_path: Path, known: None) -
     ]  # fmt: skip
     (tmp_path / "take-4-mix.wav").touch()
     assert free_name(tmp_path / "take.wav").name == "take-5.wav"
+
+
+def test_takes_that_begin_at_once_have_names_of_their_own(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both look for a free name before either has made its file."""
+    card: Any = Card()
+    both = threading.Barrier(2)
+    looked = threading.local()
+
+    def together(path: Path) -> Path:
+        found = free_name(path)
+        if not getattr(looked, "once", False):
+            looked.once = True
+            both.wait(10)
+        return found
+
+    (tmp_path / "take.wav").symlink_to(tmp_path / "nowhere")  # no file, but no free name either
+    recorders = [Recorder(tmp_path / "take.wav") for _ in range(2)]
+    monkeypatch.setattr(module, "free_name", together)
+    threads = [threading.Thread(target=one.opened, args=(card,)) for one in recorders]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(20)
+    for recorder in recorders:
+        recorder.finish()
+        recorder.forget()
+    names = {one.take and one.take.name for one in recorders}
+    assert names == {"take-2.wav", "take-3.wav"}
+    assert {path.name for path in tmp_path.iterdir()} == {"take.wav", *names}
+
+
+def test_a_take_is_on_the_disk_when_it_is_finished(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[int] = []
+    kept = os.fsync
+
+    def fsync(number: int) -> None:
+        synced.append(os.fstat(number).st_ino)
+        kept(number)
+
+    monkeypatch.setattr("os.fsync", fsync)
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, noise(1, 0.1, 0.5))
+    # The sound, then its name; what was played is forgotten.
+    assert synced == [(tmp_path / "take.wav").stat().st_ino, tmp_path.stat().st_ino]
+
+
+def test_a_disk_that_fails_at_the_end_is_told(
+    tmp_path: Path, known: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fsync(_number: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("os.fsync", fsync)
+    recorder = Recorder(tmp_path / "take.wav")
+    recorded(recorder, noise(1, 0.1, 0.5))
+    with pytest.raises(OutputError, match=r"take\.wav: Input/output error; 0:00 of the take"):
+        recorder.check()
 
 
 def test_the_meter_shows_level_and_clipping(tmp_path: Path, known: None) -> None:
