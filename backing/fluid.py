@@ -28,8 +28,9 @@ HOW_TO_GET = {
     "win32": "choco install fluidsynth",
 }
 
-# Samples are loaded and freed in a cache of the whole process, which threads must not share.
-LOCK = threading.Lock()
+# Samples are loaded and freed in a cache of the whole process, which threads must not share. A
+# thread may come by it twice, where the collector of garbage closes a synthesiser.
+LOCK = threading.RLock()
 # Soundfonts that no synthesiser has just now, by their file's path, size and time: a file takes
 # longer to read than a synthesiser to make. One synthesiser alone may have one at a time.
 _FREE: dict[tuple[Path, int, int], list[int]] = {}
@@ -144,4 +145,4 @@ def read_ahead(soundfont: Path, times: int) -> None:
                 free.append(font)
 
     library()
-    threading.Thread(target=read, daemon=True).start()
+    threading.Thread(target=read).start()

@@ -7,14 +7,14 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import Any
 
 from phrases.counting import METERS, parse_count, parse_swing
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.kinds import GROOVE, PHRASE, missing_file, offers
-from phrases.notation import read_line
+from phrases.notation import MOST_BARS, read_line
 from phrases.phrase import (
     LATEST,
     LEVELS,
@@ -144,7 +144,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     if file.data.get("part", []) == [] and not file.misspelt(("part",)):
         file.complain((), "there is no [[part]]; a phrase has at least one, with its notes")
     parts = [_part(file, path, meter.beats) for path in paths]
-    _check_pickups(file, paths, parts, meter.beats)
+    _check_parts(file, paths, parts, meter.beats)
     tips = [_tip(file, path, parts, meter.beats) for path in file.tables("tip")]
     whole = [Tip(common.tips)] if common.tips else []
     tables = file.tables("variation")
@@ -320,7 +320,7 @@ def _variation(
         new[number], paths[number] = part, path
         roles[number] = f"{part.role}, done"  # the next of this role is the next one
     if new != list(parts):
-        _check_pickups(file, paths, new, beats)
+        _check_parts(file, paths, new, beats)
     return name, own, new
 
 
@@ -360,13 +360,22 @@ def _tip(file: TextFile, where: Where, parts: Sequence[Part | None], beats: int)
     return Tip(text, number, place)
 
 
-def _check_pickups(
+def _check_parts(
     file: TextFile, paths: Sequence[Where], parts: Sequence[Part | None], beats: int
 ) -> None:
-    """Refuse a pickup that starts while the part before it still plays.
+    """Refuse more bars than a phrase may have, and a pickup that starts too early.
 
-    It may cut a ringing note short.
+    That is while the part before it still plays; it may cut a ringing note short.
     """
+    bars = list(accumulate(part.bars if part else 0 for part in parts))
+    if bars and bars[-1] > MOST_BARS:
+        number = next(number for number, after in enumerate(bars) if after > MOST_BARS)
+        file.complain(
+            (*paths[number], "notes"),
+            f"a phrase has at most {MOST_BARS} bars, and this would make it {bars[number]}; "
+            "make another phrase of what is left",
+        )
+        return
     for number, (before, part) in enumerate(pairwise(parts), start=1):
         if before is None or part is None:
             continue

@@ -121,6 +121,17 @@ def test_a_pickup_that_is_too_early_is_told_once() -> None:
     assert len(problems(SHORT + parts + VARIED)) == 1
 
 
+def test_a_phrase_has_at_most_64_bars() -> None:
+    part = "[[part]]\nnotes = '| 1 e8 | 1 G5'\n"
+    assert read_phrase(SHORT + part * 32).bars == 64
+    ((line, _, message),) = problems(SHORT + part * 40)
+    assert line == SHORT.count("\n") + 2 * 33
+    assert message == (
+        "a phrase has at most 64 bars, and this would make it 66; "
+        "make another phrase of what is left"
+    )
+
+
 def test_everything_that_a_file_may_say() -> None:
     phrase = read_phrase(WHOLE)
     assert phrase.title == "Mill race"
