@@ -8,8 +8,9 @@ so the layers of the mix wait in a spool until they are mastered.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from concurrent.futures import Future
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 
@@ -74,7 +75,8 @@ def render(
     out = Rendered(names, rate, folder, round(sum(different.values()) * rate))
     try:
         rows = _begin(stream, soundfont, out)
-        room(rate), k_spectrum(rate)  # while the first of them are played
+        room(rate)  # so that it is ready when the first of them has been played
+        k_spectrum(rate)
         _lay(stream, rows, out, progress)
         out.measure()
         if stream.window is not None:
@@ -88,7 +90,7 @@ def render(
 
 def pieces(
     stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...]
-) -> Iterator[Sound]:
+) -> Generator[Sound, None, None]:
     """Yield the layers of a section of a stream, from its start on, in pieces.
 
     Parameters
@@ -121,8 +123,8 @@ def _begin(stream: Stream, soundfont: Path, out: Rendered) -> dict[tuple[Note, .
     """Have each different section rendered, in the order in which they are needed."""
 
     def make(notes: tuple[Note, ...]) -> Row:
-        made = pieces(stream, notes, soundfont, out.rate, out.names)
-        return tuple(out.spool.write(piece) for piece in made)
+        with closing(pieces(stream, notes, soundfont, out.rate, out.names)) as made:
+            return tuple(out.spool.write(piece) for piece in made)
 
     different = dict.fromkeys(section.notes for section in stream.sections)
     return {notes: out.pool.submit(make, notes) for notes in different}

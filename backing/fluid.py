@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import io
+import os
 import sys
 import threading
 from importlib.util import find_spec
@@ -35,8 +36,10 @@ LOCK = threading.RLock()
 # longer to read than a synthesiser to make. One synthesiser alone may have one at a time.
 _FREE: dict[tuple[Path, int, int], list[int]] = {}
 
-
-_READY: list[Any] = []  # pyfluidsynth, once it was made ready here; others may have imported it
+_ready: Any = None  # pyfluidsynth, once it was made ready here; others may have imported it
+_SILENT = ctypes.CFUNCTYPE(
+    None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_void_p
+)(lambda *_: None)  # fmt: skip
 
 
 class AudioError(BluesError, OSError):
@@ -51,8 +54,9 @@ def library() -> Any:
     AudioError
         If the FluidSynth library is missing, with how to get it.
     """
-    if sys.modules.get("fluidsynth") in _READY:  # a thread must not touch standard output
-        return _READY[-1]
+    global _ready
+    if _ready is not None and sys.modules.get("fluidsynth") is _ready:
+        return _ready  # a thread must not touch standard output
     try:
         with contextlib.redirect_stdout(io.StringIO()):
             import fluidsynth
@@ -77,7 +81,9 @@ def library() -> Any:
         function.restype, function.argtypes = result, [ctypes.c_void_p, *given]
     for level in range(LEVELS):  # what matters is raised
         fluidsynth._fl.fluid_set_log_function(level, None, None)
-    _READY[:] = [fluidsynth]
+    with contextlib.suppress(AttributeError):  # nor what the library under it says
+        fluidsynth._fl.g_log_set_default_handler(_SILENT, None)
+    _ready = fluidsynth
     return fluidsynth
 
 
@@ -124,7 +130,8 @@ def take(soundfont: Path) -> tuple[int, list[int]]:
 def _read(soundfont: Path) -> int:
     # It reads samples by means of the synthesiser that loaded it, which stays therefore.
     reader = new_synth(44100, 16, 1, 1)
-    number = reader.sfload(str(soundfont))
+    # pyfluidsynth would make UTF-8 of a name, which on a disk from elsewhere it need not be.
+    number = library().fluid_synth_sfload(reader.synth, os.fsencode(soundfont), 0)
     if number < 0:
         reader.delete()
         raise AudioError(f"{soundfont}: FluidSynth cannot load this soundfont; try another")
@@ -138,8 +145,7 @@ def read_ahead(soundfont: Path, times: int) -> None:
     """Begin to read a soundfont for as many synthesisers as will play at once."""
 
     def read() -> None:
-        # Whoever needs it says what is wrong with it.
-        with contextlib.suppress(AudioError), LOCK:
+        with contextlib.suppress(Exception), LOCK:  # whoever needs it says what is wrong with it
             taken = [take(soundfont) for _ in range(times)]
             for font, free in taken:
                 free.append(font)

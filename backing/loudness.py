@@ -68,7 +68,7 @@ _ONCE = threading.RLock()
 
 
 def once(most: int) -> Callable[[Callable[P, T]], Callable[P, T]]:
-    """Keep what a function made last, of which no two threads make the same."""
+    """Keep the last so many things that a function made, no two threads making the same."""
 
     def keeping(make: Callable[P, T]) -> Callable[P, T]:
         kept = lru_cache(most)(make)
@@ -170,7 +170,7 @@ def _fast(frames: int) -> int:
 
 
 class _Same:
-    """An array that is the same as itself alone."""
+    """An array that is the same as itself alone, and is not written to."""
 
     def __init__(self, array: Sound) -> None:
         self.array = array
@@ -188,7 +188,7 @@ def _spectrum(response: _Same, size: int) -> NDArray[np.complex64]:
 
 
 def filtered(
-    sound: Sound, response: Sound, most: int = 1 << 17, out: Sound | None = None
+    sound: Sound, response: Sound, most: int = 1 << 18, out: Sound | None = None
 ) -> Sound:
     """Return sound convolved with a response, along the last axis, longer by the response.
 
@@ -377,7 +377,8 @@ def block_peaks(
     worth
         Where no frame of a block reaches this, the frames alone are looked at.
     heights
-        About what `block_heights` finds, if that is known.
+        About what `block_heights` finds, if that is known; exact enough to tell what reaches
+        `worth`.
     """
     if not sound.shape[1]:
         return np.zeros(0, np.float32)

@@ -350,7 +350,10 @@ def _open(path: Path, draft: Path, *, stem: bool, sound: Sound) -> Any:
 
 
 def open_sound(path: str | bytes | Path, rate: int, kind: str, subtype: str) -> Any:
-    """Open a stereo sound file for writing, in a format and subtype of `FORMATS`."""
+    """Open a stereo sound file for writing, in a format and subtype of `FORMATS`.
+
+    Its ``flush`` does nothing.
+    """
     if kind == "MP3":
         from backing.mp3 import Mp3File
 

@@ -203,6 +203,7 @@ class Rendered:
         for number in self._heard:
             shared = self._weighed[self._near(number, TAPS, 0)].result()
             meter.add_weighed(shared, self.row[number].frames)
+        self._weighed.clear()
         balanced: dict[float, _Peaks] = {}
 
         def held(gains: Gains) -> NDArray[np.float32]:
@@ -355,4 +356,7 @@ class Rendered:
         """Stop what is being done, and give back the memory and the temporary file."""
         self.pool.shutdown(wait=True, cancel_futures=True)
         self._mix.cache_clear()
+        self._known.clear()
+        self._heights.clear()
+        self._weighed.clear()
         self.spool.close()

@@ -5,6 +5,7 @@ A piece is rendered before its loudness is known, and what is equal in it is sto
 
 from __future__ import annotations
 
+import errno
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,8 +77,9 @@ class Spool:
             place = self._end
             self._end += sound.size
             if self._file is None and self._end > self._memory.size:
-                self._file = TemporaryFile(dir=self._folder, prefix=".")  # noqa: SIM115
-                self._filed = place
+                file = TemporaryFile(dir=self._folder, prefix=".")  # noqa: SIM115
+                self._filed = place  # before the file is there for those who read meanwhile
+                self._file = file
             if self._file is None:
                 self._memory[place : self._end].reshape(sound.shape)[...] = sound
             else:
@@ -98,7 +100,8 @@ class Spool:
                 for side in range(sides):
                     start = stretch.place - self._filed + side * stretch.whole + stretch.start
                     self._file.seek(4 * start)
-                    self._file.readinto(data[side])  # type: ignore[attr-defined]
+                    if self._file.readinto(data[side]) != data[side].nbytes:  # type: ignore[attr-defined]
+                        raise OSError(errno.EIO, "the temporary file is shorter than it was")
         return data.reshape(self.layers, 2, stretch.frames)
 
     def close(self) -> None:

@@ -108,8 +108,10 @@ class _Synth:
 
     def close(self) -> None:
         with LOCK:
-            self._give_back()
-            self.synth.delete()
+            try:
+                self._give_back()
+            finally:
+                self.synth.delete()
 
 
 def synthesise(

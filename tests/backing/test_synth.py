@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import librosa
@@ -165,3 +166,22 @@ def test_a_file_that_only_looks_like_a_soundfont(tmp_path: Path) -> None:
     path.write_bytes(b"RIFF\x08\x00\x00\x00sfbk" + b"\0" * 64)
     with pytest.raises(AudioError, match=r"fake\.sf2: FluidSynth cannot load this soundfont; try"):
         synthesise(NOTES, PROGRAMS, path)
+
+
+def test_a_soundfont_that_was_cut_short_says_nothing_but_the_error(
+    soundfont: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    short = tmp_path / "short.sf2"
+    short.write_bytes(soundfont.read_bytes()[:3_000_000])
+    with pytest.raises(
+        AudioError, match=r"short\.sf2: FluidSynth cannot load this soundfont; try"
+    ):
+        synthesise(NOTES, PROGRAMS, short)
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names are text there")
+def test_a_name_that_is_no_text(soundfont: Path, tmp_path: Path) -> None:
+    odd = tmp_path / os.fsdecode(b"caf\xe9.sf2")
+    odd.write_bytes(soundfont.read_bytes())
+    assert np.array_equal(synthesise(NOTES, PROGRAMS, odd), synthesise(NOTES, PROGRAMS, soundfont))
