@@ -146,9 +146,11 @@ class Browser:
         self._ask("POST", f"{self.session}/actions", {"actions": [sequence]})
 
     def size(self, width: int, height: int, *, touch: bool = False, scale: float = 1.0) -> None:
-        """Make the window as large as a screen."""
+        """Make the window as large as a screen, and wait until the page has seen it."""
         self.protocol("Emulation.setDeviceMetricsOverride", width=width, height=height,
                       deviceScaleFactor=scale, mobile=touch)  # fmt: skip
+        shown = "await new Promise(done => requestAnimationFrame(done));"
+        self.run(shown + shown)
 
     def picture(self, path: Path) -> None:
         """Save what the window shows."""
