@@ -8,7 +8,7 @@ so the layers of the mix wait in a spool until they are mastered.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import Future
 from contextlib import closing
 from itertools import pairwise
@@ -28,11 +28,13 @@ __all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "piece
 
 RATE = 44100
 
-RINGS = 2  # seconds, about, that a section rings into the next
+USUAL_RING = 2  # seconds that a section rings into the next, about
 LAST_RING = 4.0  # seconds that may ring after the music ends
 CHUNK = 122880  # frames that are written at a time
-RING = 80 * CELL  # frames, of which a whole number is kept apart for what rings into a section
-NEAR = -(-max(TAPS, MARGIN) // CELL) * CELL  # frames after them that the meter hears or limits
+# Frames at the start of a section that are kept apart: a whole number of these for what rings into
+# it, and after them what the meter hears or the limiter looks at.
+HEAD = 80 * CELL
+SETTLED = -(-max(TAPS, MARGIN) // CELL) * CELL
 
 Progress = Callable[[float], None]
 Row = tuple[Stretch, ...]
@@ -71,10 +73,11 @@ def render(
     """
     check_audio()  # before any thread: it has to do with standard output
     names = APART if apart else TOGETHER if _has_lead(stream) else TOGETHER[:1]
-    different = {section.notes: section.seconds + RINGS for section in stream.sections}
-    out = Rendered(names, rate, folder, round(sum(different.values()) * rate))
+    different = {section.notes: section.seconds for section in stream.sections}
+    expected = sum(different.values()) + USUAL_RING * len(different)
+    out = Rendered(names, rate, folder, round(expected * rate))
     try:
-        rows = _begin(stream, soundfont, out)
+        rows = _begin(stream, different, soundfont, out)
         room(rate)  # so that it is ready when the first of them has been played
         k_spectrum(rate)
         _lay(stream, rows, out, progress)
@@ -119,14 +122,15 @@ def _has_lead(stream: Stream) -> bool:
     return any(voice.startswith("lead") for voice in stream.voices)
 
 
-def _begin(stream: Stream, soundfont: Path, out: Rendered) -> dict[tuple[Note, ...], Future[Row]]:
-    """Have each different section rendered, in the order in which they are needed."""
+def _begin(
+    stream: Stream, different: Iterable[tuple[Note, ...]], soundfont: Path, out: Rendered
+) -> dict[tuple[Note, ...], Future[Row]]:
+    """Have the notes of each different section rendered, in the order in which they are needed."""
 
     def make(notes: tuple[Note, ...]) -> Row:
         with closing(pieces(stream, notes, soundfont, out.rate, out.names)) as made:
             return tuple(out.spool.write(piece) for piece in made)
 
-    different = dict.fromkeys(section.notes for section in stream.sections)
     return {notes: out.pool.submit(make, notes) for notes in different}
 
 
@@ -144,7 +148,7 @@ def _lay(
     for number, section in enumerate(stream.sections):
         frames = ends[number] - starts[number]
         row = _summed(rows[section.notes].result(), rings, out.spool, sums)
-        short = frames - sum(stretch.frames for stretch in row)
+        short = frames - sum(len(stretch) for stretch in row)
         if short > 0:
             row += (out.spool.write(np.zeros((out.spool.layers, 2, short), np.float32)),)
         for stretch in _cut(row, 0, frames):
@@ -160,8 +164,8 @@ def _cut(row: Row, start: int, stop: int) -> Row:
     found, at = [], 0
     for stretch in row:
         part = stretch.cut(start - at, stop - at)
-        found += [part] if part.frames else []
-        at += stretch.frames
+        found += [part] if part else []
+        at += len(stretch)
     return tuple(found)
 
 
@@ -171,14 +175,14 @@ def _summed(row: Row, rings: Row, spool: Spool, sums: dict[tuple[Stretch, Row], 
     What lies under no ring is apart, and so is what is near enough to hear one, so that the rest
     is the same whatever rang before.
     """
-    long = -(-sum(stretch.frames for stretch in rings) // RING) * RING
+    long = -(-sum(len(stretch) for stretch in rings) // HEAD) * HEAD
     if long:
-        edges = (0, long, long + NEAR, sys.maxsize)
+        edges = (0, long, long + SETTLED, sys.maxsize)
         row = tuple(stretch for span in pairwise(edges) for stretch in _cut(row, *span))
     out, at = [], 0
     for stretch in row:
-        over = _cut(rings, at, at + stretch.frames)
-        at += stretch.frames
+        over = _cut(rings, at, at + len(stretch))
+        at += len(stretch)
         if over and (stretch, over) not in sums:
             sound = spool.read(stretch).copy()
             ringing = np.concatenate([spool.read(part) for part in over], axis=2)

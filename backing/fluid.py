@@ -17,7 +17,10 @@ from typing import Any
 
 from phrases.errors import BluesError
 
-__all__ = ["LOCK", "AudioError", "check_audio", "library", "new_synth", "read_ahead", "take"]
+__all__ = [
+    "AT_ONCE", "LOCK", "AudioError", "check_audio", "give_back", "library", "new_synth",
+    "read_ahead", "take",
+]  # fmt: skip
 
 GAIN = 0.5
 LEVELS = 5  # of what FluidSynth says on standard error, from panic to debug
@@ -32,9 +35,11 @@ HOW_TO_GET = {
 # Samples are loaded and freed in a cache of the whole process, which threads must not share. A
 # thread may come by it twice, where the collector of garbage closes a synthesiser.
 LOCK = threading.RLock()
-# Soundfonts that no synthesiser has just now, by their file's path, size and time: a file takes
-# longer to read than a synthesiser to make. One synthesiser alone may have one at a time.
-_FREE: dict[tuple[Path, int, int], list[int]] = {}
+# Soundfonts that no synthesiser has just now, by their file: it takes longer to read than a
+# synthesiser to make. One synthesiser alone may have one at a time.
+File = tuple[Path, int, int]  # path, size and time
+_FREE: dict[File, list[int]] = {}
+AT_ONCE = 2  # sections that are rendered at once
 
 _ready: Any = None  # pyfluidsynth, once it was made ready here; others may have imported it
 _SILENT = ctypes.CFUNCTYPE(
@@ -110,21 +115,25 @@ def new_synth(rate: int, channels: int, pairs: int, polyphony: int) -> Any:
     )  # fmt: skip
 
 
-def take(soundfont: Path) -> tuple[int, list[int]]:
-    """Return a soundfont that nobody has, and the list to append it to when it is done with.
-
-    Hold `LOCK` when calling this, and when giving it back.
+def take(soundfont: Path) -> tuple[File, int]:
+    """Return a soundfont that nobody has, and its file; hold `LOCK`, also for `give_back`.
 
     Raises
     ------
     AudioError
         If FluidSynth cannot load it.
     """
-    free: list[int] = []
+    file = soundfont, 0, 0
     with contextlib.suppress(OSError):
         status = soundfont.stat()
-        free = _FREE.setdefault((soundfont, status.st_size, status.st_mtime_ns), [])
-    return free.pop() if free else _read(soundfont), free
+        file = soundfont, status.st_size, status.st_mtime_ns
+    free = _FREE.get(file)
+    return file, free.pop() if free else _read(soundfont)
+
+
+def give_back(file: File, font: int) -> None:
+    """Leave a soundfont to whoever takes it next."""
+    _FREE.setdefault(file, []).append(font)
 
 
 def _read(soundfont: Path) -> int:
@@ -147,8 +156,8 @@ def read_ahead(soundfont: Path, times: int) -> None:
     def read() -> None:
         with contextlib.suppress(Exception), LOCK:  # whoever needs it says what is wrong with it
             taken = [take(soundfont) for _ in range(times)]
-            for font, free in taken:
-                free.append(font)
+            for file, font in taken:
+                give_back(file, font)
 
     library()
     threading.Thread(target=read).start()

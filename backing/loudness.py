@@ -146,13 +146,18 @@ def _passed(sound: Sound, spectrum: NDArray[np.complex64], size: int) -> Sound:
     return out
 
 
+def _together(sound: Sound) -> int:
+    """Return how many blocks of a sound are transformed at once."""
+    return max(1, ROWS // math.prod(sound.shape[:-1]))
+
+
 def _blocks(sound: Sound, hop: int, length: int, size: int) -> Iterator[tuple[int, Sound]]:
     """Yield where blocks start that are `hop` frames apart, and as many at once as is quick.
 
     They have shape (..., blocks, size): up to `length` frames of sound each, then silence. They
     are valid until the next.
     """
-    together = max(1, ROWS // math.prod(sound.shape[:-1]))
+    together = _together(sound)
     blocks = _scratch("blocks", (*sound.shape[:-1], together, size), np.float32)
     for start in range(0, sound.shape[-1], together * hop):
         for number in range(together):
@@ -206,8 +211,7 @@ def filtered(
     if out is None:
         sides = np.broadcast_shapes(sound.shape[:-1], response.shape[:-1])
         out = np.zeros((*sides, frames + over), np.float32)
-    together = max(1, ROWS // math.prod(sound.shape[:-1]))
-    size = min(most, _fast(-(-frames // together) + over))
+    size = min(most, _fast(-(-frames // _together(sound)) + over))
     hop = size - over
     spectrum = _spectrum(_Same(response), size)[..., np.newaxis, :]
     for start, blocks in _blocks(sound, hop, hop, size):

@@ -274,12 +274,12 @@ def _parts(stream: Stream) -> set[str]:
 
 
 def _ready_for_audio(soundfont: str | Path | None) -> Path:
-    from backing.fluid import check_audio, read_ahead
+    from backing.fluid import AT_ONCE, check_audio, read_ahead
     from soundfonts import find_soundfont
 
     check_audio()
     font = find_soundfont(soundfont).path
-    read_ahead(font, 2)  # while what follows is loaded; two sections are rendered at once
+    read_ahead(font, AT_ONCE)  # while what follows is loaded
     return font
 
 

@@ -8,7 +8,7 @@ not found out twice.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Hashable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence, Sized
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import lru_cache
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.fluid import AT_ONCE
 from backing.loudness import (
     BLOCK,
     CELL,
@@ -34,12 +35,11 @@ from backing.spool import Spool, Stretch
 
 __all__ = ["Rendered"]
 
-WORKERS = 2
 AHEAD = 4  # stretches that are finished before they are first asked for
 MANY = 1 << 17  # blocks whose gains are found at a time
 KEPT = 32  # stretches within which one comes again for which it is kept
 WORTH = 0.55  # of the limit: what is lower is not higher than that between its frames
-MIXES = 12  # that are kept for a while
+MASTERED = 12  # stretches whose mix is kept for a while
 NEAR = BLOCK  # frames around a stretch, more than its true peaks depend on
 
 
@@ -69,10 +69,9 @@ class _Peaks:
         self._batches: list[_Batch] = []
         batch = _Batch()
         cells = 0
-        lengths = [len(part) for part in row]
         silence = np.zeros(around, np.float32)
         for number, here in enumerate(row):
-            first, last = _near(lengths, number, around, around)
+            first, last = _near(row, number, around, around)
             key = number - first, *(id(part) for part in row[first : last + 1])
             if key not in places:
                 if batch.size > MANY:
@@ -123,15 +122,15 @@ class _Batch:
         return (sums / np.concatenate(self._sizes)).astype(np.float32)
 
 
-def _near(lengths: Sequence[int], number: int, before: int, after: int) -> tuple[int, int]:
+def _near(row: Sequence[Sized], number: int, before: int, after: int) -> tuple[int, int]:
     """Return the first and the last stretch of which something is so near to one."""
     first, last = number, number
     while first > 0 and before > 0:
         first -= 1
-        before -= lengths[first]
-    while last + 1 < len(lengths) and after > 0:
+        before -= len(row[first])
+    while last + 1 < len(row) and after > 0:
         last += 1
-        after -= lengths[last]
+        after -= len(row[last])
     return first, last
 
 
@@ -151,8 +150,6 @@ class Rendered:
     ----------
     names
         The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
-    frames
-        Its length.
     window
         The first frame that is kept and the one after the last; None keeps all.
     gains
@@ -164,30 +161,29 @@ class Rendered:
     ) -> None:
         self.names = names
         self.rate = rate
-        self.frames = 0
         self.window: tuple[int, int] | None = None
         self.gains = Gains(1.0, 1.0)
         self.spool = Spool(len(names), folder, expected)
         self.row: list[Stretch] = []
-        self._lengths: list[int] = []
         self._heard: list[int] = []
         self._known: dict[Hashable, Sound] = {}
         self._heights: dict[Stretch, NDArray[np.float32]] = {}
         self._weighed: dict[Hashable, Future[Sound]] = {}
-        self.pool = ThreadPoolExecutor(WORKERS)  # FluidSynth and numpy leave Python to others
-        # One is looked at for its neighbours' sake too.
-        self._mix = lru_cache(MIXES)(
-            lambda stretch: self._mixed(self.spool.read(stretch), self.gains)
-        )
+        self.pool = ThreadPoolExecutor(AT_ONCE)  # FluidSynth and numpy leave Python to others
+        # A stretch is looked at for its neighbours' sake too.
+        self._mastered = lru_cache(MASTERED)(lambda stretch: self._mixed(stretch, self.gains))
+
+    @property
+    def frames(self) -> int:
+        """Its length."""
+        return sum(map(len, self.row))
 
     def add(self, stretch: Stretch, *, counts: bool = True) -> None:
         """Append what lies in the spool; its loudness may not count."""
-        if not stretch.frames:
+        if not stretch:
             return
         number = len(self.row)
         self.row.append(stretch)
-        self._lengths.append(stretch.frames)
-        self.frames += stretch.frames
         if counts:
             self._heard.append(number)
             key = self._near(number, TAPS, 0)
@@ -202,7 +198,7 @@ class Rendered:
         meter = Meter(len(self.names), self.rate)
         for number in self._heard:
             shared = self._weighed[self._near(number, TAPS, 0)].result()
-            meter.add_weighed(shared, self.row[number].frames)
+            meter.add_weighed(shared, len(self.row[number]))
         self._weighed.clear()
         balanced: dict[float, _Peaks] = {}
 
@@ -222,20 +218,20 @@ class Rendered:
         different = list(dict.fromkeys(self.row[number] for number in self._heard))
 
         def find(stretch: Stretch) -> NDArray[np.float32]:
-            return block_heights(self._mixed(self.spool.read(stretch), gains))
+            return block_heights(self._mixed(stretch, gains))
 
         self._heights = dict(zip(different, self.pool.map(find, different), strict=True))
         return _Peaks([self._heights[self.row[number]] for number in self._heard])
 
-    def _mixed(self, layers: Sound, gains: Gains) -> Sound:
-        mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), layers)
+    def _mixed(self, stretch: Stretch, gains: Gains) -> Sound:
+        mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), self.spool.read(stretch))
         return mix
 
     # --- what was added, and what lies around it -----------------------------
 
     def _near(self, number: int, before: int, after: int) -> tuple[int, tuple[Stretch, ...]]:
         """Return the stretches within so many frames of one, and the place of it among them."""
-        first, last = _near(self._lengths, number, before, after)
+        first, last = _near(self.row, number, before, after)
         return number - first, tuple(self.row[first : last + 1])
 
     def _around(
@@ -247,13 +243,13 @@ class Rendered:
         while before > 0 and at > 0:
             at -= 1
             stretch = self.row[at]
-            parts.insert(0, read(stretch.cut(stretch.frames - before, stretch.frames)))
-            before -= stretch.frames
+            parts.insert(0, read(stretch.cut(len(stretch) - before, len(stretch))))
+            before -= len(stretch)
         at = number
         while after > 0 and at + 1 < len(self.row):
             at += 1
             parts.append(read(self.row[at].cut(0, after)))
-            after -= self.row[at].frames
+            after -= len(self.row[at])
         silence = np.zeros((*parts[0].shape[:-1], max(0, before, after)), np.float32)
         parts.insert(0, silence[..., : max(0, before)])
         return np.concatenate([*parts, silence[..., : max(0, after)]], axis=-1)
@@ -315,23 +311,23 @@ class Rendered:
         low, high = self.window or (0, self.frames)
         start = 0
         for number, stretch in enumerate(self.row):
-            first, last = max(low - start, 0), min(high - start, stretch.frames)
+            first, last = max(low - start, 0), min(high - start, len(stretch))
             if first < last:
                 yield number, first, last
-            start += stretch.frames
+            start += len(stretch)
 
     def _finished(self, number: int) -> Sound:
         """Return a stretch as it is heard, shape (2, frames): its mix at the limiter's gains."""
         place, near = self._near(number, MARGIN, MARGIN)
         peaks = [self._true_peaks(number - place + other) for other in range(len(near))]
         gains = block_gains(np.concatenate(peaks), LIMIT)
-        mix = self._mix(self.row[number]).copy()
-        start = -sum(stretch.frames for stretch in near[:place])
+        mix = self._mastered(self.row[number]).copy()
+        start = -sum(len(stretch) for stretch in near[:place])
         centres = []
         for stretch in near:
-            edges = np.append(np.arange(0, stretch.frames, BLOCK), stretch.frames)
+            edges = np.append(np.arange(0, len(stretch), BLOCK), len(stretch))
             centres.append(start + (edges[1:] + edges[:-1]) / 2 - 0.5)
-            start += stretch.frames
+            start += len(stretch)
         before = sum(len(part) for part in peaks[:place])
         lower = np.flatnonzero(least(gains, 1)[before : before + len(peaks[place])] < 1.0)
         frames = (lower[:, None] * BLOCK + np.arange(BLOCK)).ravel()
@@ -344,18 +340,18 @@ class Rendered:
         """Return the true peak of each block of a stretch, as far as a limiter minds."""
         key = self._near(number, NEAR, NEAR)
         if key not in self._known:
-            around = self._around(number, NEAR, NEAR, self._mix)
+            around = self._around(number, NEAR, NEAR, self._mastered)
             heights = self._heights.get(self.row[number])
             if heights is not None:  # at gains that were nearly these
                 heights = np.pad(heights * np.float32(max(self.gains.band, self.gains.lead)), 1)
-            blocks = -(-self.row[number].frames // BLOCK)
+            blocks = -(-len(self.row[number]) // BLOCK)
             self._known[key] = block_peaks(around, WORTH * LIMIT, heights)[1 : 1 + blocks]
         return self._known[key]
 
     def close(self) -> None:
         """Stop what is being done, and give back the memory and the temporary file."""
         self.pool.shutdown(wait=True, cancel_futures=True)
-        self._mix.cache_clear()
+        self._mastered.cache_clear()
         self._known.clear()
         self._heights.clear()
         self._weighed.clear()

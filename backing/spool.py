@@ -36,14 +36,13 @@ class Stretch:
     start: int
     stop: int
 
-    @property
-    def frames(self) -> int:
-        """How many frames it has."""
+    def __len__(self) -> int:
+        """Return how many frames it has."""
         return self.stop - self.start
 
     def cut(self, start: int, stop: int) -> Stretch:
         """Return frames `start` to `stop` of it, as far as it goes."""
-        stop = max(0, min(stop, self.frames))
+        stop = max(0, min(stop, len(self)))
         start = max(0, min(start, stop))
         return Stretch(self.place, self.whole, self.start + start, self.start + stop)
 
@@ -95,14 +94,14 @@ class Spool:
             data = self._memory[stretch.place : stretch.place + sides * stretch.whole]
             data = data.reshape(sides, stretch.whole)[:, stretch.start : stretch.stop]
         else:
-            data = np.empty((sides, stretch.frames), np.float32)
+            data = np.empty((sides, len(stretch)), np.float32)
             with self._lock:
                 for side in range(sides):
                     start = stretch.place - self._filed + side * stretch.whole + stretch.start
                     self._file.seek(4 * start)
                     if self._file.readinto(data[side]) != data[side].nbytes:  # type: ignore[attr-defined]
                         raise OSError(errno.EIO, "the temporary file is shorter than it was")
-        return data.reshape(self.layers, 2, stretch.frames)
+        return data.reshape(self.layers, 2, len(stretch))
 
     def close(self) -> None:
         """Give back the memory and the temporary file."""

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import BEND, BEND_CENTRE, CHANNELS, Note, messages, part_of, set_up
-from backing.fluid import LOCK, library, new_synth, take
+from backing.fluid import LOCK, give_back, library, new_synth, take
 
 __all__ = ["BLOCK", "PARTS", "Stems", "stretches", "synthesise"]
 
@@ -63,7 +63,7 @@ class _Synth:
         pairs = len(PARTS)
         self._left, self._right = ((ctypes.c_void_p * pairs)() for _ in range(2))
         with LOCK:
-            font, self._free = take(soundfont)
+            self._file, font = take(soundfont)
             self.synth = new_synth(rate, 32, pairs, POLYPHONY)
             self._own = ctypes.c_void_p(self.synth.synth)
             self.font = self.c.fluid_synth_add_sfont(self._own, font)
@@ -75,7 +75,7 @@ class _Synth:
         self.render(rest.ctypes.data, WIDTH * BLOCK, BLOCK)
         font = self.c.fluid_synth_get_sfont_by_id(self._own, self.font)
         if not self.sounding() and self.c.fluid_synth_remove_sfont(self._own, font) == 0:
-            self._free.append(font)
+            give_back(self._file, font)
 
     def send(self, data: tuple[int, ...]) -> None:
         kind, channel = data[0] & 0xF0, PAIRED[data[0] & 0x0F]
@@ -126,9 +126,8 @@ def stretches(
     programs: dict[str, int],
     soundfont: Path,
     rate: int = 44100,
-    length: int = LENGTH,
 ) -> Iterator[Stems]:
-    """Yield notes as dry stems, from frame 0 on, in stretches of a length.
+    """Yield notes as dry stems, from frame 0 on, in stretches of `LENGTH` frames.
 
     Parameters
     ----------
@@ -140,14 +139,12 @@ def stretches(
         A file that `soundfonts.find_soundfont` found.
     rate
         Frames a second.
-    length
-        In frames; the last stretch is shorter.
 
     Yields
     ------
     numpy.ndarray
         Shape (parts, 2, frames), float32, parts in the order of `PARTS`; together as long as the
-        notes and what rings after them.
+        notes and what rings after them. The last is shorter.
 
     Raises
     ------
@@ -157,7 +154,7 @@ def stretches(
     events = messages(notes)
     edges = [round(seconds * rate / BLOCK) * BLOCK for seconds, _, _ in events]
     played = (edges[-1] if edges else 0) + BLOCK
-    tape = _Tape(_Synth(soundfont, rate), length)
+    tape = _Tape(_Synth(soundfont, rate))
     try:
         for voice in sorted({note.voice for note in notes}, key=list(CHANNELS).index):
             for data in set_up(voice, programs):
@@ -186,24 +183,23 @@ def stretches(
 class _Tape:
     """What a synthesiser plays, cut into stretches."""
 
-    def __init__(self, synth: _Synth, length: int) -> None:
+    def __init__(self, synth: _Synth) -> None:
         self.synth = synth
         self.now = 0
-        self._frames = length
         self._start = 0
         self._new()
 
     def _new(self) -> None:
-        self._out = np.zeros((len(PARTS), 2, self._frames), np.float32)
+        self._out = np.zeros((len(PARTS), 2, LENGTH), np.float32)
         self._address = self._out.ctypes.data
 
     def forward(self, frame: int) -> Iterator[Stems]:
         """Play up to a frame and yield the stretches that are full."""
         while self.now < frame:
-            end = self._start + self._frames
+            end = self._start + LENGTH
             upto = min(frame, end)
             place = self._address + WIDTH * (self.now - self._start)
-            self.synth.render(place, WIDTH * self._frames, upto - self.now)
+            self.synth.render(place, WIDTH * LENGTH, upto - self.now)
             self.now = upto
             if upto == end:
                 yield self._out

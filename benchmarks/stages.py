@@ -34,12 +34,6 @@ class _AtOnce:
     def __init__(self, _workers: int) -> None:
         pass
 
-    def __enter__(self) -> _AtOnce:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        pass
-
     def submit(self, do: Callable[..., Any], *given: Any) -> Future[Any]:
         done: Future[Any] = Future()
         done.set_result(do(*given))
@@ -54,7 +48,6 @@ class _AtOnce:
 
 def stages(words: list[str]) -> dict[str, float]:
     """Run a command of ours in this process and return the seconds of its stages."""
-    import backing.audio
     import backing.output
     import backing.rendered
     import backing.tags

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from backing import pieces
-from backing.cli.options import FORM, KEY, TEMPO, AnyWhole, json_option, phrase_argument
+from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument
 from backing.cli.report import SORE
 from phrases.hands import REACH
 
@@ -44,7 +44,7 @@ RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
 @click.option("--tempo", type=TEMPO, help="Felt beats a minute; the phrase's if left out.")
 @click.option(
     "--line",
-    type=AnyWhole(),
+    type=Whole(),
     metavar="N",
     default=1,
     help="Show it where it comes for the Nth time in the form; the first time if left out.",

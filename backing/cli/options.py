@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 __all__ = [
     "STEP",
     "TEMPO",
-    "AnyWhole",
     "Wanted",
     "Whole",
     "json_option",
@@ -94,26 +93,15 @@ class _Beats(click.ParamType[Fraction]):
 
 
 class Whole(click.IntRange):
-    """A whole number in a range, whose error says the range in words."""
+    """A whole number, in a range if one is given, whose error says so in words."""
 
     def convert(self, value: Any, param: Any, ctx: Any) -> int:
         """Return the number, or fail with a usage error."""
         try:
             number: int = super().convert(value, param, ctx)
         except click.BadParameter:
-            self.fail(f"{value}: write a whole number from {self.min} to {self.max}", param, ctx)
-        return number
-
-
-class AnyWhole(click.types.IntParamType):
-    """Any whole number, whose error says so in words."""
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> int:
-        """Return the number, or fail with a usage error."""
-        try:
-            number: int = super().convert(value, param, ctx)
-        except click.BadParameter:
-            self.fail(f"{value}: write a whole number", param, ctx)
+            limits = "" if self.min is None else f" from {self.min} to {self.max}"
+            self.fail(f"{value}: write a whole number{limits}", param, ctx)
         return number
 
 
@@ -190,7 +178,7 @@ SETTING = (
     ),
     click.option(
         "--seed",
-        type=AnyWhole(),
+        type=Whole(),
         default=pieces.SEED,
         show_default=True,
         help="Another number, another way of playing it; the same one, the same bytes.",

@@ -16,11 +16,10 @@ from backing.sheet.mei import Node, Plan, alterations
 from backing.sheet.score import Score, Spelling, spell
 from backing.sheet.staff import System
 from phrases.fretboard import fret_pitch
-from phrases.pitch import NATURAL, Key
+from phrases.pitch import LETTERS, NATURAL, Key
 
 __all__ = ["trill_signs", "upper_heads"]
 
-LETTERS = "CDEFGAB"
 NEXT = 2  # semitones to the next step, at most
 SIGNS = {0: "natural", 1: "sharp", -1: "flat"}
 SIGN, SMALL = 0.6, 0.7  # sizes of an accidental beside ``tr``, and of a head in brackets

@@ -73,7 +73,7 @@ def test_a_soundfont_is_read_once_and_sounds_the_same_again(
     first = synthesise(NOTES, PROGRAMS, soundfont)
     # A crash cymbal rings for longer than is waited for.
     synthesise((Note("drums", 0.0, 0.06, 49, 127),), PROGRAMS, soundfont)
-    abandoned = stretches(NOTES, PROGRAMS, soundfont, length=64)
+    abandoned = stretches(NOTES, PROGRAMS, soundfont)
     next(abandoned)
     del abandoned
     again = synthesise(NOTES, {**PROGRAMS, "comp": 4}, soundfont)
