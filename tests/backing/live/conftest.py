@@ -242,6 +242,9 @@ def play() -> Iterator[Play]:
 def playing() -> Iterator[Play]:
     """Start processes that play; `terminal` gives one a terminal of 80 by 24."""
     players: list[Player] = []
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        # As in what a shell runs in the background; it would be handed on.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
     def start(stream: str, *, terminal: bool = False, before: str = "", **options: Any) -> Player:
         code = CHILD.format(stream=stream, options=options, before=before)
