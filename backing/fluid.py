@@ -77,13 +77,16 @@ def library() -> Any:
             "works without it"
         ) from None
     for name, result, *given in (
-        ("get_active_voice_count", ctypes.c_int),
-        ("get_sfont_by_id", ctypes.c_void_p, ctypes.c_int),
-        ("add_sfont", ctypes.c_int, ctypes.c_void_p),
-        ("remove_sfont", ctypes.c_int, ctypes.c_void_p),
+        ("fluid_synth_get_active_voice_count", ctypes.c_int, ctypes.c_void_p),
+        ("fluid_synth_get_sfont_by_id", ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int),
+        ("fluid_synth_add_sfont", ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p),
+        ("fluid_synth_remove_sfont", ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p),
+        ("new_fluid_sequencer2", ctypes.c_void_p, ctypes.c_int),
+        ("fluid_sequencer_set_time_scale", None, ctypes.c_void_p, ctypes.c_double),
+        ("new_fluid_event", ctypes.c_void_p),
     ):
-        function = getattr(fluidsynth._fl, f"fluid_synth_{name}")
-        function.restype, function.argtypes = result, [ctypes.c_void_p, *given]
+        function = getattr(fluidsynth._fl, name)
+        function.restype, function.argtypes = result, given
     for level in range(LEVELS):  # what matters is raised
         fluidsynth._fl.fluid_set_log_function(level, None, None)
     with contextlib.suppress(AttributeError):  # nor what the library under it says

@@ -3,7 +3,9 @@
 All parts are synthesised in one pass: each part has an output pair of its own
 (``synth.audio-channels``), so stems cost little more than a mix, and their sum is the mix.
 A fresh synthesiser is made for every call, since a used one does not repeat itself exactly.
-Events take effect on the synthesiser's blocks of 64 frames; each is sent at the nearest edge.
+Events take effect on the synthesiser's blocks of 64 frames, each at the nearest edge. They are
+given in advance to FluidSynth's sequencer, which sends them as it plays: Python's lock, for which
+the threads contend, is then asked for once a stretch and not once an event.
 """
 
 from __future__ import annotations
@@ -28,8 +30,14 @@ LENGTH = 79680  # frames of a stretch: half of it and the room fill an FFT that 
 # SoundFont 2.01, 8.4.10: the wheel moves 12700 cents times the bend range over 128, so that 24
 # semitones become 2381 cents. That is made good.
 WHEEL = 128 / 127
+OFF, PROGRAM, WHEELED = 0x80, 0xC0, 0xE0
+# What FluidSynth calls them, sent at once and by its sequencer.
+NOW = {OFF: "noteoff", 0x90: "noteon", 0xB0: "cc", WHEELED: "pitch_bend"}
+LATER = {**NOW, 0xB0: "control_change"}
 WIDTH = 4  # bytes of a sample
-SOON = 256  # frames that take no longer than to get Python's lock back
+# The sequencer counts whole milliseconds, of which a block is more than one, and these of each. It
+# sends what is due when a block begins, and that is heard from the next block on.
+TICKS = 256
 LISTEN = 1024  # frames from one look whether all is silent to the next
 
 Stems = NDArray[np.float32]
@@ -54,9 +62,10 @@ PAIRED = _paired()
 
 
 class _Synth:
-    """One fresh synthesiser with an output pair for each part."""
+    """One fresh synthesiser with an output pair for each part, and its sequencer."""
 
     def __init__(self, soundfont: Path, rate: int) -> None:
+        self.rate = rate
         self.c = library()._fl
         # What is over at once does not let go of Python's lock, which others may keep for long.
         self._soon = ctypes.PyDLL(self.c._name, handle=self.c._handle)
@@ -67,6 +76,12 @@ class _Synth:
             self.synth = new_synth(rate, 32, pairs, POLYPHONY)
             self._own = ctypes.c_void_p(self.synth.synth)
             self.font = self.c.fluid_synth_add_sfont(self._own, font)
+        self._sequencer = ctypes.c_void_p(self.c.new_fluid_sequencer2(0))
+        self.c.fluid_sequencer_set_time_scale(self._sequencer, 1000.0 * TICKS)
+        self._event = ctypes.c_void_p(self.c.new_fluid_event())
+        to = self.c.fluid_sequencer_register_fluidsynth(self._sequencer, self._own)
+        self.c.fluid_event_set_dest(self._event, to)
+        self._edge = self._of_edge = 0  # where the last is due, and how many before it were
 
     def _give_back(self) -> None:
         """Leave the soundfont to the next, once no voice reads it any more."""
@@ -78,20 +93,30 @@ class _Synth:
             give_back(self._file, font)
 
     def send(self, data: tuple[int, ...]) -> None:
-        kind, channel = data[0] & 0xF0, PAIRED[data[0] & 0x0F]
-        if kind == 0x90:
-            self._soon.fluid_synth_noteon(self._own, channel, data[1], data[2])
-        elif kind == 0x80:
-            self._soon.fluid_synth_noteoff(self._own, channel, data[1])
-        elif kind == 0xE0:
-            bend = round(((data[2] << 7 | data[1]) - BEND_CENTRE) * WHEEL) + BEND_CENTRE
-            self._soon.fluid_synth_pitch_bend(self._own, channel, max(0, min(16383, bend)))
-        elif kind == 0xC0:
+        """Send a message now."""
+        kind, channel, *values = _played(data)
+        if kind == PROGRAM:
             bank = 128 if channel == PAIRED[CHANNELS["drums"]] else 0
-            with LOCK:
-                self.synth.program_select(channel, self.font, bank, data[1])
+            with LOCK:  # samples are loaded
+                self.synth.program_select(channel, self.font, bank, *values)
         else:
-            self._soon.fluid_synth_cc(self._own, channel, data[1], data[2])
+            getattr(self._soon, f"fluid_synth_{NOW[kind]}")(self._own, channel, *values)
+
+    def later(self, edge: int, data: tuple[int, ...]) -> None:
+        """Send a message, which is none of a program, so that it is heard from an edge on.
+
+        The edge lies two blocks behind the start or later, and behind all that was rendered.
+        """
+        kind, channel, *values = _played(data)
+        getattr(self._soon, f"fluid_event_{LATER[kind]}")(self._event, channel, *values)
+        self._of_edge = self._of_edge + 1 if edge == self._edge else 0
+        self._edge = edge
+        tick = TICKS * self._milliseconds(edge - 2 * BLOCK) + 1 + min(self._of_edge, TICKS - 1)
+        self._soon.fluid_sequencer_send_at(self._sequencer, self._event, tick, 1)
+
+    def _milliseconds(self, frame: int) -> int:
+        """Return what the sequencer takes for the time of a block, as FluidSynth reckons it."""
+        return int(1000.0 * frame / self.rate)
 
     def render(self, address: int, side: int, frames: int) -> None:
         """Write frames to memory: left and right of each part, each `side` bytes further on."""
@@ -99,8 +124,7 @@ class _Synth:
             self._left[number] = address
             self._right[number] = address + side
             address += 2 * side
-        play = self._soon if frames <= SOON else self.c
-        play.fluid_synth_nwrite_float(self._own, frames, self._left, self._right, None, None)
+        self.c.fluid_synth_nwrite_float(self._own, frames, self._left, self._right, None, None)
 
     def sounding(self) -> bool:
         """Tell whether any voice still rings."""
@@ -109,9 +133,20 @@ class _Synth:
     def close(self) -> None:
         with LOCK:
             try:
+                self.c.delete_fluid_event(self._event)
+                self.c.delete_fluid_sequencer(self._sequencer)
                 self._give_back()
             finally:
                 self.synth.delete()
+
+
+def _played(data: tuple[int, ...]) -> tuple[int, ...]:
+    """Return kind, synthesiser's channel and values of a message."""
+    kind, channel = data[0] & 0xF0, PAIRED[data[0] & 0x0F]
+    if kind == WHEELED:
+        bend = round(((data[2] << 7 | data[1]) - BEND_CENTRE) * WHEEL) + BEND_CENTRE
+        return kind, channel, max(0, min(16383, bend))
+    return (kind, channel, data[1]) if kind == OFF else (kind, channel, *data[1:])
 
 
 def synthesise(
@@ -160,20 +195,22 @@ def stretches(
             for data in set_up(voice, programs):
                 tape.synth.send(data)
         bends: dict[int, tuple[int, ...]] = {}  # of several in a block only the last sounds
+        last = 0
         for edge, (_, rank, data) in zip(edges, events, strict=True):
-            if edge > tape.now or rank != BEND:
+            if edge > last or rank != BEND:
                 for bend in bends.values():
-                    tape.synth.send(bend)
+                    yield from tape.put(last, bend)
                 bends.clear()
-            yield from tape.forward(edge)
+            last = edge
             if rank == BEND:
                 bends[data[0]] = data
             else:
-                tape.synth.send(data)
+                yield from tape.put(edge, data)
         for bend in bends.values():
-            tape.synth.send(bend)
+            yield from tape.put(last, bend)
+        yield from tape.forward(played)
         longest = played + round(LONGEST_TAIL * rate)
-        while tape.now < longest and (tape.now < played or tape.synth.sounding()):
+        while tape.now < longest and tape.synth.sounding():
             yield from tape.forward(tape.now + LISTEN)
         yield tape.rest()
     finally:
@@ -192,6 +229,15 @@ class _Tape:
     def _new(self) -> None:
         self._out = np.zeros((len(PARTS), 2, LENGTH), np.float32)
         self._address = self._out.ctypes.data
+
+    def put(self, edge: int, data: tuple[int, ...]) -> Iterator[Stems]:
+        """Have a message sent at an edge, and yield the stretches that are full before."""
+        by_hand = edge <= BLOCK or data[0] & 0xF0 == PROGRAM
+        yield from self.forward(edge if by_hand else (edge - 1) // LENGTH * LENGTH)
+        if edge == self.now:
+            self.synth.send(data)
+        else:
+            self.synth.later(edge, data)
 
     def forward(self, frame: int) -> Iterator[Stems]:
         """Play up to a frame and yield the stretches that are full."""
