@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import ctypes.util
 import io
 import os
 import sys
 import threading
+from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -23,6 +25,7 @@ __all__ = [
 ]  # fmt: skip
 
 GAIN = 0.5
+USUAL = "libfluidsynth.so.3"
 LEVELS = 5  # of what FluidSynth says on standard error, from panic to debug
 
 HOW_TO_GET = {
@@ -51,6 +54,25 @@ class AudioError(BluesError, OSError):
     """No audio can be made here."""
 
 
+@contextlib.contextmanager
+def _found_at_once() -> Iterator[None]:
+    """Let pyfluidsynth find the library by its usual name, without asking another program."""
+    kept = ctypes.util.find_library
+
+    def find(name: str) -> str | None:
+        if sys.platform == "linux" and name == "fluidsynth":
+            with contextlib.suppress(OSError):
+                ctypes.CDLL(USUAL)
+                return USUAL
+        return kept(name)
+
+    ctypes.util.find_library = find
+    try:
+        yield
+    finally:
+        ctypes.util.find_library = kept
+
+
 def library() -> Any:
     """Import pyfluidsynth, which prints where it found the library when ``CI`` is set.
 
@@ -63,7 +85,7 @@ def library() -> Any:
     if _ready is not None and sys.modules.get("fluidsynth") is _ready:
         return _ready  # a thread must not touch standard output
     try:
-        with contextlib.redirect_stdout(io.StringIO()):
+        with contextlib.redirect_stdout(io.StringIO()), _found_at_once():
             import fluidsynth
     except (ImportError, AttributeError, OSError):
         if find_spec("fluidsynth") is None:

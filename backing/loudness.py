@@ -344,7 +344,10 @@ class Meter:
 
 @lru_cache(maxsize=1)
 def _between() -> Sound:
-    """Return the filter that finds the values between frames, shape (SINC, OVERSAMPLED - 1)."""
+    """Return what makes the values between the frames of a block of it and `SINC` - 1 around it.
+
+    Shape (BLOCK + SINC - 1, values), to be multiplied by from the right.
+    """
     place = np.arange(SINC)[:, None] - (SINC / 2 - 1)
     phase = np.arange(1, OVERSAMPLED)[None, :] / OVERSAMPLED
     window = np.kaiser(SINC * OVERSAMPLED + 1, 5.0)
@@ -352,8 +355,11 @@ def _between() -> Sound:
     taps *= np.interp(
         (place - phase) / (SINC / 2) * 0.5 + 0.5, np.linspace(0, 1, len(window)), window
     )
-    sound: Sound = (taps / taps.sum(axis=0)).astype(np.float32)
-    return sound
+    taps /= taps.sum(axis=0)
+    each = np.zeros((BLOCK + SINC - 1, BLOCK, OVERSAMPLED - 1), np.float32)
+    for frame in range(BLOCK):
+        each[frame : frame + SINC, frame] = taps
+    return each.reshape(len(each), -1)
 
 
 def block_heights(sound: Sound) -> NDArray[np.float32]:
@@ -370,7 +376,7 @@ def block_heights(sound: Sound) -> NDArray[np.float32]:
 
 
 def block_peaks(
-    sound: Sound, worth: float = 0.0, heights: NDArray[np.float32] | None = None
+    sound: Sound, worth: float = 0.0, bounds: NDArray[np.float32] | None = None
 ) -> NDArray[np.float32]:
     """Return the true peak of each block of `BLOCK` frames, of whichever side is higher.
 
@@ -379,22 +385,23 @@ def block_peaks(
     sound
         Shape (2, frames); the last block may be short.
     worth
-        Where no frame of a block reaches this, the frames alone are looked at.
-    heights
-        About what `block_heights` finds, if that is known; exact enough to tell what reaches
-        `worth`.
+        Where no frame of a block reaches this, its peak is only known not to reach it either, or
+        is a little more, between frames.
+    bounds
+        What no frame of each block exceeds, if that is known.
     """
     if not sound.shape[1]:
         return np.zeros(0, np.float32)
-    peaks = block_heights(sound) if heights is None else heights.copy()
+    peaks = block_heights(sound) if bounds is None else bounds.copy()
     hot = np.flatnonzero(peaks >= worth)
     place = hot[:, None] * BLOCK + np.arange(BLOCK + SINC - 1) - (SINC // 2 - 1)
     inside = (place >= 0) & (place < sound.shape[1])
     windows = sound[:, np.where(inside, place, 0)] * inside
-    inner = np.lib.stride_tricks.sliding_window_view(windows, SINC, axis=2)
-    between = np.abs(inner @ _between()).max(axis=(0, 2, 3))
-    own = np.abs(windows[:, :, SINC // 2 - 1 :][:, :, :BLOCK]).max(axis=(0, 2))
-    peaks[hot] = np.maximum(own, between)
+    peaks[hot] = np.abs(windows[:, :, SINC // 2 - 1 :][:, :, :BLOCK]).max(axis=(0, 2))
+    reach = peaks[hot] >= worth
+    hot, windows = hot[reach], windows[:, reach]
+    between = np.abs(windows @ _between()).max(axis=(0, 2))
+    peaks[hot] = np.maximum(peaks[hot], between)
     return peaks
 
 
@@ -419,8 +426,9 @@ def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
         return np.ones(len(peaks), np.float32)
     lowest = least(need, REACH + 1)  # a frame lies between the centres of two blocks
     window = np.hanning(2 * REACH + 3)[1:-1]
+    ends = np.repeat(lowest[[0, -1]], REACH)
     around = np.lib.stride_tricks.sliding_window_view(
-        np.pad(lowest, REACH, mode="edge"), 2 * REACH + 1
+        np.concatenate([ends[:REACH], lowest, ends[REACH:]]), 2 * REACH + 1
     )
     gains: Sound = np.ones(len(peaks), np.float32)
     low = np.flatnonzero(least(lowest, REACH) < 1.0)
@@ -431,7 +439,8 @@ def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
 def least(values: Sound, reach: int) -> Sound:
     """Return the least of each value and `reach` neighbours on either side, 1 beyond the ends."""
     width = 2 * reach + 1
-    least, span = np.pad(values, reach, constant_values=1.0), 1
+    beyond = np.ones(reach, values.dtype)
+    least, span = np.concatenate([beyond, values, beyond]), 1
     while 2 * span <= width:  # twice as wide each time
         least, span = np.minimum(least[:-span], least[span:]), 2 * span
     rest = width - span

@@ -292,9 +292,10 @@ def _write_audio(
     progress: Callable[[float], None] | None,
 ) -> None:
     from backing.audio import render
-    from backing.tags import mark, markers, steady, tag, timeless
+    from backing.tags import load, mark, markers, steady, tag, timeless
 
     assert sound.rate is not None
+    load({path.suffix for path in [*drafts, *stems]})
     folder = next(iter([*drafts, *stems])).parent
     with contextlib.ExitStack() as stack:
         files = {

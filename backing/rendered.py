@@ -8,7 +8,7 @@ not found out twice.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Hashable, Iterator, Sequence, Sized
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence, Sized
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import lru_cache
 from pathlib import Path
@@ -40,6 +40,7 @@ MANY = 1 << 17  # blocks whose gains are found at a time
 KEPT = 32  # stretches within which one comes again for which it is kept
 WORTH = 0.55  # of the limit: what is lower is not higher than that between its frames
 MASTERED = 12  # stretches whose mix is kept for a while
+AROUND = MARGIN // BLOCK  # blocks around a stretch that its gains depend on
 NEAR = BLOCK  # frames around a stretch, more than its true peaks depend on
 
 
@@ -54,41 +55,55 @@ def _again(keys: Sequence[Hashable]) -> list[int]:
 
 
 class _Peaks:
-    """The highest frame of each block of a row of stretches, those that come again kept once.
+    """The peaks of the blocks of a row of stretches, each that comes again kept once.
 
     Parameters
     ----------
     row
-        The same object where a stretch is the same.
+        The stretches.
+    high
+        The highest frame of each block of the band, and of the lead if there is one.
     """
 
-    def __init__(self, row: list[NDArray[np.float32]]) -> None:
-        around = MARGIN // BLOCK
-        places: dict[tuple[int, ...], NDArray[np.intp]] = {}
-        order: list[NDArray[np.intp]] = []
-        self._batches: list[_Batch] = []
-        batch = _Batch()
+    def __init__(self, row: Sequence[Stretch], high: Mapping[Stretch, list[Sound]]) -> None:
+        parts = [np.concatenate(part) for part in zip(*high.values(), strict=True)]
+        self.parts = np.pad(np.stack(parts), ((0, 0), (0, 1)))  # the last is silent
+        self.starts: dict[Stretch, int] = {}
+        self.places: dict[Stretch, NDArray[np.int32]] = {}
+        start = 0
+        for stretch, (part, *_) in high.items():
+            self.starts[stretch] = start
+            self.places[stretch] = np.arange(start, start + len(part), dtype=np.int32)
+            start += len(part)
+        self._batches = [_Batch()]
+        silence = np.full(AROUND, start, np.int32)
         cells = 0
-        silence = np.zeros(around, np.float32)
-        for number, here in enumerate(row):
-            first, last = _near(row, number, around, around)
-            key = number - first, *(id(part) for part in row[first : last + 1])
-            if key not in places:
-                if batch.size > MANY:
-                    self._batches.append(batch)
-                    batch = _Batch()
-                before = np.concatenate([silence, *row[first:number]])[-around:].copy()
-                after = np.concatenate([*row[number + 1 : last + 1], silence])[:around].copy()
-                added = batch.add(before, here, after)
-                places[key] = np.arange(cells, cells + added - 1)  # the last is no cell
+        known: dict[Hashable, NDArray[np.intp]] = {}
+        order: list[NDArray[np.intp]] = []
+        blocks = [self.places[stretch] for stretch in row]
+        for number, here in enumerate(blocks):
+            first, last = _near(blocks, number, AROUND, AROUND)
+            key = number - first, *row[first : last + 1]
+            if key not in known:
+                before = np.concatenate([silence, *blocks[first:number]])[-AROUND:]
+                after = np.concatenate([*blocks[number + 1 : last + 1], silence])[:AROUND]
+                if self._batches[-1].size > MANY:
+                    self._batches.append(_Batch())
+                added = self._batches[-1].add(before, here, after)
+                known[key] = np.arange(cells, cells + added - 1)  # the last is no cell
                 cells += added
-            order.append(places[key])
-        self._batches.append(batch)
+            order.append(known[key])
         self._order = np.concatenate(order)
 
-    def left(self, gain: np.float32) -> NDArray[np.float32]:
-        """Return what a limiter leaves of the power of each cell at a gain, 1 or less."""
-        return np.concatenate([batch.left(gain) for batch in self._batches])[self._order]
+    def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Sound:
+        """Return what the frames of each block of a stretch do not exceed at gains."""
+        start = self.starts[stretch]
+        bounds: Sound = gains @ self.parts[:, start : start + len(self.places[stretch])]
+        return bounds
+
+    def left(self, peaks: Sound) -> Sound:
+        """Return what a limiter leaves of the power of each cell of the row."""
+        return np.concatenate([batch.left(peaks) for batch in self._batches])[self._order]
 
 
 class _Batch:
@@ -96,17 +111,14 @@ class _Batch:
 
     def __init__(self) -> None:
         self.size = 0
-        self._blocks: list[NDArray[np.float32]] = []
+        self._blocks: list[NDArray[np.int32]] = []
         self._starts: list[NDArray[np.intp]] = []
         self._sizes: list[NDArray[np.intp]] = []
 
     def add(
-        self,
-        before: NDArray[np.float32],
-        here: NDArray[np.float32],
-        after: NDArray[np.float32],
+        self, before: NDArray[np.int32], here: NDArray[np.int32], after: NDArray[np.int32]
     ) -> int:
-        """Append a stretch and return its cells, and one more that holds what is after it."""
+        """Append the places of blocks; return their cells, and one that holds what is after."""
         edges = np.append(np.arange(0, len(here), CELL // BLOCK), len(here))
         self._starts.append(self.size + len(before) + edges)
         self._sizes.append(np.diff(edges, append=len(here) + 1))
@@ -114,9 +126,9 @@ class _Batch:
         self.size += len(before) + len(here) + len(after)
         return len(edges)
 
-    def left(self, gain: np.float32) -> NDArray[np.float32]:
+    def left(self, peaks: Sound) -> Sound:
         """Return what a limiter leaves of the power of each cell, and of what is no cell."""
-        blocks = np.concatenate([*self._blocks, np.zeros(1, np.float32)]) * gain
+        blocks = np.append(peaks[np.concatenate(self._blocks)], np.float32(0.0))
         power = block_gains(blocks, LIMIT) ** 2
         sums = np.add.reduceat(power, np.concatenate(self._starts))
         return (sums / np.concatenate(self._sizes)).astype(np.float32)
@@ -167,7 +179,8 @@ class Rendered:
         self.row: list[Stretch] = []
         self._heard: list[int] = []
         self._known: dict[Hashable, Sound] = {}
-        self._heights: dict[Stretch, NDArray[np.float32]] = {}
+        self._high: dict[Stretch, Future[list[Sound]]] = {}
+        self._peaks: _Peaks | None = None
         self._weighed: dict[Hashable, Future[Sound]] = {}
         self.pool = ThreadPoolExecutor(AT_ONCE)  # FluidSynth and numpy leave Python to others
         # A stretch is looked at for its neighbours' sake too.
@@ -189,6 +202,8 @@ class Rendered:
             key = self._near(number, TAPS, 0)
             if key not in self._weighed:
                 self._weighed[key] = self.pool.submit(self._weigh, number)
+            if stretch not in self._high:
+                self._high[stretch] = self.pool.submit(self._heights, stretch)
 
     def _weigh(self, number: int) -> Sound:
         return weighed(self._around(number, TAPS - 1, 0, self.spool.read), self.rate)
@@ -200,28 +215,44 @@ class Rendered:
             shared = self._weighed[self._near(number, TAPS, 0)].result()
             meter.add_weighed(shared, len(self.row[number]))
         self._weighed.clear()
-        balanced: dict[float, _Peaks] = {}
+        if not self._heard:
+            return
+        high = {stretch: found.result() for stretch, found in self._high.items()}
+        self._high.clear()
+        self._peaks = peaks = _Peaks([self.row[number] for number in self._heard], high)
+        self.gains = master(meter, self.names, lambda gains: peaks.left(self._at(gains)))
 
-        def held(gains: Gains) -> NDArray[np.float32]:
-            # Up to a factor the peaks depend on the balance of band and lead alone.
-            most = max(gains.band, gains.lead)
-            balance = gains.lead / gains.band if gains.band else np.inf
-            if balance not in balanced:
-                balanced.clear()
-                balanced[balance] = self._peaks(Gains(gains.band / most, gains.lead / most))
-            return balanced[balance].left(np.float32(most))
+    def _heights(self, stretch: Stretch) -> list[Sound]:
+        """Return the highest frame of each block of the band, and of the lead if there is one."""
+        sound = self.spool.read(stretch)
+        found = []
+        for part in (Gains(1.0, 0.0), Gains(0.0, 1.0)):
+            layers = np.flatnonzero(part.of(self.names))
+            if len(layers):
+                mix = sound[layers[0]] if len(layers) == 1 else sound[layers].sum(axis=0)
+                found.append(block_heights(mix))
+        return found
 
-        self.gains = master(meter, self.names, held)
+    def _at(self, gains: Gains) -> Sound:
+        """Return the highest frame of each block at some gains, exact where a limiter works."""
+        assert self._peaks is not None
+        parts = self._peaks.parts * self._balance(gains)[:, None]
+        peaks: Sound = parts.sum(axis=0)
+        if len(parts) > 1:
+            unsure = np.flatnonzero((peaks > LIMIT) & (parts.min(axis=0) > 0.0))
+            starts = [*self._peaks.starts.values()]
+            split = np.split(unsure, np.searchsorted(unsure, starts[1:]))
+            for (stretch, start), here in zip(self._peaks.starts.items(), split, strict=True):
+                if len(here):
+                    frames = (here - start)[:, None] * BLOCK + np.arange(BLOCK)
+                    sound = np.take(self.spool.read(stretch), frames, axis=2, mode="clip")
+                    mix = np.einsum("l,lcbf->cbf", gains.of(self.names), sound)
+                    peaks[here] = np.abs(mix).max(axis=(0, 2))
+        return peaks
 
-    def _peaks(self, gains: Gains) -> _Peaks:
-        """Return the highest frame of each block of each stretch that counts, at some gains."""
-        different = list(dict.fromkeys(self.row[number] for number in self._heard))
-
-        def find(stretch: Stretch) -> NDArray[np.float32]:
-            return block_heights(self._mixed(stretch, gains))
-
-        self._heights = dict(zip(different, self.pool.map(find, different), strict=True))
-        return _Peaks([self._heights[self.row[number]] for number in self._heard])
+    def _balance(self, gains: Gains) -> Sound:
+        assert self._peaks is not None
+        return np.array([gains.band, gains.lead][: len(self._peaks.parts)], np.float32)
 
     def _mixed(self, stretch: Stretch, gains: Gains) -> Sound:
         mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), self.spool.read(stretch))
@@ -320,19 +351,21 @@ class Rendered:
         """Return a stretch as it is heard, shape (2, frames): its mix at the limiter's gains."""
         place, near = self._near(number, MARGIN, MARGIN)
         peaks = [self._true_peaks(number - place + other) for other in range(len(near))]
-        gains = block_gains(np.concatenate(peaks), LIMIT)
-        mix = self._mastered(self.row[number]).copy()
         start = -sum(len(stretch) for stretch in near[:place])
         centres = []
         for stretch in near:
             edges = np.append(np.arange(0, len(stretch), BLOCK), len(stretch))
             centres.append(start + (edges[1:] + edges[:-1]) / 2 - 0.5)
             start += len(stretch)
-        before = sum(len(part) for part in peaks[:place])
-        lower = np.flatnonzero(least(gains, 1)[before : before + len(peaks[place])] < 1.0)
+        before, blocks = sum(map(len, peaks[:place])), len(peaks[place])
+        around = slice(max(0, before - AROUND), before + blocks + AROUND)
+        before -= around.start
+        gains = block_gains(np.concatenate(peaks)[around], LIMIT)
+        lower = np.flatnonzero(least(gains, 1)[before : before + blocks] < 1.0)
+        mix = self._mastered(self.row[number]).copy()
         frames = (lower[:, None] * BLOCK + np.arange(BLOCK)).ravel()
         frames = frames[frames < mix.shape[1]]
-        curve = np.interp(frames, np.concatenate(centres), gains)
+        curve = np.interp(frames, np.concatenate(centres)[around], gains)
         mix[:, frames] *= curve.astype(np.float32)
         return mix
 
@@ -341,11 +374,15 @@ class Rendered:
         key = self._near(number, NEAR, NEAR)
         if key not in self._known:
             around = self._around(number, NEAR, NEAR, self._mastered)
-            heights = self._heights.get(self.row[number])
-            if heights is not None:  # at gains that were nearly these
-                heights = np.pad(heights * np.float32(max(self.gains.band, self.gains.lead)), 1)
+            bounds = None
+            if self._peaks is not None and self.row[number] in self._peaks.starts:
+                balance = self._balance(self.gains)
+                ends = np.zeros(1, np.float32)
+                bounds = np.concatenate(
+                    [ends, self._peaks.bounds(self.row[number], balance), ends]
+                )
             blocks = -(-len(self.row[number]) // BLOCK)
-            self._known[key] = block_peaks(around, WORTH * LIMIT, heights)[1 : 1 + blocks]
+            self._known[key] = block_peaks(around, WORTH * LIMIT, bounds)[1 : 1 + blocks]
         return self._known[key]
 
     def close(self) -> None:
@@ -353,6 +390,7 @@ class Rendered:
         self.pool.shutdown(wait=True, cancel_futures=True)
         self._mastered.cache_clear()
         self._known.clear()
-        self._heights.clear()
+        self._high.clear()
+        self._peaks = None
         self._weighed.clear()
         self.spool.close()

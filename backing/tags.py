@@ -13,13 +13,24 @@ chunks); ID3v2.4 (TIT2, TKEY, TBPM); Vorbis comments; RFC 3533 (Ogg pages).
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterable, Sequence
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 from backing.events import Stream
 
-__all__ = ["mark", "markers", "steady", "tag", "timeless"]
+__all__ = ["load", "mark", "markers", "steady", "tag", "timeless"]
+
+# Module and class of mutagen for each suffix.
+KINDS = {
+    ".wav": ("wave", "WAVE"),
+    ".mp3": ("mp3", "MP3"),
+    ".flac": ("flac", "FLAC"),
+    ".ogg": ("oggvorbis", "OggVorbis"),
+    ".opus": ("oggopus", "OggOpus"),
+}
 
 
 def markers(stream: Stream, rate: int) -> list[tuple[int, str]]:
@@ -85,21 +96,25 @@ def _chunk(name: bytes, body: bytes) -> bytes:
     return name + struct.pack("<I", len(body)) + body + b"\0" * (len(body) % 2)
 
 
+def _kind(suffix: str) -> Any:
+    module, name = KINDS[suffix.lower()]
+    return getattr(import_module(f"mutagen.{module}"), name)
+
+
+def load(suffixes: Iterable[str]) -> None:
+    """Begin to load what `tag` needs for files of some suffixes, while something else is done."""
+    threading.Thread(target=lambda: [_kind(suffix) for suffix in suffixes]).start()
+
+
 def tag(path: Path, title: str, key: str, tempo: float) -> None:
     """Write a finished file's title, key and tempo (felt beats a minute) into it."""
-    from mutagen.flac import FLAC
-    from mutagen.id3 import TBPM, TIT2, TKEY  # every text in UTF-8, which is 3
-    from mutagen.mp3 import MP3
-    from mutagen.oggopus import OggOpus
-    from mutagen.oggvorbis import OggVorbis
-    from mutagen.wave import WAVE
-
-    kinds = {".wav": WAVE, ".mp3": MP3, ".flac": FLAC, ".ogg": OggVorbis, ".opus": OggOpus}
-    kind: Any = kinds[path.suffix.lower()]
+    kind = _kind(path.suffix)
     file = kind(path)
     if file.tags is None:
         file.add_tags()
-    if kind in (WAVE, MP3):
+    if path.suffix.lower() in (".wav", ".mp3"):
+        from mutagen.id3 import TBPM, TIT2, TKEY  # every text in UTF-8, which is 3
+
         short = key.replace(" minor", "m")
         words: tuple[tuple[Any, str], ...] = (
             (TIT2, title), (TKEY, short), (TBPM, str(round(tempo))),

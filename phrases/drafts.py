@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import glob
-import secrets
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -21,7 +21,7 @@ DRAFT = ".backing-"
 def hidden(target: Path) -> Iterator[Path]:
     """Give a new file beside another; it is locked, so that `sweep` leaves it alone."""
     while True:
-        draft = target.with_name(f"{DRAFT}{secrets.token_hex(6)}{target.suffix}")
+        draft = target.with_name(f"{DRAFT}{os.urandom(6).hex()}{target.suffix}")
         with draft.open("xb") as file:
             try:
                 if not _locked(file.fileno(), wait=True):

@@ -10,6 +10,7 @@ from tempfile import TemporaryFile
 from typing import Any
 
 import mutagen
+import mutagen.oggopus
 import numpy as np
 import pyloudnorm
 import pytest
@@ -463,6 +464,7 @@ def _no_fluidsynth(monkeypatch: pytest.MonkeyPatch) -> None:
     # As on a machine without the C library: pyfluidsynth looks for it when it is imported.
     monkeypatch.delitem(sys.modules, "fluidsynth", raising=False)
     monkeypatch.setattr("ctypes.util.find_library", lambda name: None)
+    monkeypatch.setattr("backing.fluid.USUAL", "libnone.so")
     monkeypatch.delenv("HOMEBREW_PREFIX", raising=False)
 
 
