@@ -10,6 +10,7 @@ import contextlib
 import errno
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,6 +74,7 @@ class Sound:
 
 
 NEARLY_FULL = 1 << 20  # bytes
+KEEP_SIZE = 1  # Linux's FALLOC_FL_KEEP_SIZE
 LARGEST_WAV = 4_000_000_000  # bytes
 
 
@@ -297,9 +299,10 @@ def _write_audio(
     assert sound.rate is not None
     load({path.suffix for path in [*drafts, *stems]})
     folder = next(iter([*drafts, *stems])).parent
+    seconds = float(stream.kept().seconds)
     with contextlib.ExitStack() as stack:
         files = {
-            path: stack.enter_context(_open(path, draft, stem=path in stems, sound=sound))
+            path: stack.enter_context(_open(path, draft, seconds, stem=path in stems, sound=sound))
             for path, draft in [*drafts.items(), *stems.items()]
         }
         try:
@@ -340,14 +343,31 @@ def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:
         yield parts, mix
 
 
-def _open(path: Path, draft: Path, *, stem: bool, sound: Sound) -> Any:
+def _open(path: Path, draft: Path, seconds: float, *, stem: bool, sound: Sound) -> Any:
     kind = FORMATS[path.suffix.lower()]
     assert kind is not None
     assert sound.rate is not None
+    wide = 4 if stem else sound.bits // 8
     # soundfile would make UTF-8 of a name, which on a disk from elsewhere it need not be.
     name = str(draft) if os.name == "nt" else os.fsencode(draft)
     with _explained(path):
-        return open_sound(name, sound.rate, kind[0], "FLOAT" if stem else kind[1][sound.bits])
+        file = open_sound(name, sound.rate, kind[0], "FLOAT" if stem else kind[1][sound.bits])
+    if kind[0] == "WAV":
+        _reserve(draft, round(seconds * sound.rate) * 2 * wide)
+    return file
+
+
+def _reserve(path: Path, size: int) -> None:
+    """Set aside so many bytes of the disk for a file, which stays as long as it is.
+
+    A disk that is asked for all at once need not look for room when the file is closed and named.
+    """
+    if sys.platform == "linux":  # Python's own way would make the file longer
+        import ctypes
+
+        with path.open("r+b") as file:
+            place, length = ctypes.c_longlong(0), ctypes.c_longlong(size)
+            ctypes.CDLL(None).fallocate64(file.fileno(), KEEP_SIZE, place, length)
 
 
 def open_sound(path: str | bytes | Path, rate: int, kind: str, subtype: str) -> Any:

@@ -21,6 +21,8 @@ __all__ = ["main"]
 # numpy's threads for matrices take longer to start than numpy to load, and nothing here has use
 # for them.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# A virtual machine may have given its large free pages back and wait for each of them.
+os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
 # Of the many small objects here hardly any is in a ring, and all of them go at the end.
 gc.set_threshold(100_000)
 atexit.register(gc.freeze)
