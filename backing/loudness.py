@@ -432,7 +432,8 @@ def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
     )
     gains: Sound = np.ones(len(peaks), np.float32)
     low = np.flatnonzero(least(lowest, REACH) < 1.0)
-    gains[low] = np.einsum("bw,w->b", around[low], window / window.sum())
+    shares = (window / window.sum()).astype(np.float32)
+    gains[low] = np.einsum("bw,w->b", around[low], shares)
     return gains
 
 

@@ -74,6 +74,7 @@ class Sound:
 
 
 NEARLY_FULL = 1 << 20  # bytes
+BEYOND = 5.0  # seconds of sound that take more of the disk than what rings on, markers and tags
 KEEP_SIZE = 1  # Linux's FALLOC_FL_KEEP_SIZE
 LARGEST_WAV = 4_000_000_000  # bytes
 
@@ -332,6 +333,7 @@ def _write_audio(
             elif path.suffix.lower() in (".ogg", ".opus"):
                 steady(draft)
             tag(draft, stream.title, str(stream.key), float(music[0].tempo))
+            os.truncate(draft, draft.stat().st_size)  # gives back what was reserved
 
 
 def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:
@@ -353,7 +355,7 @@ def _open(path: Path, draft: Path, seconds: float, *, stem: bool, sound: Sound) 
     with _explained(path):
         file = open_sound(name, sound.rate, kind[0], "FLOAT" if stem else kind[1][sound.bits])
     if kind[0] == "WAV":
-        _reserve(draft, round(seconds * sound.rate) * 2 * wide)
+        _reserve(draft, round((seconds + BEYOND) * sound.rate) * 2 * wide)
     return file
 
 

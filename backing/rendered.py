@@ -61,20 +61,22 @@ class _Peaks:
     ----------
     row
         The stretches.
-    high
-        The highest frame of each block of the band, and of the lead if there is one.
+
+    Attributes
+    ----------
+    parts
+        The highest frame of each block of the band, and of the lead if there is one; the last is
+        silent.
     """
 
-    def __init__(self, row: Sequence[Stretch], high: Mapping[Stretch, list[Sound]]) -> None:
-        parts = [np.concatenate(part) for part in zip(*high.values(), strict=True)]
-        self.parts = np.pad(np.stack(parts), ((0, 0), (0, 1)))  # the last is silent
-        self.starts: dict[Stretch, int] = {}
+    def __init__(self, row: Sequence[Stretch]) -> None:
+        self.parts = np.zeros((1, 1), np.float32)
         self.places: dict[Stretch, NDArray[np.int32]] = {}
         start = 0
-        for stretch, (part, *_) in high.items():
-            self.starts[stretch] = start
-            self.places[stretch] = np.arange(start, start + len(part), dtype=np.int32)
-            start += len(part)
+        for stretch in dict.fromkeys(row):
+            end = start + -(-len(stretch) // BLOCK)
+            self.places[stretch] = np.arange(start, end, dtype=np.int32)
+            start = end
         self._batches = [_Batch()]
         silence = np.full(AROUND, start, np.int32)
         cells = 0
@@ -95,10 +97,15 @@ class _Peaks:
             order.append(known[key])
         self._order = np.concatenate(order)
 
+    def fill(self, high: Mapping[Stretch, list[Sound]]) -> None:
+        """Take in the highest frames of the blocks of each stretch, parts as in `parts`."""
+        every = zip(*(high[stretch] for stretch in self.places), strict=True)
+        self.parts = np.pad([np.concatenate(part) for part in every], ((0, 0), (0, 1)))
+
     def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Sound:
         """Return what the frames of each block of a stretch do not exceed at gains."""
-        start = self.starts[stretch]
-        bounds: Sound = gains @ self.parts[:, start : start + len(self.places[stretch])]
+        places = self.places[stretch]
+        bounds: Sound = gains @ self.parts[:, places[0] : places[-1] + 1]
         return bounds
 
     def left(self, peaks: Sound) -> Sound:
@@ -211,16 +218,16 @@ class Rendered:
     def measure(self) -> None:
         """Decide the gains from all that was added."""
         meter = Meter(len(self.names), self.rate)
+        peaks = _Peaks([self.row[number] for number in self._heard]) if self._heard else None
         for number in self._heard:
             shared = self._weighed[self._near(number, TAPS, 0)].result()
             meter.add_weighed(shared, len(self.row[number]))
         self._weighed.clear()
-        if not self._heard:
-            return
-        high = {stretch: found.result() for stretch, found in self._high.items()}
-        self._high.clear()
-        self._peaks = peaks = _Peaks([self.row[number] for number in self._heard], high)
-        self.gains = master(meter, self.names, lambda gains: peaks.left(self._at(gains)))
+        if peaks is not None:
+            peaks.fill({stretch: found.result() for stretch, found in self._high.items()})
+            self._high.clear()
+            self._peaks = peaks
+            self.gains = master(meter, self.names, lambda gains: peaks.left(self._at(gains)))
 
     def _heights(self, stretch: Stretch) -> list[Sound]:
         """Return the highest frame of each block of the band, and of the lead if there is one."""
@@ -240,9 +247,10 @@ class Rendered:
         peaks: Sound = parts.sum(axis=0)
         if len(parts) > 1:
             unsure = np.flatnonzero((peaks > LIMIT) & (parts.min(axis=0) > 0.0))
-            starts = [*self._peaks.starts.values()]
+            places = self._peaks.places
+            starts = [each[0] for each in places.values()]
             split = np.split(unsure, np.searchsorted(unsure, starts[1:]))
-            for (stretch, start), here in zip(self._peaks.starts.items(), split, strict=True):
+            for stretch, start, here in zip(places, starts, split, strict=True):
                 if len(here):
                     frames = (here - start)[:, None] * BLOCK + np.arange(BLOCK)
                     sound = np.take(self.spool.read(stretch), frames, axis=2, mode="clip")
@@ -375,7 +383,7 @@ class Rendered:
         if key not in self._known:
             around = self._around(number, NEAR, NEAR, self._mastered)
             bounds = None
-            if self._peaks is not None and self.row[number] in self._peaks.starts:
+            if self._peaks is not None and self.row[number] in self._peaks.places:
                 balance = self._balance(self.gains)
                 ends = np.zeros(1, np.float32)
                 bounds = np.concatenate(

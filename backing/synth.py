@@ -11,13 +11,13 @@ the threads contend, is then asked for once a stretch and not once an event.
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.events import BEND, BEND_CENTRE, CHANNELS, Note, messages, part_of, set_up
+from backing.events import BEND, BEND_CENTRE, CHANNELS, Message, Note, messages, part_of, set_up
 from backing.fluid import LOCK, give_back, library, new_synth, take
 
 __all__ = ["BLOCK", "PARTS", "Stems", "stretches", "synthesise"]
@@ -68,7 +68,9 @@ class _Synth:
         self.rate = rate
         self.c = library()._fl
         # What is over at once does not let go of Python's lock, which others may keep for long.
-        self._soon = ctypes.PyDLL(self.c._name, handle=self.c._handle)
+        self._soon = soon = ctypes.PyDLL(self.c._name, handle=self.c._handle)
+        self._now = {kind: getattr(soon, f"fluid_synth_{name}") for kind, name in NOW.items()}
+        self._later = {kind: getattr(soon, f"fluid_event_{name}") for kind, name in LATER.items()}
         pairs = len(PARTS)
         self._left, self._right = ((ctypes.c_void_p * pairs)() for _ in range(2))
         with LOCK:
@@ -81,7 +83,7 @@ class _Synth:
         self._event = ctypes.c_void_p(self.c.new_fluid_event())
         to = self.c.fluid_sequencer_register_fluidsynth(self._sequencer, self._own)
         self.c.fluid_event_set_dest(self._event, to)
-        self._edge = self._of_edge = 0  # where the last is due, and how many before it were
+        self._edge = self._due = self._last = 0  # when the last is due, and the last of its edge
 
     def _give_back(self) -> None:
         """Leave the soundfont to the next, once no voice reads it any more."""
@@ -100,7 +102,7 @@ class _Synth:
             with LOCK:  # samples are loaded
                 self.synth.program_select(channel, self.font, bank, *values)
         else:
-            getattr(self._soon, f"fluid_synth_{NOW[kind]}")(self._own, channel, *values)
+            self._now[kind](self._own, channel, *values)
 
     def later(self, edge: int, data: tuple[int, ...]) -> None:
         """Send a message, which is none of a program, so that it is heard from an edge on.
@@ -108,15 +110,13 @@ class _Synth:
         The edge lies two blocks behind the start or later, and behind all that was rendered.
         """
         kind, channel, *values = _played(data)
-        getattr(self._soon, f"fluid_event_{LATER[kind]}")(self._event, channel, *values)
-        self._of_edge = self._of_edge + 1 if edge == self._edge else 0
-        self._edge = edge
-        tick = TICKS * self._milliseconds(edge - 2 * BLOCK) + 1 + min(self._of_edge, TICKS - 1)
-        self._soon.fluid_sequencer_send_at(self._sequencer, self._event, tick, 1)
-
-    def _milliseconds(self, frame: int) -> int:
-        """Return what the sequencer takes for the time of a block, as FluidSynth reckons it."""
-        return int(1000.0 * frame / self.rate)
+        self._later[kind](self._event, channel, *values)
+        if edge != self._edge:
+            # The time of the block but one before, as FluidSynth reckons it.
+            self._edge, self._due = edge, int(1000.0 * (edge - 2 * BLOCK) / self.rate) * TICKS
+            self._last = self._due + TICKS
+        self._due = min(self._due + 1, self._last)
+        self._soon.fluid_sequencer_send_at(self._sequencer, self._event, self._due, 1)
 
     def render(self, address: int, side: int, frames: int) -> None:
         """Write frames to memory: left and right of each part, each `side` bytes further on."""
@@ -194,20 +194,11 @@ def stretches(
         for voice in sorted({note.voice for note in notes}, key=list(CHANNELS).index):
             for data in set_up(voice, programs):
                 tape.synth.send(data)
-        bends: dict[int, tuple[int, ...]] = {}  # of several in a block only the last sounds
-        last = 0
-        for edge, (_, rank, data) in zip(edges, events, strict=True):
-            if edge > last or rank != BEND:
-                for bend in bends.values():
-                    yield from tape.put(last, bend)
-                bends.clear()
-            last = edge
-            if rank == BEND:
-                bends[data[0]] = data
-            else:
-                yield from tape.put(edge, data)
-        for bend in bends.values():
-            yield from tape.put(last, bend)
+        for edge, data in _collapsed(zip(edges, events, strict=True)):
+            before = tape.played_before(edge, data)
+            if before > tape.now:
+                yield from tape.forward(before)
+            tape.put(edge, data)
         yield from tape.forward(played)
         longest = played + round(LONGEST_TAIL * rate)
         while tape.now < longest and tape.synth.sounding():
@@ -215,6 +206,26 @@ def stretches(
         yield tape.rest()
     finally:
         tape.synth.close()
+
+
+def _collapsed(
+    events: Iterable[tuple[int, Message]],
+) -> Iterator[tuple[int, tuple[int, ...]]]:
+    """Yield edge and message of events; of several bends at an edge only the last sounds."""
+    bends: dict[int, tuple[int, ...]] = {}
+    last = 0
+    for edge, (_, rank, data) in events:
+        if bends and (edge > last or rank != BEND):
+            for bend in bends.values():
+                yield last, bend
+            bends.clear()
+        last = edge
+        if rank == BEND:
+            bends[data[0]] = data
+        else:
+            yield edge, data
+    for bend in bends.values():
+        yield last, bend
 
 
 class _Tape:
@@ -230,10 +241,13 @@ class _Tape:
         self._out = np.zeros((len(PARTS), 2, LENGTH), np.float32)
         self._address = self._out.ctypes.data
 
-    def put(self, edge: int, data: tuple[int, ...]) -> Iterator[Stems]:
-        """Have a message sent at an edge, and yield the stretches that are full before."""
+    def played_before(self, edge: int, data: tuple[int, ...]) -> int:
+        """Return the frame up to which all is played before a message is put at an edge."""
         by_hand = edge <= BLOCK or data[0] & 0xF0 == PROGRAM
-        yield from self.forward(edge if by_hand else (edge - 1) // LENGTH * LENGTH)
+        return edge if by_hand else (edge - 1) // LENGTH * LENGTH
+
+    def put(self, edge: int, data: tuple[int, ...]) -> None:
+        """Have a message sent at an edge."""
         if edge == self.now:
             self.synth.send(data)
         else:
