@@ -10,6 +10,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -35,8 +36,9 @@ def jack() -> Iterator[str]:
         patch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
         patch.setenv("JACK_NO_START_SERVER", "1")
         patch.setenv("JACK_DEFAULT_SERVER", SERVER)
-        server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        assert _up(server), "jackd did not start"
+        with _alone():
+            server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+            assert _up(server), "jackd did not start"
         yield SERVER
         server.terminate()
         with contextlib.suppress(subprocess.TimeoutExpired):
@@ -45,6 +47,16 @@ def jack() -> Iterator[str]:
         server.wait()
         assert server.stdout is not None
         server.stdout.close()
+
+
+@contextlib.contextmanager
+def _alone() -> Iterator[None]:
+    """Keep others that test meanwhile from starting a server: what all share bears only one."""
+    import fcntl
+
+    with (Path(tempfile.gettempdir()) / "porchband-test-jack.lock").open("a") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
 
 
 def _up(server: subprocess.Popen[bytes]) -> bool:
@@ -242,9 +254,10 @@ def play() -> Iterator[Play]:
 def playing() -> Iterator[Play]:
     """Start processes that play; `terminal` gives one a terminal of 80 by 24."""
     players: list[Player] = []
-    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-        # As in what a shell runs in the background; it would be handed on.
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+    for number in (signal.SIGINT, signal.SIGHUP):
+        if signal.getsignal(number) is signal.SIG_IGN:
+            # As in what a shell runs in the background, or nohup; it would be handed on.
+            signal.signal(number, signal.SIG_DFL)
 
     def start(stream: str, *, terminal: bool = False, before: str = "", **options: Any) -> Player:
         code = CHILD.format(stream=stream, options=options, before=before)
@@ -281,6 +294,7 @@ def playing() -> Iterator[Play]:
             player.process.wait()
         for pipe in (player.process.stdout, player.process.stderr):
             if pipe is not None:
+                print(f"player said: {pipe.read()!r}")  # shown where a test fails
                 pipe.close()
         if player.master is not None:
             master, player.master = player.master, None
@@ -304,8 +318,9 @@ def other_jack(jack: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[subproces
     name = f"{jack}-other"
     monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
     words = ["jackd", "-R", "-n", name, "-d", "dummy", "-r", "48000", "-p", "256"]
-    server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-    assert _up(server), "jackd did not start"
+    with _alone():
+        server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        assert _up(server), "jackd did not start"
     yield server
     server.terminate()
     server.communicate(timeout=10)
