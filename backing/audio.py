@@ -18,7 +18,8 @@ import numpy as np
 
 from backing.events import Note, Section, Stream
 from backing.fluid import check_audio
-from backing.loudness import CELL, MARGIN, TAPS, k_spectrum
+from backing.limiter import MARGIN
+from backing.loudness import CELL, TAPS, k_spectrum
 from backing.mix import APART, TOGETHER, Sound, layered, room
 from backing.rendered import Rendered
 from backing.spool import Spool, Stretch

@@ -1,49 +1,28 @@
-"""Loudness and true peak, and the gain that keeps peaks under a limit.
+"""Loudness, as ITU-R BS.1770 measures it.
 
-Conventions: sound is an array of shape (2, frames) in full-scale units; loudness is in LUFS,
-peaks are in dBTP. Filters are applied as short impulse responses through the FFT, block by
-block, so that an hour is measured in little memory.
+Conventions: sound is an array of shape (layers, 2, frames) in full-scale units; loudness is in
+LUFS.
 
-References: ITU-R BS.1770-4 for the K-weighting, the gates (-70 LUFS, then 10 LU below the mean),
-the 400 ms blocks that overlap by three quarters, and four-times oversampling for the true peak.
-Its tables hold the weighting at 48 kHz; `SHELF` and `LOW_CUT` are the analogue filters whose
-bilinear transform gives those tables, so that other rates can be had.
+References: ITU-R BS.1770-4 for the K-weighting, the gates (-70 LUFS, then 10 LU below the mean)
+and the 400 ms blocks that overlap by three quarters. Its tables hold the weighting at 48 kHz;
+`SHELF` and `LOW_CUT` are the analogue filters whose bilinear transform gives those tables, so that
+other rates can be had.
 """
 
 from __future__ import annotations
 
 import math
-import threading
-from collections.abc import Callable, Iterator
-from functools import lru_cache, wraps
-from typing import Any, ParamSpec, TypeVar, cast
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "BLOCK",
-    "CELL",
-    "MARGIN",
-    "SILENCE",
-    "TAPS",
-    "Meter",
-    "block_gains",
-    "block_heights",
-    "block_peaks",
-    "filtered",
-    "gain_curve",
-    "k_spectrum",
-    "least",
-    "once",
-    "true_peak",
-    "weighed",
-]
+from backing.filters import blocks, once, passed
+from backing.limiter import BLOCK
+
+__all__ = ["CELL", "SILENCE", "TAPS", "Meter", "k_spectrum", "weighed"]
 
 Sound = NDArray[np.float32]
-P = ParamSpec("P")
-T = TypeVar("T")
-S = TypeVar("S", np.float32, np.complex64)
 
 SHELF = (1681.974450955533, 3.999843853973347, 0.7071752369554196)  # Hz, dB, Q
 LOW_CUT = (38.13547087602444, 0.5003270373238773)  # Hz, Q
@@ -54,33 +33,7 @@ SILENCE = -math.inf
 
 TAPS = 4096  # 93 ms: the low cut has died away to 1e-9
 FFT = 1 << 15
-ROWS = 4  # transforms that numpy does at once; fewer take more than twice as long each
-
-OVERSAMPLED = 4
-SINC = 12  # taps of each phase
-BLOCK = 30  # frames that share a peak; a step is a whole number of them at either rate
 CELL = 15 * BLOCK  # frames that are weighed together, about 10 ms
-REACH = 14  # blocks, 10 ms, over which the gain falls and rises
-MARGIN = (2 * REACH + 4) * BLOCK  # frames that a gain depends on, before and after
-
-
-_ONCE = threading.RLock()
-
-
-def once(most: int) -> Callable[[Callable[P, T]], Callable[P, T]]:
-    """Keep the last so many things that a function made, no two threads making the same."""
-
-    def keeping(make: Callable[P, T]) -> Callable[P, T]:
-        kept = lru_cache(most)(make)
-
-        @wraps(make)
-        def made(*given: P.args, **named: P.kwargs) -> T:
-            with _ONCE:
-                return kept(*given, **named)  # type: ignore[arg-type]
-
-        return made
-
-    return keeping
 
 
 @lru_cache(maxsize=2)
@@ -114,114 +67,6 @@ def k_spectrum(rate: int) -> NDArray[np.complex64]:
     return (np.fft.rfft(impulse, FFT) * FFT).astype(np.complex64)
 
 
-_KEPT = threading.local()
-
-
-def _scratch(name: str, shape: tuple[int, ...], kind: type[S]) -> NDArray[S]:
-    """Return this thread's own array for what does not last.
-
-    The pages of a large array that is new each time cost more than what is done with it.
-    """
-    kept: NDArray[S] | None = getattr(_KEPT, name, None)
-    if kept is None or kept.shape != shape:
-        kept = np.empty(shape, kind)
-        setattr(_KEPT, name, kept)
-    return kept
-
-
-def _passed(sound: Sound, spectrum: NDArray[np.complex64], size: int) -> Sound:
-    """Return a sound convolved in a ring of a size, valid until the next call of this thread.
-
-    Its own spectrum is taken over the size, and the other's is as much larger: numpy then
-    transforms in single precision, several rows at once, where else it would in double precision,
-    which takes three to seven times as long.
-    """
-    own = _scratch("own", (*sound.shape[:-1], size // 2 + 1), np.complex64)
-    np.fft.rfft(sound, size, norm="forward", out=cast(Any, own))
-    shape = np.broadcast_shapes(own.shape, spectrum.shape)
-    both = own if shape == own.shape else _scratch("both", shape, np.complex64)
-    np.multiply(own, spectrum, out=both)
-    out = _scratch("out", (*shape[:-1], size), np.float32)
-    np.fft.irfft(both, size, out=cast(Any, out))
-    return out
-
-
-def _together(sound: Sound) -> int:
-    """Return how many blocks of a sound are transformed at once."""
-    return max(1, ROWS // math.prod(sound.shape[:-1]))
-
-
-def _blocks(sound: Sound, hop: int, length: int, size: int) -> Iterator[tuple[int, Sound]]:
-    """Yield where blocks start that are `hop` frames apart, and as many at once as is quick.
-
-    They have shape (..., blocks, size): up to `length` frames of sound each, then silence. They
-    are valid until the next.
-    """
-    together = _together(sound)
-    blocks = _scratch("blocks", (*sound.shape[:-1], together, size), np.float32)
-    for start in range(0, sound.shape[-1], together * hop):
-        for number in range(together):
-            piece = sound[..., start + number * hop :][..., :length]
-            blocks[..., number, : piece.shape[-1]] = piece
-            blocks[..., number, piece.shape[-1] :] = 0.0
-        yield start, blocks
-
-
-def _fast(frames: int) -> int:
-    """Return the next length that is quick to transform: few factors, all small."""
-    power = 1 << max(7, (frames - 1).bit_length())
-    sizes = (share * power // 128 for share in (64, 80, 96, 100, 120, 125, 128))
-    return min(size for size in sizes if size >= frames)
-
-
-class _Same:
-    """An array that is the same as itself alone, and is not written to."""
-
-    def __init__(self, array: Sound) -> None:
-        self.array = array
-
-    def __hash__(self) -> int:
-        return id(self.array)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and self.array is other.array
-
-
-@once(16)
-def _spectrum(response: _Same, size: int) -> NDArray[np.complex64]:
-    return (np.fft.rfft(response.array.astype(np.float64), size) * size).astype(np.complex64)
-
-
-def filtered(
-    sound: Sound, response: Sound, most: int = 1 << 18, out: Sound | None = None
-) -> Sound:
-    """Return sound convolved with a response, along the last axis, longer by the response.
-
-    Parameters
-    ----------
-    sound, response
-        Of shapes that broadcast together, but for their last axes.
-    most
-        The longest FFT, more than the response's length.
-    out
-        What it is added to, as long as what is returned; silence by default.
-    """
-    over = response.shape[-1] - 1
-    frames = sound.shape[-1]
-    if out is None:
-        sides = np.broadcast_shapes(sound.shape[:-1], response.shape[:-1])
-        out = np.zeros((*sides, frames + over), np.float32)
-    size = min(most, _fast(-(-frames // _together(sound)) + over))
-    hop = size - over
-    spectrum = _spectrum(_Same(response), size)[..., np.newaxis, :]
-    for start, blocks in _blocks(sound, hop, hop, size):
-        for block in np.moveaxis(_passed(blocks, spectrum, size), -2, 0):
-            here = out[..., start : start + size]
-            here += block[..., : here.shape[-1]]
-            start += hop
-    return out
-
-
 def weighed(sound: Sound, rate: int) -> Sound:
     """Return what the layers of a sound share, K-weighted, in each of its cells.
 
@@ -242,8 +87,8 @@ def weighed(sound: Sound, rate: int) -> Sound:
     frames = sound.shape[2] - TAPS + 1
     cells = -(-frames // CELL)
     heard = np.zeros((*sound.shape[:2], cells * CELL), np.float32)
-    for start, blocks in _blocks(sound, hop, FFT, FFT):
-        for block in np.moveaxis(_passed(blocks, k_spectrum(rate), FFT), -2, 0):
+    for start, several in blocks(sound, hop, FFT, FFT):
+        for block in np.moveaxis(passed(several, k_spectrum(rate), FFT), -2, 0):
             here = heard[:, :, start : min(start + hop, frames)]
             here[...] = block[:, :, TAPS - 1 : TAPS - 1 + here.shape[2]]
             start += hop
@@ -340,124 +185,3 @@ class Meter:
         sums = np.stack([np.interp(places, self._edges[0], column) for column in total.T], axis=1)
         means: NDArray[np.float64] = (sums[4:] - sums[:-4]) / (4 * step)
         return means
-
-
-@lru_cache(maxsize=1)
-def _between() -> Sound:
-    """Return what makes the values between the frames of a block of it and `SINC` - 1 around it.
-
-    Shape (BLOCK + SINC - 1, values), to be multiplied by from the right.
-    """
-    place = np.arange(SINC)[:, None] - (SINC / 2 - 1)
-    phase = np.arange(1, OVERSAMPLED)[None, :] / OVERSAMPLED
-    window = np.kaiser(SINC * OVERSAMPLED + 1, 5.0)
-    taps = np.sinc(place - phase)
-    taps *= np.interp(
-        (place - phase) / (SINC / 2) * 0.5 + 0.5, np.linspace(0, 1, len(window)), window
-    )
-    taps /= taps.sum(axis=0)
-    each = np.zeros((BLOCK + SINC - 1, BLOCK, OVERSAMPLED - 1), np.float32)
-    for frame in range(BLOCK):
-        each[frame : frame + SINC, frame] = taps
-    return each.reshape(len(each), -1)
-
-
-def block_heights(sound: Sound) -> NDArray[np.float32]:
-    """Return the highest frame of each block of `BLOCK` frames, of whichever side is higher.
-
-    Parameters
-    ----------
-    sound
-        Shape (2, frames); the last block may be short.
-    """
-    high = np.abs(sound).max(axis=0)
-    heights: NDArray[np.float32] = np.maximum.reduceat(high, np.arange(0, len(high), BLOCK))
-    return heights
-
-
-def block_peaks(
-    sound: Sound, worth: float = 0.0, bounds: NDArray[np.float32] | None = None
-) -> NDArray[np.float32]:
-    """Return the true peak of each block of `BLOCK` frames, of whichever side is higher.
-
-    Parameters
-    ----------
-    sound
-        Shape (2, frames); the last block may be short.
-    worth
-        Where no frame of a block reaches this, its peak is only known not to reach it either, or
-        is a little more, between frames.
-    bounds
-        What no frame of each block exceeds, if that is known.
-    """
-    if not sound.shape[1]:
-        return np.zeros(0, np.float32)
-    peaks = block_heights(sound) if bounds is None else bounds.copy()
-    hot = np.flatnonzero(peaks >= worth)
-    place = hot[:, None] * BLOCK + np.arange(BLOCK + SINC - 1) - (SINC // 2 - 1)
-    inside = (place >= 0) & (place < sound.shape[1])
-    windows = sound[:, np.where(inside, place, 0)] * inside
-    peaks[hot] = np.abs(windows[:, :, SINC // 2 - 1 :][:, :, :BLOCK]).max(axis=(0, 2))
-    reach = peaks[hot] >= worth
-    hot, windows = hot[reach], windows[:, reach]
-    between = np.abs(windows @ _between()).max(axis=(0, 2))
-    peaks[hot] = np.maximum(peaks[hot], between)
-    return peaks
-
-
-def true_peak(sound: Sound) -> float:
-    """Return the true peak in dBTP, shape (2, frames) in; -inf for silence."""
-    peak = float(block_peaks(sound).max(initial=0.0))
-    return 20 * math.log10(peak) if peak else SILENCE
-
-
-def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
-    """Return the gain of each block, 1 or less, that keeps its peak and its neighbours' low.
-
-    Parameters
-    ----------
-    peaks
-        One for each block of `BLOCK` frames, as `block_peaks` finds them.
-    limit
-        Linear, full scale is 1.
-    """
-    need = np.minimum(1.0, limit / np.maximum(peaks, 1e-9))
-    if (need == 1.0).all():
-        return np.ones(len(peaks), np.float32)
-    lowest = least(need, REACH + 1)  # a frame lies between the centres of two blocks
-    window = np.hanning(2 * REACH + 3)[1:-1]
-    ends = np.repeat(lowest[[0, -1]], REACH)
-    around = np.lib.stride_tricks.sliding_window_view(
-        np.concatenate([ends[:REACH], lowest, ends[REACH:]]), 2 * REACH + 1
-    )
-    gains: Sound = np.ones(len(peaks), np.float32)
-    low = np.flatnonzero(least(lowest, REACH) < 1.0)
-    shares = (window / window.sum()).astype(np.float32)
-    gains[low] = np.einsum("bw,w->b", around[low], shares)
-    return gains
-
-
-def least(values: Sound, reach: int) -> Sound:
-    """Return the least of each value and `reach` neighbours on either side, 1 beyond the ends."""
-    width = 2 * reach + 1
-    beyond = np.ones(reach, values.dtype)
-    least, span = np.concatenate([beyond, values, beyond]), 1
-    while 2 * span <= width:  # twice as wide each time
-        least, span = np.minimum(least[:-span], least[span:]), 2 * span
-    rest = width - span
-    return np.minimum(least[:-rest], least[rest:]) if rest else least
-
-
-def gain_curve(sound: Sound, limit: float) -> Sound:
-    """Return the gain of each frame, 1 or less, that keeps true peaks at a limit or under it.
-
-    Parameters
-    ----------
-    sound
-        Shape (2, frames). A gain depends on what lies within `MARGIN` frames.
-    limit
-        Linear, full scale is 1.
-    """
-    smooth = block_gains(block_peaks(sound, 0.6 * limit), limit)
-    centres = (np.arange(len(smooth)) + 0.5) * BLOCK - 0.5
-    return np.interp(np.arange(sound.shape[1]), centres, smooth).astype(np.float32)

@@ -17,7 +17,8 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.loudness import SILENCE, Meter, filtered, once
+from backing.filters import filtered, once
+from backing.loudness import SILENCE, Meter
 from backing.synth import PARTS, Stems
 from backing.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 

@@ -8,7 +8,7 @@ not found out twice.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence, Sized
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import lru_cache
 from pathlib import Path
@@ -18,29 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.fluid import AT_ONCE
-from backing.loudness import (
-    BLOCK,
-    CELL,
-    MARGIN,
-    TAPS,
-    Meter,
-    block_gains,
-    block_heights,
-    block_peaks,
-    least,
-    weighed,
-)
+from backing.limiter import BLOCK, MARGIN, block_gains, block_heights, block_peaks, least
+from backing.loudness import TAPS, Meter, weighed
 from backing.mix import LIMIT, Gains, Sound, master
+from backing.peaks import AROUND, Peaks, near
 from backing.spool import Spool, Stretch
 
 __all__ = ["Rendered"]
 
 AHEAD = 4  # stretches that are finished before they are first asked for
-MANY = 1 << 17  # blocks whose gains are found at a time
 KEPT = 32  # stretches within which one comes again for which it is kept
 WORTH = 0.55  # of the limit: what is lower is not higher than that between its frames
 MASTERED = 12  # stretches whose mix is kept for a while
-AROUND = MARGIN // BLOCK  # blocks around a stretch that its gains depend on
 NEAR = BLOCK  # frames around a stretch, more than its true peaks depend on
 
 
@@ -52,105 +41,6 @@ def _again(keys: Sequence[Hashable]) -> list[int]:
         out.append(following.get(keys[place], sys.maxsize))
         following[keys[place]] = place
     return out[::-1]
-
-
-class _Peaks:
-    """The peaks of the blocks of a row of stretches, each that comes again kept once.
-
-    Parameters
-    ----------
-    row
-        The stretches.
-
-    Attributes
-    ----------
-    parts
-        The highest frame of each block of the band, and of the lead if there is one; the last is
-        silent.
-    """
-
-    def __init__(self, row: Sequence[Stretch]) -> None:
-        self.parts = np.zeros((1, 1), np.float32)
-        self.places: dict[Stretch, NDArray[np.int32]] = {}
-        start = 0
-        for stretch in dict.fromkeys(row):
-            end = start + -(-len(stretch) // BLOCK)
-            self.places[stretch] = np.arange(start, end, dtype=np.int32)
-            start = end
-        self._batches = [_Batch()]
-        silence = np.full(AROUND, start, np.int32)
-        cells = 0
-        known: dict[Hashable, NDArray[np.intp]] = {}
-        order: list[NDArray[np.intp]] = []
-        blocks = [self.places[stretch] for stretch in row]
-        for number, here in enumerate(blocks):
-            first, last = _near(blocks, number, AROUND, AROUND)
-            key = number - first, *row[first : last + 1]
-            if key not in known:
-                before = np.concatenate([silence, *blocks[first:number]])[-AROUND:]
-                after = np.concatenate([*blocks[number + 1 : last + 1], silence])[:AROUND]
-                if self._batches[-1].size > MANY:
-                    self._batches.append(_Batch())
-                added = self._batches[-1].add(before, here, after)
-                known[key] = np.arange(cells, cells + added - 1)  # the last is no cell
-                cells += added
-            order.append(known[key])
-        self._order = np.concatenate(order)
-
-    def fill(self, high: Mapping[Stretch, list[Sound]]) -> None:
-        """Take in the highest frames of the blocks of each stretch, parts as in `parts`."""
-        every = zip(*(high[stretch] for stretch in self.places), strict=True)
-        self.parts = np.pad([np.concatenate(part) for part in every], ((0, 0), (0, 1)))
-
-    def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Sound:
-        """Return what the frames of each block of a stretch do not exceed at gains."""
-        places = self.places[stretch]
-        bounds: Sound = gains @ self.parts[:, places[0] : places[-1] + 1]
-        return bounds
-
-    def left(self, peaks: Sound) -> Sound:
-        """Return what a limiter leaves of the power of each cell of the row."""
-        return np.concatenate([batch.left(peaks) for batch in self._batches])[self._order]
-
-
-class _Batch:
-    """Blocks of stretches, each with those around it, that are worked on at a time."""
-
-    def __init__(self) -> None:
-        self.size = 0
-        self._blocks: list[NDArray[np.int32]] = []
-        self._starts: list[NDArray[np.intp]] = []
-        self._sizes: list[NDArray[np.intp]] = []
-
-    def add(
-        self, before: NDArray[np.int32], here: NDArray[np.int32], after: NDArray[np.int32]
-    ) -> int:
-        """Append the places of blocks; return their cells, and one that holds what is after."""
-        edges = np.append(np.arange(0, len(here), CELL // BLOCK), len(here))
-        self._starts.append(self.size + len(before) + edges)
-        self._sizes.append(np.diff(edges, append=len(here) + 1))
-        self._blocks += [before, here, after]
-        self.size += len(before) + len(here) + len(after)
-        return len(edges)
-
-    def left(self, peaks: Sound) -> Sound:
-        """Return what a limiter leaves of the power of each cell, and of what is no cell."""
-        blocks = np.append(peaks[np.concatenate(self._blocks)], np.float32(0.0))
-        power = block_gains(blocks, LIMIT) ** 2
-        sums = np.add.reduceat(power, np.concatenate(self._starts))
-        return (sums / np.concatenate(self._sizes)).astype(np.float32)
-
-
-def _near(row: Sequence[Sized], number: int, before: int, after: int) -> tuple[int, int]:
-    """Return the first and the last stretch of which something is so near to one."""
-    first, last = number, number
-    while first > 0 and before > 0:
-        first -= 1
-        before -= len(row[first])
-    while last + 1 < len(row) and after > 0:
-        last += 1
-        after -= len(row[last])
-    return first, last
 
 
 class Rendered:
@@ -187,7 +77,7 @@ class Rendered:
         self._heard: list[int] = []
         self._known: dict[Hashable, Sound] = {}
         self._high: dict[Stretch, Future[list[Sound]]] = {}
-        self._peaks: _Peaks | None = None
+        self._peaks: Peaks | None = None
         self._weighed: dict[Hashable, Future[Sound]] = {}
         self.pool = ThreadPoolExecutor(AT_ONCE)  # FluidSynth and numpy leave Python to others
         # A stretch is looked at for its neighbours' sake too.
@@ -218,7 +108,7 @@ class Rendered:
     def measure(self) -> None:
         """Decide the gains from all that was added."""
         meter = Meter(len(self.names), self.rate)
-        peaks = _Peaks([self.row[number] for number in self._heard]) if self._heard else None
+        peaks = Peaks([self.row[number] for number in self._heard]) if self._heard else None
         for number in self._heard:
             shared = self._weighed[self._near(number, TAPS, 0)].result()
             meter.add_weighed(shared, len(self.row[number]))
@@ -270,7 +160,7 @@ class Rendered:
 
     def _near(self, number: int, before: int, after: int) -> tuple[int, tuple[Stretch, ...]]:
         """Return the stretches within so many frames of one, and the place of it among them."""
-        first, last = _near(self.row, number, before, after)
+        first, last = near(self.row, number, before, after)
         return number - first, tuple(self.row[first : last + 1])
 
     def _around(
@@ -357,11 +247,11 @@ class Rendered:
 
     def _finished(self, number: int) -> Sound:
         """Return a stretch as it is heard, shape (2, frames): its mix at the limiter's gains."""
-        place, near = self._near(number, MARGIN, MARGIN)
-        peaks = [self._true_peaks(number - place + other) for other in range(len(near))]
-        start = -sum(len(stretch) for stretch in near[:place])
+        place, beside = self._near(number, MARGIN, MARGIN)
+        peaks = [self._true_peaks(number - place + other) for other in range(len(beside))]
+        start = -sum(len(stretch) for stretch in beside[:place])
         centres = []
-        for stretch in near:
+        for stretch in beside:
             edges = np.append(np.arange(0, len(stretch), BLOCK), len(stretch))
             centres.append(start + (edges[1:] + edges[:-1]) / 2 - 0.5)
             start += len(stretch)

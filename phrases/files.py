@@ -259,8 +259,8 @@ def _behind(file: TextFile, where: Where, before: int | None) -> int | None:
 
 def _parsed(file: TextFile, where: Where, read: Any, default: Any) -> Any:
     text = file.get(where, str, default)
-    if not isinstance(file.table(where[:-1]).get(str(where[-1])), str):
-        return text
+    if text is None or text is not file.table(where[:-1]).get(str(where[-1])):
+        return text  # it is not there, or not a text that may be read
     return file.attempt(where, read, text)
 
 

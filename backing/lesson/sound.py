@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from backing.audio import Rendered, render
 from backing.events import Stream
 from backing.lesson.items import Item
-from backing.loudness import gain_curve
+from backing.limiter import gain_curve
 from backing.midi import midi_bytes
 from backing.output import FORMATS, OutputError, open_sound, why
 from backing.tags import mark, markers, steady, tag, timeless

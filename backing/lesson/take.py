@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 
 from backing.audio import CHUNK, Rendered
 from backing.events import Stream
-from backing.loudness import BLOCK, MARGIN, SILENCE, Meter, gain_curve
+from backing.limiter import BLOCK, MARGIN, gain_curve
+from backing.loudness import SILENCE, Meter
 from backing.mix import LIMIT
 from phrases.errors import BluesError
 from phrases.phrase import Phrase

@@ -21,9 +21,9 @@ import numpy as np
 from backing.audio import LAST_RING, faded, pieces
 from backing.events import Note
 from backing.fluid import check_audio
+from backing.limiter import BLOCK, MARGIN, gain_curve
 from backing.live.score import Score
 from backing.live.transport import Due, Transport
-from backing.loudness import BLOCK, MARGIN, gain_curve
 from backing.mix import LIMIT, TOGETHER, Gains, Sound
 from phrases.curve import Curve
 

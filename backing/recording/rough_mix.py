@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.loudness import BLOCK, MARGIN, SILENCE, Meter, gain_curve
+from backing.limiter import BLOCK, MARGIN, gain_curve
+from backing.loudness import SILENCE, Meter
 from backing.mix import LIMIT
 from backing.output import OutputError, beside
 

@@ -8,6 +8,10 @@ from fractions import Fraction
 from typing import Any
 from unittest.mock import patch
 
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
+
 from backing.arrangement import arrange
 from backing.band import Band, Bar
 from backing.events import Note, Section, Stream
@@ -33,6 +37,13 @@ notes = '4& e5 | 1 e8p5 2 B8 | 1 G7b(full) 3 .'
 role = "response"
 notes = '4 B5 | 1 B8 & B5 2 G7/9~ 3 . | 1 D7 2 .'
 """
+
+
+def noise(seed: int, frames: int, cutoff: float = 0.5) -> NDArray[np.float32]:
+    """Return stereo noise that swells and fades, up to a share of half the rate."""
+    white = np.random.default_rng(seed).standard_normal((2, frames))
+    swell = 0.02 + 0.1 * np.sin(np.arange(frames) / 20_000) ** 2
+    return (sosfilt(butter(8, cutoff, output="sos"), white) * swell).astype(np.float32)
 
 
 def answered(lines: str = "every") -> Phrase:

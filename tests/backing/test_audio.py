@@ -19,7 +19,7 @@ from backing import audio, pieces, spool
 from backing.audio import LAST_RING, RATE, Rendered, frame_of, render
 from backing.band import count_in
 from backing.events import Note, Section, Stream
-from backing.loudness import gain_curve, true_peak
+from backing.limiter import gain_curve, true_peak
 from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound
 from backing.synth import stretches
 from backing.tempo import Clock

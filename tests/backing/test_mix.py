@@ -7,7 +7,8 @@ import pyloudnorm
 import pytest
 from scipy.signal import butter, sosfilt
 
-from backing.loudness import BLOCK, CELL, Meter, block_gains
+from backing.limiter import BLOCK, block_gains
+from backing.loudness import CELL, Meter
 from backing.mix import (
     APART,
     BAND_LOUDNESS,

@@ -237,3 +237,58 @@ def test_a_mangled_file_is_read_or_refused_in_words(name: str, tmp_path: Path) -
         assert told, number
     assert 0 < used < cases  # mangled enough, and not beyond reading
     assert memory() - before < MORE_MEMORY
+
+
+WHOLE_PHRASE = """\
+title = "A phrase"
+key = "A minor"
+scale = "minor pentatonic"
+meter = "4/4"
+groove = "shuffle"
+tempo = 96
+swing = "2:1"
+lines = "every"
+tone = "clean"
+pick = "bridge"
+level = "easy"
+tags = ["slide"]
+tips = "A word."
+[[part]]
+role = "call"
+notes = '| 1 e5 2 B8 & B5 3 G7~ | 1 - 2 .'
+[[tip]]
+at = "call 1 2"
+text = "A word."
+[[variation]]
+name = "other"
+swing = "3:2"
+[[variation.part]]
+role = "call"
+notes = '| 1 e5 2 B8 & B5 3 . | 1 G7 2 .'
+"""
+WHOLE = {
+    "phrase": [WHOLE_PHRASE],
+    "groove": KINDS_OF_FILE["groove"].texts[:1],
+    "form": KINDS_OF_FILE["form"].texts,
+    "plan": [WHOLE_PLAN, RAMP],
+    "lesson": [WHOLE_LESSON],
+}
+MARK = "\u202e"  # turns writing round
+
+
+@pytest.mark.parametrize("name", WHOLE)
+def test_a_mark_in_any_text_of_a_file_is_refused_in_words(name: str, tmp_path: Path) -> None:
+    for one in (EXAMPLES / "lesson").glob("*.toml"):
+        (tmp_path / one.name).write_bytes(one.read_bytes())
+    path = tmp_path / "marked.toml"
+    use, places = KINDS_OF_FILE[name].use, 0
+    for text in WHOLE[name]:
+        path.write_text(text, encoding="utf-8")
+        use(path)  # as it stands it is read
+        for found in re.finditer(r"""(?<![\w'"])(['"])[^'"\n]+\1""", text):
+            start = found.start() + 1
+            path.write_text(text[:start] + MARK + text[start:], encoding="utf-8")
+            with pytest.raises(TextFileError, match=r"U\+202E|is not|e can|no such"):
+                use(path)
+            places += 1
+    assert places > 3

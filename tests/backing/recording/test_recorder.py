@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from scipy.signal import butter, sosfilt
 
-from backing.loudness import true_peak
+from backing.limiter import true_peak
 from backing.output import OutputError
 from backing.recording import recorder as module
 from backing.recording.growing import Growing

@@ -1,0 +1,121 @@
+"""The peaks of a row of stretches, and what a limiter leaves of it at gains that are tried.
+
+How high the band and the lead reach in each block is found once; together they reach no more than
+the sum. What comes again in a row, among the same neighbours, is reckoned once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence, Sized
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.limiter import BLOCK, MARGIN, block_gains
+from backing.loudness import CELL
+from backing.mix import LIMIT, Sound
+from backing.spool import Stretch
+
+__all__ = ["AROUND", "Peaks", "near"]
+
+MANY = 1 << 17  # blocks whose gains are found at a time
+AROUND = MARGIN // BLOCK  # blocks around a stretch that its gains depend on
+
+
+def near(row: Sequence[Sized], number: int, before: int, after: int) -> tuple[int, int]:
+    """Return the first and the last stretch of which something is so near to one."""
+    first, last = number, number
+    while first > 0 and before > 0:
+        first -= 1
+        before -= len(row[first])
+    while last + 1 < len(row) and after > 0:
+        last += 1
+        after -= len(row[last])
+    return first, last
+
+
+class Peaks:
+    """The peaks of the blocks of a row of stretches, each that comes again kept once.
+
+    Parameters
+    ----------
+    row
+        The stretches.
+
+    Attributes
+    ----------
+    parts
+        The highest frame of each block of the band, and of the lead if there is one; the last is
+        silent.
+    """
+
+    def __init__(self, row: Sequence[Stretch]) -> None:
+        self.parts = np.zeros((1, 1), np.float32)
+        self.places: dict[Stretch, NDArray[np.int32]] = {}
+        start = 0
+        for stretch in dict.fromkeys(row):
+            end = start + -(-len(stretch) // BLOCK)
+            self.places[stretch] = np.arange(start, end, dtype=np.int32)
+            start = end
+        self._batches = [_Batch()]
+        silence = np.full(AROUND, start, np.int32)
+        cells = 0
+        known: dict[Hashable, NDArray[np.intp]] = {}
+        order: list[NDArray[np.intp]] = []
+        blocks = [self.places[stretch] for stretch in row]
+        for number, here in enumerate(blocks):
+            first, last = near(blocks, number, AROUND, AROUND)
+            key = number - first, *row[first : last + 1]
+            if key not in known:
+                before = np.concatenate([silence, *blocks[first:number]])[-AROUND:]
+                after = np.concatenate([*blocks[number + 1 : last + 1], silence])[:AROUND]
+                if self._batches[-1].size > MANY:
+                    self._batches.append(_Batch())
+                added = self._batches[-1].add(before, here, after)
+                known[key] = np.arange(cells, cells + added - 1)  # the last is no cell
+                cells += added
+            order.append(known[key])
+        self._order = np.concatenate(order)
+
+    def fill(self, high: Mapping[Stretch, list[Sound]]) -> None:
+        """Take in the highest frames of the blocks of each stretch, parts as in `parts`."""
+        every = zip(*(high[stretch] for stretch in self.places), strict=True)
+        self.parts = np.pad([np.concatenate(part) for part in every], ((0, 0), (0, 1)))
+
+    def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Sound:
+        """Return what the frames of each block of a stretch do not exceed at gains."""
+        places = self.places[stretch]
+        bounds: Sound = gains @ self.parts[:, places[0] : places[-1] + 1]
+        return bounds
+
+    def left(self, peaks: Sound) -> Sound:
+        """Return what a limiter leaves of the power of each cell of the row."""
+        return np.concatenate([batch.left(peaks) for batch in self._batches])[self._order]
+
+
+class _Batch:
+    """Blocks of stretches, each with those around it, that are worked on at a time."""
+
+    def __init__(self) -> None:
+        self.size = 0
+        self._blocks: list[NDArray[np.int32]] = []
+        self._starts: list[NDArray[np.intp]] = []
+        self._sizes: list[NDArray[np.intp]] = []
+
+    def add(
+        self, before: NDArray[np.int32], here: NDArray[np.int32], after: NDArray[np.int32]
+    ) -> int:
+        """Append the places of blocks; return their cells, and one that holds what is after."""
+        edges = np.append(np.arange(0, len(here), CELL // BLOCK), len(here))
+        self._starts.append(self.size + len(before) + edges)
+        self._sizes.append(np.diff(edges, append=len(here) + 1))
+        self._blocks += [before, here, after]
+        self.size += len(before) + len(here) + len(after)
+        return len(edges)
+
+    def left(self, peaks: Sound) -> Sound:
+        """Return what a limiter leaves of the power of each cell, and of what is no cell."""
+        blocks = np.append(peaks[np.concatenate(self._blocks)], np.float32(0.0))
+        power = block_gains(blocks, LIMIT) ** 2
+        sums = np.add.reduceat(power, np.concatenate(self._starts))
+        return (sums / np.concatenate(self._sizes)).astype(np.float32)
