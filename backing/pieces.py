@@ -40,6 +40,11 @@ KEY = "A"
 GROOVE = "shuffle"
 FORM = "twelve-bar"
 CHORUSES = 2
+# What a plan says of many passes, and how it is written.
+MANY_PASSES = {
+    **{word: word for word in ("passes", "each", "step")},
+    "counted": "count", "phrase_rests": "phrase-rests", "band_rests": "band-rests",
+}  # fmt: skip
 COUNT_IN = 1
 INTRO = "sticks"
 ENDING = "chord"
@@ -241,6 +246,14 @@ def loop(
     setting = _setting(phrase, None, lead)
     if seamless and (chosen.start is not None or chosen.shape not in ("steps", "hold")):
         raise RangeError("a seamless loop has one tempo; say which with its last tempo (--to)")
+    if seamless:
+        usual = Plan()
+        given = [
+            word for name, word in MANY_PASSES.items()
+            if getattr(chosen, name) != getattr(usual, name)
+        ]  # fmt: skip
+        if given:
+            raise RangeError(f"a seamless loop is one pass; leave out {', '.join(given)}")
     return practice_loop(setting, transpose(phrase, setting.key), chosen, seamless=seamless)
 
 

@@ -104,6 +104,14 @@ class _Reader:
         if tokens[-1][1] == "|" and [word for _, word in tokens].count("|") > 1:
             tokens.pop()  # it only closes the last bar
         for offset, word in tokens:
+            if "--" in word:
+                self._wrong(
+                    offset,
+                    f'"{word}" is a drawn tab; here each note is a count and a place, as in '
+                    "1 e7 & e10",
+                )
+                return Line(problems=self.problems[-1:])
+        for offset, word in tokens:
             if word == "|":
                 self._bar_line(offset)
             elif self.count is None:
@@ -191,6 +199,8 @@ class _Reader:
 
     def _thing(self, word: str) -> None:
         now = self.now
+        if word.lower() in ("rest", "pause"):
+            raise SpellingError(f'"{word}": a rest is written . as in 4 .')
         if word in (".", "-"):
             if word == "." and self.ringing and now is not None:
                 self._stop(now)

@@ -28,6 +28,13 @@ __all__ = [
     "write_note",
 ]
 
+# How else bends are called, by the number of whole steps.
+STEPS = {
+    **dict.fromkeys(("1", "1/1", "2/2", "whole"), "full"),
+    **dict.fromkeys(("0.5", "\N{VULGAR FRACTION ONE HALF}", "half"), "1/2"),
+    **dict.fromkeys(("0.25", "\N{VULGAR FRACTION ONE QUARTER}", "quarter"), "1/4"),
+    **dict.fromkeys(("1.5", "1 1/2", "1\N{VULGAR FRACTION ONE HALF}"), "3/2"),
+}
 PRE_BEND = "a pre-bend comes before the pick; write it first: e8pb(full)"
 _PLACE = re.compile(r"([A-Za-z])(\d{1,3}|x)?")
 _INTO = re.compile(r"[/\\](?=[A-Za-z](\d|x|$))")
@@ -141,7 +148,7 @@ def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
     if technique.takes in ("bend", "release") and bracket:
         if bracket[1] not in BEND_SIZES:
             raise SpellingError(
-                expected("a bend size", bracket[1], BEND_SIZES), offset + len(sign) + 1
+                expected("a bend size", bracket[1], BEND_SIZES, STEPS), offset + len(sign) + 1
             )
         return Move(sign, size=bracket[1]), bracket.end()
     if technique.takes == "bend":

@@ -25,6 +25,7 @@ MOST_TOLD = 20
 Where = tuple[str | int, ...]
 # Embeddings, overrides and isolates: Unicode Standard Annex 9, section 2.
 _TURNING = re.compile("[\u202a-\u202e\u2066-\u2069]")
+_CURLY = re.compile("[\u2018-\u201f]")
 _DIGITS = re.compile(r"[\d_]{2000,}")
 
 TYPE_WORDS: dict[type, str] = {
@@ -265,6 +266,8 @@ def _syntax_problem(text: str, error: Exception) -> Problem:
         what += "; write notes between single quotes '...' so that \\ stays a slide"
     if "character '\\n'" in message:
         what += "; is a closing quote missing on this line?"
+    elif _CURLY.search(text.split("\n")[line - 1]):
+        what += "; these are curly quotes: write straight ones, \" or '"
     elif "nvalid value" in message or "Expected newline" in message:
         what += "; text stands between quotes"
     elif "twice" in message or "Cannot overwrite" in message:

@@ -7,10 +7,12 @@ import contextlib
 import errno
 import gc
 import os
+import re
 import signal
 import sys
 from importlib import import_module
 from io import TextIOWrapper
+from pathlib import Path
 
 import click
 
@@ -43,6 +45,16 @@ COMMANDS: dict[str, str] = {
     "lesson": "Make a lesson's folder: sounds, loops, sheets and the practice page.",
     "new": "Start a phrase or lesson file, with comments that teach the format.",
     "list": "Show the grooves, forms, phrases, soundfonts or ports that are here.",
+}
+
+
+# What is said where what a command works on is missing.
+NAMES = {
+    "phrase": "name a phrase: a file, or one that `backing list phrases` shows",
+    "lesson": "name a lesson file; `backing new my-lesson --lesson` starts one",
+    "file": "name a MusicXML file: score.musicxml",
+    "paths": "name phrase files: my-phrase.toml",
+    "name": "give it a name: backing new my-phrase",
 }
 
 
@@ -81,12 +93,35 @@ class _Commands(click.Group):
                 stream.reconfigure(errors="replace")
         try:
             return super().invoke(ctx)
+        except click.UsageError as error:
+            said = _said(error)
+            if said == error.message:
+                raise
+            raise click.UsageError(said, error.ctx) from None
         except BluesError as error:
             raise click.ClickException(str(error)) from None
         except OSError as error:
             if error.errno == errno.EPIPE:
                 raise
             raise click.ClickException(error.strerror or str(error)) from None
+
+
+def _said(error: click.UsageError) -> str:
+    """Return an error's message, with what to write instead of words that no command takes."""
+    if isinstance(error, click.MissingParameter) and error.param is not None:
+        return NAMES.get(error.param.name or "", error.message)
+    found = re.fullmatch(r"Got unexpected extra arguments? \((.*)\)", error.message)
+    if found is None:
+        return error.message
+    extra = found[1].split()
+    suffix = Path(extra[-1]).suffix
+    if {"major", "minor"} & set(extra):
+        hint = 'put a key of two words between quotes: --key "Bb minor"'
+    elif suffix and suffix != ".toml":
+        hint = f"a file to write is named after -o: -o {extra[-1]}"
+    else:
+        hint = "one name is enough; put a name that has spaces between quotes"
+    return f'"{found[1]}" is more than this command takes; {hint}'
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})

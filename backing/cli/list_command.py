@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from backing.cli.options import Whole, json_option
+from backing.cli.options import Choice, Whole, json_option
 from phrases.phrase import LEVELS
 from phrases.words import choose
 
@@ -105,9 +105,9 @@ WHAT = {
 
 
 @click.command("list")
-@click.argument("what", type=click.Choice(list(WHAT)))
+@click.argument("what", type=Choice(list(WHAT)))
 @click.option("--position", type=Whole(1, 5), help="Phrases in this pentatonic position.")
-@click.option("--level", type=click.Choice(LEVELS), help="Phrases of this level.")
+@click.option("--level", type=Choice(LEVELS), help="Phrases of this level.")
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
 def command(what: str, as_json: bool, **wanted: Any) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from shlex import quote
 
 import click
 
@@ -30,5 +31,6 @@ def command(name: Path, lesson: bool, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps({"file": str(path), "kind": kind}, ensure_ascii=False))
         return
-    follows = f"lesson {path} -o {path.stem}" if lesson else f"demo {path} -o {path.stem}.wav"
+    made = path.stem if lesson else f"{path.stem}.wav"
+    follows = f"{'lesson' if lesson else 'demo'} {quote(str(path))} -o {quote(made)}"
     click.echo(f"{path}: a {kind} to start from; change it, then\n  backing {follows}")

@@ -6,6 +6,7 @@ import functools
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from difflib import get_close_matches
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -26,6 +27,7 @@ from phrases.errors import BluesError
 from phrases.files import TEMPOS
 from phrases.phrase import PICKS, TONES
 from phrases.pitch import KEYS, parse_key
+from phrases.words import short
 
 if TYPE_CHECKING:
     from backing.live.card import Opening
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = [
     "STEP",
     "TEMPO",
+    "Choice",
     "Wanted",
     "Whole",
     "json_option",
@@ -43,7 +46,20 @@ __all__ = [
     "toml_path",
 ]
 
+CLOSE = 0.65  # of two words, as difflib reckons how like they are
+
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class Choice(click.Choice[Any]):
+    """One of some words; a misspelt one is told the nearest."""
+
+    def get_invalid_choice_message(self, value: Any, ctx: click.Context | None) -> str:
+        """Return what is said of a value that is none of them."""
+        words = [str(choice) for choice in self.choices]
+        said = f'"{short(str(value))}" is none of {", ".join(words)}'
+        close = get_close_matches(str(value).casefold(), words, n=1, cutoff=CLOSE)
+        return f'{said}; did you mean "{close[0]}"?' if close else said
 
 
 class _Word(click.ParamType[str]):
@@ -122,12 +138,8 @@ STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
 
 PHRASE = (
     click.option("--variation", metavar="NAME", help="Play one of the phrase's variations."),
-    click.option(
-        "--tone", type=click.Choice(TONES), help="The guitar's; the phrase's own if left out."
-    ),
-    click.option(
-        "--pick", type=click.Choice(PICKS), help="Where it is picked; the phrase's own place."
-    ),
+    click.option("--tone", type=Choice(TONES), help="The guitar's; the phrase's own if left out."),
+    click.option("--pick", type=Choice(PICKS), help="Where it is picked; the phrase's own place."),
 )
 
 TIGHT, LOOSE = 0.4, 1.7
@@ -160,12 +172,12 @@ SETTING = (
     ),
     click.option(
         "--comp",
-        type=click.Choice([*COMPS, "none"]),
+        type=Choice([*COMPS, "none"]),
         help="Who plays the chords; the groove's own if left out.",
     ),
     click.option(
         "--without",
-        type=click.Choice(pieces.BAND),
+        type=Choice(pieces.BAND),
         multiple=True,
         help="Leave a part out, to play it yourself; give it again for more.",
     ),
@@ -196,14 +208,14 @@ WHOLE = (
     ),
     click.option(
         "--intro",
-        type=click.Choice(list(INTROS)),
+        type=Choice(list(INTROS)),
         default=pieces.INTRO,
         show_default=True,
         help="After the count-in: nothing more, a turnaround, or the form's last four bars.",
     ),
     click.option(
         "--ending",
-        type=click.Choice(list(ENDINGS)),
+        type=Choice(list(ENDINGS)),
         default=pieces.ENDING,
         show_default=True,
         help="Land on a last chord, slow down into it, play the last line again first; or none.",
@@ -227,12 +239,12 @@ OUTPUT = (
     ),
     click.option(
         "--rate",
-        type=click.Choice(RATES),
+        type=Choice(RATES),
         help=f"Frames a second; {RATES[0]} if left out, {OPUS_RATE} with an .opus file.",
     ),
     click.option(
         "--bits",
-        type=click.Choice(BITS),
+        type=Choice(BITS),
         help=f"Of a .wav or .flac file; {BITS[0]} if left out.",
     ),
     click.option(

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from backing.cli.options import STEP, TEMPO, Command, Whole
+from backing.cli.options import STEP, TEMPO, Choice, Command, Whole
 from backing.practice.plan import COUNTS, GAPS, GUIDES, IN_GAPS, RANGES, SHAPES, Plan, parse_bars
 from phrases.errors import BluesError
 from phrases.phrase import ROLES
@@ -49,12 +49,12 @@ PLAN = (
     ),
     click.option(
         "--shape",
-        type=click.Choice(list(SHAPES)),
+        type=Choice(list(SHAPES)),
         help="; ".join(f"{word}: {what}" for word, what in SHAPES.items()) + ".",
     ),
     click.option("--passes", type=Whole(*RANGES["passes"][:2]), help="How many in all."),
     click.option(
-        "--count", "counted", type=click.Choice(list(COUNTS)),
+        "--count", "counted", type=Choice(list(COUNTS)),
         help="Count in before the first pass or before each.",
     ),
     click.option(
@@ -74,7 +74,7 @@ PLAN = (
 
 REGION = (
     click.option(
-        "--part", type=click.Choice(ROLES), help="One part of the phrase alone, over its bars."
+        "--part", type=Choice(ROLES), help="One part of the phrase alone, over its bars."
     ),
     click.option(
         "--bars", type=_Bars(), metavar="A-B", help="Bars of the form, with what sounds in them."
@@ -89,17 +89,17 @@ REGION = (
 GAP = (
     click.option(
         "--gap",
-        type=click.Choice(list(GAPS)),
+        type=Choice(list(GAPS)),
         help="; ".join(f"{word}: {what}" for word, what in GAPS.items()) + ".",
     ),
     click.option(
         "--in-gap",
-        type=click.Choice(list(IN_GAPS)),
+        type=Choice(list(IN_GAPS)),
         help="; ".join(f"{word}: {what}" for word, what in IN_GAPS.items()) + ".",
     ),
     click.option(
         "--guide",
-        type=click.Choice(list(GUIDES)),
+        type=Choice(list(GUIDES)),
         help="In your turn: " + "; ".join(f"{w}: {what}" for w, what in GUIDES.items()) + ".",
     ),
     click.option("--cue/--no-cue", default=None, help="A stroke on wood before your turn."),

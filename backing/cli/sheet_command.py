@@ -13,7 +13,7 @@ import click
 from click.core import ParameterSource
 
 from backing import pieces
-from backing.cli.options import FORM, KEY, json_option
+from backing.cli.options import FORM, KEY, Choice, json_option
 from phrases.errors import BluesError
 
 if TYPE_CHECKING:
@@ -84,10 +84,10 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
 @click.option(
     "--chorus", is_flag=True, help="Write every bar of the form, with the phrase in its bars."
 )
-@click.option("--only", type=click.Choice(STAVES), help="Leave the notation or the tablature out.")
+@click.option("--only", type=Choice(STAVES), help="Leave the notation or the tablature out.")
 @click.option("--plain", is_flag=True, help="Leave strokes and fingers out.")
 @click.option(
-    "--paper", type=click.Choice(PAPERS), default=PAPERS[0], show_default=True, help="Page size."
+    "--paper", type=Choice(PAPERS), default=PAPERS[0], show_default=True, help="Page size."
 )
 @click.option("--larger", is_flag=True, help="Print everything larger.")
 @click.option("--left-handed", is_flag=True, help="Mirror the fretboard diagram.")

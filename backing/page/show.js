@@ -146,7 +146,7 @@ const showChord = (one, [from, to], place) => {
   if (later === undefined) return text("next", "");
   const wait = one.chords[later] - place;
   const beats = Math.ceil((wait > 0 ? wait : wait + to - from) / beat(one) - 1e-3);
-  return text("next", `then ${names[later]}${beats <= version.beats ? ` in ${beats}` : ""}`);
+  return text("next", `then ${names[later]}${beats <= version.beats ? ` in ${beats} ${beats === 1 ? "beat" : "beats"}` : ""}`);
 };
 
 const showCount = (one, place, before) => {

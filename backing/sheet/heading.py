@@ -36,7 +36,8 @@ def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
     if over is not None:
         times = len(score.measures) // len(over.bars(phrase.key))
         again = {1: "", 2: ", played twice"}.get(times, f", played {times} times")
-        found.append(f"over a {over.title.lower()} chorus{again}")
+        name = over.title.lower()
+        found.append(f"over {'an' if name[0] in 'aeiou' else 'a'} {name} chorus{again}")
     return [fact for fact in (*found, score.level, *score.tags) if fact]
 
 

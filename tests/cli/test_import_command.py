@@ -54,7 +54,7 @@ def test_json_says_the_same(sheet: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["import"], "Missing argument 'FILE'"),
+        (["import"], "name a MusicXML file"),
         (["import", "a.musicxml"], "Missing option '-o'"),
         (["import", "a.musicxml", "-o", "a.txt"], "a.txt: a phrase file ends in .toml"),
     ],

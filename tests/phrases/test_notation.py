@@ -319,7 +319,7 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e8b(full)r(full)", 13, '"r(full)" must be less than the bend it releases'),
         ("| 1 e8b(1/4)r(3/2)", 12, '"r(3/2)" must be less than the bend it releases'),
         ("| 1 e8b(full)r(1/2)r(1/2)", 19, '"r(1/2)" must be less than the bend it releases'),
-        ("| 1 e8b(full)r(half)", 15, '"half" is not a bend size; it may be 1/4, 1/2, full, 3/2'),
+        ("| 1 e8b(full)r(half)", 15, '"half" is not a bend size; did you mean "1/2"?'),
         ("| 1 e8b(full)rr", 14, '"r" releases a bend, but the string is not bent here'),
         ("| 1 e8b(full)b(full)", 13, "the string is bent that far already; r releases it"),
         ("| 1 e8b10 2 b(1/2)", 12, "the string is bent that far already; r releases it"),

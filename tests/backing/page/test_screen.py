@@ -36,9 +36,9 @@ def test_the_next_chord_is_counted_down_to(chromium: Browser, tmp_path: Path) ->
     path.write_text(render_page(quick), encoding="utf-8")
     page = fresh(chromium, path)
     shown = "return [...document.querySelectorAll('#chord, #next')].map((e) => e.textContent)"
-    assert page.run(shown) == ["A7", "then D7 in 4"]
+    assert page.run(shown) == ["A7", "then D7 in 4 beats"]
     page.keys("right")
-    assert page.run(shown) == ["D7", "then A7 in 4"]
+    assert page.run(shown) == ["D7", "then A7 in 4 beats"]
     page.keys("3", "4")
     page.keys("right")
     assert page.run(shown) == ["A7", ""]
