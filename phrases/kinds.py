@@ -86,8 +86,22 @@ def offers(path: Path, kind: str) -> dict[str, str]:
     return {
         (one.name if path.suffix else one.stem): one.name
         for one in near
-        if not kind or kind_of_file(one) == kind
+        if not kind or _may_be(one, kind)
     }
+
+
+def _may_be(path: Path, kind: str) -> bool:
+    """Tell whether a file is of a kind, or has a slip for which nobody can tell."""
+    try:
+        return path.is_file() and path.stat().st_size <= LARGEST and _read(path) == kind
+    except tomllib.TOMLDecodeError:
+        return True
+    except (OSError, ValueError, RecursionError):
+        return False
+
+
+def _read(path: Path) -> str:
+    return kind_of(tomllib.loads(path.read_text(encoding="utf-8-sig")))
 
 
 def missing_file(path: Path, kind: str = "") -> str:
@@ -105,6 +119,6 @@ def kind_of_file(path: Path) -> str:
     try:
         if not path.is_file() or path.stat().st_size > LARGEST:
             return ""
-        return kind_of(tomllib.loads(path.read_text(encoding="utf-8-sig")))
+        return _read(path)
     except (OSError, ValueError, RecursionError):
         return ""

@@ -53,3 +53,10 @@ def test_for_a_missing_file_only_one_of_its_kind_is_offered(tmp_path: Path, kind
     assert str(caught.value).endswith(
         f': there is no such file; did you mean "gone-{number}.toml"?'
     )
+
+
+def test_a_file_with_a_slip_in_it_is_offered_where_its_name_is_the_nearest(tmp_path: Path) -> None:
+    (tmp_path / "kitchen.toml").write_text("title = 'x\n", encoding="utf-8")
+    (tmp_path / "in-e.toml").write_text(TEXTS["a phrase"], encoding="utf-8")
+    with pytest.raises(TextFileError, match=r'did you mean "kitchen\.toml"\?$'):
+        load_phrase(tmp_path / "kichen.toml")
