@@ -104,8 +104,10 @@ class _Synth:
         else:
             self._now[kind](self._own, channel, *values)
 
-    def later(self, edge: int, data: tuple[int, ...]) -> None:
+    def later(self, edge: int, data: tuple[int, ...]) -> bool:
         """Send a message, which is none of a program, so that it is heard from an edge on.
+
+        False where the sequencer is full, as that of FluidSynth before 2.2 is at 1000 events.
 
         The edge lies two blocks behind the start or later, and behind all that was rendered.
         """
@@ -116,7 +118,8 @@ class _Synth:
             self._edge, self._due = edge, int(1000.0 * (edge - 2 * BLOCK) / self.rate) * TICKS
             self._last = self._due + TICKS
         self._due = min(self._due + 1, self._last)
-        self._soon.fluid_sequencer_send_at(self._sequencer, self._event, self._due, 1)
+        send_at = self._soon.fluid_sequencer_send_at
+        return bool(send_at(self._sequencer, self._event, self._due, 1) == 0)
 
     def render(self, address: int, side: int, frames: int) -> None:
         """Write frames to memory: left and right of each part, each `side` bytes further on."""
@@ -198,7 +201,9 @@ def stretches(
             before = tape.played_before(edge, data)
             if before > tape.now:
                 yield from tape.forward(before)
-            tape.put(edge, data)
+            if not tape.put(edge, data):
+                yield from tape.forward(edge)
+                tape.put(edge, data)
         yield from tape.forward(played)
         longest = played + round(LONGEST_TAIL * rate)
         while tape.now < longest and tape.synth.sounding():
@@ -246,12 +251,12 @@ class _Tape:
         by_hand = edge <= BLOCK or data[0] & 0xF0 == PROGRAM
         return edge if by_hand else (edge - 1) // LENGTH * LENGTH
 
-    def put(self, edge: int, data: tuple[int, ...]) -> None:
-        """Have a message sent at an edge."""
+    def put(self, edge: int, data: tuple[int, ...]) -> bool:
+        """Have a message sent at an edge; False where all before has to be played first."""
         if edge == self.now:
             self.synth.send(data)
-        else:
-            self.synth.later(edge, data)
+            return True
+        return self.synth.later(edge, data)
 
     def forward(self, frame: int) -> Iterator[Stems]:
         """Play up to a frame and yield the stretches that are full."""
