@@ -22,7 +22,7 @@ from phrases.errors import BluesError, RangeError
 from phrases.words import expected
 
 if TYPE_CHECKING:
-    from backing.rendered import Rendered
+    from backing.sound.rendered import Rendered
 
 __all__ = [
     "BITS",
@@ -277,7 +277,7 @@ def _parts(stream: Stream) -> set[str]:
 
 
 def _ready_for_audio(soundfont: str | Path | None) -> Path:
-    from backing.fluid import AT_ONCE, check_audio, read_ahead
+    from backing.sound.fluid import AT_ONCE, check_audio, read_ahead
     from soundfonts import find_soundfont
 
     check_audio()
@@ -294,7 +294,7 @@ def _write_audio(
     sound: Sound,
     progress: Callable[[float], None] | None,
 ) -> None:
-    from backing.audio import render
+    from backing.sound.audio import render
     from backing.tags import load, mark, markers, steady, tag, timeless
 
     assert sound.rate is not None

@@ -49,11 +49,11 @@ class _AtOnce:
 def stages(words: list[str]) -> dict[str, float]:
     """Run a command of ours in this process and return the seconds of its stages."""
     import backing.output
-    import backing.rendered
+    import backing.sound.rendered
     import backing.tags
     from backing.cli import main
 
-    backing.rendered.ThreadPoolExecutor = _AtOnce  # type: ignore[assignment, attr-defined]
+    backing.sound.rendered.ThreadPoolExecutor = _AtOnce  # type: ignore[assignment, attr-defined]
     sys.argv = ["backing", *words]
     profile = cProfile.Profile()
     try:

@@ -19,8 +19,8 @@ from roll import Roll
 import backing
 from backing.events import Stream
 from backing.grooves import find_groove, groove_names
-from backing.limiter import true_peak
-from backing.loudness import Meter
+from backing.sound.limiter import true_peak
+from backing.sound.loudness import Meter
 
 HERE = Path(__file__).parent
 KEY = "A"

@@ -18,14 +18,14 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("phrases", "soundfonts"),
     (
         "backing.harmony",
-        "backing.fluid",
+        "backing.sound.fluid",
         "backing.hush",
         "backing.lanes",
         "backing.tempo",
         "backing.feel",
-        "backing.filters",
-        "backing.limiter",
-        "backing.loudness",
+        "backing.sound.filters",
+        "backing.sound.limiter",
+        "backing.sound.loudness",
     ),
     ("backing.events",),
     ("backing.forms", "backing.grooves"),
@@ -39,11 +39,11 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.practice",),
     ("backing.sheet", "backing.page"),
     ("backing.exchange",),
-    ("backing.midi", "backing.mp3", "backing.synth", "backing.tags", "backing.tone"),
-    ("backing.mix", "backing.spool"),
-    ("backing.peaks",),
-    ("backing.rendered",),
-    ("backing.audio",),
+    ("backing.midi", "backing.mp3", "backing.sound.synth", "backing.tags", "backing.sound.tone"),
+    ("backing.sound.mix", "backing.sound.spool"),
+    ("backing.sound.peaks",),
+    ("backing.sound.rendered",),
+    ("backing.sound",),
     ("backing.output",),
     ("backing.live",),
     ("backing.recording",),
@@ -165,7 +165,7 @@ def test_enough_was_read() -> None:
     # Lazy imports inside functions and those for types only.
     assert {
         "backing.midi",
-        "backing.synth",
+        "backing.sound.synth",
         "backing.tags",
         "backing.pieces",
         "phrases._places",
@@ -184,8 +184,12 @@ def test_enough_was_read() -> None:
             "backing.tempo imports backing.events, which is on a floor above",
         ),
         (
-            {"backing.loudness": "from backing import mix", "backing.mix": "", "backing": ""},
-            "backing.loudness imports backing.mix, which is on a floor above",
+            {
+                "backing.sound.loudness": "from backing.sound import mix",
+                "backing.sound.mix": "",
+                "backing.sound": "",
+            },
+            "backing.sound.loudness imports backing.sound.mix, which is on a floor above",
         ),
         (
             {
@@ -200,8 +204,11 @@ def test_enough_was_read() -> None:
             "backing.feel imports backing.band.drums, which is on a floor above",
         ),
         (
-            {"backing.mix": "def f():\n    import backing.audio", "backing.audio": ""},
-            "backing.mix imports backing.audio, which is on a floor above",
+            {
+                "backing.sound.mix": "def f():\n    import backing.sound.audio",
+                "backing.sound.audio": "",
+            },
+            "backing.sound.mix imports backing.sound.audio, which is on a floor above",
         ),
         (
             {
@@ -242,8 +249,8 @@ def test_a_fault_is_found(made_up: dict[str, str], fault: str) -> None:
 
 def test_going_down_is_no_fault() -> None:
     made_up = {
-        "backing.audio": "from backing.mix import mix\nfrom phrases.pitch import Key",
-        "backing.mix": "import numpy",
+        "backing.sound.audio": "from backing.sound.mix import mix\nfrom phrases.pitch import Key",
+        "backing.sound.mix": "import numpy",
         "phrases.pitch": "",
     }
     assert faults(made_up) == []

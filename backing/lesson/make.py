@@ -98,7 +98,7 @@ def make_lesson(
         stale = [item for item in items if not work.holds(records[item], wanted[item])]
         run = _Run(work, progress, sum(map(_length, stale)))
         if stale:
-            from backing.fluid import check_audio
+            from backing.sound.fluid import check_audio
 
             check_audio()
             check_items(lesson, stale)

@@ -15,12 +15,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.audio import Rendered, render
 from backing.events import Stream
 from backing.lesson.items import Item
-from backing.limiter import gain_curve
 from backing.midi import midi_bytes
 from backing.output import FORMATS, OutputError, open_sound, why
+from backing.sound.audio import Rendered, render
+from backing.sound.limiter import gain_curve
 from backing.tags import mark, markers, steady, tag, timeless
 from phrases.errors import BluesError
 

@@ -11,7 +11,7 @@ frame of `HOP` seconds; the lag of two such curves is where their cross-correlat
 a parabola through the three points there.
 
 References: Bello et al. 2005, IEEE Transactions on Speech and Audio Processing 13(5), 1035-1047,
-on onset detection functions (from memory). Loudness as in `backing.loudness`.
+on onset detection functions (from memory). Loudness as in `backing.sound.loudness`.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.audio import CHUNK, Rendered
 from backing.events import Stream
-from backing.limiter import BLOCK, MARGIN, gain_curve
-from backing.loudness import SILENCE, Meter
-from backing.mix import LIMIT
+from backing.sound.audio import CHUNK, Rendered
+from backing.sound.limiter import BLOCK, MARGIN, gain_curve
+from backing.sound.loudness import SILENCE, Meter
+from backing.sound.mix import LIMIT
 from phrases.errors import BluesError
 from phrases.phrase import Phrase
 

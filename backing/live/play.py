@@ -151,7 +151,7 @@ def _sound(
 
     opening = opening or Opening(None if recorder is None else recorder.heard)
     try:
-        from backing.fluid import check_audio, read_ahead
+        from backing.sound.fluid import check_audio, read_ahead
         from soundfonts import find_soundfont
 
         font = find_soundfont(soundfont).path

@@ -1,7 +1,7 @@
 """A transport as sound: the file's own engine, some frames ahead of what is heard.
 
-Each section that is played is a tape: what `backing.audio.pieces` makes of its notes, fetched in a
-thread of its own. Tapes are laid over each other on the frames on which a file lays them, so
+Each section that is played is a tape: what `backing.sound.audio.pieces` makes of its notes, fetched
+in a thread of its own. Tapes are laid over each other on the frames on which a file lays them, so
 what is heard is what a file holds, but for its loudness: the gains are fixed in advance.
 """
 
@@ -18,13 +18,13 @@ from pathlib import Path
 
 import numpy as np
 
-from backing.audio import LAST_RING, faded, pieces
 from backing.events import Note
-from backing.fluid import check_audio
-from backing.limiter import BLOCK, MARGIN, gain_curve
 from backing.live.score import Score
 from backing.live.transport import Due, Transport
-from backing.mix import LIMIT, TOGETHER, Gains, Sound
+from backing.sound.audio import LAST_RING, faded, pieces
+from backing.sound.fluid import check_audio
+from backing.sound.limiter import BLOCK, MARGIN, gain_curve
+from backing.sound.mix import LIMIT, TOGETHER, Gains, Sound
 from phrases.curve import Curve
 
 __all__ = ["GAINS", "HOP", "Reel", "Renderer"]

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.limiter import BLOCK, MARGIN, gain_curve
-from backing.loudness import SILENCE, Meter
-from backing.mix import LIMIT
 from backing.output import OutputError, beside
+from backing.sound.limiter import BLOCK, MARGIN, gain_curve
+from backing.sound.loudness import SILENCE, Meter
+from backing.sound.mix import LIMIT
 
 __all__ = ["BELOW", "rough_mix"]
 

@@ -18,13 +18,14 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
-from backing import pieces, spool
-from backing.audio import Rendered
+from backing import pieces
 from backing.events import Stream
-from backing.fluid import AudioError
 from backing.grooves import find_groove, groove_names
 from backing.midi import midi_bytes
 from backing.output import FORMATS, OutputError, check_outputs, check_rate, write
+from backing.sound import spool
+from backing.sound.audio import Rendered
+from backing.sound.fluid import AudioError
 from phrases.errors import RangeError
 from soundfonts import SoundfontError
 from tests.backing.material import answered, line
@@ -464,7 +465,7 @@ def _no_fluidsynth(monkeypatch: pytest.MonkeyPatch) -> None:
     # As on a machine without the C library: pyfluidsynth looks for it when it is imported.
     monkeypatch.delitem(sys.modules, "fluidsynth", raising=False)
     monkeypatch.setattr("ctypes.util.find_library", lambda name: None)
-    monkeypatch.setattr("backing.fluid.USUAL", "libnone.so")
+    monkeypatch.setattr("backing.sound.fluid.USUAL", "libnone.so")
     monkeypatch.delenv("HOMEBREW_PREFIX", raising=False)
 
 

@@ -50,7 +50,7 @@ def test_help_and_lists_are_light(words: list[str]) -> None:
 def test_the_check_above_can_fail() -> None:
     modules = loaded("track", "-o", os.devnull + "/x.mid")
     assert "backing.output" in modules
-    code = "import backing.audio, sys; print('numpy' in sys.modules)"
+    code = "import backing.sound.audio, sys; print('numpy' in sys.modules)"
     assert python(code).stdout.strip() == "True"
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from backing.events import LEAD_PROGRAM, Note
 from backing.setting import lead_notes
-from backing.synth import PARTS, synthesise
+from backing.sound.synth import PARTS, synthesise
 from phrases.files import load_phrase, shipped
 from phrases.notation import read_line
 from phrases.phrase import Phrase, Stroke

@@ -14,9 +14,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from backing import pieces
-from backing.audio import Rendered, render
 from backing.events import Stream
 from backing.lesson.take import HOP, TakeError, attacks, lag, read_take, resampled, with_take
+from backing.sound.audio import Rendered, render
 from phrases.files import read_phrase
 from phrases.phrase import Phrase
 from tests.backing.lesson.material import PHRASE

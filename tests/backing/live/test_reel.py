@@ -13,12 +13,12 @@ import pyloudnorm
 import pytest
 
 import backing
-from backing.audio import frame_of, render
 from backing.events import Stream
-from backing.limiter import gain_curve, true_peak
 from backing.live.reel import GAINS, HOP, Renderer, paced
 from backing.live.score import Score
-from backing.mix import LIMIT, Sound
+from backing.sound.audio import frame_of, render
+from backing.sound.limiter import gain_curve, true_peak
+from backing.sound.mix import LIMIT, Sound
 from tests.backing.live.material import clicks, held
 
 RATE = 48000

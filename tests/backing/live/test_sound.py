@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from backing.fluid import AudioError
 from backing.live import sound as module
 from backing.live.reel import HOP, Renderer
 from backing.live.score import Score
 from backing.live.sound import AHEAD, FADE, MUTE, Block, Sound
+from backing.sound.fluid import AudioError
 from tests.backing.live.material import clicks, held, two_bars
 
 RATE = 48000

@@ -13,13 +13,13 @@ import pretty_midi
 import pytest
 
 import backing
-import backing.audio
-from backing import synth
-from backing.audio import frame_of, render
+import backing.sound.audio
 from backing.events import Note, Section, Stream
 from backing.midi import TICKS, midi_bytes
 from backing.output import RATES
 from backing.practice import Plan, loop, trade
+from backing.sound import synth
+from backing.sound.audio import frame_of, render
 from phrases.counting import Meter
 from phrases.errors import RangeError
 from phrases.phrase import Phrase
@@ -178,7 +178,7 @@ def test_each_different_pass_is_synthesised_once(
         made.append(notes)
         return plain(notes, *rest)
 
-    monkeypatch.setattr(backing.audio, "stretches", counted)
+    monkeypatch.setattr(backing.sound.audio, "stretches", counted)
     stream = _loop(start=205, goal=240, step=5, each=5)
     render(stream, soundfont).close()
     assert len(_passes(stream)) == 40

@@ -18,12 +18,12 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 
 import backing
-from backing.audio import frame_of, render
 from backing.cli import main
 from backing.events import Stream
 from backing.midi import midi_bytes
 from backing.output import RATES
 from backing.practice import Plan, loop
+from backing.sound.audio import frame_of, render
 from backing.tags import markers
 from phrases.errors import RangeError
 from phrases.phrase import Phrase

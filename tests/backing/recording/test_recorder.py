@@ -12,12 +12,12 @@ import pytest
 import soundfile
 from scipy.signal import butter, sosfilt
 
-from backing.limiter import true_peak
 from backing.output import OutputError
 from backing.recording import recorder as module
 from backing.recording.growing import Growing
 from backing.recording.recorder import Recorder, free_name, mix_name
 from backing.recording.rough_mix import BELOW, rough_mix
+from backing.sound.limiter import true_peak
 
 RATE = 48000
 

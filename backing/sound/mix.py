@@ -17,10 +17,10 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.filters import filtered, once
-from backing.loudness import SILENCE, Meter
-from backing.synth import PARTS, Stems
-from backing.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
+from backing.sound.filters import filtered, once
+from backing.sound.loudness import SILENCE, Meter
+from backing.sound.synth import PARTS, Stems
+from backing.sound.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 
 __all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layered", "master"]
 
@@ -85,13 +85,13 @@ def layered(
     Parameters
     ----------
     stems
-        As `backing.synth.stretches` yields them.
+        As `backing.sound.synth.stretches` yields them.
     rate
         Frames a second.
     names
         `TOGETHER` or `APART`.
     tone, pick
-        The lead's, as for `backing.tone.shaped`.
+        The lead's, as for `backing.sound.tone.shaped`.
 
     Yields
     ------

@@ -8,10 +8,10 @@ import librosa
 import numpy as np
 import pytest
 
-from backing import fluid, synth
 from backing.events import Note
-from backing.fluid import AudioError
-from backing.synth import BLOCK, LENGTH, PARTS, stretches, synthesise
+from backing.sound import fluid, synth
+from backing.sound.fluid import AudioError
+from backing.sound.synth import BLOCK, LENGTH, PARTS, stretches, synthesise
 from phrases.curve import Curve, Glide
 
 RATE = 44100

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import BEND, BEND_CENTRE, CHANNELS, Message, Note, messages, part_of, set_up
-from backing.fluid import LOCK, give_back, library, new_synth, take
+from backing.sound.fluid import LOCK, give_back, library, new_synth, take
 
 __all__ = ["BLOCK", "PARTS", "Stems", "stretches", "synthesise"]
 

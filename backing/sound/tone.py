@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.filters import filtered
+from backing.sound.filters import filtered
 
 __all__ = ["HEARD_AFTER", "HEARD_BEFORE", "TILTS", "TONES", "Amplifier", "is_plain", "shaped"]
 

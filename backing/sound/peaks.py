@@ -11,10 +11,10 @@ from collections.abc import Hashable, Mapping, Sequence, Sized
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.limiter import BLOCK, MARGIN, block_gains
-from backing.loudness import CELL
-from backing.mix import LIMIT, Sound
-from backing.spool import Stretch
+from backing.sound.limiter import BLOCK, MARGIN, block_gains
+from backing.sound.loudness import CELL
+from backing.sound.mix import LIMIT, Sound
+from backing.sound.spool import Stretch
 
 __all__ = ["AROUND", "Peaks", "near"]
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
-from backing.limiter import BLOCK, MARGIN, block_heights, block_peaks, gain_curve, true_peak
+from backing.sound.limiter import BLOCK, MARGIN, block_heights, block_peaks, gain_curve, true_peak
 from tests.backing.material import noise
 
 Sound = NDArray[np.float32]

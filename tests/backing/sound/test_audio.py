@@ -15,13 +15,14 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from backing import audio, pieces, spool
-from backing.audio import LAST_RING, RATE, Rendered, frame_of, render
+from backing import pieces
 from backing.band import count_in
 from backing.events import Note, Section, Stream
-from backing.limiter import gain_curve, true_peak
-from backing.mix import APART, LIMIT, TOGETHER, Gains, Sound
-from backing.synth import stretches
+from backing.sound import audio, spool
+from backing.sound.audio import LAST_RING, RATE, Rendered, frame_of, render
+from backing.sound.limiter import gain_curve, true_peak
+from backing.sound.mix import APART, LIMIT, TOGETHER, Gains, Sound
+from backing.sound.synth import stretches
 from backing.tempo import Clock
 from phrases.counting import METERS
 from phrases.pitch import Key

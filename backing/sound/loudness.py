@@ -17,8 +17,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.filters import blocks, once, passed
-from backing.limiter import BLOCK
+from backing.sound.filters import blocks, once, passed
+from backing.sound.limiter import BLOCK
 
 __all__ = ["CELL", "SILENCE", "TAPS", "Meter", "k_spectrum", "weighed"]
 

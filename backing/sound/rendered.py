@@ -17,12 +17,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.fluid import AT_ONCE
-from backing.limiter import BLOCK, MARGIN, block_gains, block_heights, block_peaks, least
-from backing.loudness import TAPS, Meter, weighed
-from backing.mix import LIMIT, Gains, Sound, master
-from backing.peaks import AROUND, Peaks, near
-from backing.spool import Spool, Stretch
+from backing.sound.fluid import AT_ONCE
+from backing.sound.limiter import BLOCK, MARGIN, block_gains, block_heights, block_peaks, least
+from backing.sound.loudness import TAPS, Meter, weighed
+from backing.sound.mix import LIMIT, Gains, Sound, master
+from backing.sound.peaks import AROUND, Peaks, near
+from backing.sound.spool import Spool, Stretch
 
 __all__ = ["Rendered"]
 
@@ -58,7 +58,7 @@ class Rendered:
     Attributes
     ----------
     names
-        The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
+        The layers, `backing.sound.mix.TOGETHER` or `backing.sound.mix.APART`.
     window
         The first frame that is kept and the one after the last; None keeps all.
     gains

@@ -8,7 +8,7 @@ import pyloudnorm
 import pytest
 from numpy.typing import NDArray
 
-from backing.loudness import SILENCE, Meter, weighting
+from backing.sound.loudness import SILENCE, Meter, weighting
 from tests.backing.material import noise
 
 RATES = (44100, 48000)

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from backing.filters import filtered
+from backing.sound.filters import filtered
 from tests.backing.material import noise
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from backing.tone import OVERSAMPLED, TAPS, TILTS, TONES, shaped
+from backing.sound.tone import OVERSAMPLED, TAPS, TILTS, TONES, shaped
 from phrases import phrase as words
 
 RATE = 44100

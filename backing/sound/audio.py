@@ -17,13 +17,13 @@ from pathlib import Path
 import numpy as np
 
 from backing.events import Note, Section, Stream
-from backing.fluid import check_audio
-from backing.limiter import MARGIN
-from backing.loudness import CELL, TAPS, k_spectrum
-from backing.mix import APART, TOGETHER, Sound, layered, room
-from backing.rendered import Rendered
-from backing.spool import Spool, Stretch
-from backing.synth import stretches
+from backing.sound.fluid import check_audio
+from backing.sound.limiter import MARGIN
+from backing.sound.loudness import CELL, TAPS, k_spectrum
+from backing.sound.mix import APART, TOGETHER, Sound, layered, room
+from backing.sound.rendered import Rendered
+from backing.sound.spool import Spool, Stretch
+from backing.sound.synth import stretches
 
 __all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
 
@@ -108,7 +108,7 @@ def pieces(
     rate
         Frames a second.
     names
-        The layers, `backing.mix.TOGETHER` or `backing.mix.APART`.
+        The layers, `backing.sound.mix.TOGETHER` or `backing.sound.mix.APART`.
 
     Yields
     ------

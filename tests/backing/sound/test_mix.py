@@ -7,9 +7,9 @@ import pyloudnorm
 import pytest
 from scipy.signal import butter, sosfilt
 
-from backing.limiter import BLOCK, block_gains
-from backing.loudness import CELL, Meter
-from backing.mix import (
+from backing.sound.limiter import BLOCK, block_gains
+from backing.sound.loudness import CELL, Meter
+from backing.sound.mix import (
     APART,
     BAND_LOUDNESS,
     LEAD_REACH,
@@ -24,8 +24,8 @@ from backing.mix import (
     master,
     room,
 )
-from backing.synth import PARTS
-from backing.tone import shaped
+from backing.sound.synth import PARTS
+from backing.sound.tone import shaped
 
 RATE = 44100
 LEAD = PARTS.index("lead")
