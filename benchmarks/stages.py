@@ -16,6 +16,7 @@ from typing import Any
 STAGES = {
     ("synth.py", "__init__"): "FluidSynth made, soundfont opened",
     ("synth.py", "send"): "FluidSynth told what to play",
+    ("synth.py", "later"): "FluidSynth told what to play",
     ("synth.py", "render"): "FluidSynth plays",
     ("events.py", "messages"): "notes to messages",
     ("mix.py", "_layers"): "levels and the room",
