@@ -1,8 +1,8 @@
 """A transport as sound: the file's own engine, some frames ahead of what is heard.
 
 Each section that is played is a tape: what `backing.sound.audio.pieces` makes of its notes,
-fetched in a thread of its own. Tapes are laid over each other on the frames on which a file lays them, so
-what is heard is what a file holds, but for its loudness: the gains are fixed in advance.
+fetched in a thread of its own. Tapes are laid over each other on the frames on which a file lays
+them, so what is heard is what a file holds, but for its loudness: the gains are fixed in advance.
 """
 
 from __future__ import annotations

@@ -10,10 +10,10 @@ from tests.hard.material import number_of
 
 SHORT = 10
 BATCH = 50
-# Measured over seeds 0 to 599: 7 pages, none of them under 300, 3 of them in one batch. Where
+# Measured over seeds 0 to 1009: 18 pages, none of them under 300, 5 of them in one batch. Where
 # slides lead across each other, or a bar has more in it than the smallest print has room for, one
 # line is left that touches another.
-LEFT = 3
+LEFT = 5
 
 
 def overlapping(seed: int) -> list[str]:
