@@ -293,7 +293,7 @@ def playing() -> Iterator[Play]:
             player.signal(signal.SIGKILL)
             player.process.wait()
         for pipe in (player.process.stdout, player.process.stderr):
-            if pipe is not None:
+            if pipe is not None and not pipe.closed:
                 print(f"player said: {pipe.read()!r}")  # shown where a test fails
                 pipe.close()
         if player.master is not None:
