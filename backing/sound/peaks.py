@@ -6,7 +6,7 @@ the sum. What comes again in a row, among the same neighbours, is reckoned once.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence, Sized
+from collections.abc import Hashable, Sequence, Sized
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,56 +41,85 @@ class Peaks:
     ----------
     row
         The stretches.
+    parts
+        How many layers are looked at by themselves.
 
     Attributes
     ----------
     parts
-        The highest frame of each block of the band, and of the lead if there is one; the last is
-        silent.
+        The highest frame of each block of each part, as it was filled in; silence at the end.
+    places
+        Where among the blocks those of each stretch are.
     """
 
-    def __init__(self, row: Sequence[Stretch]) -> None:
-        self.parts = np.zeros((1, 1), np.float32)
-        self.places: dict[Stretch, NDArray[np.int32]] = {}
-        start = 0
+    def __init__(self, row: Sequence[Stretch], parts: int) -> None:
+        self.places: dict[Stretch, slice] = {}
+        end = 0
         for stretch in dict.fromkeys(row):
-            end = start + -(-len(stretch) // BLOCK)
-            self.places[stretch] = np.arange(start, end, dtype=np.int32)
-            start = end
+            start, end = end, end - (-len(stretch) // BLOCK)
+            self.places[stretch] = slice(start, end)
+        self.parts = np.zeros((parts, end + AROUND), np.float32)
         self._batches = [_Batch()]
-        silence = np.full(AROUND, start, np.int32)
         cells = 0
         known: dict[Hashable, NDArray[np.intp]] = {}
         order: list[NDArray[np.intp]] = []
-        blocks = [self.places[stretch] for stretch in row]
+        blocks = [range(end + AROUND)[self.places[stretch]] for stretch in row]
+        silence = range(end, end + AROUND)
         for number, here in enumerate(blocks):
             first, last = near(blocks, number, AROUND, AROUND)
             key = number - first, *row[first : last + 1]
             if key not in known:
-                before = np.concatenate([silence, *blocks[first:number]])[-AROUND:]
-                after = np.concatenate([*blocks[number + 1 : last + 1], silence])[:AROUND]
+                before = [silence, *blocks[first:number]]
+                after = [*blocks[number + 1 : last + 1], silence]
                 if self._batches[-1].size > MANY:
                     self._batches.append(_Batch())
-                added = self._batches[-1].add(before, here, after)
+                added = self._batches[-1].add(_last(before), here, _first(after))
                 known[key] = np.arange(cells, cells + added - 1)  # the last is no cell
                 cells += added
             order.append(known[key])
         self._order = np.concatenate(order)
 
-    def fill(self, high: Mapping[Stretch, list[Sound]]) -> None:
-        """Take in the highest frames of the blocks of each stretch, parts as in `parts`."""
-        every = zip(*(high[stretch] for stretch in self.places), strict=True)
-        self.parts = np.pad([np.concatenate(part) for part in every], ((0, 0), (0, 1)))
+    def fill(self, stretch: Stretch, heights: Sequence[Sound]) -> None:
+        """Take in the highest frames of the blocks of a stretch, an array for each part."""
+        self.parts[:, self.places[stretch]] = heights
 
     def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Sound:
         """Return what the frames of each block of a stretch do not exceed at gains."""
-        places = self.places[stretch]
-        bounds: Sound = gains @ self.parts[:, places[0] : places[-1] + 1]
+        bounds: Sound = gains @ self.parts[:, self.places[stretch]]
         return bounds
 
-    def left(self, peaks: Sound) -> Sound:
-        """Return what a limiter leaves of the power of each cell of the row."""
-        return np.concatenate([batch.left(peaks) for batch in self._batches])[self._order]
+    def left(self, peaks: Sound, gain: float) -> Sound:
+        """Return what a limiter leaves of the power of each cell of the row.
+
+        Parameters
+        ----------
+        peaks
+            Of each block in `parts`.
+        gain
+            What they are multiplied by.
+        """
+        every = [batch.left(peaks, np.float32(gain)) for batch in self._batches]
+        return np.concatenate(every)[self._order]
+
+
+def _first(blocks: list[range]) -> list[range]:
+    """Return the first `AROUND` of rows of blocks."""
+    found: list[range] = []
+    more = AROUND
+    for part in blocks:
+        found.append(part[:more])
+        more -= len(found[-1])
+    return found
+
+
+def _last(blocks: list[range]) -> list[range]:
+    """Return the last `AROUND` of rows of blocks."""
+    found: list[range] = []
+    more = AROUND
+    for part in reversed(blocks):
+        found.insert(0, part[max(0, len(part) - more) :])
+        more -= len(found[0])
+    return found
 
 
 class _Batch:
@@ -98,24 +127,24 @@ class _Batch:
 
     def __init__(self) -> None:
         self.size = 0
-        self._blocks: list[NDArray[np.int32]] = []
+        self._blocks: list[slice] = []
         self._starts: list[NDArray[np.intp]] = []
         self._sizes: list[NDArray[np.intp]] = []
 
-    def add(
-        self, before: NDArray[np.int32], here: NDArray[np.int32], after: NDArray[np.int32]
-    ) -> int:
+    def add(self, before: list[range], here: range, after: list[range]) -> int:
         """Append the places of blocks; return their cells, and one that holds what is after."""
         edges = np.append(np.arange(0, len(here), CELL // BLOCK), len(here))
-        self._starts.append(self.size + len(before) + edges)
+        self._starts.append(self.size + sum(map(len, before)) + edges)
         self._sizes.append(np.diff(edges, append=len(here) + 1))
-        self._blocks += [before, here, after]
-        self.size += len(before) + len(here) + len(after)
+        every = [part for part in (*before, here, *after) if part]
+        self._blocks += [slice(part.start, part.stop) for part in every]
+        self.size += sum(map(len, every))
         return len(edges)
 
-    def left(self, peaks: Sound) -> Sound:
+    def left(self, peaks: Sound, gain: np.float32) -> Sound:
         """Return what a limiter leaves of the power of each cell, and of what is no cell."""
-        blocks = np.append(peaks[np.concatenate(self._blocks)], np.float32(0.0))
+        end = np.zeros(1, np.float32)
+        blocks = np.concatenate([*(peaks[place] for place in self._blocks), end]) * gain
         power = block_gains(blocks, LIMIT) ** 2
         sums = np.add.reduceat(power, np.concatenate(self._starts))
         return (sums / np.concatenate(self._sizes)).astype(np.float32)

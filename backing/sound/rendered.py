@@ -22,7 +22,7 @@ from backing.sound.limiter import BLOCK, MARGIN, block_gains, block_heights, blo
 from backing.sound.loudness import TAPS, Meter, weighed
 from backing.sound.mix import LIMIT, Gains, Sound, master
 from backing.sound.peaks import AROUND, Peaks, near
-from backing.sound.spool import Spool, Stretch
+from backing.sound.spool import Spool, Stretch, fits
 
 __all__ = ["Rendered"]
 
@@ -74,9 +74,14 @@ class Rendered:
         self.gains = Gains(1.0, 1.0)
         self.spool = Spool(len(names), folder, expected)
         self.row: list[Stretch] = []
+        # The layers of the band, and of the lead if there is one.
+        each = (np.flatnonzero(part.of(names)) for part in (Gains(1.0, 0.0), Gains(0.0, 1.0)))
+        self._parts = [layers for layers in each if len(layers)]
         self._heard: list[int] = []
         self._known: dict[Hashable, Sound] = {}
+        self._short = fits(len(names), expected)
         self._high: dict[Stretch, Future[list[Sound]]] = {}
+        self._balanced: Gains | None = None
         self._peaks: Peaks | None = None
         self._weighed: dict[Hashable, Future[Sound]] = {}
         self.pool = ThreadPoolExecutor(AT_ONCE)  # FluidSynth and numpy leave Python to others
@@ -99,7 +104,7 @@ class Rendered:
             key = self._near(number, TAPS, 0)
             if key not in self._weighed:
                 self._weighed[key] = self.pool.submit(self._weigh, number)
-            if stretch not in self._high:
+            if self._short and stretch not in self._high:
                 self._high[stretch] = self.pool.submit(self._heights, stretch)
 
     def _weigh(self, number: int) -> Sound:
@@ -108,49 +113,73 @@ class Rendered:
     def measure(self) -> None:
         """Decide the gains from all that was added."""
         meter = Meter(len(self.names), self.rate)
-        peaks = Peaks([self.row[number] for number in self._heard]) if self._heard else None
+        row = [self.row[number] for number in self._heard]
+        peaks = Peaks(row, len(self._parts) if self._short else 1) if row else None
         for number in self._heard:
             shared = self._weighed[self._near(number, TAPS, 0)].result()
             meter.add_weighed(shared, len(self.row[number]))
         self._weighed.clear()
         if peaks is not None:
-            peaks.fill({stretch: found.result() for stretch, found in self._high.items()})
-            self._high.clear()
             self._peaks = peaks
-            self.gains = master(meter, self.names, lambda gains: peaks.left(self._at(gains)))
+            for stretch in self._high:
+                peaks.fill(stretch, self._high[stretch].result())
+            self._high.clear()
+            self.gains = master(meter, self.names, lambda gains: peaks.left(*self._at(gains)))
 
     def _heights(self, stretch: Stretch) -> list[Sound]:
         """Return the highest frame of each block of the band, and of the lead if there is one."""
         sound = self.spool.read(stretch)
-        found = []
-        for part in (Gains(1.0, 0.0), Gains(0.0, 1.0)):
-            layers = np.flatnonzero(part.of(self.names))
-            if len(layers):
-                mix = sound[layers[0]] if len(layers) == 1 else sound[layers].sum(axis=0)
-                found.append(block_heights(mix))
-        return found
+        return [
+            block_heights(sound[layers[0]] if len(layers) == 1 else sound[layers].sum(axis=0))
+            for layers in self._parts
+        ]
 
-    def _at(self, gains: Gains) -> Sound:
-        """Return the highest frame of each block at some gains, exact where a limiter works."""
+    def _at(self, gains: Gains) -> tuple[Sound, float]:
+        """Return the highest frame of each block, exact where a limiter works, and their gain."""
         assert self._peaks is not None
-        parts = self._peaks.parts * self._balance(gains)[:, None]
-        peaks: Sound = parts.sum(axis=0)
-        if len(parts) > 1:
-            unsure = np.flatnonzero((peaks > LIMIT) & (parts.min(axis=0) > 0.0))
-            places = self._peaks.places
-            starts = [each[0] for each in places.values()]
-            split = np.split(unsure, np.searchsorted(unsure, starts[1:]))
-            for stretch, start, here in zip(places, starts, split, strict=True):
-                if len(here):
-                    frames = (here - start)[:, None] * BLOCK + np.arange(BLOCK)
-                    sound = np.take(self.spool.read(stretch), frames, axis=2, mode="clip")
-                    mix = np.einsum("l,lcbf->cbf", gains.of(self.names), sound)
-                    peaks[here] = np.abs(mix).max(axis=(0, 2))
-        return peaks
+        if not self._short:
+            return self._reread(gains)
+        parts, balance = self._peaks.parts, self._balance(gains)
+        alone = np.flatnonzero(balance)
+        if len(alone) == 1:
+            return parts[alone[0]], float(balance[alone[0]])
+        peaks: Sound = balance @ parts
+        unsure = np.flatnonzero(peaks > LIMIT)
+        unsure = unsure[(parts[:, unsure] > 0.0).all(axis=0)]
+        places = self._peaks.places
+        split = np.split(unsure, np.searchsorted(unsure, [at.stop for at in places.values()]))
+        for (stretch, at), here in zip(places.items(), split, strict=False):
+            if len(here):
+                frames = (here - at.start)[:, None] * BLOCK + np.arange(BLOCK)
+                sound = np.take(self.spool.read(stretch), frames, axis=2, mode="clip")
+                mix = np.einsum("l,lcbf->cbf", gains.of(self.names), sound)
+                peaks[here] = np.abs(mix).max(axis=(0, 2))
+        return peaks, 1.0
+
+    def _reread(self, gains: Gains) -> tuple[Sound, float]:
+        """Return the same of a long piece, whose layers lie on the disk.
+
+        Up to a gain it depends on the balance of band and lead alone; one is kept.
+        """
+        assert self._peaks is not None
+        most = max(gains.band, gains.lead)
+        balance = Gains(gains.band / most, gains.lead / most)
+        if balance != self._balanced:
+            self._balanced = balance
+
+            def find(stretch: Stretch) -> list[Sound]:
+                return [block_heights(self._mixed(stretch, balance))]
+
+            found = self.pool.map(find, self._peaks.places)
+            for stretch, heights in zip(self._peaks.places, found, strict=True):
+                self._peaks.fill(stretch, heights)
+        return self._peaks.parts[0], most
 
     def _balance(self, gains: Gains) -> Sound:
-        assert self._peaks is not None
-        return np.array([gains.band, gains.lead][: len(self._peaks.parts)], np.float32)
+        """Return the gain of each part that is looked at by itself."""
+        if not self._short:  # the balance that was kept is nearly theirs
+            return np.array([max(gains.band, gains.lead)], np.float32)
+        return np.array([gains.band, gains.lead][: len(self._parts)], np.float32)
 
     def _mixed(self, stretch: Stretch, gains: Gains) -> Sound:
         mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), self.spool.read(stretch))

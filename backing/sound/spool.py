@@ -15,7 +15,7 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Spool", "Stretch"]
+__all__ = ["Spool", "Stretch", "fits"]
 
 Sound = NDArray[np.float32]
 
@@ -47,6 +47,11 @@ class Stretch:
         return Stretch(self.place, self.whole, self.start + start, self.start + stop)
 
 
+def fits(layers: int, frames: int) -> bool:
+    """Tell whether so many frames of stereo layers wait in memory."""
+    return 8 * layers * frames <= IN_MEMORY
+
+
 class Spool:
     """What waits, the first of it in memory and the rest in a temporary file.
 
@@ -63,7 +68,7 @@ class Spool:
     def __init__(self, layers: int, folder: Path | None, frames: int = 0) -> None:
         self.layers = layers
         self._folder = folder
-        size = IN_MEMORY if 8 * layers * frames <= IN_MEMORY else IN_MEMORY // 6
+        size = IN_MEMORY if fits(layers, frames) else IN_MEMORY // 6
         self._memory: Sound | None = np.empty(size // 4, np.float32)  # taken as it is filled
         self._file: IO[bytes] | None = None
         self._filed = self._end = 0  # the places, in samples, where the file begins and ends
