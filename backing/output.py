@@ -74,7 +74,7 @@ class Sound:
 
 
 NEARLY_FULL = 1 << 20  # bytes
-BEYOND = 5.0  # seconds of sound that take more of the disk than what rings on, markers and tags
+BEYOND = 5.0  # seconds of sound, for what rings on at the end, markers and tags
 KEEP_SIZE = 1  # Linux's FALLOC_FL_KEEP_SIZE
 LARGEST_WAV = 4_000_000_000  # bytes
 
@@ -333,7 +333,8 @@ def _write_audio(
             elif path.suffix.lower() in (".ogg", ".opus"):
                 steady(draft)
             tag(draft, stream.title, str(stream.key), float(music[0].tempo))
-            os.truncate(draft, draft.stat().st_size)  # gives back what was reserved
+            if path.suffix.lower() == ".wav":
+                os.truncate(draft, draft.stat().st_size)  # gives back what was reserved
 
 
 def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:
@@ -367,9 +368,11 @@ def _reserve(path: Path, size: int) -> None:
     if sys.platform == "linux":  # Python's own way would make the file longer
         import ctypes
 
-        with path.open("r+b") as file:
-            place, length = ctypes.c_longlong(0), ctypes.c_longlong(size)
-            ctypes.CDLL(None).fallocate64(file.fileno(), KEEP_SIZE, place, length)
+        reserve = getattr(ctypes.CDLL(None), "fallocate64", None)  # not every C library has it
+        with contextlib.suppress(OSError), path.open("r+b") as file:
+            if reserve is not None:
+                place, length = ctypes.c_longlong(0), ctypes.c_longlong(size)
+                reserve(file.fileno(), KEEP_SIZE, place, length)
 
 
 def open_sound(path: str | bytes | Path, rate: int, kind: str, subtype: str) -> Any:

@@ -12,6 +12,7 @@ chunks); ID3v2.4 (TIT2, TKEY, TBPM); Vorbis comments; RFC 3533 (Ogg pages).
 
 from __future__ import annotations
 
+import contextlib
 import struct
 import threading
 from collections.abc import Iterable, Sequence
@@ -103,7 +104,13 @@ def _kind(suffix: str) -> Any:
 
 def load(suffixes: Iterable[str]) -> None:
     """Begin to load what `tag` needs for files of some suffixes, while something else is done."""
-    threading.Thread(target=lambda: [_kind(suffix) for suffix in suffixes]).start()
+
+    def found() -> None:
+        with contextlib.suppress(Exception):  # `tag` says what is wrong
+            for suffix in suffixes:
+                _kind(suffix)
+
+    threading.Thread(target=found).start()
 
 
 def tag(path: Path, title: str, key: str, tempo: float) -> None:

@@ -105,6 +105,7 @@ def library() -> Any:
         ("fluid_synth_remove_sfont", ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p),
         ("new_fluid_sequencer2", ctypes.c_void_p, ctypes.c_int),
         ("fluid_sequencer_set_time_scale", None, ctypes.c_void_p, ctypes.c_double),
+        ("fluid_sequencer_get_time_scale", ctypes.c_double, ctypes.c_void_p),
         ("new_fluid_event", ctypes.c_void_p),
     ):
         function = getattr(fluidsynth._fl, name)

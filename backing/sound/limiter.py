@@ -71,8 +71,8 @@ def block_peaks(
     sound
         Shape (2, frames); the last block may be short.
     worth
-        Where no frame of a block reaches this, its peak is only known not to reach it either, or
-        is a little more, between frames.
+        Where no frame of a block reaches this, what is returned is its highest frame or a bound
+        of it, and between frames is not looked at.
     bounds
         What no frame of each block exceeds, if that is known.
     """

@@ -10,7 +10,7 @@ the lead, and a limiter.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 
@@ -166,7 +166,6 @@ class Gains:
 Left = Callable[[Gains], NDArray[np.float32]]
 TRIES = 6
 CLOSE = 0.02  # LU
-LEAST_HEARD = 0.25  # of a step, where it is reckoned with what a limiter takes back
 
 
 def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
@@ -207,7 +206,6 @@ def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
     if lead == SILENCE:
         return Gains(band, band)
     goal, chosen = WITH_LEAD, band
-    tried: list[tuple[float, float]] = []
     for _ in range(TRIES):
         low, high = band / LEAD_REACH, band * LEAD_REACH
         for _ in range(24):
@@ -216,8 +214,7 @@ def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
         miss = WITH_LEAD - heard(Gains(band, low))
         if abs(miss) < 2 * CLOSE or high > band * LEAD_REACH * 0.999:
             break
-        tried.append((goal, miss))
-        goal += _step(tried)
+        goal += miss
     return Gains(band, _rounded(low))
 
 
@@ -228,25 +225,11 @@ def _rounded(gain: float) -> float:
 
 def _nearest(heard: Callable[[float], float], gain: float, goal: float) -> float:
     """Return the gain whose loudness comes nearest to a goal; a gate may make it jump."""
-    tried: list[tuple[float, float]] = []
+    tried = []
     for _ in range(TRIES):
-        level = 20 * math.log10(gain)
-        tried.append((level, goal - heard(gain)))
-        if abs(tried[-1][1]) < CLOSE:
+        miss = goal - heard(gain)
+        tried.append((abs(miss), gain))
+        if abs(miss) < CLOSE:
             break
-        gain = 10 ** ((level + _step(tried)) / 20)
-    level, _ = min(tried, key=lambda pair: abs(pair[1]))
-    return math.pow(10.0, level / 20)
-
-
-def _step(tried: Sequence[tuple[float, float]]) -> float:
-    """Return by how many decibels to go on from the last of what was tried: level and miss.
-
-    A limiter takes back a part of each step, as much of the next as of the last.
-    """
-    level, miss = tried[-1]
-    if len(tried) == 1:
-        return miss
-    before, missed = tried[-2]
-    heard = (missed - miss) / (level - before) if level != before else 1.0
-    return miss / min(1.0, max(LEAST_HEARD, heard))
+        gain *= 10 ** (miss / 20)
+    return min(tried)[1]

@@ -79,7 +79,10 @@ class _Synth:
             self._own = ctypes.c_void_p(self.synth.synth)
             self.font = self.c.fluid_synth_add_sfont(self._own, font)
         self._sequencer = ctypes.c_void_p(self.c.new_fluid_sequencer2(0))
-        self.c.fluid_sequencer_set_time_scale(self._sequencer, 1000.0 * TICKS)
+        scale = 1000.0 * TICKS
+        self.c.fluid_sequencer_set_time_scale(self._sequencer, scale)
+        # Before 2.2 it counts no less than milliseconds, and has room for 1000 events.
+        self.ahead = self.c.fluid_sequencer_get_time_scale(self._sequencer) == scale
         self._event = ctypes.c_void_p(self.c.new_fluid_event())
         to = self.c.fluid_sequencer_register_fluidsynth(self._sequencer, self._own)
         self.c.fluid_event_set_dest(self._event, to)
@@ -104,12 +107,10 @@ class _Synth:
         else:
             self._now[kind](self._own, channel, *values)
 
-    def later(self, edge: int, data: tuple[int, ...]) -> bool:
+    def later(self, edge: int, data: tuple[int, ...]) -> None:
         """Send a message, which is none of a program, so that it is heard from an edge on.
 
-        False where the sequencer is full, as that of FluidSynth before 2.2 is at 1000 events.
-
-        The edge lies two blocks behind the start or later, and behind all that was rendered.
+        The edge lies two blocks after the start or later, and after all that was rendered.
         """
         kind, channel, *values = _played(data)
         self._later[kind](self._event, channel, *values)
@@ -118,8 +119,7 @@ class _Synth:
             self._edge, self._due = edge, int(1000.0 * (edge - 2 * BLOCK) / self.rate) * TICKS
             self._last = self._due + TICKS
         self._due = min(self._due + 1, self._last)
-        send_at = self._soon.fluid_sequencer_send_at
-        return bool(send_at(self._sequencer, self._event, self._due, 1) == 0)
+        self._soon.fluid_sequencer_send_at(self._sequencer, self._event, self._due, 1)
 
     def render(self, address: int, side: int, frames: int) -> None:
         """Write frames to memory: left and right of each part, each `side` bytes further on."""
@@ -170,7 +170,7 @@ def stretches(
     Parameters
     ----------
     notes
-        In seconds from frame 0.
+        In seconds from frame 0, all within four hours.
     programs
         General MIDI program of each part.
     soundfont
@@ -201,9 +201,7 @@ def stretches(
             before = tape.played_before(edge, data)
             if before > tape.now:
                 yield from tape.forward(before)
-            if not tape.put(edge, data):
-                yield from tape.forward(edge)
-                tape.put(edge, data)
+            tape.put(edge, data)
         yield from tape.forward(played)
         longest = played + round(LONGEST_TAIL * rate)
         while tape.now < longest and tape.synth.sounding():
@@ -248,15 +246,15 @@ class _Tape:
 
     def played_before(self, edge: int, data: tuple[int, ...]) -> int:
         """Return the frame up to which all is played before a message is put at an edge."""
-        by_hand = edge <= BLOCK or data[0] & 0xF0 == PROGRAM
+        by_hand = edge <= BLOCK or data[0] & 0xF0 == PROGRAM or not self.synth.ahead
         return edge if by_hand else (edge - 1) // LENGTH * LENGTH
 
-    def put(self, edge: int, data: tuple[int, ...]) -> bool:
-        """Have a message sent at an edge; False where all before has to be played first."""
-        if edge == self.now:
+    def put(self, edge: int, data: tuple[int, ...]) -> None:
+        """Have a message sent at an edge."""
+        if edge <= self.now:
             self.synth.send(data)
-            return True
-        return self.synth.later(edge, data)
+        else:
+            self.synth.later(edge, data)
 
     def forward(self, frame: int) -> Iterator[Stems]:
         """Play up to a frame and yield the stretches that are full."""
