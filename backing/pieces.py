@@ -23,7 +23,7 @@ from backing.grooves.instruments import COMPS
 from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
 from backing.practice import trade as practice_trade
-from backing.practice.plan import check_step
+from backing.practice.plan import WORDS, check_step
 from backing.setting import Setting
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, RangeError
@@ -40,11 +40,7 @@ KEY = "A"
 GROOVE = "shuffle"
 FORM = "twelve-bar"
 CHORUSES = 2
-# What a plan says of many passes, and how it is written.
-MANY_PASSES = {
-    **{word: word for word in ("passes", "each", "step")},
-    "counted": "count", "phrase_rests": "phrase-rests", "band_rests": "band-rests",
-}  # fmt: skip
+MANY_PASSES = ("passes", "each", "step", "counted", "phrase_rests", "band_rests")
 COUNT_IN = 1
 INTRO = "sticks"
 ENDING = "chord"
@@ -244,17 +240,22 @@ def loop(
     lead, chosen = _split(plan, words)
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
-    if seamless and (chosen.start is not None or chosen.shape not in ("steps", "hold")):
-        raise RangeError("a seamless loop has one tempo; say which with its last tempo (--to)")
     if seamless:
-        usual = Plan()
-        given = [
-            word for name, word in MANY_PASSES.items()
-            if getattr(chosen, name) != getattr(usual, name)
-        ]  # fmt: skip
-        if given:
-            raise RangeError(f"a seamless loop is one pass; leave out {', '.join(given)}")
+        _check_one_pass(setting, chosen)
     return practice_loop(setting, transpose(phrase, setting.key), chosen, seamless=seamless)
+
+
+def _check_one_pass(setting: Setting, chosen: Plan) -> None:
+    """Refuse what a seamless loop cannot have."""
+    if chosen.start is not None or chosen.shape not in ("steps", "hold"):
+        raise RangeError("a seamless loop has one tempo; say which with its last tempo (--to)")
+    usual = Plan()
+    given = [name for name in MANY_PASSES if getattr(chosen, name) != getattr(usual, name)]
+    given += ["count_in"] if setting.count_in not in (0, COUNT_IN) else []
+    if given:
+        written = {name: word for word, name in WORDS.items()}
+        told = ", ".join(written.get(name, name.replace("_", "-")) for name in given)
+        raise RangeError(f"a seamless loop is one pass; leave out {told}")
 
 
 def trade(phrase: Phrase | str | Path, *, plan: str | Path | None = None, **words: Any) -> Stream:

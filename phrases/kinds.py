@@ -86,22 +86,8 @@ def offers(path: Path, kind: str) -> dict[str, str]:
     return {
         (one.name if path.suffix else one.stem): one.name
         for one in near
-        if not kind or _may_be(one, kind)
+        if not kind or _kind(one) in (kind, None)  # nobody can tell where there is a slip
     }
-
-
-def _may_be(path: Path, kind: str) -> bool:
-    """Tell whether a file is of a kind, or has a slip for which nobody can tell."""
-    try:
-        return path.is_file() and path.stat().st_size <= LARGEST and _read(path) == kind
-    except tomllib.TOMLDecodeError:
-        return True
-    except (OSError, ValueError, RecursionError):
-        return False
-
-
-def _read(path: Path) -> str:
-    return kind_of(tomllib.loads(path.read_text(encoding="utf-8-sig")))
 
 
 def missing_file(path: Path, kind: str = "") -> str:
@@ -116,9 +102,16 @@ def missing_file(path: Path, kind: str = "") -> str:
 
 def kind_of_file(path: Path) -> str:
     """Return which kind of file a path names; empty where it cannot be read or none is told."""
+    return _kind(path) or ""
+
+
+def _kind(path: Path) -> str | None:
+    """Return the same, but None where the text has a slip."""
     try:
         if not path.is_file() or path.stat().st_size > LARGEST:
             return ""
-        return _read(path)
+        return kind_of(tomllib.loads(path.read_text(encoding="utf-8-sig")))
+    except tomllib.TOMLDecodeError:
+        return None
     except (OSError, ValueError, RecursionError):
         return ""

@@ -16,15 +16,20 @@ BARS = {"8": "eight", "12": "twelve", "16": "sixteen"}  # of a form, as its name
 _BARS = re.compile(r"\b(8|12|16)(?=[- ]?bar)")
 
 
-def nearest(word: str, choices: Iterable[str]) -> str | None:
+def nearest(word: str, choices: Iterable[str], cutoff: float = 0.5) -> str | None:
     """Return the choice spelt most like `word`, or None where none is close.
 
     Case is ignored first, so ``SHUFFLE`` finds ``shuffle``; ``12-bar`` finds ``twelve-bar``.
+
+    Parameters
+    ----------
+    cutoff
+        How like it must be, from 0 to 1, as difflib reckons it.
     """
     known = list(choices)
     folded = {choice.casefold(): choice for choice in reversed(known)}
     said = _BARS.sub(lambda found: BARS[found[1]], word.casefold())
-    found = difflib.get_close_matches(said, folded, n=1, cutoff=0.5)
+    found = difflib.get_close_matches(said, folded, n=1, cutoff=cutoff)
     return folded[found[0]] if found else None
 
 

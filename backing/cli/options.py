@@ -6,7 +6,6 @@ import functools
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from difflib import get_close_matches
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -27,7 +26,7 @@ from phrases.errors import BluesError
 from phrases.files import TEMPOS
 from phrases.phrase import PICKS, TONES
 from phrases.pitch import KEYS, parse_key
-from phrases.words import short
+from phrases.words import nearest, short
 
 if TYPE_CHECKING:
     from backing.live.card import Opening
@@ -46,7 +45,7 @@ __all__ = [
     "toml_path",
 ]
 
-CLOSE = 0.65  # of two words, as difflib reckons how like they are
+CLOSE = 0.65  # how like a choice a word must be; all of them are named besides
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -58,8 +57,8 @@ class Choice(click.Choice[Any]):
         """Return what is said of a value that is none of them."""
         words = [str(choice) for choice in self.choices]
         said = f'"{short(str(value))}" is none of {", ".join(words)}'
-        close = get_close_matches(str(value).casefold(), words, n=1, cutoff=CLOSE)
-        return f'{said}; did you mean "{close[0]}"?' if close else said
+        close = nearest(str(value), words, CLOSE)
+        return f'{said}; did you mean "{close}"?' if close else said
 
 
 class _Word(click.ParamType[str]):

@@ -63,17 +63,17 @@ class Peaks:
         cells = 0
         known: dict[Hashable, NDArray[np.intp]] = {}
         order: list[NDArray[np.intp]] = []
-        blocks = [range(end + AROUND)[self.places[stretch]] for stretch in row]
-        silence = range(end, end + AROUND)
+        blocks = [range(end)[self.places[stretch]] for stretch in row]
+        silence = np.arange(end, end + AROUND)
         for number, here in enumerate(blocks):
             first, last = near(blocks, number, AROUND, AROUND)
             key = number - first, *row[first : last + 1]
             if key not in known:
-                before = [silence, *blocks[first:number]]
-                after = [*blocks[number + 1 : last + 1], silence]
+                before = np.concatenate([silence, *map(_each, blocks[first:number])])[-AROUND:]
+                after = [*map(_each, blocks[number + 1 : last + 1]), silence]
                 if self._batches[-1].size > MANY:
                     self._batches.append(_Batch())
-                added = self._batches[-1].add(_last(before), here, _first(after))
+                added = self._batches[-1].add(before, here, np.concatenate(after)[:AROUND])
                 known[key] = np.arange(cells, cells + added - 1)  # the last is no cell
                 cells += added
             order.append(known[key])
@@ -102,24 +102,8 @@ class Peaks:
         return np.concatenate(every)[self._order]
 
 
-def _first(blocks: list[range]) -> list[range]:
-    """Return the first `AROUND` of rows of blocks."""
-    found: list[range] = []
-    more = AROUND
-    for part in blocks:
-        found.append(part[:more])
-        more -= len(found[-1])
-    return found
-
-
-def _last(blocks: list[range]) -> list[range]:
-    """Return the last `AROUND` of rows of blocks."""
-    found: list[range] = []
-    more = AROUND
-    for part in reversed(blocks):
-        found.insert(0, part[max(0, len(part) - more) :])
-        more -= len(found[0])
-    return found
+def _each(blocks: range) -> NDArray[np.intp]:
+    return np.arange(blocks.start, blocks.stop)
 
 
 class _Batch:
@@ -127,18 +111,17 @@ class _Batch:
 
     def __init__(self) -> None:
         self.size = 0
-        self._blocks: list[slice] = []
+        self._blocks: list[slice | NDArray[np.intp]] = []
         self._starts: list[NDArray[np.intp]] = []
         self._sizes: list[NDArray[np.intp]] = []
 
-    def add(self, before: list[range], here: range, after: list[range]) -> int:
+    def add(self, before: NDArray[np.intp], here: range, after: NDArray[np.intp]) -> int:
         """Append the places of blocks; return their cells, and one that holds what is after."""
         edges = np.append(np.arange(0, len(here), CELL // BLOCK), len(here))
-        self._starts.append(self.size + sum(map(len, before)) + edges)
+        self._starts.append(self.size + len(before) + edges)
         self._sizes.append(np.diff(edges, append=len(here) + 1))
-        every = [part for part in (*before, here, *after) if part]
-        self._blocks += [slice(part.start, part.stop) for part in every]
-        self.size += sum(map(len, every))
+        self._blocks += [before, slice(here.start, here.stop), after]
+        self.size += len(before) + len(here) + len(after)
         return len(edges)
 
     def left(self, peaks: Sound, gain: np.float32) -> Sound:
