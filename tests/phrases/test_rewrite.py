@@ -260,9 +260,3 @@ def test_a_file_that_cannot_be_written_is_told_and_left(
         replace_file(path, "new")
     assert path.read_text(encoding="utf-8") == "old"
     assert list(tmp_path.iterdir()) == [path]
-
-
-def test_what_a_killed_run_left_is_cleared_away(tmp_path: Path) -> None:
-    (tmp_path / ".backing-0123.toml").write_text("half a phr", encoding="utf-8")
-    replace_file(tmp_path / "a.toml", "whole")
-    assert [path.name for path in tmp_path.iterdir()] == ["a.toml"]
