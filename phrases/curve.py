@@ -19,12 +19,14 @@ _JUST = 1e-9  # seconds before a jump
 class Glide:
     """A move of the pitch to `cents`, from `start`, lasting `seconds` (0 is a step).
 
-    It eases in and out as half a cosine, as a pushing hand does.
+    It eases in and out as half a cosine, as a pushing hand does. `kind` is what the hand does:
+    ``bend``, which is also a release, ``hammer``, ``pull``, or ``slide`` to the next fret.
     """
 
     start: float
     seconds: float
     cents: float
+    kind: str = "bend"
 
 
 @dataclass(frozen=True, slots=True)

@@ -214,7 +214,7 @@ class _Hand:
             self.start -= early
             first = -100.0 * way * count
             glides = [
-                Glide(early * (n + 1) / count, 0.0, first + 100.0 * way * (n + 1))
+                Glide(early * (n + 1) / count, 0.0, first + 100.0 * way * (n + 1), "slide")
                 for n in range(count)
             ]
         shape = _Shape(fret, first, glides, "slow" in self.note.marks, self.beat)
@@ -325,7 +325,8 @@ class _Shape:
         elif technique.motion == "step":
             assert move.fret is not None
             self.fretted = move.fret
-            self.glides.append(Glide(at, 0.0, self._cents()))
+            kind = "hammer" if technique.way > 0 else "pull"
+            self.glides.append(Glide(at, 0.0, self._cents(), kind))
         else:
             self.bent = bend_cents(move, self.fretted)
             if technique.motion == "preset":
@@ -341,9 +342,10 @@ class _Shape:
         if half <= 0:
             return
         for n in range(int((end - at) / half)):
-            away = 100.0 * (fret - self.fretted) * ((n + 1) % 2)
-            self.glides.append(Glide(at + n * half, 0.0, self._cents() + away))
-        self.glides.append(Glide(max(at, end), 0.0, self._cents()))
+            on = n % 2 == 0
+            cents = self._cents() + (100.0 * (fret - self.fretted) if on else 0.0)
+            self.glides.append(Glide(at + n * half, 0.0, cents, "hammer" if on else "pull"))
+        self.glides.append(Glide(max(at, end), 0.0, self._cents(), "pull"))
 
     def _slide(
         self, move: Move, at: float, takes: float, end: float, goal: int | None, way: int
@@ -373,7 +375,7 @@ class _Shape:
         self.sways = [_cut(sway, began) for sway in self.sways]
         for n, fret in enumerate(frets, 1):
             self.fretted = fret
-            self.glides.append(Glide(began + n * pace, 0.0, self._cents()))
+            self.glides.append(Glide(began + n * pace, 0.0, self._cents(), "slide"))
 
 
 def _cut(sway: Sway, at: float) -> Sway:
@@ -389,7 +391,9 @@ def _cut(sway: Sway, at: float) -> Sway:
 def _from(curve: Curve, seconds: float) -> Curve:
     """Return what is left of a curve from a time on, for a string picked again in mid-curve."""
     glides = tuple(
-        Glide(max(0.0, g.start - seconds), g.seconds - max(0.0, seconds - g.start), g.cents)
+        replace(
+            g, start=max(0.0, g.start - seconds), seconds=g.seconds - max(0.0, seconds - g.start)
+        )
         for g in curve.glides
         if g.start + g.seconds > seconds
     )

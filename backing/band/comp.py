@@ -101,7 +101,7 @@ class Comper(Player):
         """Return a stroke with the slide into it: a guitar's one pick, a keyboard's two."""
         if self.instrument == "guitar":  # every stroke says where the strings are
             length = min(SLIDE, (played[0].end - played[0].start) / 2)
-            glide = (Glide(length / 3, length, 0.0),) if slide else ()
+            glide = (Glide(length / 3, length, 0.0, "slide"),) if slide else ()
             curve = Curve(100.0 * slide, glide)
             return [replace(played[0], curve=curve), *played[1:]]
         if not slide:

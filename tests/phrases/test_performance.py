@@ -123,6 +123,25 @@ def test_hammer_ons_and_pull_offs_are_not_picked() -> None:
     assert note.curve.at(2.0 * BEAT) == 0.0
 
 
+@pytest.mark.parametrize(
+    ("text", "kinds"),
+    [
+        ("| 1 e5h8p5 2 h7 3 p5", ["hammer", "pull", "hammer", "pull"]),
+        ("| 1 G5 2 /7 3 \\5", ["slide"] * 4),
+        ("| 1 /e5 2 .", ["slide"] * 3),
+        ("| 1 G7b(full) 2 r 3 b(1/2)", ["bend"] * 3),
+        ("| 1 G5h7/9b(full) 2 .", ["hammer", "slide", "slide", "bend"]),
+    ],
+)
+def test_a_curve_says_what_the_hand_does(text: str, kinds: list[str]) -> None:
+    assert [glide.kind for glide in alone(text).curve.glides] == kinds
+
+
+def test_a_trill_hammers_and_pulls_in_turn() -> None:
+    glides = alone("| 1 e5tr8 4 .").curve.glides
+    assert {glide.kind: glide.cents for glide in glides} == {"hammer": 300.0, "pull": 0.0}
+
+
 def test_a_counted_slide_arrives_on_its_count() -> None:
     curve = alone("| 1 G5 3 /9 4 .").curve
     assert curve.at(2 * BEAT) == 400.0
