@@ -18,6 +18,7 @@ import mido
 
 from backing.events import BEND, BEND_CENTRE, OFF, ON, Message, Stream, messages, part_of, set_up
 from backing.tempo import microseconds
+from phrases.replacing import MADE
 
 __all__ = ["TICKS", "midi_bytes", "midi_file"]
 
@@ -103,6 +104,7 @@ def _conductor(
         ),
         (0, 2, mido.MetaMessage("key_signature", key=stream.key.midi_name)),
     ]
+    events.append((0, 2, mido.MetaMessage("text", text=MADE)))
     events += [(tick, 3, mido.MetaMessage("set_tempo", tempo=n)) for tick, n in tempos]
     for section in stream.sections:
         for label in section.labels:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from backing.events import Stream
 from phrases.drafts import hidden, sweep
 from phrases.errors import BluesError, RangeError
+from phrases.replacing import check_free
 from phrases.words import expected
 
 if TYPE_CHECKING:
@@ -83,20 +84,23 @@ class OutputError(BluesError, OSError):
     """A file that cannot be written."""
 
 
-def check_outputs(paths: Sequence[Path]) -> None:
-    """Check that every path has a known suffix and a folder that can be written.
+def check_outputs(paths: Sequence[Path], *, force: bool = False) -> None:
+    """Check that every path has a known suffix, a folder that can be written, and is free.
 
     Raises
     ------
     OutputError
         For the first that has not.
+    ReplaceError
+        For the first that holds what this program did not make, unless that is forced.
     """
     for path in paths:
         try:
             _check_output(path)
+            check_free(path, force=force)
             names = [other.resolve() for other in paths]
         except (OSError, RuntimeError) as error:
-            if isinstance(error, OutputError):
+            if isinstance(error, BluesError):
                 raise
             what = getattr(error, "strerror", None) or str(error)
             raise OutputError(f"{path}: cannot be written: {what}") from None
@@ -143,6 +147,7 @@ def write(
     rate: int | None = None,
     bits: int = BITS[0],
     stems: str | Path | None = None,
+    force: bool = False,
 ) -> list[Path]:
     """Write a stream to files.
 
@@ -163,6 +168,8 @@ def write(
     stems
         A folder, made if need be, for a 32-bit float WAV file of each part, of the room, and of
         their sum.
+    force
+        Whether to write over files that this program did not make.
 
     Returns
     -------
@@ -173,6 +180,8 @@ def write(
     ------
     OutputError
         If a file cannot be written; nothing is left half-written.
+    ReplaceError
+        If a file is there that this program did not make.
     RangeError
         If rate or bits are none of those there are.
     AudioError
@@ -181,10 +190,10 @@ def write(
         If audio is asked for and there is no usable soundfont.
     """
     files = [Path(path) for path in ([paths] if isinstance(paths, str | Path) else paths)]
-    check_outputs(files)
+    check_outputs(files, force=force)
     sound = Sound(soundfont, check_rate(files, rate), _check_bits(bits), stems)
     audio = [path for path in files if FORMATS[path.suffix.lower()] is not None]
-    apart = [] if stems is None else _stem_files(stream, Path(stems), files)
+    apart = [] if stems is None else _stem_files(stream, Path(stems), files, force=force)
     font = _ready_for_audio(soundfont) if audio or apart else None
     _check_size(stream, [*audio, *apart], sound)
     with contextlib.ExitStack() as stack:  # every file takes its name when all are complete
@@ -228,12 +237,12 @@ def _check_bits(bits: int) -> int:
     return bits
 
 
-def _stem_files(stream: Stream, folder: Path, files: Sequence[Path]) -> list[Path]:
+def _stem_files(stream: Stream, folder: Path, files: Sequence[Path], *, force: bool) -> list[Path]:
     """Return the files of the stems in a folder, which need not exist."""
     parts = [part for part in STEMS if part in _parts(stream) or part in ("room", "mix")]
     stems = [folder / f"{part}.wav" for part in parts]
     if folder.is_dir():
-        check_outputs([*files, *stems])
+        check_outputs([*files, *stems], force=force)
     return stems
 
 

@@ -1,4 +1,4 @@
-"""What a sound file says about itself: title, key and tempo, and markers at its choruses.
+"""What a sound file says about itself: title, key and tempo, who made it, and its markers.
 
 The same sound is the same bytes: `timeless` and `steady` take out what libsndfile puts in of the
 time of day and of chance.
@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from backing.events import Stream
+from phrases.replacing import MADE
 
 __all__ = ["load", "mark", "markers", "steady", "tag", "timeless"]
 
@@ -114,21 +115,21 @@ def load(suffixes: Iterable[str]) -> None:
 
 
 def tag(path: Path, title: str, key: str, tempo: float) -> None:
-    """Write a finished file's title, key and tempo (felt beats a minute) into it."""
+    """Write a finished file's title, key, tempo (felt beats a minute) and maker into it."""
     kind = _kind(path.suffix)
     file = kind(path)
     if file.tags is None:
         file.add_tags()
     if path.suffix.lower() in (".wav", ".mp3"):
-        from mutagen.id3 import TBPM, TIT2, TKEY  # every text in UTF-8, which is 3
+        from mutagen.id3 import TBPM, TIT2, TKEY, TSSE  # every text in UTF-8, which is 3
 
         short = key.replace(" minor", "m")
         words: tuple[tuple[Any, str], ...] = (
-            (TIT2, title), (TKEY, short), (TBPM, str(round(tempo))),
+            (TIT2, title), (TKEY, short), (TBPM, str(round(tempo))), (TSSE, MADE),
         )  # fmt: skip
         for frame, word in words:
             file.tags.add(frame(3, word))
     else:
         file["title"], file["initialkey"] = title, key
-        file["bpm"] = f"{tempo:g}"
+        file["bpm"], file["encoder"] = f"{tempo:g}", MADE
     file.save()

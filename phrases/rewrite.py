@@ -20,7 +20,7 @@ from phrases.phrase import Part, Phrase
 from phrases.shelf import is_path
 from phrases.textfile import TextFile, Where
 
-__all__ = ["WIDTH", "check_new", "moved_to", "replace_file", "tidy", "with_phrase"]
+__all__ = ["WIDTH", "moved_to", "replace_file", "tidy", "with_phrase"]
 
 WIDTH = 88
 
@@ -158,19 +158,6 @@ def _requoted(raw: str, value: str) -> str:
     """Return a short value between the quotes that another one has."""
     quote = raw[0]
     return f"{quote}{value}{quote}"
-
-
-def check_new(path: Path, *, force: bool) -> None:
-    """Refuse to write over a file unasked.
-
-    Raises
-    ------
-    TextFileError
-        If there is one and it is not forced.
-    """
-    if path.is_file() and not force:
-        what = "is there already; choose another name, or write over it with --force"
-        raise TextFileError(str(path), (Problem(what),))
 
 
 def replace_file(path: Path, data: str | bytes) -> None:

@@ -39,9 +39,10 @@ def command(file: Path, output: Path, part: str, force: bool, as_json: bool) -> 
     on standard error.
     """
     from backing.exchange.importing import import_musicxml
-    from phrases.rewrite import check_new, replace_file
+    from phrases.replacing import check_free
+    from phrases.rewrite import replace_file
 
-    check_new(output, force=force)
+    check_free(output, force=force)
     _check_kind(file)
     found = import_musicxml(file, part)
     replace_file(output, found.text)

@@ -37,6 +37,7 @@ __all__ = [
     "Choice",
     "Wanted",
     "Whole",
+    "force_option",
     "json_option",
     "output_options",
     "phrase_argument",
@@ -264,6 +265,9 @@ OUTPUT = (
     ),
 )
 
+force_option = click.option(
+    "--force", is_flag=True, help="Write over a file that this program did not make."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 phrase_argument = click.argument("phrase", metavar="PHRASE")
 
@@ -320,6 +324,8 @@ class Wanted:
         Whether only to show the plan.
     opening
         The sound card, where it will be played on: it is opened while the piece is made.
+    force
+        Whether to write over files that this program did not make.
     """
 
     outputs: tuple[Path, ...]
@@ -329,6 +335,7 @@ class Wanted:
     as_json: bool
     dry_run: bool = False
     opening: Opening | None = None
+    force: bool = False
 
 
 def _opening(ctx: click.Context) -> Opening:
@@ -369,17 +376,20 @@ def output_options(command: Command) -> Command:
         pedal: str | None,
         as_json: bool,
         dry_run: bool = False,
+        force: bool = False,
         **rest: Any,
     ) -> Any:
         if not dry_run:
             _check_sound(outputs, rate, bits, stems)
+        if force and not (outputs or stems):
+            raise click.UsageError("--force is for files; name one with -o, or leave it out")
         sound = Sound(soundfont, rate, bits or BITS[0], stems)
         played = not (outputs or stems or dry_run or as_json or port)
         opening = _opening(click.get_current_context()) if played else None
-        wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run, opening)
+        wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run, opening, force)
         return command(wanted=wanted, **rest)
 
     wrapped: Any = collected
-    for option in (json_option, *reversed(OUTPUT)):
+    for option in (json_option, force_option, *reversed(OUTPUT)):
         wrapped = option(wrapped)
     return wrapped  # type: ignore[no-any-return]

@@ -14,7 +14,7 @@ from backing import pieces
 from backing.cli.options import Wanted
 from backing.events import Stream
 from backing.grooves import Groove, find_groove
-from backing.output import FORMATS, Sound, check_outputs, write
+from backing.output import FORMATS, check_outputs, write
 from soundfonts import find_soundfont
 
 __all__ = ["deliver"]
@@ -41,7 +41,7 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
         for name, value in (("port", wanted.port), ("pedal", wanted.pedal)):
             if value is not None:
                 raise click.UsageError(f"--{name} is for playing; leave out -o, or --{name}")
-        check_outputs(outputs)
+        check_outputs(outputs, force=wanted.force)
     own = stream.phrase.groove if stream.phrase else pieces.GROOVE
     found = find_groove(groove or own)
     _remark_on_tempo(stream.kept(), found)
@@ -52,7 +52,7 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
         _play(stream, wanted)
         return
     audio = sound.stems is not None or any(FORMATS[path.suffix.lower()] for path in outputs)
-    files = _write(stream, outputs, sound, audio=audio)
+    files = _write(stream, wanted, audio=audio)
     summary = _summary(stream.kept(), files)
     if wanted.as_json:
         click.echo(json.dumps(summary, ensure_ascii=False))
@@ -123,16 +123,19 @@ def _show(stream: Stream, *, as_json: bool) -> None:
         click.echo(line)
 
 
-def _write(stream: Stream, outputs: Sequence[Path], sound: Sound, *, audio: bool) -> list[Path]:
+def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
+    sound = wanted.sound
+
     def made(progress: Callable[[float], None] | None = None) -> list[Path]:
         return write(
             stream,
-            outputs,
+            wanted.outputs,
             sound.soundfont,
             progress,
             rate=sound.rate,
             bits=sound.bits,
             stems=sound.stems,
+            force=wanted.force,
         )
 
     if not audio:

@@ -13,7 +13,7 @@ import click
 from click.core import ParameterSource
 
 from backing import pieces
-from backing.cli.options import FORM, KEY, Choice, json_option
+from backing.cli.options import FORM, KEY, Choice, force_option, json_option
 from phrases.errors import BluesError
 
 if TYPE_CHECKING:
@@ -91,6 +91,7 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
 )
 @click.option("--larger", is_flag=True, help="Print everything larger.")
 @click.option("--left-handed", is_flag=True, help="Mirror the fretboard diagram.")
+@force_option
 @json_option
 def command(
     phrases: tuple[str, ...],
@@ -119,12 +120,17 @@ def command(
     )
     found = find_form(form or pieces.FORM)
     _check_drawn(phrases, outputs)
+    force = options["force"]
+    if force and not outputs:
+        raise click.UsageError("--force is for files; name one with -o, or leave it out")
     if not phrases:
         _check_chart(form, outputs, variation, options)
+        _check_free([outputs], force=force)
         sheets = [_chart(found, key, paper, outputs)]
     else:
         _check_sheets(phrases, outputs, variation, options)
         files = _files(phrases, outputs)
+        _check_free(files, force=force)
         sheets = [
             _sheet(name, found, key, variation, paper, own, options)
             for name, own in zip(phrases, files, strict=True)
@@ -218,6 +224,13 @@ def _files(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> list[tuple[Pa
                 "rename a phrase file, or name each phrase once"
             )
     return [(outputs[0] / name,) for name in names]
+
+
+def _check_free(files: Sequence[Sequence[Path]], *, force: bool) -> None:
+    from phrases.replacing import check_free
+
+    for path in (path for own in files for path in own if not path.is_dir()):
+        check_free(path, force=force)
 
 
 def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:

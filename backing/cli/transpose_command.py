@@ -108,6 +108,6 @@ def _check_output(output: Path, source: Path, *, force: bool) -> None:
     if source.is_file() and output.samefile(source):
         what = "is the phrase itself; write to another name"
         raise TextFileError(str(output), (Problem(what),))
-    from phrases.rewrite import check_new
+    from phrases.replacing import check_free
 
-    check_new(output, force=force)
+    check_free(output, force=force)

@@ -12,6 +12,8 @@ import re
 from collections import Counter
 from html import escape
 
+from phrases.replacing import MADE
+
 __all__ = ["inlined"]
 
 _IMAGE = re.compile(
@@ -23,7 +25,7 @@ _OUTLINE = re.compile(r'<path( transform="[^"]*")? d="([^"]{80,})"/>')
 
 
 def inlined(svg: str, title: str) -> str:
-    """Return a drawing of typst's as one of lines only, under a title."""
+    """Return a drawing of typst's as one of lines only, with a title and its maker."""
     svg = _IMAGE.sub(_nested, svg)
     # typst writes an address as it is.
     svg = _LINK.sub(lambda found: re.sub("&(?!amp;)", "&amp;", found[0]), svg)
@@ -36,7 +38,8 @@ def inlined(svg: str, title: str) -> str:
         return found[0] if name is None else f'<use xlink:href="#{name}"{found[1] or ""}/>'
 
     start, end = _OUTLINE.sub(used, svg).split(">", 1)
-    return f"{start}><title>{escape(title, quote=False)}</title><defs>{defs}</defs>{end}"
+    said = f"<title>{escape(title, quote=False)}</title><metadata>{MADE}</metadata>"
+    return f"{start}>{said}<defs>{defs}</defs>{end}"
 
 
 def _nested(image: re.Match[str]) -> str:

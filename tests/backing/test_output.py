@@ -383,7 +383,7 @@ def test_a_write_that_fails_keeps_the_file_that_was_there(
         OutputError,
         match=r"a\.mid: cannot be written: the disk is full; make room or choose another folder$",
     ):
-        write(_short(), [path])
+        write(_short(), [path], force=True)
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
 

@@ -80,7 +80,7 @@ def test_several_texts_in_one_file(tmp_path: Path) -> None:
     ]
     assert path.read_text(encoding="utf-8") == run("lamp-oil", "plum-jar").output
     # A file that is named twice is written once.
-    assert run("lamp-oil", "-o", path, "-o", path).exit_code == 0
+    assert run("lamp-oil", "-o", path, "-o", path, "--force").exit_code == 0
     assert path.read_text(encoding="utf-8") == run("lamp-oil").output
 
 
@@ -211,7 +211,7 @@ def test_a_file_keeps_its_permissions(tmp_path: Path) -> None:
     path = tmp_path / "s.pdf"
     path.write_bytes(b"old")
     path.chmod(0o600)
-    assert run("lamp-oil", "-o", path).exit_code == 0
+    assert run("lamp-oil", "-o", path, "--force").exit_code == 0
     assert path.stat().st_mode & 0o777 == 0o600
 
 
