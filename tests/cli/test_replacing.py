@@ -60,7 +60,7 @@ def test_what_was_made_here_is_written_over(made: Path, suffix: str) -> None:
 def test_what_was_not_needs_to_be_forced(suffix: str, tmp_path: Path) -> None:
     path = tmp_path / f"a{suffix}"
     path.write_bytes(b"years of work")
-    words = (*(SHORT if suffix in SOUNDS else SHEET), "-o", path)
+    words: list[str | Path] = [*(SHORT if suffix in SOUNDS else SHEET), "-o", path]
     refused = run(*words)
     assert refused.exit_code == 1
     assert f"{path}: is there already; choose another name, or write over it" in refused.stderr
