@@ -3,7 +3,7 @@
 Conventions: the layers of a loop are Ogg Opus at 48000 frames a second, which Chromium and Firefox
 decode alike (RFC 7845: its length is exact to the frame). `PAD` frames of the loop's own end stand
 before it and as many of its beginning after it, so that a decoder may begin and end as it likes.
-Band and phrase are `QUIETER` and limited each by itself, so that both together stay in range.
+Band and phrase are as loud as in the mix and limited each by itself; the page minds their sum.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from backing.midi import midi_bytes
 from backing.output import FORMATS, OutputError, open_sound, why
 from backing.sound.audio import Rendered, render
 from backing.sound.limiter import gain_curve
+from backing.sound.mix import LIMIT
 from backing.tags import mark, markers, steady, tag, timeless
 from phrases.errors import BluesError
 
@@ -29,8 +30,6 @@ __all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
 RATE = 48000
 PAD = 9600  # frames, 0.2 s; an Opus decoder needs 0.08 s to settle (RFC 7845, 4.6)
 LAYERS = ("band", "phrase")
-QUIETER = 10 ** (-4 / 20)
-LAYER_LIMIT = 0.5  # of full scale, for each of the two
 COMPRESSION = 0.88  # libsndfile's scale: about 70 kbit/s
 CHUNK = 1 << 16  # frames encoded at a time
 BITS = 16
@@ -166,12 +165,12 @@ def _write_layers(blocks: Sequence[Sound], paths: dict[str, Path]) -> None:
     """Write band and phrase of a loop apart, with the sound that surrounds them."""
     import soundfile
 
-    layers = np.concatenate(blocks, axis=2) * QUIETER
+    layers = np.concatenate(blocks, axis=2)
     if len(layers) == 1:  # a phrase of silence
         layers = np.concatenate([layers, np.zeros_like(layers)])
     for name, layer in zip(LAYERS, layers, strict=True):
         around = np.pad(layer, ((0, 0), (2 * PAD, 2 * PAD)), mode="wrap")
-        around = (around * gain_curve(around, LAYER_LIMIT))[:, PAD:-PAD]
+        around = (around * gain_curve(around, LIMIT))[:, PAD:-PAD]
         with soundfile.SoundFile(
             paths[name], "w", RATE, 2, format="OGG", subtype="OPUS", compression_level=COMPRESSION
         ) as file:

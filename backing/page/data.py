@@ -85,11 +85,14 @@ class Turn:
     beat, end
         From its first note, which may be a pickup (below 0 for that of the first part), until the
         next part's first note.
+    bar
+        The bar, from 0, to which its pickup leads.
     """
 
     role: str
     beat: Fraction
     end: Fraction
+    bar: int
 
 
 @dataclass(frozen=True, slots=True)

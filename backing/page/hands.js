@@ -2,7 +2,7 @@
 
 const setSlides = () => {
   sound.balance = chosen.balance / 100;
-  sound.volume = chosen.volume / 100;
+  sound.volume = chosen.level / 100;
   sound.levels();
   const more = chosen.balance > 0 ? `guitar ${chosen.balance} % more` : `band ${-chosen.balance} % more`;
   $("balance").setAttribute("aria-valuetext", chosen.balance ? more : "even");
@@ -87,9 +87,9 @@ $("piece").addEventListener("change", () => choosePiece($("piece").value, versio
 $("key").addEventListener("change", () => choosePiece(piece.name, $("key").value, version.groove));
 $("groove").addEventListener("change", () => choosePiece(piece.name, version.key, $("groove").value));
 for (const id of ["count-in", "step-up", "passes", "letters"]) $(id).addEventListener("change", setTicks);
-for (const id of ["balance", "volume"]) {
+for (const [id, name] of [["balance", "balance"], ["volume", "level"]]) {
   $(id).addEventListener("input", () => {
-    chosen[id] = Number($(id).value);
+    chosen[name] = Number($(id).value);
     setSlides();
   });
 }
@@ -123,7 +123,7 @@ $("passes").value = String(chosen.passes);
 if (!$("passes").value) $("passes").value = "2";
 $("letters").checked = chosen.letters;
 $("balance").value = chosen.balance;
-$("volume").value = chosen.volume;
+$("volume").value = chosen.level;
 buildChoices();
 buildMusic();
 fit();

@@ -126,8 +126,8 @@ def _turns(phrase: Phrase) -> tuple[Turn, ...]:
     starts = [bar * beats - part.pickup for bar, part in phrase.placed()]
     ends = [*starts[1:], phrase.bars * beats + min(Fraction(0), starts[0])]
     return tuple(
-        Turn(part.role, start, end)
-        for part, start, end in zip(phrase.parts, starts, ends, strict=True)
+        Turn(part.role, start, end, bar)
+        for (bar, part), start, end in zip(phrase.placed(), starts, ends, strict=True)
     )
 
 

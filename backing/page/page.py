@@ -124,6 +124,7 @@ def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[st
         "bars": version.bars,
         "chords": [chord.name for chord in version.chords],
         "turns": [turn.role for turn in version.turns],
+        "downbeats": [turn.bar for turn in version.turns],
         "notes": [
             [note.string, note.fret, note.name, note.degree, note.how] for note in version.notes
         ],

@@ -73,6 +73,7 @@ const chooseGuitar = (guitar) => {
 };
 
 const chooseBars = (first, last) => {
+  anchor = 0;
   chosen.first = first;
   chosen.last = last;
   say(whole() ? "All bars" : first === last ? `Bar ${first}` : `Bars ${first} to ${last}`);
@@ -83,10 +84,9 @@ const chooseBar = (number) => {
   if (number < 1 || number > version.bars) return;
   if (anchor && anchor !== number) {
     chooseBars(Math.min(anchor, number), Math.max(anchor, number));
-    anchor = 0;
   } else {
-    anchor = number;
     chooseBars(number, number);
+    anchor = number;
   }
 };
 
@@ -134,14 +134,15 @@ let rest = 1; // the bar from which play starts
 const begin = async (from) => {
   const start = Math.min(Math.max(from, chosen.first), chosen.last);
   const place = (start - 1) * bar();
-  const pickups = loop.turns.map(([first], number) => {
-    const length = Math.ceil(first / bar() - 1e-6) * bar() - first;
-    return Math.abs(first + length - place) < 1e-3 && (number > 0 || first < 0) ? length : 0;
-  });
+  const lead = beginning(loop, place);
   await sound.play(loop, ...region(), place, {
-    sticks: chosen.countIn ? version.beats : 0, beat: beat(), pickup: Math.max(0, ...pickups),
+    sticks: chosen.countIn ? version.beats : 0, beat: beat(),
+    pickup: lead && plays(loop, lead.turn) ? lead.pickup : 0,
   });
 };
+
+// One page of this web site or folder sounds at a time.
+const others = "BroadcastChannel" in window ? new BroadcastChannel("a practice page plays") : null;
 
 const play = async () => {
   if (waiting) return;
@@ -158,6 +159,7 @@ const play = async () => {
     $("play").classList.add("on");
     $("play-name").textContent = "Stop";
     say("Playing");
+    others?.postMessage("");
     requestAnimationFrame(frame);
   } catch (error) {
     failed(error);
@@ -182,6 +184,14 @@ const toggle = () => {
   return undefined;
 };
 
+if (others) {
+  others.onmessage = () => {
+    if (!playing) return;
+    halt();
+    say("Stopped: another page plays");
+  };
+}
+
 // At the end of a pass: what plays next, or nothing new.
 sound.onpass = (segment, pass) => {
   if (!chosen.stepUp || pass < chosen.passes) return null;
@@ -192,4 +202,5 @@ sound.onpass = (segment, pass) => {
   const [from, to] = region(next);
   return { loop: next, from, to, place: from, auto: true };
 };
-sound.sounding = sounds;
+sound.sounding = ({ loop: one, from, to }, place) => sounds(one, [from, to], place);
+sound.leadIn = leadIn;

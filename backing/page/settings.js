@@ -10,10 +10,11 @@ const GUITAR = {
   both: ["All", "a"], call: ["Call", "c"], response: ["Response", "r"], mine: ["My turn", "m"],
 };
 
+const NEAR = 1e-3; // seconds; what Python wrote is rounded
 const STORE = `practice page: ${lesson.name}`;
 const usual = {
   piece: lesson.pieces[0].name, key: "", groove: "", tempo: 0, guitar: "both", first: 1, last: 0, balance: 0,
-  volume: 60, countIn: true, stepUp: false, passes: 2, letters: true,
+  level: 40, countIn: true, stepUp: false, passes: 2, letters: true,
 };
 const chosen = { ...usual };
 
@@ -59,24 +60,50 @@ const pick = () => {
 };
 
 const beat = (one = loop) => 60 / one.tempo;
-const bar = (one = loop) => version.beats * beat(one);
+const versionOf = (one) => (version.loops.includes(one) ? version
+  : lesson.pieces.flatMap((each) => each.versions).find((each) => each.loops.includes(one)));
+const bar = (one = loop) => versionOf(one).beats * beat(one);
 const whole = (first = chosen.first, last = chosen.last) => first === 1 && last === version.bars;
 const region = (one = loop) => {
   const end = chosen.last === version.bars ? sound.length(one) : chosen.last * bar(one);
   return [(chosen.first - 1) * bar(one), end];
 };
 
-// Return the number of the turn to which a place belongs; a pickup belongs to what it leads to.
-const turnAt = (one, place) => {
-  const length = sound.length(one);
-  const found = one.turns.findIndex(([from, to]) => from <= place && place < to);
-  if (found >= 0) return found;
-  return one.turns.findIndex(([from]) => from < 0 && place >= length + from);
+// Return the part that begins at a place of a loop and the seconds of its pickup, if one does.
+const beginning = (one, place) => {
+  const { downbeats } = versionOf(one);
+  const turn = downbeats.findIndex((at) => Math.abs(at * bar(one) - place) < NEAR);
+  return turn < 0 ? null : { turn, pickup: Math.max(0, place - one.turns[turn][0]) };
 };
 
-const sounds = (one, place) => {
+// Return what comes round at the end of bars [from, to) that begin with a part: that part's own
+// pickup. What leads to a part behind them is left out; `cut` is where the guitar leaves them.
+const leadIn = (one, from, to) => {
+  const found = beginning(one, from);
+  if (!found || to - from > sound.length(one) - NEAR) return null;
+  const length = sound.length(one);
+  const others = one.turns.map(([start]) => (start < -NEAR ? start + length : start));
+  const foreign = others.filter((start, turn) => start < to - NEAR && start > from + NEAR
+    && (versionOf(one).downbeats[turn] * bar(one) || length) > to - NEAR);
+  if (!found.pickup && !foreign.length) return null;
+  return { ...found, cut: Math.min(to - found.pickup, ...foreign) };
+};
+
+// Return the number of the turn to which a place of bars [from, to) belongs; a pickup belongs to
+// what it leads to.
+const turnAt = (one, [from, to], place) => {
+  const lead = leadIn(one, from, to);
+  if (lead && place >= to - lead.pickup - NEAR) return lead.turn;
+  const at = lead ? Math.min(place, lead.cut - 2 * NEAR) : place;
+  const length = sound.length(one);
+  const found = one.turns.findIndex(([start, end]) => start - NEAR <= at && at < end - NEAR);
+  if (found >= 0) return found;
+  return one.turns.findIndex(([start]) => start < 0 && at >= length + start - NEAR);
+};
+
+const plays = (one, turn) => {
   if (chosen.guitar === "both") return true;
   if (chosen.guitar === "mine") return false;
-  const turn = turnAt(one, place);
-  return turn >= 0 && version.turns[turn] === chosen.guitar;
+  return turn >= 0 && versionOf(one).turns[turn] === chosen.guitar;
 };
+const sounds = (one, span, place) => plays(one, turnAt(one, span, place));

@@ -96,15 +96,15 @@ const showMusic = (one, place, glide) => {
 };
 
 const showTurn = (one, [from, to], place) => {
-  const turn = turnAt(one, place);
+  const turn = turnAt(one, [from, to], place);
   const role = turn >= 0 ? version.turns[turn] : "";
-  const heard = sounds(one, place);
+  const heard = plays(one, turn);
   const named = role && role !== "line" ? role[0].toUpperCase() + role.slice(1) : "Phrase";
   let label = heard ? `Listen: ${named.toLowerCase()}` : `Your turn${role && role !== "line" ? `: ${role}` : ""}`;
   if (heard && chosen.guitar !== "both") {
     const inside = (at) => (at >= to ? from + ((at - from) % (to - from)) : at);
     for (let beats = 1; beats <= version.beats; beats++) {
-      if (!sounds(one, inside(place + beats * beat(one)))) {
+      if (!sounds(one, [from, to], inside(place + beats * beat(one)))) {
         label = `Your turn in ${beats}`;
         break;
       }
@@ -117,12 +117,10 @@ const showTurn = (one, [from, to], place) => {
 // Show a place of a loop of which the stretch [from, to) is played.
 const showAt = (one, span, place, before, glide) => {
   const [from, to] = span;
-  const length = sound.length(one);
-  const first = one.turns[0]?.[0] ?? 0;
-  const pickup = first < 0 && from === 0 ? -first : 0;
-  const leads = to - from > length - 1e-3 && place >= length - pickup - 1e-4;
+  const pickup = beginning(one, from)?.pickup ?? 0;
+  const leads = !before && place >= to - pickup - 1e-4;
   const counting = before && place < from - pickup - 1e-4;
-  const written = counting ? from - pickup : leads ? place - length : place;
+  const written = counting ? from - pickup : leads ? place - to + from : place;
   showMusic(one, written, glide);
   showChord(one, span, place);
   showCount(one, place, before);

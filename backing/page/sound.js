@@ -5,7 +5,9 @@ const CROSS = 0.004; // half of what it takes to go from one segment to the next
 const EARLY = 0.02; // a player may be this much before the beat
 const AHEAD = 2.6; // seconds that are prepared; timers of hidden pages come once a second
 const KEPT = 2; // seconds that past segments are remembered, for slow loudspeakers
-const TRIM = 0.7; // what both layers together may overshoot
+const KNEE = 0.7; // above it peaks are rounded off: layers were limited one by one, their sum was not
+const CEILING = 0.89; // -1 dBFS
+const STEP = 256; // of the curve that does so, to the unit
 const GECKO = "mozInnerScreenX" in window;
 const WAIT = 4000; // milliseconds for a loudspeaker to answer
 const REGIONS = 8; // stretches of loops that are remembered
@@ -24,9 +26,10 @@ class Sound {
     this.playing = false;
     this.session = 0;
     this.extra = [];
-    this.volume = 0.6;
+    this.volume = 0.4;
     this.balance = 0;
-    this.sounding = () => true;
+    this.sounding = () => true; // whether the guitar plays at a place of a segment
+    this.leadIn = () => null; // what comes round at the end of bars, as `leadIn` of the settings says
     this.onpass = () => null;
   }
 
@@ -72,11 +75,11 @@ class Sound {
   }
 
   // Return a stretch of a loop as a buffer whose end runs into its start without a step.
-  region(number, decoded, from, to) {
+  region(number, decoded, from, to, lead) {
     const { start, frames, rate } = this.sounds[number];
     const first = start + Math.round(from * rate);
     const count = Math.round(to * rate) - Math.round(from * rate);
-    const name = `${number} ${first} ${count}`;
+    const name = `${number} ${first} ${count} ${lead ? lead.turn : ""}`;
     if (!this.regions.has(name)) {
       const buffer = new AudioBuffer({
         length: count, sampleRate: rate, numberOfChannels: decoded.numberOfChannels,
@@ -85,6 +88,7 @@ class Sound {
       for (let channel = 0; channel < decoded.numberOfChannels; channel++) {
         const all = decoded.getChannelData(channel);
         const piece = all.slice(first, first + count);
+        if (lead) this.lead(piece, all, this.sounds[number], from, to, lead);
         for (let n = 1; n <= join; n++) {
           const share = n / join;
           const at = count - join + n - 1;
@@ -96,6 +100,19 @@ class Sound {
       if (this.regions.size > REGIONS) this.regions.delete(this.regions.keys().next().value);
     }
     return this.regions.get(name).buffer;
+  }
+
+  // Let bars of the guitar end with the pickup that leads to their start, and with nothing else.
+  lead(piece, all, { start, frames, rate }, from, to, { cut, pickup }) {
+    const ramp = Math.round(JOIN * rate);
+    const fade = (edge, n) => (n < edge ? 0 : Math.min(1, (n - edge) / ramp));
+    const out = Math.round((cut - from - EARLY) * rate);
+    const own = piece.length - Math.round((pickup + EARLY) * rate);
+    const ahead = Math.round(from * rate) - piece.length;
+    for (let n = Math.max(0, Math.min(out, own)); n < piece.length; n++) {
+      const before = pickup > 0 ? all[start + ((ahead + n + frames) % frames)] * fade(own, n) : 0;
+      piece[n] = piece[n] * (1 - fade(out, n)) + before;
+    }
   }
 
   // --- the graph --------------------------------------------------------------------------
@@ -112,7 +129,16 @@ class Sound {
       this.guitar = this.context.createGain();
       this.band.connect(this.out);
       this.guitar.connect(this.out);
-      this.out.connect(this.context.destination);
+      // Its curve is for what lies between -1 and 1, and two layers reach twice as far.
+      const half = new GainNode(this.context, { gain: 0.5 });
+      const curve = Float32Array.from({ length: 4 * STEP + 1 }, (_, n) => {
+        const at = (n - 2 * STEP) / STEP;
+        const over = Math.abs(at) - KNEE;
+        const room = CEILING - KNEE;
+        return over > 0 ? Math.sign(at) * (KNEE + room * Math.tanh(over / room)) : at;
+      });
+      this.ceiling = new WaveShaperNode(this.context, { curve });
+      this.out.connect(half).connect(this.ceiling).connect(this.context.destination);
       this.levels();
     }
     let timer;
@@ -126,7 +152,7 @@ class Sound {
     if (!this.context) return;
     const now = this.context.currentTime;
     const set = (node, value) => node.gain.setTargetAtTime(value, now, 0.015);
-    set(this.out, this.playing ? TRIM * this.volume ** 2 : 0);
+    set(this.out, this.playing ? this.volume ** 2 : 0);
     set(this.band, Math.min(1, 1 - this.balance) ** 2);
     set(this.guitar, Math.min(1, 1 + this.balance) ** 2);
   }
@@ -141,7 +167,7 @@ class Sound {
     const time = this.context.currentTime + 0.08 + lead;
     this.playing = true;
     this.out.gain.cancelScheduledValues(0);
-    this.out.gain.setValueAtTime(TRIM * this.volume ** 2, this.context.currentTime);
+    this.out.gain.setValueAtTime(this.volume ** 2, this.context.currentTime);
     this.levels();
     for (let n = 1; n <= sticks; n++) this.stick(time - n * beat, n === sticks);
     if (pickup > 0) this.before(loop, phrase, place, pickup, time);
@@ -169,7 +195,6 @@ class Sound {
   before(loop, decoded, place, pickup, time) {
     const whole = this.length(loop);
     const from = (place - pickup + whole) % whole;
-    if (!this.sounding(loop, from)) return;
     const { start, rate } = this.sounds[loop.phrase];
     const source = new AudioBufferSourceNode(this.context, { buffer: decoded });
     const gate = this.context.createGain();
@@ -196,7 +221,8 @@ class Sound {
     }
     const one = { ...segment, span: to - from, until: Infinity, needed: 0, told: time, nodes: [] };
     for (const [number, decoded, layer] of [[loop.band, band, this.band], [loop.phrase, phrase, this.guitar]]) {
-      const buffer = this.region(number, decoded, from, to);
+      const lead = layer === this.guitar ? this.leadIn(loop, from, to) : null;
+      const buffer = this.region(number, decoded, from, to, lead);
       const source = new AudioBufferSourceNode(context, {
         buffer, loop: true, loopStart: 0, loopEnd: buffer.duration,
       });
@@ -313,8 +339,9 @@ class Sound {
     const until = Math.max(time, this.context.currentTime) + AHEAD + 0.5;
     const first = segment.time - (segment.place - segment.from);
     const step = 0.01;
-    const at = (moment) => this.sounding(segment.loop, this.place(segment, moment));
-    const edges = segment.loop.turns.flat().concat(segment.from);
+    const at = (moment) => this.sounding(segment, this.place(segment, moment));
+    const lead = this.leadIn(segment.loop, segment.from, segment.to);
+    const edges = segment.loop.turns.flat().concat(segment.from, lead ? segment.to - lead.pickup : []);
     let level = at(time + EARLY + step) ? 1 : 0;
     gain.setValueAtTime(level, time);
     const times = [];

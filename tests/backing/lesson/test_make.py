@@ -24,7 +24,7 @@ from backing.lesson.items import sounds
 from backing.lesson.lesson import read_lesson
 from backing.lesson.make import make_lesson
 from backing.lesson.records import HIDDEN, opened
-from backing.lesson.sound import PAD, QUIETER, RATE, layer_frames
+from backing.lesson.sound import PAD, RATE, layer_frames
 from backing.output import OutputError
 from phrases.errors import BluesError, RangeError
 from tests.backing.lesson.material import LESSON, PHRASE, small, written
@@ -134,13 +134,13 @@ def test_layers_are_the_loop_apart_with_its_surroundings(whole: Path, tempo: int
         assert layer_frames(path) == LOOP[tempo]
         sound, rate = soundfile.read(path, dtype="float32")
         assert rate == RATE
-        assert np.abs(sound).max() < 0.6
+        assert np.abs(sound).max() < 0.9  # -2 dBTP, and what Opus adds
         both += sound[PAD : PAD + LOOP[tempo]]
         # Before the loop stands its end, after it its beginning: as near as Opus is.
         settled = PAD // 2
         assert _same(sound[settled:PAD], sound[settled + LOOP[tempo] : PAD + LOOP[tempo]])
         assert _same(sound[PAD : PAD + settled], sound[-PAD:-settled])
-    assert _same(both / QUIETER, mix)
+    assert _same(both, mix)  # as loud as the file
 
 
 def _same(one: np.ndarray, other: np.ndarray) -> bool:

@@ -145,6 +145,19 @@ class Browser:
         sequence = {"type": "key", "id": "keyboard", "actions": acts}
         self._ask("POST", f"{self.session}/actions", {"actions": [sequence]})
 
+    def other(self) -> str:
+        """Go to a new tab; return what `back` needs to come back to this one."""
+        here: str = self._ask("GET", f"{self.session}/window")
+        made = self._ask("POST", f"{self.session}/window/new", {"type": "tab"})
+        self._ask("POST", f"{self.session}/window", {"handle": made["handle"]})
+        return here
+
+    def back(self, handle: str, *, close: bool = False) -> None:
+        """Go to a tab, and close the one that is left if that is wanted."""
+        if close:
+            self._ask("DELETE", f"{self.session}/window")
+        self._ask("POST", f"{self.session}/window", {"handle": handle})
+
     def size(self, width: int, height: int, *, touch: bool = False, scale: float = 1.0) -> None:
         """Make the window as large as a screen, and wait until the page has seen it."""
         self.protocol("Emulation.setDeviceMetricsOverride", width=width, height=height,

@@ -181,6 +181,30 @@ def test_bars_are_chosen_in_the_music(page: Browser) -> None:
     assert page.run("return [practice.chosen.first, practice.chosen.last]") == [1, 1]
 
 
+def test_all_bars_forget_which_was_pressed(page: Browser) -> None:
+    def bars() -> Any:
+        return page.run("return [practice.chosen.first, practice.chosen.last]")
+
+    page.keys("2", "0", "4")
+    assert bars() == [4, 4]
+    page.keys("2")  # the second of two presses
+    assert bars() == [2, 4]
+
+
+def test_one_page_sounds_at_a_time(page: Browser, small_page: Path) -> None:
+    start(page)
+    first = page.other()
+    try:
+        page.open(small_page)
+        start(listening(page))
+        second = page.run("return practice.now().playing")
+    finally:
+        page.back(first, close=True)
+    assert second
+    page.until("return !practice.now().playing")
+    assert page.run("return document.querySelector('#play').textContent") == "Play"
+
+
 def test_settings_are_remembered(page: Browser, small_page: Path) -> None:
     page.keys("r", "3", "up", "g")
     page.until("return practice.chosen.tempo === 200 && practice.chosen.balance === 10")

@@ -57,6 +57,30 @@ def test_only_keys_that_do_something_are_listed(chromium: Browser, tmp_path: Pat
         assert fresh(chromium, page).run(shown) == keys
 
 
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 800)])
+def test_on_paper_is_the_music_and_no_control(
+    chromium: Browser, tmp_path: Path, width: int, height: int
+) -> None:
+    path = tmp_path / "several.html"
+    path.write_text(render_page(several()), encoding="utf-8")
+    page = fresh(chromium, path)
+    page.size(width, height)
+    page.protocol("Emulation.setEmulatedMedia", media="print")
+    try:
+        controls, shown = page.run("""
+            const seen = (selector) => [...document.querySelectorAll(selector)]
+              .filter((one) => one.checkVisibility()).length;
+            return [seen("button, input, select, summary, .cursor"),
+              [seen("h1"), seen(".system"), seen(".tip"), seen(".told")]];
+        """)
+    finally:
+        page.protocol("Emulation.setEmulatedMedia", media="")
+    assert controls == 0
+    heading, systems, tips, told = shown
+    assert (heading, tips, told) == (1, 2, 1)
+    assert systems == len(several().pieces[0].versions[0].wide)
+
+
 @pytest.mark.parametrize(
     ("width", "height"), [(390, 844), (320, 640), (400, 400), (640, 400), (1280, 800)]
 )

@@ -12,10 +12,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from backing.page.data import PageData, Piece
 from backing.page.page import render_page
+from tests.backing.material import answered
 from tests.backing.page.browser import Browser
 from tests.backing.page.firefox import Firefox
-from tests.backing.page.material import CLICK, PICK, RATE, TONE, several
+from tests.backing.page.material import CLICK, PICK, RATE, TONE, clicked, several
 from tests.backing.page.opened import fresh, now, start
 
 Sound = NDArray[np.float32]
@@ -72,6 +74,8 @@ def test_seam_and_cursor(heard_page: Browser) -> None:
 
 def check_seam_and_cursor(browser: Browser | Firefox) -> None:
     """Play, record and look: the seam, the clicks and the cursor."""
+    browser.run("const slide = document.querySelector('#volume'); slide.value = 60;"
+                "slide.dispatchEvent(new Event('input'));")  # fmt: skip
     browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
     browser.keys("a")  # a browser gives sound only after a press of a key or a finger
     browser.run(RECORDER, "out")
@@ -215,6 +219,109 @@ def test_the_guitar_keeps_to_its_turns(heard_page: Browser) -> None:
     assert np.abs(answer).max() > 0.1
     browser.keys("m")
     browser.until("return practice.sound.segments.at(-1).nodes[1].turn.gain.value < 0.01")
+
+
+@pytest.fixture
+def odd_page(chromium: Browser, tmp_path: Path) -> Iterator[Browser]:
+    """A page at a tempo whose seconds are long fractions, with a recorder's leave to listen."""
+    version = clicked(answered(), (208,))
+    path = tmp_path / "odd.html"
+    path.write_text(render_page(PageData("Odd", (Piece("Odd", (version,)),))), encoding="utf-8")
+    chromium.protocol("Page.setBypassCSP", enabled=True)
+    yield fresh(chromium, path)
+    chromium.protocol("Page.setBypassCSP", enabled=False)
+
+
+@pytest.mark.parametrize(("guitar", "bar", "beats"), [("c", 1, 1 / 3), ("r", 3, 1.0)])
+def test_a_part_that_the_guitar_plays_has_its_pickup(
+    odd_page: Browser, guitar: str, bar: int, beats: float
+) -> None:
+    # "A pickup starts before bar one" (common practice) and belongs to what it leads to.
+    browser = odd_page
+    browser.keys(guitar, *["right"] * (bar - 1))
+    browser.run(RECORDER, "guitar")
+    start(browser, count_in=True)
+    time.sleep(0.3)
+    first, wave = recorded(browser)
+    begin = browser.run("return practice.sound.segments[0].time")
+    onsets = [(first + onset) / RATE - begin for onset in clicks(wave)]
+    assert onsets[0] == pytest.approx(-beats * 60 / 208, abs=0.004)
+
+
+@pytest.mark.parametrize("guitar", ["a", "r"])
+def test_a_part_that_goes_round_keeps_its_own_pickup(heard_page: Browser, guitar: str) -> None:
+    # The response's pickup is a whole beat, the call's a swung half: a third of a beat.
+    browser = heard_page
+    browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    browser.keys(guitar, "3", "4")
+    browser.run(RECORDER, "guitar")
+    start(browser, count_in=True)
+    browser.until("const f = practice.now().found; return f.pass >= 2 && f.place > 2.6")
+    first, wave = recorded(browser)
+    begin, span = browser.run("const s = practice.sound.segments[0]; return [s.time, s.span]")
+    assert span == pytest.approx(2.0)
+    onsets = np.array([(first + onset) / RATE - begin for onset in clicks(wave)])
+    own = {0: -0.25, 1: -0.25, 2: -0.25}
+    for number, early in own.items():
+        lead = onsets[(onsets > number * span - 0.4) & (onsets < number * span - 0.02)]
+        assert lead - number * span == pytest.approx([early], abs=0.004), number
+    # What is loud before the downbeat is the pickup alone: nothing of the other rings into it.
+    at = round((begin + span) * RATE) - first
+    assert np.abs(wave[at - round(0.1 * RATE) : at - 200]).max() < 0.01
+
+
+def test_full_is_as_loud_as_what_was_rendered_and_the_start_is_low(heard_page: Browser) -> None:
+    browser = heard_page
+    browser.keys("m")  # the band alone: a tone of 0.25
+    browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    browser.run(RECORDER, "out")
+    levels = []
+    for value in (None, 100):
+        browser.run(
+            "const slide = document.querySelector('#volume');"
+            "if (arguments[0] !== null) slide.value = arguments[0];"
+            "slide.dispatchEvent(new Event('input'));", value
+        )  # fmt: skip
+        start(browser)
+        time.sleep(0.3)
+        browser.run("window.kept.length = 0")
+        time.sleep(0.5)
+        _, wave = recorded(browser)
+        levels.append(20 * np.log10(np.sqrt(2 * np.mean(wave.astype(np.float64) ** 2)) / 0.25))
+        browser.keys("space")
+        browser.until("return !practice.now().playing")
+    low, full = levels
+    assert full == pytest.approx(0.0, abs=0.1)
+    assert -20 < low < -12
+
+
+def test_both_layers_at_their_limit_stay_under_full_scale(chromium: Browser) -> None:
+    # What a lesson's layers are limited to is -2 dBTP each, so both together may reach +4 dBFS.
+    chromium.open("about:blank")
+    browser = chromium
+    both = 2 * 10 ** (-2 / 20)
+    script = Path("backing/page/sound.js").read_text(encoding="utf-8")
+    small, peak = browser.run(
+        script
+        + """
+        const sound = new Sound([]);
+        window.AudioContext = class extends OfflineAudioContext {
+          constructor() { super(1, 4800, 48000); }
+          resume() { return Promise.resolve(); }
+        };
+        await sound.open(48000);
+        sound.out.gain.cancelScheduledValues(0);
+        const source = new ConstantSourceNode(sound.context, { offset: 0.5 });
+        source.offset.setValueAtTime(arguments[0], 0.05);
+        source.connect(sound.out);
+        source.start();
+        const wave = (await sound.context.startRendering()).getChannelData(0);
+        return [wave[1200], Math.max(...wave)];
+        """,
+        both,
+    )
+    assert small == pytest.approx(0.5, abs=1e-4)
+    assert 0.8 < peak < 10 ** (-0.9 / 20)
 
 
 @pytest.mark.parametrize(("layer", "end"), [("band", 100), ("guitar", -100)])
