@@ -42,9 +42,12 @@ const follow = async (jump) => {
   const [from, to] = region();
   const old = sound.segments.at(-1)?.loop;
   if (!old) return undefined;
-  const next = (place) => {
-    const number = jump ?? Math.round(place / bar(old)) + 1;
-    return number < chosen.first || number > chosen.last ? from : (number - 1) * bar();
+  const next = (line) => {
+    const at = Math.round(line / bar(old)) + 1;
+    const wanted = jump ?? at;
+    const number = wanted < chosen.first || wanted > chosen.last ? chosen.first : wanted;
+    const place = (number - 1) * bar();
+    return { place, pickup: number === at && versionOf(old) === version ? 0 : pickupTo(place) };
   };
   if (!sound.change(loop, from, to, bar(old), next)) await begin(chosen.first);
   return undefined;
@@ -131,13 +134,18 @@ const seek = (way) => {
 
 let rest = 1; // the bar from which play starts
 
+// Return the seconds of the pickup that the guitar plays to a place.
+const pickupTo = (place) => {
+  const found = beginning(loop, place);
+  return found && plays(loop, found.turn) ? found.pickup : 0;
+};
+
 const begin = async (from) => {
   const start = Math.min(Math.max(from, chosen.first), chosen.last);
   const place = (start - 1) * bar();
-  const lead = beginning(loop, place);
   await sound.play(loop, ...region(), place, {
     sticks: chosen.countIn ? version.beats : 0, beat: beat(),
-    pickup: lead && plays(loop, lead.turn) ? lead.pickup : 0,
+    pickup: pickupTo(place),
   });
 };
 

@@ -170,7 +170,7 @@ class Sound {
     this.out.gain.setValueAtTime(this.volume ** 2, this.context.currentTime);
     this.levels();
     for (let n = 1; n <= sticks; n++) this.stick(time - n * beat, n === sticks);
-    if (pickup > 0) this.before(loop, phrase, place, pickup, time);
+    if (pickup > 0) this.extra.push(this.before(loop, phrase, place, pickup, time).source);
     await this.add({ loop, from, to, place, time });
     this.timer = setInterval(() => this.tick(), 100);
     this.tick();
@@ -205,11 +205,11 @@ class Sound {
     gate.gain.setValueAtTime(1, time - CROSS);
     gate.gain.linearRampToValueAtTime(0, time + CROSS);
     source.start(time - pickup - begin, start / rate + from - begin, pickup + begin + CROSS);
-    this.extra.push(source);
+    return { source, gate, turn: gate };
   }
 
   async add(segment) {
-    const { loop, from, to, place, time } = segment;
+    const { loop, from, to, place, time, pickup = 0 } = segment;
     const session = this.session;
     const [band, phrase] = await this.ready(loop);
     const context = this.context;
@@ -236,18 +236,22 @@ class Sound {
       one.nodes.push({ source, gate, turn });
     }
     const last = this.segments.at(-1);
-    if (last) this.end(last, time);
+    const leads = pickup > 0 && time - pickup - EARLY > context.currentTime;
+    if (leads) one.nodes.push(this.before(loop, phrase, place, pickup, time));
+    if (last) this.end(last, time, leads ? pickup + EARLY : 0);
     this.segments.push(one);
     this.turns(one, time);
     return one;
   }
 
-  end(segment, time) {
+  // Let a segment end, its guitar so many seconds before.
+  end(segment, time, early) {
     segment.until = time;
-    for (const { gate } of segment.nodes) {
-      gate.gain.setValueAtTime(1, time - CROSS);
-      gate.gain.linearRampToValueAtTime(0, time + CROSS);
-    }
+    segment.nodes.forEach(({ gate }, number) => {
+      const at = number ? time - early : time;
+      gate.gain.setValueAtTime(1, at - CROSS);
+      gate.gain.linearRampToValueAtTime(0, at + CROSS);
+    });
   }
 
   drop(segment) {
@@ -265,14 +269,15 @@ class Sound {
     }
     const last = this.segments.at(-1);
     last.until = Infinity;
-    for (const { gate } of last.nodes) {
+    for (const { gate } of last.nodes.slice(0, 2)) {
       gate.gain.cancelScheduledValues(Math.max(time, last.time + CROSS));
       gate.gain.setValueAtTime(1, Math.max(time, last.time + CROSS));
     }
     return last;
   }
 
-  // Go to another loop or other bars at the next bar line; `next` says where from the place there.
+  // Go to another loop or other bars at the next bar line; `next` says where from the place there,
+  // and how long the pickup is that leads there.
   change(loop, from, to, bar, next) {
     const now = this.context.currentTime + 0.08;
     const last = this.clear(now);
@@ -281,7 +286,7 @@ class Sound {
     let line = Math.ceil((here - last.from) / bar - 1e-6) * bar + last.from;
     const time = now + line - here;
     if (line > last.to - 1e-3) line = last.from;
-    this.add({ loop, from, to, place: next(line), time });
+    this.add({ loop, from, to, time, ...next(line) });
     return true;
   }
 

@@ -270,6 +270,24 @@ def test_a_part_that_goes_round_keeps_its_own_pickup(heard_page: Browser, guitar
     assert np.abs(wave[at - round(0.1 * RATE) : at - 200]).max() < 0.01
 
 
+def test_a_part_that_is_gone_to_has_its_pickup(heard_page: Browser) -> None:
+    browser = heard_page
+    browser.run("document.querySelector('#tempo input[value=\"160\"]').click();")
+    browser.keys("a")
+    browser.run(RECORDER, "guitar")
+    start(browser)
+    browser.keys("3")
+    browser.until("const { segments } = practice.sound; return segments.length === 2"
+                  " && practice.now().found.segment === segments[1]")  # fmt: skip
+    time.sleep(0.2)
+    first, wave = recorded(browser)
+    begin, time_of = browser.run("return practice.sound.segments.map((s) => s.time)")
+    assert time_of - begin == pytest.approx(1.5)  # after bar 1, in which no pickup is written
+    onsets = np.array([(first + onset) / RATE - time_of for onset in clicks(wave)])
+    lead = onsets[(onsets > -0.6) & (onsets < -0.02)]
+    assert lead == pytest.approx([-60 / 160], abs=0.004)
+
+
 def test_full_is_as_loud_as_what_was_rendered_and_the_start_is_low(heard_page: Browser) -> None:
     browser = heard_page
     browser.keys("m")  # the band alone: a tone of 0.25
