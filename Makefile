@@ -1,7 +1,7 @@
 PY := .venv/bin/python
 
 .NOTPARALLEL:
-.PHONY: help demo test bench fresh hard clean
+.PHONY: help demo test quick live bench fresh hard clean
 
 help: ## list these targets
 	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
@@ -13,7 +13,17 @@ test: .venv/.ready-dev ## lint, check formatting and types, run the tests
 	$(PY) -m ruff check
 	$(PY) -m ruff format --check
 	$(PY) -m mypy
-	$(PY) -m pytest -n 2
+	$(PY) -m pytest -n 2 -m "not live"
+	$(PY) -m pytest -m live
+
+quick: .venv/.ready-dev ## lint and the tests of theory, phrases and notes: the same each time, in a minute
+	$(PY) -m ruff check
+	CI=quick $(PY) -m pytest -q -n 2 -m "not live" $(QUICK)
+
+QUICK := tests/phrases
+
+live: .venv/.ready-dev ## the tests that play and hear in real time, one after another
+	$(PY) -m pytest -m live
 
 bench: .venv/.ready-dev ## run the benchmarks
 	$(PY) -m benchmarks

@@ -21,6 +21,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 from benchmarks.timed import BACKING, RUNS, Figures, memory, pair, seconds, wheel_soundfont
+from phrases.files import shipped
 
 RESULTS = Path(__file__).parent / "RESULTS.md"
 HERE = Path(__file__).parents[1]
@@ -88,6 +89,9 @@ def commands(folder: Path) -> Iterator[str]:
     yield row("`backing --help`", "`import click`", figures, "3")
     sheet = [BACKING, "sheet", PHRASE, "-o", str(folder / "s.pdf")]
     yield row("a sheet to PDF", "bare Python", pair(sheet, [*python, "pass"]), "1 s")
+    names = list(shipped())[:30]
+    thirty = [BACKING, "sheet", *names, "-o", str(folder / "sheets")]
+    yield row("thirty sheets to PDF", "one of them", pair(thirty, sheet), "30")
 
 
 def growth(folder: Path) -> Iterator[str]:

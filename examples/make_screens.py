@@ -44,7 +44,6 @@ def main(folder: Path = HERE, page: Path = PAGE) -> int:
                 browser.until(
                     f"return document.querySelector('#bar').textContent === 'Bar {bar}' &&"
                     f" document.querySelector('#beats .on')?.textContent === '{beat}'",
-                    30,
                 )
             browser.picture(folder / name)
     backing = Path(sys.executable).with_name("backing")

@@ -1,12 +1,31 @@
-"""What every test shares: one soundfont, whatever the machine has, and no sound card."""
+"""What every test shares: one soundfont, no sound card, no deadlines, and what runs alone."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# A busy machine is slow, not wrong. In CI an example that fails must fail in the next run too;
+# at a desk each run tries others.
+hypothesis.settings.register_profile("desk", deadline=None)
+hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
+hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
+
+# Fixtures whose tests hear or play in real time.
+REAL_TIME = {"jack", "other_jack", "heard_page", "firefox"}
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what plays in real time, which `make test` runs one after another."""
+    for item in items:
+        if REAL_TIME & set(getattr(item, "fixturenames", ())):
+            item.add_marker("live")
 
 
 def wheel_soundfont() -> Path:

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from backing.cli import main
-from phrases.files import shipped
 
 
 def run(*words: str | Path) -> Result:
@@ -213,33 +209,3 @@ def test_a_file_keeps_its_permissions(tmp_path: Path) -> None:
     path.chmod(0o600)
     assert run("lamp-oil", "-o", path, "--force").exit_code == 0
     assert path.stat().st_mode & 0o777 == 0o600
-
-
-@pytest.mark.skipif(os.name != "posix", reason="times of children")
-def test_from_the_command_line_in_a_moment(tmp_path: Path) -> None:
-    before = os.times()
-    path = tmp_path / "s.pdf"
-    subprocess.run(
-        [sys.executable, "-m", "backing.cli", "sheet", "lamp-oil", "-o", path], check=True
-    )
-    after = os.times()
-    # Of the processor, not of the clock: others may be at work on the same machine.
-    used = after.children_user - before.children_user
-    assert used + after.children_system - before.children_system < 1.0
-
-
-@pytest.mark.skipif(os.name != "posix", reason="times of children")
-def test_thirty_sheets_in_one_command(tmp_path: Path) -> None:
-    names = list(shipped())[:30]
-    before, start = os.times(), time.monotonic()
-    subprocess.run(
-        [sys.executable, "-m", "backing.cli", "sheet", *names, "-o", tmp_path / "all"],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    wall, after = time.monotonic() - start, os.times()
-    used = after.children_user - before.children_user
-    used += after.children_system - before.children_system
-    assert len(list((tmp_path / "all").iterdir())) == 30
-    # Ten seconds on a machine of one's own; on one that is shared, as much work.
-    assert used < 10.0
-    assert wall < 60.0

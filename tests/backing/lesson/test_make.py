@@ -10,7 +10,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import mido
@@ -29,6 +28,7 @@ from backing.output import OutputError
 from phrases.errors import BluesError, RangeError
 from tests.backing.lesson.material import LESSON, PHRASE, small, written
 from tests.hard.material import LONG
+from tests.waiting import until
 
 # Two bars of four beats.
 LOOP = {tempo: round(8 * 60 / tempo * RATE) for tempo in (200, 240)}
@@ -183,12 +183,10 @@ def test_the_page_and_the_sheet(whole: Path) -> None:
     assert (folder / "A" / "01-two-bars_A_5-sheet.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_a_second_run_makes_nothing_and_is_quick(copy: Path) -> None:
+def test_a_second_run_makes_nothing(copy: Path) -> None:
     times = {path: path.stat().st_mtime_ns for path in copy.rglob("*.*") if path.is_file()}
     again(copy)  # a copied folder has other times: once its digests are taken
-    began = time.perf_counter()
     result = again(copy)
-    assert time.perf_counter() - began < 1.0
     assert result.made == ()
     assert result.kept == len(result.files)
     now = {path: path.stat().st_mtime_ns for path in copy.rglob("*.*") if path.is_file()}
@@ -325,10 +323,8 @@ def test_a_run_that_was_killed_goes_on(tmp_path: Path) -> None:
         [sys.executable, "-m", "backing.cli", "lesson", str(path), "-o", str(tmp_path / "out")],
         stderr=subprocess.DEVNULL,
     )
-    deadline = time.monotonic() + 60
     named = tmp_path / "out" / "01-two-bars"
-    while not list(named.rglob("*.wav")) and time.monotonic() < deadline:
-        time.sleep(0.02)
+    until(lambda: list(named.rglob("*.wav")), step=0.02)
     run.send_signal(signal.SIGKILL)
     run.wait()
     whole = {p: p.stat().st_mtime_ns for p in named.rglob("*.wav")}

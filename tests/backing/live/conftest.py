@@ -6,11 +6,9 @@ import contextlib
 import os
 import pty
 import select
-import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,56 +18,23 @@ from typing import Any
 
 import pytest
 
+from tests.backing.live.jackd import served
+from tests.waiting import PATIENCE, until
+
 Heard = tuple[float, tuple[int, ...]]  # perf_counter, which processes here share; bytes
 
 SERVER = f"porchband-test-{os.getpid()}"
-PERIOD = 256 / 48000
 
 
 @pytest.fixture(scope="session")
 def jack() -> Iterator[str]:
     """Run a server for this process and those it starts; skip where there is none to run."""
-    if shutil.which("jackd") is None:
-        pytest.skip("jackd is not installed (Debian: jackd2)")
-    words = ["jackd", "-R", "-n", SERVER, "-d", "dummy", "-r", "48000", "-p", "256"]
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
         patch.setenv("JACK_NO_START_SERVER", "1")
         patch.setenv("JACK_DEFAULT_SERVER", SERVER)
-        with _alone():
-            server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-            assert _up(server), "jackd did not start"
-        yield SERVER
-        server.terminate()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            server.wait(10)
-        server.kill()
-        server.wait()
-        assert server.stdout is not None
-        server.stdout.close()
-
-
-@contextlib.contextmanager
-def _alone() -> Iterator[None]:
-    """Keep others that test meanwhile from starting a server: what all share bears only one."""
-    import fcntl
-
-    with (Path(tempfile.gettempdir()) / "porchband-test-jack.lock").open("a") as file:
-        fcntl.flock(file, fcntl.LOCK_EX)
-        yield
-
-
-def _up(server: subprocess.Popen[bytes]) -> bool:
-    if shutil.which("jack_lsp") is None:  # in some systems it has a package of its own
-        time.sleep(1.0)
-        return server.poll() is None
-    end = time.monotonic() + 10
-    while time.monotonic() < end and server.poll() is None:
-        done = subprocess.run(["jack_lsp"], capture_output=True, check=False)
-        if b"system:playback_1" in done.stdout:
-            return True
-        time.sleep(0.05)
-    return False
+        with served(SERVER):
+            yield SERVER
 
 
 @dataclass
@@ -92,11 +57,8 @@ class Receiver:
         self.process.kill()
         self.process.wait()
 
-    def wait(self, what: Callable[[list[Heard]], bool], seconds: float = 20) -> None:
-        end = time.monotonic() + seconds
-        while not what(self.heard):
-            assert time.monotonic() < end, f"heard only {self.heard[-20:]}"
-            time.sleep(0.005)
+    def wait(self, what: Callable[[list[Heard]], bool]) -> None:
+        until(lambda: what(self.heard), lambda: f"heard only {self.heard[-20:]}", 0.005)
 
     def settle(self) -> None:
         """Wait until nothing more comes."""
@@ -125,10 +87,12 @@ class Receiver:
 
     def assert_silent(self) -> None:
         """Make sure that it has heard something, and holds none of it once all has come."""
+        until(self._silent, lambda: (self.sounding(), self.bends()))
         self.settle()
-        assert self.ons()
-        assert self.sounding() == set()
-        assert set(self.bends().values()) <= {8192}
+        assert self._silent()
+
+    def _silent(self) -> bool:
+        return bool(self.ons()) and not self.sounding() and set(self.bends().values()) <= {8192}
 
 
 # Writes each message as it comes: the time, then its bytes.
@@ -162,7 +126,7 @@ def listen(name: str = "") -> Iterator[Receiver]:
         yield made
     finally:
         made.leave()
-        reader.join(5)
+        reader.join(PATIENCE)
         for pipe in (process.stdin, process.stdout):
             assert pipe is not None
             pipe.close()
@@ -207,18 +171,20 @@ class Player:
         assert self.master is not None
         os.write(self.master, keys.encode())
 
-    def wait_for(self, text: str, seconds: float = 10) -> None:
-        end = time.monotonic() + seconds
-        while text.encode() not in self.shown:
-            assert time.monotonic() < end, bytes(self.shown[-2000:])
-            time.sleep(0.01)
+    def wait_for(self, text: str) -> None:
+        until(lambda: text.encode() in self.shown, lambda: bytes(self.shown[-2000:]))
 
-    def end(self, seconds: float = 10) -> int:
+    def end(self) -> int:
         """Wait for the end, and return its code."""
-        code = self.process.wait(seconds)
+        code = self.process.wait(PATIENCE)
         if self.reader is not None:
-            self.reader.join(2)
+            self.reader.join(PATIENCE)  # what was shown last is read too
         return code
+
+    def says(self) -> tuple[str, str]:
+        """Wait for the end, and return what was said."""
+        out, err = self.process.communicate(timeout=PATIENCE)
+        return out.decode(), err.decode()
 
     def signal(self, number: int) -> None:
         self.process.send_signal(number)
@@ -228,7 +194,7 @@ class Player:
         assert self.master is not None
         master, self.master = self.master, None
         assert self.reader is not None
-        self.reader.join(2)
+        self.reader.join(PATIENCE)
         os.close(master)
 
 
@@ -299,7 +265,7 @@ def playing() -> Iterator[Play]:
         if player.master is not None:
             master, player.master = player.master, None
             if player.reader is not None:
-                player.reader.join(2)
+                player.reader.join(PATIENCE)
             os.close(master)
 
 
@@ -317,10 +283,5 @@ def other_jack(jack: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[subproces
     """Run a server of one test's own, which may end it."""
     name = f"{jack}-other"
     monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
-    words = ["jackd", "-R", "-n", name, "-d", "dummy", "-r", "48000", "-p", "256"]
-    with _alone():
-        server = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        assert _up(server), "jackd did not start"
-    yield server
-    server.terminate()
-    server.communicate(timeout=10)
+    with served(name) as server:
+        yield server

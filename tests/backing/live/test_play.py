@@ -6,12 +6,15 @@ import signal
 import subprocess
 import sys
 import termios
-import time
 from collections.abc import Iterator
+from pathlib import Path
 
+import numpy as np
 import pytest
 
-from tests.backing.live.conftest import PERIOD, Play, Player, Receiver, listen, playing
+from tests.backing.live.conftest import Play, Player, Receiver, listen, playing
+from tests.backing.live.jackd import assert_played, patched
+from tests.waiting import PATIENCE
 
 
 def bass(receiver: Receiver) -> list[int]:
@@ -26,9 +29,9 @@ def played(jack: str) -> Iterator[tuple[Receiver, int, str, str]]:
     """Play once, without a terminal: what was heard, the code, what was said."""
     with listen() as receiver, playing() as play:
         player = play("two_bars()", port=receiver.name)
-        out, err = player.process.communicate(timeout=20)
+        said = player.says()
         receiver.settle()
-        yield receiver, player.process.returncode, out.decode(), err.decode()
+        yield receiver, player.process.returncode, *said
 
 
 Played = tuple[Receiver, int, str, str]
@@ -40,15 +43,8 @@ def test_without_a_terminal_it_says_one_line_and_plays_to_the_end(played: Played
     assert err.startswith("playing Clicks in A, 0:01, on " + receiver.name)
     assert err.endswith("loud headphones can damage hearing.\n")
     assert err.count("\n") == 1
-    assert bass(receiver) == [40] * 8
     receiver.assert_silent()
-
-
-def test_notes_come_on_time(played: Played) -> None:
-    times = [at for at, data in played[0].ons() if data[0] == 0x96]
-    late = [at - times[0] - 0.125 * number for number, at in enumerate(times)]
-    assert max(late) - min(late) < 2 * PERIOD + 0.015  # this machine may be busy
-    assert sorted(late)[len(late) // 2] - min(late) < 2 * PERIOD + 0.005
+    assert bass(receiver) == [40] * 8
 
 
 def test_channels_are_set_up_before_the_first_note(played: Played) -> None:
@@ -192,34 +188,31 @@ def test_a_pedal_stops_and_goes_on(receiver: Receiver, play: Play) -> None:
 
 # --- the sound card --------------------------------------------------------------------
 
-# Says when the first sound leaves, and how late any block was.
+# Says that sound leaves; how soon, `benchmarks.first_sound` measures.
 NOTED = """
-import os, numpy, backing.live.sound as module
+import backing.live.sound as module
 kept = module.Sound._fill
 def fill(self, out):
     kept(self, out)
     if out.any() and not noted:
-        noted.append(time.clock_gettime(time.CLOCK_MONOTONIC))
-        print("SOUND", noted[0], flush=True)
+        noted.append(True)
+        print("SOUND", flush=True)
 noted, module.Sound._fill = [], fill
 """
 
 
-def test_the_sound_card_sounds_soon_and_to_the_end(jack: str, play: Play, soundfont: str) -> None:
-    began = time.clock_gettime(time.CLOCK_MONOTONIC)
+def test_the_sound_card_sounds_to_the_end(jack: str, play: Play, soundfont: str) -> None:
     player = play("two_bars()", before=NOTED, soundfont=str(soundfont))
-    out, err = player.process.communicate(timeout=20)
+    out, err = player.says()
     assert player.process.returncode == 0
-    first = float(out.decode().split("SOUND ")[1].split()[0])
-    assert first - began < 3.0  # 0.3 is the aim, on a machine that does nothing else
-    assert b"on system (JACK Audio Connection Kit)" in err
-    assert b"loud headphones" in err
+    assert out == "SOUND\ncame home\n"
+    assert "on system (JACK Audio Connection Kit)" in err
+    assert "loud headphones" in err
 
 
-# Plays what sounds from its sixth second on, so that there is time to connect output to input.
+# Plays once output is connected to input, and keeps what comes back.
 LOOPED = """
-import subprocess, sys, time
-from dataclasses import replace
+import sys, threading, time
 from pathlib import Path
 import numpy as np
 from backing.live.card import Card
@@ -227,45 +220,50 @@ from backing.live.reel import Renderer
 from backing.live.score import Score
 from backing.live.sound import Sound
 from tests.backing.live.material import clicks
-stream = clicks(1, 8, 240)
-notes = tuple(note for note in stream.sections[0].notes if note.start >= 6)
-stream = replace(stream, sections=(replace(stream.sections[0], notes=notes),))
-came = []
-card = Card(heard=lambda block, frame: came.append(block.copy()))
+stream = clicks(1, 2, 240)
+came, led = [], threading.Event()
+def heard(block, frame):
+    if (block == 0.5).all():
+        led.set()
+    elif led.is_set() and not (block == 0.5).any():
+        came.append(block.copy())
+kept = Sound._fill
+def fill(self, out):
+    if not led.is_set():
+        out.fill(0.5)
+    else:
+        kept(self, out)
+Sound._fill = fill
+card = Card(heard=heard)
 sound = Sound(Path(sys.argv[1]), card)
 sound.start(Score(stream))
-def asked(*words):  # a busy server may refuse a client
-    while (done := subprocess.run(words, capture_output=True, text=True)).returncode:
-        assert sound._sent < 6 * card.rate, done.stderr
-    return done.stdout.split()
-ports = asked("jack_lsp")
-for out in [port for port in ports if ":out_" in port]:
-    asked("jack_connect", out, out.replace(":out_", ":in_"))
-assert sound._sent < 6 * card.rate, "connected too late"
+print("playing", flush=True)
 while not sound.finished:
     sound.check()
     time.sleep(0.02)
-time.sleep(0.1)
+sent = len(came)
+while len(came) < sent + 4:
+    time.sleep(0.02)
 sound.close()
-heard = np.concatenate(came).T
 renderer = Renderer(Score(stream), Path(sys.argv[1]), card.rate)
 blocks = []
 while not renderer.over:
     blocks.append(renderer.block())
-wanted = np.concatenate(blocks).T
-lag = np.flatnonzero(heard.any(axis=0))[0] - np.flatnonzero(wanted.any(axis=0))[0]
-arrived = heard[:, lag:][:, :wanted.shape[1]]
-print(sound.missed, lag, np.abs(arrived).max() > 0.1, np.array_equal(arrived, wanted))
+np.savez(sys.argv[2], came=np.concatenate(came), wanted=np.concatenate(blocks))
 """
 
 
 def test_what_arrives_over_jack_is_bit_for_bit_what_was_rendered(
-    jack: str, soundfont: str
+    jack: str, soundfont: str, tmp_path: Path
 ) -> None:
-    words = [sys.executable, "-c", LOOPED, str(soundfont)]
-    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=60)
+    words = [sys.executable, "-c", LOOPED, str(soundfont), str(tmp_path / "came.npz")]
+    with patched():
+        done = subprocess.run(
+            words, capture_output=True, text=True, check=False, timeout=2 * PATIENCE
+        )
     assert done.returncode == 0, done.stderr
-    assert done.stdout.split() == ["0", "256", "True", "True"]
+    with np.load(tmp_path / "came.npz") as found:
+        assert_played(found["came"], found["wanted"])
 
 
 def test_the_sound_card_stops_by_keys_and_signals(jack: str, play: Play, soundfont: str) -> None:
@@ -319,7 +317,6 @@ def test_a_sound_server_that_goes_is_told(
 ) -> None:
     player = play("held()", terminal=True, soundfont=str(soundfont))
     player.wait_for("bar  1 of")
-    time.sleep(0.3)
     other_jack.terminate()
     assert player.end() == 1
     assert b"the sound card has gone; connect it again" in player.shown
@@ -331,10 +328,10 @@ def test_a_midi_server_that_goes_is_told(play: Play, other_jack: subprocess.Pope
         player = play("held()", port=stage.name)
         stage.wait(lambda heard: any(data[0] & 0xF0 == 0x90 for _, data in heard))
         other_jack.terminate()
-        _, said = player.process.communicate(timeout=10)
+        _, said = player.says()
     assert player.process.returncode == 1
-    assert b"the MIDI port has gone" in said
-    assert b"Traceback" not in said
+    assert "the MIDI port has gone" in said
+    assert "Traceback" not in said
 
 
 def test_importing_it_loads_nothing_heavy() -> None:
@@ -354,8 +351,8 @@ sounddevice.OutputStream = busy
 
 def test_a_busy_sound_card_is_told(jack: str, play: Play, soundfont: str) -> None:
     player = play("held()", before=BUSY, soundfont=str(soundfont))
-    _, said = player.process.communicate(timeout=20)
+    _, said = player.says()
     assert player.process.returncode == 1
-    assert b"cannot be opened, it may be busy (Device unavailable); close other programs" in said
-    assert b"or write a file (-o NAME.wav)" in said
-    assert b"Traceback" not in said
+    assert "cannot be opened, it may be busy (Device unavailable); close other programs" in said
+    assert "or write a file (-o NAME.wav)" in said
+    assert "Traceback" not in said

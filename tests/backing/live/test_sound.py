@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,7 @@ from backing.live.score import Score
 from backing.live.sound import AHEAD, FADE, MUTE, Block, Sound
 from backing.sound.fluid import AudioError
 from tests.backing.live.material import clicks, held, two_bars
+from tests.waiting import PATIENCE, until
 
 RATE = 48000
 
@@ -66,11 +68,12 @@ def begun(stream: Any, soundfont: Path, listener: Any = None) -> tuple[Sound, An
 
 def wait(sound: Sound, seconds: float = AHEAD / 2) -> None:
     """Wait until so much is ready."""
-    end = time.monotonic() + 20
-    while sound._made - sound._sent < seconds * RATE and not sound._done:
+
+    def ready() -> bool:
         sound.check()
-        assert time.monotonic() < end
-        time.sleep(0.001)
+        return sound._made - sound._sent >= seconds * RATE or sound._done
+
+    until(ready, step=0.001)
 
 
 def test_the_callback_hands_out_what_is_rendered_to_the_end(soundfont: Path) -> None:
@@ -103,23 +106,25 @@ def test_what_comes_too_late_is_left_out_and_time_goes_on(
     plain.close()
     sound, card = begun(two_bars(), soundfont)
     kept = Renderer.mixes
+    stuck, free = threading.Event(), threading.Event()
 
     def slow(self: Renderer) -> Block:
-        time.sleep(0.4)
+        stuck.set()
+        assert free.wait(PATIENCE)
         return kept(self)
 
     wait(sound)
     monkeypatch.setattr(Renderer, "mixes", slow)
-    while sound._made > sound._sent + 256:
-        card.ask()
-    time.sleep(0.1)
+    while not stuck.is_set() or sound._made > sound._sent:
+        if sound._made > sound._sent:
+            card.ask()
     for _ in range(20):
         card.ask()  # nothing is ready
-    monkeypatch.setattr(Renderer, "mixes", kept)
     assert not card.heard[-1].any()
     assert sound.missed > 0
     late = len(card.heard)
-    time.sleep(0.5)
+    monkeypatch.setattr(Renderer, "mixes", kept)
+    free.set()
     while card.now() < 1.0:
         wait(sound)
         card.ask()
@@ -197,11 +202,8 @@ def test_what_goes_wrong_while_rendering_is_raised(
 
     monkeypatch.setattr(Renderer, "mixes", broken)
     sound._sent = sound._made
-    end = time.monotonic() + 5
-    with pytest.raises(ZeroDivisionError, match="sound"):  # noqa: PT012
-        while time.monotonic() < end:
-            sound.check()
-            time.sleep(0.01)
+    with pytest.raises(ZeroDivisionError, match="sound"):
+        until(sound.check)
     sound.close()
 
 
@@ -214,6 +216,7 @@ def test_a_file_that_is_no_soundfont_is_told(tmp_path: Path) -> None:
 
 def test_it_looks_ahead_no_further_than_it_must(soundfont: Path) -> None:
     sound, _ = begun(held(), soundfont)
-    time.sleep(1.0)
+    until(lambda: sound._made >= module.AHEAD * RATE)
+    time.sleep(0.1)  # time enough to go on
     assert module.AHEAD * RATE <= sound._made < (module.AHEAD + 0.1) * RATE
     sound.close()

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
 import shutil
 import socket
 import subprocess
-import time
 import urllib.error
 import urllib.request
 from pathlib import Path
 from types import TracebackType
 from typing import Any
+
+from tests.waiting import PATIENCE, until
 
 __all__ = ["Browser", "missing"]
 
@@ -78,17 +80,15 @@ class Browser:
             self._ask("DELETE", self.session)
         finally:
             self.driver.terminate()
-            self.driver.wait(10)
+            self.driver.wait(PATIENCE)
 
     def _wait_for_driver(self) -> None:
-        for _ in range(200):
-            try:
-                if self._ask("GET", "/status")["ready"]:
-                    return
-            except OSError:
-                pass
-            time.sleep(0.05)
-        raise RuntimeError("chromedriver does not answer")
+        def ready() -> bool:
+            with contextlib.suppress(OSError):
+                return bool(self._ask("GET", "/status")["ready"])
+            return False
+
+        until(ready, "chromedriver does not answer", 0.05)
 
     def _ask(self, method: str, path: str, body: Any = None) -> Any:
         data = None if body is None else json.dumps(body).encode()
@@ -96,7 +96,7 @@ class Browser:
             self.base + path, data, {"Content-Type": "application/json"}, method=method
         )
         try:
-            with urllib.request.urlopen(request, timeout=60) as answer:
+            with urllib.request.urlopen(request, timeout=PATIENCE) as answer:
                 return json.load(answer)["value"]
         except urllib.error.HTTPError as error:
             with error:
@@ -119,16 +119,9 @@ class Browser:
         return self._ask("POST", f"{self.session}/execute/sync",
                          {"script": wrapped, "args": list(words)})  # fmt: skip
 
-    def until(self, script: str, seconds: float = 10.0) -> Any:
+    def until(self, script: str) -> Any:
         """Return what a script returns as soon as it is true."""
-        end = time.monotonic() + seconds
-        while True:
-            found = self.run(script)
-            if found:
-                return found
-            if time.monotonic() > end:
-                raise AssertionError(f"never true: {script}")
-            time.sleep(0.03)
+        return until(lambda: self.run(script), f"never true: {script}", 0.03)
 
     def click(self, selector: str) -> None:
         """Press an element with the pointer."""

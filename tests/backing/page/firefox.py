@@ -7,6 +7,7 @@ result]`.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -14,17 +15,16 @@ import socket
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from tests.backing.page.browser import ELEMENT, KEYS
+from tests.waiting import PATIENCE, until
 
 __all__ = ["Firefox", "missing", "sound_server"]
 
 BROWSER = ("firefox-esr", "firefox")
-PATIENCE = 60.0  # seconds
 # Nothing is fetched, asked or updated; sound needs no finger.
 SETTINGS = {
     "app.update.disabledForTesting": True,
@@ -47,7 +47,7 @@ def missing() -> str:
     return "" if any(map(shutil.which, BROWSER)) else "firefox is not installed"
 
 
-@contextmanager
+@contextlib.contextmanager
 def sound_server(folder: Path) -> Iterator[str]:
     """Give the address of a PulseAudio server without a loudspeaker, or that of the user's own.
 
@@ -67,11 +67,9 @@ def sound_server(folder: Path) -> Iterator[str]:
         words, env={**os.environ, **home}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     try:
-        end = time.monotonic() + PATIENCE
-        while not socket_file.exists():
-            if server.poll() is not None or time.monotonic() > end:
-                raise RuntimeError("pulseaudio does not start")
-            time.sleep(0.05)
+        until(lambda: server.poll() is not None or socket_file.exists())
+        if server.poll() is not None:
+            raise RuntimeError("pulseaudio does not start")
         yield f"unix:{socket_file}"
     finally:
         server.terminate()
@@ -95,14 +93,15 @@ class Firefox:
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         self.count = 0
+        self.held = contextlib.ExitStack()  # closed in the other order
         try:
-            self.line = self._connected(port)
-            self.stream = self.line.makefile("rb")
+            self.held.callback(self._gone)
+            self.line = self.held.enter_context(self._connected(port))
+            self.stream = self.held.enter_context(self.line.makefile("rb"))
             self._message()  # it greets
             self._ask("WebDriver:NewSession", {"capabilities": {}})
         except BaseException:
-            self.program.kill()
-            self.program.wait()
+            self.held.close()
             raise
 
     def __enter__(self) -> Firefox:
@@ -118,10 +117,11 @@ class Firefox:
             self._ask("Marionette:Quit", {"flags": ["eForceQuit"]})
             self.program.wait(PATIENCE)
         finally:
-            self.stream.close()
-            self.line.close()
-            self.program.kill()
-            self.program.wait()
+            self.held.close()
+
+    def _gone(self) -> None:
+        self.program.kill()
+        self.program.wait()
 
     def _connected(self, port: int) -> socket.socket:
         end = time.monotonic() + PATIENCE
@@ -160,16 +160,9 @@ class Firefox:
             "WebDriver:ExecuteScript", {"script": wrapped, "args": list(words), "sandbox": None}
         )
 
-    def until(self, script: str, seconds: float = 10.0) -> Any:
+    def until(self, script: str) -> Any:
         """Return what a script returns as soon as it is true."""
-        end = time.monotonic() + seconds
-        while True:
-            found = self.run(script)
-            if found:
-                return found
-            if time.monotonic() > end:
-                raise AssertionError(f"never true: {script}")
-            time.sleep(0.03)
+        return until(lambda: self.run(script), f"never true: {script}", 0.03)
 
     def click(self, selector: str) -> None:
         """Press an element with the pointer."""

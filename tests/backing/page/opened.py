@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from typing import Any
 
 from tests.backing.page.browser import Browser
 from tests.backing.page.firefox import Firefox
+from tests.waiting import until
 
 
 def fresh(browser: Browser, path: Path) -> Browser:
@@ -28,11 +28,12 @@ def listening(browser: Browser) -> Browser:
     late: so a key that does nothing is pressed until it is heard.
     """
     browser.run("addEventListener('keydown', () => { window.heard = true; }, { once: true });")
-    end = time.monotonic() + 10
-    while not browser.run("return Boolean(window.heard)"):
-        if time.monotonic() > end:
-            raise AssertionError("the page gets no keys")
+
+    def heard() -> bool:
         browser.keys("shift")
+        return bool(browser.run("return Boolean(window.heard)"))
+
+    until(heard, "the page gets no keys")
     browser.until("return performance.getEntriesByName('first-contentful-paint').length > 0")
     return browser
 
@@ -52,3 +53,16 @@ def start(browser: Browser | Firefox, *, count_in: bool = False) -> None:
     browser.run(script + "e.dispatchEvent(new Event('change'));", count_in)
     browser.click("#play")
     browser.until("const n = practice.now(); return n.playing && n.found && !n.found.before")
+
+
+def settled(browser: Browser) -> float:
+    """Wait until the page scrolls no more, a fifth of a second long, and return where it is."""
+    script = """
+        let y = scrollY, still = 0, frames = 0;
+        while (still < 12 && frames++ < 3600) {
+          await new Promise((done) => requestAnimationFrame(done));
+          still = scrollY === y ? still + 1 : 0;
+          y = scrollY;
+        }
+        return y;"""
+    return float(browser.run(script))

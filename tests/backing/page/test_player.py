@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,8 @@ from backing.page.data import Piece
 from backing.page.page import render_page
 from tests.backing.page.browser import Browser
 from tests.backing.page.material import small
-from tests.backing.page.opened import fresh, listening, now, start
+from tests.backing.page.opened import fresh, listening, now, settled, start
+from tests.waiting import until
 
 
 def test_everything_has_a_key(page: Browser) -> None:
@@ -101,24 +101,27 @@ def test_a_reader_is_left_alone(page: Browser) -> None:
     page.keys("up", "up")
     start(page)
     page.until("return scrollY > 300")
-    time.sleep(0.6)  # until it has scrolled
+    settled(page)
     wheel(page, -3000)
     page.until("return scrollY === 0")
     seen = set()
-    end = time.monotonic() + 4.5  # a pass takes four seconds
-    while time.monotonic() < end:
+
+    def all_rows() -> bool:
         row, y = page.run(f"return [{ROW}, scrollY]")
         assert y == 0
         seen.add(row)
-    assert len(seen) == 4
+        return len(seen) == 4
+
+    until(all_rows)
     page.keys("space", "space")
     page.until("return practice.now().playing && scrollY > 300")
-    time.sleep(0.6)
+    settled(page)
     # So is who has gone somewhere by keys.
     page.run("document.querySelector('#bars button').focus({ focusVisible: true });"
              "scrollTo({ top: 0, behavior: 'instant' })")  # fmt: skip
-    time.sleep(2.2)
-    assert page.run("return scrollY") == 0
+    row = page.run(f"return {ROW}")
+    page.until(f"return {ROW} !== {row}")  # where it would scroll
+    assert settled(page) == 0
 
 
 def test_who_comes_back_is_followed_again(page: Browser) -> None:
@@ -126,10 +129,9 @@ def test_who_comes_back_is_followed_again(page: Browser) -> None:
     page.keys("up", "up")
     start(page)
     page.until("return scrollY > 300")
-    time.sleep(0.6)
+    settled(page)
     wheel(page, 20)
-    time.sleep(0.6)
-    y = page.run("return scrollY")
+    y = settled(page)
     page.until(f"return Math.abs(scrollY - {y}) > 60")
 
 

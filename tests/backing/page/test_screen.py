@@ -6,7 +6,6 @@ import json
 import shutil
 import subprocess
 import tarfile
-import time
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -21,7 +20,7 @@ from phrases.files import load_phrase
 from tests.backing.material import line
 from tests.backing.page.browser import Browser
 from tests.backing.page.material import clicked, several, small
-from tests.backing.page.opened import fresh, start
+from tests.backing.page.opened import fresh, settled, start
 from tests.backing.page.test_page import NASTY
 
 AXE = "axe-core@4.14.1"
@@ -109,7 +108,7 @@ def test_what_plays_is_in_sight_together(page: Browser, width: int, height: int)
     page.keys("4")
     start(page)
     page.until("return document.querySelector('#neck .current')")
-    time.sleep(0.8)  # until it has scrolled
+    settled(page)
     hidden = page.run("""
         const row = ".system:has(.cursor:not([hidden]))";
         const seen = (name) => {
@@ -238,14 +237,14 @@ def test_reduced_motion_jumps(page: Browser) -> None:
     )
     try:
         start(page)
-        page.run("""window.xs = []; const look = () => { xs.push(document.querySelector(
-            ".cursor:not([hidden])").style.transform); requestAnimationFrame(look); };
+        page.run("""window.xs = []; const look = (now) => { xs.push([now, document.querySelector(
+            ".cursor:not([hidden])").style.transform]); requestAnimationFrame(look); };
             requestAnimationFrame(look);""")
-        time.sleep(1.5)
+        page.until("return xs.length > 90")
         xs = page.run("return xs")
-        moves = sum(a != b for a, b in pairwise(xs))
-        assert len(xs) > 20
-        assert moves <= 8
+        moves = sum(a != b for (_, a), (_, b) in pairwise(xs))
+        beats = (xs[-1][0] - xs[0][0]) / 1000 * 160 / 60
+        assert 0 < moves <= 2 * (beats + 1)
     finally:
         page.protocol("Emulation.setEmulatedMedia", features=[])
 
@@ -348,7 +347,7 @@ def test_nothing_is_asked_from_outside(page: Browser, small_page: Path) -> None:
     page.log("browser")
 
 
-def test_twelve_megabytes_show_within_a_second(chromium: Browser, tmp_path: Path) -> None:
+def test_twelve_megabytes_show_before_a_second_of_work(chromium: Browser, tmp_path: Path) -> None:
     data = small()
     version = data.pieces[0].versions[0]
     filler = np.random.default_rng(1).bytes(1_480_000)
@@ -361,12 +360,17 @@ def test_twelve_megabytes_show_within_a_second(chromium: Browser, tmp_path: Path
     heavy = replace(data, pieces=(Piece("x", (replace(version, loops=loops),)),))
     path.write_text(render_page(heavy), encoding="utf-8")
     assert 11.5e6 < path.stat().st_size < 12.5e6
+    chromium.protocol("Performance.enable", timeDomain="threadTicks")
     page = fresh(chromium, path)
     painted, ready = page.run("""
         const [paint] = performance.getEntriesByName("first-contentful-paint");
         const [load] = performance.getEntriesByType("navigation");
         return [paint?.startTime ?? 0, load.domContentLoadedEventEnd];
     """)
-    assert 0 < painted < 1000
-    assert 0 < ready < 1000
+    assert painted > 0
+    assert ready > 0
+    metrics = page.protocol("Performance.getMetrics")["metrics"]
+    page.protocol("Performance.disable")
+    # Seconds of the processor, not of the clock: others may be at work on the same machine.
+    assert 0 < next(m["value"] for m in metrics if m["name"] == "TaskDuration") < 1
     start(page)

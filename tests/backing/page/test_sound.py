@@ -99,7 +99,7 @@ def check_seam_and_cursor(browser: Browser | Firefox) -> None:
         requestAnimationFrame(look);
     """)
     length = 16 * 60 / 240
-    time.sleep(length + 1.4)
+    browser.until("const f = practice.now().found; return f.pass >= 1 && f.place > 1.5")
     first, wave = recorded(browser)
     looks = browser.run("return looks")
     segment = browser.run(
@@ -185,7 +185,7 @@ def test_count_in_comes_before_and_the_pickup_leads(heard_page: Browser) -> None
     browser.keys("a")
     browser.run(RECORDER, "guitar")
     start(browser, count_in=True)
-    time.sleep(0.3)
+    browser.until("return practice.now().found.place > 0.3")
     first, wave = recorded(browser)
     begin = browser.run("return practice.sound.segments[0].time")
     onsets = [(first + onset) / RATE - begin for onset in clicks(wave)]
@@ -357,9 +357,10 @@ def test_the_balance_takes_one_away_and_leaves_the_other(
             "const slide = document.querySelector('#balance'); slide.value = arguments[0];"
             "slide.dispatchEvent(new Event('input'));", value
         )  # fmt: skip
-        time.sleep(0.3)
+        after = browser.run("return practice.sound.context.currentTime") + 0.3  # it has faded
+        browser.until(f"return kept.at(-1)[0] / {RATE} > {after}")
         browser.run("window.kept.length = 0")
-        time.sleep(1.2)  # a bar at 240
+        browser.until(f"return 128 * kept.length > {1.2 * RATE}")  # a bar at 240
         _, wave = recorded(browser)
         peaks.append(float(np.abs(wave).max()))
     even, other, gone = peaks
@@ -387,7 +388,7 @@ def test_bars_loop_and_tempo_steps_up(page: Browser) -> None:
     assert span1 == pytest.approx(1.0)
     assert page.run("return document.querySelector('#tempo input:checked').value") == "240"
     # At the top it stays.
-    page.until("return practice.now().found.pass >= 1", 5)
+    page.until("return practice.now().found.pass >= 1")
     assert now(page)["tempo"] == 240
 
 
@@ -444,5 +445,5 @@ def test_another_piece_key_and_groove_come_while_it_plays(
     assert page.run(heard) == ["A", "shuffle"]
     assert now(page)["tempo"] == 240
     page.until("const n = practice.now(); return n.found.segment.loop === n.loop")
-    page.until("return document.querySelector('#bar').textContent === 'Bar 3'", 4)
+    page.until("return document.querySelector('#bar').textContent === 'Bar 3'")
     assert page.log("browser") == []

@@ -7,13 +7,10 @@ import json
 import os
 import pty
 import random
-import re
 import select
-import shutil
 import signal
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -27,7 +24,9 @@ import backing
 from backing.live.reel import Renderer
 from backing.live.score import Score
 from tests.backing.live.conftest import jack  # noqa: F401
+from tests.backing.live.jackd import assert_played, patched, served
 from tests.hard.material import number_of
+from tests.waiting import PATIENCE, until
 
 RATE = 48000
 # Seconds after which a recording is killed.
@@ -37,23 +36,8 @@ TRACK = ["track", "--tempo", "240", "--choruses", "1", "--form", "one-chord-vamp
 
 @pytest.fixture
 def loop_back(jack: str) -> Iterator[None]:  # noqa: F811
-    """Connect every output of PortAudio to its input, as soon as they are there."""
-    if shutil.which("jack_connect") is None:
-        pytest.skip("jack_connect is not installed (Debian: jackd2, jack-example-tools)")
-    ending = threading.Event()
-
-    def connect() -> None:
-        while not ending.wait(0.01):
-            found = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=False)
-            for port in re.findall(r"^PortAudio.*:out_\d+$", found.stdout, re.MULTILINE):
-                words = ["jack_connect", port, port.replace(":out_", ":in_")]
-                subprocess.run(words, capture_output=True, check=False)
-
-    thread = threading.Thread(target=connect, daemon=True)
-    thread.start()
-    yield
-    ending.set()
-    thread.join()
+    with patched():
+        yield
 
 
 @pytest.fixture
@@ -78,34 +62,32 @@ def played(soundfont: Path) -> Any:
     return np.concatenate(blocks)
 
 
-def begun(process: subprocess.Popen[str], take: Path) -> None:
-    """Wait until a take has its first frames."""
-    end = time.monotonic() + 20
-    while not (take.exists() and soundfile.info(take).frames):
+def begun(process: subprocess.Popen[str], take: Path, seconds: float = 0) -> None:
+    """Wait until a take is so long, or longer than nothing."""
+
+    def there() -> bool:
         assert process.poll() is None
-        assert time.monotonic() < end
-        time.sleep(0.02)
+        return take.exists() and soundfile.info(take).frames > seconds * RATE
 
-
-def same(take: Any, wanted: Any) -> int:
-    """Make sure that a take is what was played, from where both cables were in; return where."""
-    first = max(int(np.flatnonzero(side)[0]) for side in take.T)
-    frames = (min(len(take), len(wanted)) - first) // 64 * 64
-    came, went = (sound[first : first + frames].reshape(-1, 128) for sound in (take, wanted))
-    # On a busy machine a block may come too late to be played; whatever was played is exact.
-    late = (came == 0).all(axis=1) & (went != 0).any(axis=1)
-    assert late.mean() < 0.1
-    assert np.array_equal(came[~late], went[~late])
-    return first
+    until(there, step=0.02)
 
 
 @pytest.mark.usefixtures("loop_back")
 def test_a_take_is_what_was_played_to_the_sample(
     tmp_path: Path, home: dict[str, str], soundfont: Path
 ) -> None:
-    done = subprocess.run(
-        command("calibrate"), env=home, capture_output=True, text=True, check=False
-    )
+    said: list[str] = []
+
+    def calibrated() -> subprocess.CompletedProcess[str] | None:
+        """Try again where the machine was too busy to play the noise, as the command says."""
+        done = subprocess.run(
+            command("calibrate"), env=home, capture_output=True, text=True, check=False
+        )
+        said.append(done.stderr)
+        return None if done.returncode and "try again" in done.stderr else done
+
+    done = until(calibrated, lambda: said)
+    assert done is not None
     assert done.returncode == 0, done.stderr
     assert "loud headphones can damage hearing" in done.stderr
     known = json.loads((tmp_path / "data/porchband/round-trips.json").read_text())
@@ -122,7 +104,7 @@ def test_a_take_is_what_was_played_to_the_sample(
     wanted = played(soundfont)
     assert rate == RATE
     assert len(sound) >= len(wanted)
-    assert same(sound, wanted) < 3 * RATE
+    assert assert_played(sound, wanted) < 3 * RATE
     mix, _ = soundfile.read(tmp_path / "take-mix.wav", dtype="float32")
     assert len(mix) == len(sound)
     assert sorted(path.name for path in tmp_path.glob("*.wav")) == ["take-mix.wav", "take.wav"]
@@ -141,14 +123,15 @@ def test_after_a_kill_the_take_opens_and_is_what_was_played(
     process = subprocess.Popen(
         words, env=home, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
     )
-    begun(process, tmp_path / "take.wav")
+    begun(process, take)
     time.sleep(seconds)
+    known = soundfile.info(take).frames
     process.kill()
     process.communicate()
     sound, _ = soundfile.read(take, dtype="float32")
-    assert (seconds - 1.5) * RATE < len(sound)
+    assert 0 < known <= len(sound)
     if np.abs(sound).max() > 0:
-        same(sound, played(soundfont))
+        assert_played(sound, played(soundfont))
     # The next run numbers its take, and clears away what was left.
     done = subprocess.run(
         command("record", "nothing", "--take", str(take)),
@@ -175,7 +158,7 @@ def test_the_meter_is_on_the_screen_and_q_keeps_the_take(
     )  # fmt: skip
     os.close(slave)
     shown = b""
-    end = time.monotonic() + 30
+    end = time.monotonic() + PATIENCE
     pressed = False
     with contextlib.suppress(OSError):  # the terminal is gone when the process is
         while time.monotonic() < end:
@@ -186,7 +169,7 @@ def test_the_meter_is_on_the_screen_and_q_keeps_the_take(
                 pressed = True
             if process.poll() is not None:
                 break
-    process.wait(10)
+    process.wait(PATIENCE)
     os.close(master)
     assert pressed, shown[-2000:]
     assert process.returncode == 0
@@ -199,22 +182,16 @@ def test_a_server_that_goes_keeps_the_take(
     tmp_path: Path,
     home: dict[str, str],
     jack: str,  # noqa: F811
-    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    name = f"{jack}-take"
-    words = ["jackd", "-R", "-n", name, "-d", "dummy", "-r", "48000", "-p", "256"]
-    server = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    time.sleep(1.5)
-    process = subprocess.Popen(
-        command("record", *TRACK, "--take", str(tmp_path / "take.wav")),
-        env={**home, "JACK_DEFAULT_SERVER": name}, stdin=subprocess.DEVNULL,
-        stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    begun(process, tmp_path / "take.wav")
-    time.sleep(1.5)
-    server.send_signal(signal.SIGTERM)
-    _, said = process.communicate(timeout=20)
-    server.wait(10)
+    with served(f"{jack}-take") as server:
+        process = subprocess.Popen(
+            command("record", *TRACK, "--take", str(tmp_path / "take.wav")),
+            env={**home, "JACK_DEFAULT_SERVER": f"{jack}-take"}, stdin=subprocess.DEVNULL,
+            stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        begun(process, tmp_path / "take.wav", 0.5)
+        server.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=PATIENCE)
     assert process.returncode == 1
     assert "the sound card has gone" in said
     assert "Traceback" not in said
@@ -250,5 +227,7 @@ card.close()
 @pytest.mark.usefixtures("jack")
 def test_what_the_card_loses_is_counted(home: dict[str, str]) -> None:
     words = [sys.executable, "-c", STUMBLES]
-    done = subprocess.run(words, env=home, capture_output=True, text=True, timeout=20, check=True)
+    done = subprocess.run(
+        words, env=home, capture_output=True, text=True, timeout=PATIENCE, check=True
+    )
     assert int(done.stdout) > 0

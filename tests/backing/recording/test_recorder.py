@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import os
 import threading
-import time
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +17,7 @@ from backing.recording.growing import Growing
 from backing.recording.recorder import Recorder, free_name, mix_name
 from backing.recording.rough_mix import BELOW, rough_mix
 from backing.sound.limiter import true_peak
+from tests.waiting import PATIENCE, until
 
 RATE = 48000
 
@@ -93,7 +93,7 @@ def test_takes_that_begin_at_once_have_names_of_their_own(
         found = free_name(path)
         if not getattr(looked, "once", False):
             looked.once = True
-            both.wait(10)
+            both.wait(PATIENCE)
         return found
 
     (tmp_path / "take.wav").symlink_to(tmp_path / "nowhere")  # no file, but no free name either
@@ -173,19 +173,14 @@ def test_a_full_disk_is_told_with_what_is_kept(
     recorder.opened(card)
     sound = noise(1, 0.1)
     recorder.heard(sound[:RATE], 0)
-    end = time.monotonic() + 5
-    while not recorder._files[0].frames:
-        assert time.monotonic() < end
-        time.sleep(0.01)
+    until(lambda: recorder._files[0].frames)
 
     def full(self: Growing, block: Any) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Growing, "write", full)
     recorder.heard(sound[RATE:], RATE)
-    while recorder._error is None:
-        assert time.monotonic() < end
-        time.sleep(0.01)
+    until(lambda: recorder._error)
     with pytest.raises(OutputError, match=r"take.wav: No space left on device; 0:00 of the take"):
         recorder.check()
     recorder.finish()
@@ -228,7 +223,7 @@ def test_after_a_gap_the_rest_is_in_time_again(
 
     def slow(self: Growing, block: Any) -> None:
         going.set()
-        assert free.wait(5)
+        assert free.wait(PATIENCE)
         kept(self, block)
 
     monkeypatch.setattr(Growing, "write", slow)
@@ -237,13 +232,10 @@ def test_after_a_gap_the_rest_is_in_time_again(
     recorder.opened(card)
     sound = noise(1, 0.1, 1.0)
     recorder.heard(sound[: RATE // 4], 0)
-    assert going.wait(5)
+    assert going.wait(PATIENCE)
     recorder.heard(sound[RATE // 4 : RATE // 2], RATE // 4)  # too much waits
     free.set()
-    end = time.monotonic() + 5
-    while recorder._came > recorder._gone:
-        assert time.monotonic() < end
-        time.sleep(0.01)
+    until(lambda: recorder._came <= recorder._gone)
     recorder.heard(sound[RATE // 2 :], RATE // 2)
     recorder.finish()
     take, _ = soundfile.read(tmp_path / "take.wav", dtype="float32")
