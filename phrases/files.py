@@ -131,6 +131,8 @@ def read_phrase(text: str, name: str = "phrase") -> Phrase:
 def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     file.known_keys((), PHRASE_KEYS)
     title = file.get(("title",), str, ...)
+    if isinstance(title, str) and "title" in file.data and not title.strip():
+        file.complain(("title",), 'the title is empty; name the phrase: title = "Porch light"')
     key = _parsed(file, ("key",), parse_key, ...)
     meter = METERS[_word(file, ("meter",), "a meter", METERS, "4/4")]
     scale = _word(file, ("scale",), "a scale", SCALES, "")

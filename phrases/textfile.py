@@ -228,6 +228,10 @@ def _unprintable(text: str) -> str:
     """Return what a text has in it that could steer a terminal or turn a page round."""
     if any(unicodedata.category(letter) == "Cc" and letter not in "\n\r\t" for letter in text):
         return "a control character"
+    # Unicode Standard, 23.7: no text has them, and neither XML nor a PDF takes them.
+    none = next((c for c in text if ord(c) & 0xFFFE == 0xFFFE or "\ufdd0" <= c <= "\ufdef"), "")
+    if none:
+        return f"what is no character (U+{ord(none):04X})"
     turning = _TURNING.search(text)
     return f"a mark that turns writing round (U+{ord(turning[0]):04X})" if turning else ""
 

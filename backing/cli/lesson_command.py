@@ -15,6 +15,7 @@ import click
 from backing.cli.options import json_option
 
 if TYPE_CHECKING:
+    from backing.lesson.data import Lesson
     from backing.lesson.make import Progress, Result
 
 __all__ = ["command"]
@@ -84,8 +85,19 @@ def command(
     for path in result.files:
         if path.endswith((".html", ".pdf", ".txt", ".json")):
             click.echo(f"  {folder / path}")
+    _tell_blanks(read)
     if result.seconds:
         click.echo(LOUD, err=True)
+
+
+def _tell_blanks(lesson: Lesson) -> None:
+    """Tell which letters the sheets leave blank, since no font has them."""
+    from backing.sheet.letters import blanks, places
+
+    for study in lesson.studies if "sheet" in lesson.make else ():
+        told = blanks(places(study.phrase))
+        if told:
+            click.echo(f"{study.phrase.title}: {told}", err=True)
 
 
 @contextmanager

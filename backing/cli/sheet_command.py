@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -138,6 +138,8 @@ def command(
     folder = len(phrases) > 1 and outputs and not _is_text(outputs)
     _write(sheets, outputs[0] if folder else None)
     for sheet in sheets:
+        if sheet.blanks:
+            click.echo(f"{sheet.title}: {sheet.blanks}", err=True)
         if sheet.without:
             names = ", ".join(sheet.without)
             click.echo(
@@ -177,12 +179,15 @@ class _Sheet:
         Where it is written, and the bytes of each file.
     without
         The names of variations that a file leaves out.
+    blanks
+        Which letters no font draws, in words.
     """
 
     title: str
     files: tuple[Path, ...]
     made: list[bytes]
     without: tuple[str, ...] = ()
+    blanks: str = ""
 
 
 def _check_drawn(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> None:
@@ -277,7 +282,8 @@ def _chart(form: Form, key: str | None, paper: Paper, outputs: tuple[Path, ...])
     place = parse_key(key or pieces.KEY)
     kinds = [path.suffix.lower() for path in outputs] or [".txt"]
     made = [_drawn_chart(kind, form, place, paper) for kind in kinds]
-    return _Sheet(f"{form.title} in {place}", outputs, made)
+    letters = _blanks(kinds, [("title", form.title), ("feel", form.feel)])
+    return _Sheet(f"{form.title} in {place}", outputs, made, blanks=letters)
 
 
 def _drawn_chart(kind: str, form: Form, key: Key, paper: Paper) -> bytes:
@@ -299,6 +305,7 @@ def _sheet(
     outputs: tuple[Path, ...],
     options: dict[str, Any],
 ) -> _Sheet:
+    from backing.sheet.letters import places
     from phrases.pitch import parse_key
     from phrases.transpose import transpose
 
@@ -308,7 +315,15 @@ def _sheet(
     kinds = [path.suffix.lower() for path in outputs] or [".txt"]
     made = [_made(kind, phrase, form, paper, options) for kind in kinds]
     without = tuple(name for name, _ in phrase.variations if ".musicxml" in kinds)
-    return _Sheet(f"{phrase.title} in {phrase.key}", outputs, made, without)
+    letters = _blanks(kinds, places(phrase))
+    return _Sheet(f"{phrase.title} in {phrase.key}", outputs, made, without, letters)
+
+
+def _blanks(kinds: Sequence[str], texts: Iterable[tuple[str, str]]) -> str:
+    """Return which letters a drawn sheet leaves blank, in words."""
+    from backing.sheet.letters import blanks
+
+    return blanks(texts) if set(kinds) & set(DRAWN) else ""
 
 
 def _phrase(name: str, variation: str | None) -> Phrase:

@@ -24,7 +24,15 @@ def held(head: Head) -> Head | None:
     if head.fret is None:
         return None
     return replace(
-        head, link="", tied=True, moves=(), bent=head.stations[-1], into="", marks=(), graces=()
+        head,
+        link="",
+        tied=True,
+        moves=(),
+        bent=head.stations[-1],
+        into="",
+        shift="",
+        marks=(),
+        graces=(),
     )
 
 

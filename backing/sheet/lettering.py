@@ -15,6 +15,7 @@ spaces); fonts/README.md of https://github.com/rism-digital/verovio (Leipzig's l
 from __future__ import annotations
 
 import re
+from collections.abc import Container
 from dataclasses import dataclass
 from functools import lru_cache
 from html import escape, unescape
@@ -26,17 +27,20 @@ from typing import Any
 __all__ = [
     "CAP",
     "FACES",
+    "FAMILY",
     "FONTS",
     "GLYPHS",
     "Outline",
     "bracketed",
     "chord_name",
     "glyph",
+    "letters",
     "outlined",
     "text",
 ]
 
 FONTS = Path(__file__).parent / "fonts"
+FAMILY = "Fira Sans"
 FACES = {"regular": "Regular", "italic": "Italic", "bold": "SemiBold"}
 CAP = 0.692  # height of capitals and figures in Fira Sans, in ems
 EM = 1000.0
@@ -122,6 +126,11 @@ def _face(face: str) -> tuple[Any, dict[int, str], dict[tuple[str, str], int]]:
     return font.getGlyphSet(), font.getBestCmap(), {}
 
 
+def letters() -> Container[int]:
+    """Return the code points of the letters that the font has."""
+    return _face("regular")[1]
+
+
 @lru_cache(maxsize=2048)
 def _letter(face: str, letter: str) -> tuple[str, tuple[float, float, float, float] | None, float]:
     from fontTools.pens.boundsPen import BoundsPen
@@ -193,7 +202,7 @@ def text(words: str, size: float, face: str = "regular") -> Outline:
 def _text(words: str, size: float, face: str, *, seen: bool = True) -> str:
     unseen = "" if seen else ' fill-opacity="0"'
     return (
-        f'<text class="{face}"{unseen} font-family="Fira Sans"{_ASKED[face]}'
+        f'<text class="{face}"{unseen} font-family="{FAMILY}"{_ASKED[face]}'
         f' font-size="{size:.5g}" style="font-kerning:none">{escape(words, quote=False)}</text>'
     )
 

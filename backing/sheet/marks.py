@@ -228,7 +228,7 @@ def _nowhere(system: System, node: Node, column: Column, high: float, lift: floa
             if left < other.right + 0.15 and other.right < right - 0.4:
                 left = other.right + 0.15
         found.append(_cut(system, (left, middle + rise, right, middle), node.name))
-    if node.head.out and not node.small:
+    if node.head.out and not (node.head.onward or node.small):
         rise = -high if node.head.out == "/" else high
         left = _right_of(system, box) + 0.25
         right = max(left + 0.5, min(left + INTO, column.until - 0.2))

@@ -13,9 +13,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import groupby
 
-from backing.sheet.score import Event, Head, Measure, Score, Spelling, spell
+from backing.sheet.score import Event, Head, Measure, Score, Spelling, beamed, spell
 from phrases.pitch import Key
 
 __all__ = ["Join", "Node", "Plan", "alterations", "column_name", "mei", "plan"]
@@ -24,7 +23,6 @@ VALUES = {
     "whole": "1", "half": "2", "quarter": "4", "eighth": "8", "16th": "16", "32nd": "32",
     "64th": "64", "128th": "128", "256th": "256",
 }  # fmt: skip
-BEAMED = ("eighth", "16th", "32nd", "64th", "128th", "256th")
 ACCIDENTALS = {0: "n", 1: "s", -1: "f", 2: "x", -2: "ff"}
 SHARPS, FLATS = "FCGDAEB", "BEADGCF"
 NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -99,6 +97,8 @@ class Plan:
         Whether it is of a tab that has no notation over it.
     high
         The events that are written an octave lower.
+    tremolo
+        The events that are picked over and over, those that are tied to such a one too.
     """
 
     nodes: list[list[list[list[Node]]]] = field(default_factory=list)
@@ -108,6 +108,7 @@ class Plan:
     turned: dict[str, str] = field(default_factory=dict)
     alone: bool = False
     high: set[str] = field(default_factory=set)
+    tremolo: set[str] = field(default_factory=set)
 
 
 def plan(score: Score, *, bends: bool = True) -> Plan:
@@ -127,12 +128,18 @@ def plan(score: Score, *, bends: bool = True) -> Plan:
         made.nodes.append([])
         for number, event in enumerate(measure.events):
             columns: list[list[Node]] = []
+            name = f"b{bar}e{number}"
             for head in event.heads:
-                nodes = list(_nodes(f"b{bar}e{number}", head, score.key, bends=bends))
+                nodes = list(_nodes(name, head, score.key, bends=bends))
+                before = last.get(head.string)
+                goes_on = nodes[0].join and before and before.name.split("n")[0] in made.tremolo
+                if goes_on or any("tremolo" in link.marks for link in head.chain):
+                    made.tremolo.add(name)
                 for node in nodes:
                     before = last.get(head.string)
-                    if node.join and before is not None:
-                        made.joins.append(Join(node.join, before.name, node.name))
+                    arrives = node.join or (node.first and node.head.shift)
+                    if arrives and before is not None:
+                        made.joins.append(Join(arrives, before.name, node.name))
                     last[head.string] = node
                 while len(columns) < len(nodes):
                     columns.insert(0, [])
@@ -197,14 +204,26 @@ def alterations(key: Key) -> dict[str, int]:
 
 
 class _Signs:
-    """Which accidentals a bar has shown."""
+    """Which accidentals a bar has shown.
+
+    What the bar before, or another octave of this bar, has altered is called back by a courtesy
+    sign where it comes unaltered.
+    """
 
     def __init__(self, key: Key) -> None:
         self.key = alterations(key)
         self.bar: dict[tuple[str, int], int] = {}
+        self.sounded: dict[tuple[str, int], int] = {}
+        self.before: dict[tuple[str, int], int] = {}
         self.again = False  # on tied heads too
         self.lower = 0  # octaves that are taken off
         self.stale: set[tuple[str, int]] = set()
+
+    def next_bar(self) -> None:
+        """Begin another bar."""
+        self.before = self.sounded
+        self.bar, self.sounded, self.lower = {}, {}, 0
+        self.stale.clear()
 
     def written(self, *, high: bool) -> None:
         """Say whether what follows is written an octave lower; then signs are given anew."""
@@ -212,14 +231,23 @@ class _Signs:
             self.lower = int(high)
             self.stale = set(self.bar)
 
+    def held(self, spelling: Spelling) -> None:
+        """Remember a tied head, which has no sign of its own."""
+        self.before[spelling.step, spelling.octave] = spelling.alter
+
     def shown(self, spelling: Spelling) -> str:
+        """Return the accidental of a head; empty where it needs none."""
         place = (spelling.step, spelling.octave - self.lower)
-        if place in self.stale:
-            self.stale.remove(place)
-        elif self.bar.get(place, self.key.get(spelling.step, 0)) == spelling.alter:
-            return ""
-        self.bar[place] = spelling.alter
-        return ACCIDENTALS[spelling.alter]
+        usual = self.key.get(spelling.step, 0)
+        known = self.bar.get(place, usual)
+        wanted = known != spelling.alter or place in self.stale
+        self.stale.discard(place)
+        if place not in self.bar and spelling.alter == usual:
+            near = [alter for (step, _), alter in self.bar.items() if step == spelling.step]
+            near.append(self.before.get((spelling.step, spelling.octave), usual))
+            wanted = any(alter != usual for alter in near)
+        self.bar[place] = self.sounded[spelling.step, spelling.octave] = spelling.alter
+        return ACCIDENTALS[spelling.alter] if wanted else ""
 
 
 def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = False) -> str:
@@ -240,11 +268,13 @@ def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = Fa
     signature = 0 if bare else score.key.signature
     sig = f"{abs(signature)}{'s' if signature > 0 else 'f'}" if signature else "0"
     bars = []
-    for bar, measure in enumerate(score.measures):
+    signs = _Signs(score.key)
+    for bar in range(len(score.measures)):
         if bar in breaks:
             bars.append("<pb/>")
+        signs.next_bar()
         first = bar == 0 or bar in breaks
-        bars.append(_measure(score, made, bar, measure, bare=bare, first=first))
+        bars.append(_measure(score, made, bar, signs, bare=bare, first=first))
     return (
         '<mei xmlns="http://www.music-encoding.org/ns/mei" meiversion="5.0"><meiHead/>'
         "<music><body><mdiv><score>"
@@ -255,10 +285,8 @@ def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = Fa
     )
 
 
-def _measure(
-    score: Score, made: Plan, bar: int, measure: Measure, *, bare: bool, first: bool
-) -> str:
-    signs = _Signs(score.key)
+def _measure(score: Score, made: Plan, bar: int, signs: _Signs, *, bare: bool, first: bool) -> str:
+    measure = score.measures[bar]
     texts = []
     for number, event in enumerate(measure.events):
         name = f"b{bar}e{number}"
@@ -314,18 +342,13 @@ def _stops(event: Event) -> bool:
 
 def _beamed(events: Sequence[Event], texts: Sequence[Text]) -> Iterator[str]:
     """Yield events with beams; grace notes before a beam stand outside it."""
-
-    def key(pair: tuple[Event, Text]) -> bool:
-        return pair[0].value in BEAMED and not pair[0].rest
-
-    for beamed, group in groupby(zip(events, texts, strict=True), key):
-        pairs = [text for _, text in group]
-        if not beamed or len(pairs) == 1:
-            yield "".join(graces + body for graces, body in pairs)
-            continue
-        yield pairs[0][0]
-        inside = "".join(graces + body for graces, body in [("", pairs[0][1]), *pairs[1:]])
-        yield f"<beam>{inside}</beam>"
+    for numbers in beamed(events):
+        graces, first = texts[numbers[0]]
+        if len(numbers) == 1:
+            yield graces + first
+        else:
+            inside = "".join("".join(texts[number]) for number in numbers[1:])
+            yield f"{graces}<beam>{first}{inside}</beam>"
 
 
 def _event(
@@ -354,12 +377,13 @@ def _event(
             # Short, so that their flags keep clear of the beam of the notes around them.
             written = f'dur="8" grace="acc" stem.dir="{way}" stem.len="3.5"'
             graces += _chord(small[index], column, written, signs)
-    artic = [word for mark, word in (("accent", "acc"), ("short", "stacc")) if mark in marks]
+    # The first of them stands next to the head.
+    artic = [word for mark, word in (("short", "stacc"), ("accent", "acc")) if mark in marks]
     attributes = f'dur="{VALUES[event.value]}"'
     attributes += f' dots="{event.dots}"' if event.dots else ""
     attributes += f' artic="{" ".join(artic)}"' if artic else ""
     attributes += f' stem.dir="{made.turned[name]}"' if name in made.turned else ""
-    attributes += ' stem.mod="3slash"' if "tremolo" in marks else ""
+    attributes += ' stem.mod="3slash"' if name in made.tremolo else ""
     return graces, _chord(name, columns[-1], attributes, signs)
 
 
@@ -386,6 +410,8 @@ def _chord(name: str, column: Sequence[Node], attributes: str, signs: _Signs) ->
         elif node.join != "tie" or signs.again:
             sign = signs.shown(node.spelling)
             own += f' accid="{sign}"' if sign else ""
+        else:
+            signs.held(node.spelling)
         # verovio sets the dots into the bracket: `marks` draws that one, around the dots.
         if "ghost" in node.head.marks and " dots=" not in attributes:
             own += ' head.mod="paren"'

@@ -16,7 +16,7 @@ from itertools import chain, groupby
 from backing.sheet.columns import LABEL, Column
 from backing.sheet.ink import Ink, Skyline
 from backing.sheet.mei import Node, Plan
-from backing.sheet.score import Score, Spelling
+from backing.sheet.score import Score, Spelling, beamed
 from backing.sheet.staff import System
 from backing.sheet.wording import spanned
 from phrases.pitch import NATURAL
@@ -25,44 +25,57 @@ __all__ = ["high_passages", "octave_signs"]
 
 HIGH = 81  # A5, the first pitch over four ledger lines
 LOW = 72  # C5, which under ``8va`` is still on the staff
+LOWEST = 60  # C4, on one ledger line then: so low may lie what shares a beam with high notes
 MOST = 2  # so many high notes in a row are read with their ledger lines
+Columns = Sequence[Sequence[Node]]
 
 
-def high_passages(made: Plan) -> set[str]:
+def high_passages(score: Score, made: Plan) -> set[str]:
     """Return the ids of the events that are written an octave lower.
 
     Parameters
     ----------
-    made
-        The written heads.
+    score, made
+        The music and its written heads.
     """
-    order = [
-        (f"b{bar}e{number}", columns)
-        for bar, events in enumerate(made.nodes)
-        for number, columns in enumerate(events)
+    # What a beam joins is written alike.
+    beams = [
+        [(f"b{bar}e{number}", made.nodes[bar][number]) for number in numbers]
+        for bar, measure in enumerate(score.measures)
+        for numbers in beamed(measure.events)
     ]
     found: set[str] = set()
-    for fits, group in groupby(order, lambda one: all(map(_fits, chain(*one[1])))):
+    for fits, group in groupby(beams, _fits):
         run = list(group)
-        needy = [n for n, (_, columns) in enumerate(run) if any(map(_needy, chain(*columns)))]
-        picked = [n for n in needy if any(node.join != "tie" for node in run[n][1][0])]
+        needy = [n for n, one in enumerate(run) if any(_needy(columns) for _, columns in one)]
+        picked = [
+            name
+            for beam in run
+            for name, columns in beam
+            if _needy(columns) and any(node.join != "tie" for node in columns[0])
+        ]
         if fits and len(picked) > MOST:
             first, last = needy[0], needy[-1]
             # What is joined stays together, so that a line between heads leans as the hand goes.
-            while first > 0 and _joined(run[first][1]):
+            while first > 0 and _joined(run[first][0][1]):
                 first -= 1
-            while last + 1 < len(run) and _joined(run[last + 1][1]):
+            while last + 1 < len(run) and _joined(run[last + 1][0][1]):
                 last += 1
-            found.update(name for name, _ in run[first : last + 1])
+            found.update(name for beam in run[first : last + 1] for name, _ in beam)
     return found
 
 
-def _fits(node: Node) -> bool:
-    return node.head.fret is not None and _place(node.spelling) >= LOW
+def _fits(beam: Sequence[tuple[str, Columns]]) -> bool:
+    lowest = LOW if len(beam) == 1 else LOWEST
+    return all(
+        node.head.fret is not None and _place(node.spelling) >= lowest
+        for _, columns in beam
+        for node in chain(*columns)
+    )
 
 
-def _needy(node: Node) -> bool:
-    return _place(node.spelling) >= HIGH
+def _needy(columns: Columns) -> bool:
+    return any(_place(node.spelling) >= HIGH for node in chain(*columns))
 
 
 def _place(spelling: Spelling) -> int:
@@ -70,7 +83,7 @@ def _place(spelling: Spelling) -> int:
     return NATURAL[spelling.step] + 12 * (spelling.octave + 1)
 
 
-def _joined(columns: Sequence[Sequence[Node]]) -> bool:
+def _joined(columns: Columns) -> bool:
     """Tell whether an event goes on from the one before."""
     return any(node.join for column in columns[:1] for node in column)
 

@@ -21,6 +21,7 @@ from backing.sheet.chart import chart, in_line
 from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Picture, Style, document, pictures
+from backing.sheet.letters import foreign
 from backing.sheet.markup import escaped, markdown, quoted
 from backing.sheet.score import Score
 from backing.sheet.spoken import spoken
@@ -43,7 +44,6 @@ GUTTER = 8.0  # mm between the diagram and the plan
 PLANS = {"quarter": 90.0, "dotted quarter": 103.0}
 AUTHOR = "porchband"
 EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
-FONT = "Fira Sans"
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +297,8 @@ SETTINGS = """
 #let heading-line(title, key, tempo) = layout(room => {{
   let wide(body) = measure(text(weight: 600, body)).width
   let beside = measure(key).width + if tempo == none {{ 0pt }} else {{ measure(tempo).width }}
-  let fitting = (room.width - beside - 3em.to-absolute()) / wide(title)
+  // A name without any ink has no width.
+  let fitting = (room.width - beside - 3em.to-absolute()) / calc.max(1pt, wide(title))
   let alone = fitting < 1.4
   let longest = calc.max(1pt, ..title.split().map(wide))
   let size = if alone {{ calc.clamp(0.98 * room.width / longest, 1, 1.6) }} else {{ fitting }}
@@ -372,14 +373,15 @@ def _compiled(name: str, key: Key, body: str, paper: Paper, kind: Kind) -> bytes
         gutter=GUTTER,
         clean=CLEAN,
         foot=foot if page else "",
-        font=quoted(FONT),
+        font=quoted(lettering.FAMILY),
         size=f"{10.5 * paper.scale:g}",
     )
     folders: Any = [str(lettering.FONTS)]
     made = typst.compile(
         (settings + body).encode(),
         font_paths=folders,
-        ignore_system_fonts=True,
+        # Those of the machine are asked only where they are needed: they differ.
+        ignore_system_fonts=not foreign(body + title),
         format=kind,
         timestamp=int(EPOCH.timestamp()),
         pdf_tags=True,

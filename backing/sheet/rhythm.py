@@ -7,13 +7,12 @@ stem for a half note, none for a whole note.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
 from itertools import groupby
 
 from backing.sheet import ink, lettering
 from backing.sheet.columns import TALL, Column
 from backing.sheet.ink import Ink
-from backing.sheet.score import Event, Score
+from backing.sheet.score import Score, beamed
 from backing.sheet.staff import System
 
 __all__ = ["rhythm"]
@@ -58,11 +57,9 @@ def rhythm(
                 found.append(sign)
                 if event.dots:
                     found.append(_dot(sign.box.right + 0.5, TALL / 2))
-        for _, group in groupby(
-            [n for n in range(len(events)) if not events[n].rest],
-            partial(_beamed_with, events),
-        ):
-            found += _group(score, bar, list(group), where, stem)
+        for numbers in beamed(events):
+            if not events[numbers[0]].rest:
+                found += _group(score, bar, numbers, where, stem)
         found += _tuplets(score, system, bar, where, stem[1] + 1.4)
     return found + _meter(score, system)
 
@@ -122,19 +119,6 @@ def _tuplets(
             for at in (xs[0] - 0.4, xs[-1] + 0.4):
                 found.append(ink.line("tuplet", (at, y - 0.95, at, y - 0.45), 0.11, owner=owner))
     return found
-
-
-def _beamed_with(events: Sequence[Event], number: int) -> tuple[int, bool, int]:
-    """Return what events under one beam have in common: the beat, flags, no rest between."""
-    return int(events[number].at), events[number].value in FLAGS, _run(events, number)
-
-
-def _run(events: Sequence[Event], number: int) -> int:
-    """Return the number of the last rest before an event: beams do not cross rests."""
-    for before in range(number, -1, -1):
-        if events[before].rest:
-            return before
-    return -1
 
 
 def _group(

@@ -11,11 +11,12 @@ References: common practice. Swung eighths are written straight, with a mark.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import groupby
 
-from backing.sheet.values import Tuplet
+from backing.sheet.values import VALUES, Tuplet
 from phrases.counting import Meter
 from phrases.phrase import Move, bend_cents
 from phrases.pitch import NATURAL, Key, degree_name
@@ -31,6 +32,7 @@ __all__ = [
     "Slowing",
     "Spelling",
     "Tuplet",
+    "beamed",
     "spell",
 ]
 
@@ -93,6 +95,10 @@ class Head:
     out
         ``/`` or ``\`` on the last of tied heads where it is left for nowhere; the move itself
         stands in the `moves` of the head on which it was written.
+    onward
+        Whether that slide arrives: the next thing picked is on this string, where it leads to.
+    shift
+        ``/`` or ``\`` on the picked head at which such a slide arrives.
     marks
         Of a picked head, keys of `phrases.techniques.MARKS` or milliseconds late; where there are
         grace notes, the first of them has the pick and so the marks.
@@ -114,6 +120,8 @@ class Head:
     sway: str = ""
     into: str = ""
     out: str = ""
+    onward: bool = False
+    shift: str = ""
     marks: tuple[str, ...] = ()
     graces: tuple[Head, ...] = ()
 
@@ -332,6 +340,27 @@ class Score:
             return str(self.key)
         # The minor key is one thing and the scale another.
         return f"{self.key}{',' if self.key.mode == 'minor' else ''} {self.scale} scale"
+
+
+def beamed(events: Sequence[Event]) -> Iterator[list[int]]:
+    """Yield the numbers of events that share a beam; one alone where it has none.
+
+    A beam holds what lies in one beat or one tuplet, without a rest between.
+    """
+    start = 0
+
+    def unit(number: int) -> tuple[int, int, bool]:
+        nonlocal start
+        event = events[number]
+        start = number if event.tuplet and event.tuplet.start else start
+        inside = (-1, start) if event.tuplet else (0, int(event.at))
+        return *inside, VALUES[event.value] < VALUES["quarter"] and not event.rest
+
+    for (_, _, flagged), group in groupby(range(len(events)), unit):
+        if flagged:
+            yield list(group)
+        else:
+            yield from ([number] for number in group)
 
 
 def spell(pitch: int, key: Key) -> Spelling:

@@ -276,7 +276,7 @@ def _last_line(score: Score, style: Style, made: Plan, best: _Try) -> list[Drawn
 def _planned(score: Score, bare: bool) -> Plan:
     made = plan(score, bends=not bare)
     made.pads = pads(score, made)
-    made.high = set() if bare else high_passages(made)
+    made.high = set() if bare else high_passages(score, made)
     return made
 
 

@@ -203,7 +203,7 @@ def _nowhere(staff: Staff, column: Column) -> None:
             rise = 0.5 if node.head.into == "/" else -0.5
             ends = (box.left - 0.2 - INTO, y + rise, box.left - 0.2, y - rise)
             staff.add(ink.line("slide", ends, 0.16, owner=node.name))
-        if node.head.out and not node.small:
+        if node.head.out and not (node.head.onward or node.small):
             rise = 0.5 if node.head.out == "/" else -0.5
             x = (box.right if box is not None else column.x) + 0.2
             x = _past(staff, x, x + 5.0, y)

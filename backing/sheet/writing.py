@@ -8,7 +8,7 @@ swing mark, swung halves of the beat are written on its third eighth.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -21,6 +21,7 @@ from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, parse_swing, swung
 from phrases.phrase import Phrase, Stroke
+from phrases.techniques import TECHNIQUES
 
 __all__ = ["over_form", "part_names", "write"]
 
@@ -166,8 +167,10 @@ class _Writer:
                 for one in slowings
             ]
         names = [Label(Fraction(bar * self.beats) + at, name) for bar, at, name in chords]
-        first = 0 if stages[0].at >= 0 else -1
-        measures = [self._measure(bar, stages, names, labels) for bar in range(first, self.bars)]
+        measures = self._measures(stages, names, labels)
+        clipped = _clipped(stages, self._tied(measures))
+        if clipped != stages:
+            measures = self._measures(clipped, names, labels)
         phrase = self.phrase
         return Score(
             title=phrase.title,
@@ -201,7 +204,7 @@ class _Writer:
                 found.append(_Stage(stroke.end))
         if found[0].at > 0:
             found.insert(0, _Stage(Fraction(0)))
-        return found
+        return _shifted(found)
 
     def _stroke(self, number: int, stroke: Stroke) -> Iterator[_Stage]:
         """Yield what each count of a stroke makes of its strings."""
@@ -270,6 +273,21 @@ class _Writer:
                     found.append(Slowing(at, min(end, cut)))
         return found
 
+    def _measures(
+        self, stages: Sequence[_Stage], chords: Sequence[Label], labels: Sequence[Label]
+    ) -> list[Measure]:
+        first = 0 if stages[0].at >= 0 else -1
+        return [self._measure(bar, stages, chords, labels) for bar in range(first, self.bars)]
+
+    def _tied(self, measures: Sequence[Measure]) -> dict[Fraction, Fraction]:
+        """Return the beats at which a tied staccato note begins, and its first value."""
+        return {
+            (measure.number - 1) * self.beats + event.at: event.beats
+            for measure in measures
+            for event in measure.events
+            if event.heads and all(head.ties and _short(head) for head in event.heads)
+        }
+
     def _measure(
         self, bar: int, stages: Sequence[_Stage], chords: Sequence[Label], labels: Sequence[Label]
     ) -> Measure:
@@ -309,6 +327,70 @@ class _Writer:
         )
 
 
+def _short(head: Head) -> bool:
+    return "short" in head.chain[0].marks
+
+
+def _clipped(stages: Sequence[_Stage], tied: Mapping[Fraction, Fraction]) -> list[_Stage]:
+    """Return stages in which staccato notes that would be tied have one shorter value and a rest.
+
+    Parameters
+    ----------
+    stages
+        The music.
+    tied
+        The beats at which such notes begin, and the first value of each.
+    """
+    found: list[_Stage] = []
+    for number, stage in enumerate(stages):
+        after = stages[number + 1] if number + 1 < len(stages) else None
+        if found and not stage.heads and not found[-1].heads and found[-1].at < stage.at:
+            continue  # the rest is there already
+        value = tied.get(stage.at)
+        if value is None or (after and any(not h.chain[0].picked for h in after.heads)):
+            found.append(stage)
+            continue
+        end = after.at if after else None
+        # Where the value is not the half that sounds, its dot still halves it.
+        for head in () if end is None or 2 * value > end - stage.at else stage.heads:
+            first = head.chain[0]
+            bare = replace(first, marks=tuple(mark for mark in first.marks if mark != "short"))
+            new = replace(head, graces=(bare, *head.graces[1:])) if head.graces else bare
+            stage = _with(stage, head, new)
+        found += [stage, _Stage(stage.at + value)]
+    return found
+
+
+def _shifted(stages: Sequence[_Stage]) -> list[_Stage]:
+    """Return stages with slides to nowhere that arrive at the next stroke marked as such."""
+    found = list(stages)
+    for number in range(len(found) - 1):
+        for head in found[number].heads:
+            for other in found[number + 1].heads:
+                first = other.chain[0]
+                if head.string == other.string and _arrives(head, first):
+                    arrived = replace(first, shift=head.out)
+                    graces = (arrived, *other.graces[1:]) if other.graces else ()
+                    new = replace(other, graces=graces) if graces else arrived
+                    found[number] = _with(found[number], head, replace(head, onward=True))
+                    found[number + 1] = _with(found[number + 1], other, new)
+    return found
+
+
+def _arrives(head: Head, other: Head) -> bool:
+    """Tell whether the slide that leaves a head leads to another, which is picked."""
+    if not head.out or head.fret is None or other.fret is None:
+        return False
+    if other.into or other.link or other.tied:
+        return False
+    return (other.fret - head.fret) * TECHNIQUES[head.out].way > 0
+
+
+def _with(stage: _Stage, old: Head, new: Head) -> _Stage:
+    heads = tuple(new if head is old else head for head in stage.heads)
+    return replace(stage, heads=heads)
+
+
 def _asides(phrase: Phrase) -> Iterator[tuple[str, str]]:
     """Yield what a phrase says that is not written, where it is not as usual."""
     if phrase.lines != "every":
@@ -337,7 +419,7 @@ def _events(stage: _Stage, row: Sequence[Piece], first: bool, last: bool) -> Ite
         heads = [head if begins else held(head) for head in stage.heads]
         if not ends:
             heads = [
-                head and replace(head, leads="", ties=head.fret is not None, out="")
+                head and replace(head, leads="", ties=head.fret is not None, out="", onward=False)
                 for head in heads
             ]
         yield Event(

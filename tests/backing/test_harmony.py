@@ -162,6 +162,23 @@ def _least(before: tuple[int, ...], after: tuple[int, ...]) -> int:
     )
 
 
+def test_of_voicings_that_are_as_near_the_lower_one_is_taken() -> None:
+    equal = 0
+    for root, quality in itertools.product(range(12), ("7", "m7", "9")):
+        every = voicings(root, quality, 48, 72)
+        for before in (None, *voicings(5, "7", 48, 72)):
+            found = lead_voices(before, root, quality, 48, 72)
+
+            def far(one: tuple[int, ...], before: tuple[int, ...] | None = before) -> float:
+                middle = (48 + 72) / 2 - 2
+                return movement(before, one) if before else abs(sum(one) / len(one) - middle)
+
+            nearest = [one for one in every if far(one) == min(map(far, every))]
+            equal += len(nearest) > 1
+            assert found == min(nearest)
+    assert equal
+
+
 def test_no_voicing_moves_less_than_the_one_that_is_led_to() -> None:
     for quality, following in itertools.product(("7", "9", "7#9", "m7"), ("7", "13", "7b9", "m")):
         for step in (5, 7, 8):

@@ -28,6 +28,17 @@ def test_four_kinds_of_files(tmp_path: Path) -> None:
     assert sorted(tmp_path.iterdir()) == sorted(outputs)
 
 
+def test_letters_without_a_font_are_told(tmp_path: Path) -> None:
+    path = tmp_path / "p.toml"
+    # A private-use letter, which no font of a machine is likely to have.
+    text = 'title = "T \U0010f123"\nkey = "A"\ntempo = 90\n[[part]]\nnotes = "| 1 G5"\n'
+    path.write_text(text, encoding="utf-8")
+    drawn = run(path, "-o", tmp_path / "p.pdf")
+    assert drawn.exit_code == 0
+    assert "no font here has these letters" in drawn.stderr
+    assert run(path, "-o", tmp_path / "p.txt").stderr == ""
+
+
 def test_text_is_printed_without_a_file() -> None:
     result = run("lamp-oil")
     assert result.exit_code == 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from backing.sheet.writing import write
 from phrases.files import load_phrase, read_phrase, shipped
 from phrases.phrase import Phrase, Stroke
 
@@ -57,6 +58,22 @@ def library() -> list[Phrase]:
     for name in shipped():
         phrase = load_phrase(name)
         found += [phrase, *(other for _, other in phrase.variations)]
+    return found
+
+
+def as_written(phrase: Phrase) -> list[Stroke]:
+    """Return what a phrase plays, a staccato note that would be tied as long as it is written."""
+    events = [event for measure in write(phrase).measures for event in measure.events]
+    found = played(phrase)
+    for number, stroke in enumerate(found):
+        own = [event for event in events if event.stroke == number]
+        if all("short" in note.marks for note in stroke.notes) and len(own) == 1:
+            kept = {mark for head in own[0].heads for mark in head.chain[0].marks}
+            notes = tuple(
+                replace(note, marks=tuple(mark for mark in note.marks if mark in kept))
+                for note in stroke.notes
+            )
+            found[number] = replace(stroke, notes=notes, end=stroke.at + own[0].beats)
     return found
 
 
