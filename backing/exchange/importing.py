@@ -1,7 +1,7 @@
 """MusicXML in: a guitar part with strings and frets to the text of a phrase file.
 
 Conventions: one voice of one part becomes one phrase, written out as it stands (repeats are not
-played again). What a phrase cannot say is counted and told, never dropped in silence.
+played again). What a phrase cannot say is told with its bars, never dropped in silence.
 
 References: MusicXML 4.0, W3C Community Group Final Report; standard tuning is common practice.
 """
@@ -34,6 +34,7 @@ from phrases.words import expected
 __all__ = ["Imported", "import_musicxml"]
 
 TEMPO = Fraction(90)  # where a file says none
+UNSAID = ("identification/creator", "identification/rights")  # no phrase file has a place for it
 UNLIKE = 0.06  # swing ratios that differ by more are not the groove's
 _PLACE = re.compile(r"(\w+)(?: \d+)?, (?:bar (\d+)|pickup), (\S+): (.*)", re.S)
 
@@ -86,6 +87,9 @@ def import_musicxml(path: Path, part: str = "") -> Imported:
         raise TextFileError(str(path), (Problem(message),))
     name, element = _chosen(root, part, str(path))
     reader = PartReader(element, str(path))
+    for other in root.findall("part"):
+        if other is not element:
+            reader.told.add(f"part {other.get('id', '?'):.40}; one part is read")
     return _Text(root, reader, path).imported(name)
 
 
@@ -132,8 +136,7 @@ class _Text:
         except TextFileError as error:
             why = "; ".join(dict.fromkeys(problem.message for problem in error.problems))
             raise RangeError(f"{self.path}: it makes no phrase: {why}") from None
-        told = [f"{count} × {what}" for what, count in sorted(reader.told.items()) if count]
-        return Imported(text, read_phrase(text, str(self.path)), part, tuple(told))
+        return Imported(text, read_phrase(text, str(self.path)), part, reader.told.lines())
 
     def _field(self, name: str) -> str:
         return next(iter(self._fields(name)), "")
@@ -149,16 +152,21 @@ class _Text:
         reader = self.reader
         assert reader.meter is not None
         work = self.root.findtext("work/work-title") or self.root.findtext("movement-title")
+        for path in UNSAID:
+            for one in self.root.iterfind(path):
+                if text := (one.text or "").strip():
+                    kind = one.get("type") or one.tag
+                    reader.told.add(f"{kind:.40}: {text[:80]}")
         yield f"title = {_quoted((work or '').strip() or self.path.stem)}"
         if reader.key is None:
-            reader.told["no key signature; taken as C"] += 1
+            reader.told.add("no key signature; taken as C")
         yield f"key = {_quoted(str(reader.key or Key('C')))}"
         tempo = reader.tempo or TEMPO
         if reader.tempo is None:
-            reader.told[f"no tempo; taken as {float(TEMPO):g}"] += 1
+            reader.told.add(f"no tempo; taken as {float(TEMPO):g}")
         low, high = TEMPOS
         if not low <= tempo <= high:
-            reader.told[f"tempo {float(tempo):g}, brought to {low} to {high}"] += 1
+            reader.told.add(f"tempo {float(tempo):g}, brought to {low} to {high}")
         tempo = min(max(tempo, Fraction(low)), Fraction(high))
         yield f"tempo = {float(tempo):g}"
         yield f"meter = {_quoted(str(reader.meter))}"
@@ -198,8 +206,8 @@ class _Text:
             return
         groove = find_groove(name or "shuffle")
         found = min(reader.swing, Fraction(4)) if reader.swing is not None else None
-        if reader.meter == METERS["4/4"]:
-            reader.told["no swing mark; taken as straight"] += found is None
+        if reader.meter == METERS["4/4"] and found is None:
+            reader.told.add("no swing mark; taken as straight")
         usual = swing_for(groove.swing, tempo, groove.swing_limit)
         if reader.meter == METERS["4/4"] and (found is None or abs(float(found) - usual) > UNLIKE):
             ratio = found or Fraction(1)
@@ -221,12 +229,22 @@ class _Text:
             )
             if not own:
                 raise ChoiceError(f"{self.path}: the {role} has no notes; rename its label")
+            own = (*own[:-1], self._ended(own[-1], number_, len(spans), until - first * beats))
             yield "\n[[part]]"
             yield f"role = {_quoted(role)}"
             yield f"notes = '{_line(own, last - first, beats, self.path)}'"
             drag = self._drag((number_, len(spans)), (since, own[-1].end + first * beats, until))
             if drag:
                 yield f"drag = {float(drag):.15g}"
+
+    def _ended(self, last: Stroke, part: int, count: int, until: Fraction) -> Stroke:
+        """Return the last stroke of a part with the end that a file of our own tells besides."""
+        ends = [number(word) for word in self._field("ends").split(", ")]
+        if not self._field("parts") or len(ends) != count:
+            return last
+        cut = last.end == until < ends[part]
+        muted = all(note.fret is None for note in last.notes) and last.at < ends[part]
+        return replace(last, end=ends[part]) if cut or muted else last
 
     def _drag(self, part: tuple[int, int], beats: tuple[Fraction, Fraction, Fraction]) -> Fraction:
         """Return over how many beats a part slows down, where a mark says that it does.
@@ -247,18 +265,20 @@ class _Text:
         exact = [number(word) for word in self._field("drag").split(", ")]
         told = exact[own] if len(exact) == count and self._field("parts") else Fraction(0)
         if told > 0:
-            reader.told["slowing end without its rit., left out"] += not marks
+            if not marks:
+                reader.lose("slowing end without its rit., left out", since)
             return min(told, Fraction(MOST_DRAG)) if marks else Fraction(0)
         drag = Fraction(0)
         for start in marks:
             stop = min((at for at in reader.in_time if at > start), default=end)
             if start >= end or end - stop >= 1:
-                reader.told["rit. within a part; only its end can slow down"] += 1
+                reader.lose("rit. within a part; only its end can slow down", start)
                 continue
             drag = min(end - start, Fraction(MOST_DRAG))
-            reader.told[
-                "rit., taken as the last beats of its part that slow down while the band goes on"
-            ] += 1
+            reader.lose(
+                "rit., taken as the last beats of its part that slow down while the band goes on",
+                start,
+            )
         return drag
 
     def _spans(self, beats: int) -> list[tuple[str, int, int, Fraction]]:
@@ -269,6 +289,9 @@ class _Text:
             for at, text in reader.labels
             if (words := text.split()) and words[0].lower() in ROLES
         ]
+        for at, text in reader.labels:
+            if not text.lower().startswith(ROLES):
+                reader.lose(f'rehearsal mark "{text[:40]}"', at)
         own = re.findall(r"(\w+) (\d+)", self._field("parts"))
         roles = [role for role, _ in own]
         if own and set(roles) <= set(ROLES) and sum(int(n) for _, n in own) == reader.bars:
@@ -282,6 +305,8 @@ class _Text:
             return spans
         firsts = [max(0, -int(-at // beats)) for at, _ in labels]
         if not labels or firsts[0] != 0 or len(set(firsts)) < len(firsts):
+            for at, _ in labels:
+                reader.lose("the name of a part, which must stand at the first bar, too", at)
             return [("line", 0, max(1, reader.bars), Fraction(-beats))]
         lasts = [*firsts[1:], reader.bars]
         return [

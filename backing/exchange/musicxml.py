@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.exchange.techniques import add, sway_ends, write_techniques
+from backing.exchange.techniques import add, slide_ends, sway_ends, write_techniques
 from backing.sheet.score import EVEN, Event, Head, Label, Measure, Score
 from phrases.fretboard import STANDARD, STRINGS
 from phrases.pitch import FLAT_NAMES
@@ -89,6 +89,7 @@ class _Writer:
         ]
         self.divisions = math.lcm(*(length.denominator for length in lengths), 2)
         self.ends = sway_ends(score.measures)
+        self.slides = slide_ends(score.measures)
 
     def document(self) -> ET.Element:
         root = ET.Element("score-partwise", version="4.0")
@@ -329,7 +330,8 @@ class _Writer:
         if head is not None:
             half = Fraction(0) if place.grace else place.event.beats / 2
             ends = place.grace or id(head) in self.ends
-            write_techniques(notations, head, self._duration(half), ends=ends)
+            slides = self.slides.get(id(head), ())
+            write_techniques(notations, head, self._duration(half), ends=ends, slides=slides)
         if len(notations):
             note.append(notations)
 

@@ -6,14 +6,12 @@ are those of `phrases.fretboard`. Elements that mean nothing to a phrase are cou
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
 from backing.exchange.techniques import INTO, LATE, MOVES, OTHER, OUT
 from backing.sheet.values import VALUES
-from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.techniques import mark
 
 __all__ = ["LONGEST", "Bend", "Place", "XmlNote", "length_of", "read_note"]
@@ -49,9 +47,9 @@ class Bend:
 
 @dataclass(slots=True)
 class Place:
-    """A string and a fret, empty and None where the file does not say, and how it is bent."""
+    """A string and a fret, 0 and None where the file does not say, and how it is bent."""
 
-    string: str
+    line: int
     fret: int | None = None
     bends: list[Bend] = field(default_factory=list)
 
@@ -62,8 +60,13 @@ class XmlNote:
 
     Attributes
     ----------
-    string, fret
-        Where; empty and None where the file does not say.
+    bar
+        The number of its bar in the file.
+    line, fret
+        The string as the file counts it, 1 the highest, and the fret; 0 and None where the file
+        does not say.
+    string
+        One of `phrases.fretboard.STRINGS`; empty until it is found.
     places
         All strings and frets at the note, each with the bends that follow it: one note may have
         those of its whole chord.
@@ -76,19 +79,21 @@ class XmlNote:
     slid, joined, slurred
         Whether a slide, a hammer-on or pull-off, or a slur arrives here; a slur may have come
         over several notes.
-    slurs
-        Kinds and numbers of slurs that begin and end here.
+    leaves
+        Whether a slide begins here.
+    slurs, waves
+        Kinds and numbers of slurs and of vibrato lines that begin and end here.
     bends, ways, into, out, trill, sways
         What happens here: bends in order; the text after ``moves:`` of our own files; slides from
         and to nowhere; whether there is a trill, and whether a vibrato begins.
-    swayed
-        Whether a vibrato that came from before has ended here, before another begins.
     marks
         Keys of `phrases.techniques.MARKS`.
     unknown
         Names of what a phrase cannot say.
     """
 
+    bar: str = ""
+    line: int = 0
     string: str = ""
     fret: int | None = None
     places: list[Place] = field(default_factory=list)
@@ -100,16 +105,17 @@ class XmlNote:
     slid: bool = False
     joined: bool = False
     slurred: bool = False
+    leaves: bool = False
     slurs: list[tuple[str, str]] = field(default_factory=list)
+    waves: list[tuple[str, str]] = field(default_factory=list)
     bends: list[Bend] = field(default_factory=list)
     ways: str = ""
     into: str = ""
     out: str = ""
     trill: bool = False
     sways: bool = False
-    swayed: bool = False
     marks: list[str] = field(default_factory=list)
-    unknown: Counter[str] = field(default_factory=Counter)
+    unknown: list[str] = field(default_factory=list)
 
 
 def length_of(element: ET.Element, divisions: Fraction) -> Fraction:
@@ -144,16 +150,20 @@ def number(text: str) -> Fraction:
         return Fraction(0)
 
 
-def read_note(element: ET.Element) -> XmlNote:
-    """Read a note element that is no rest."""
+def read_note(element: ET.Element, bar: str = "") -> XmlNote:
+    """Read a note element that is no rest, from a bar of some number."""
     note = XmlNote(
+        bar=bar,
         grace=element.find("grace") is not None,
         chord=element.find("chord") is not None,
         pitch=_pitch(element.find("pitch")),
     )
     head = element.find("notehead")
     if head is not None:
-        note.muted = (head.text or "").strip() == "x"
+        shape = (head.text or "").strip()
+        note.muted = shape == "x"
+        if shape not in ("x", "normal", "none", ""):
+            note.unknown.append(f"note head {shape:.20}")
         if head.get("parentheses") == "yes":
             note.marks.append("ghost")
     note.tied = any(tie.get("type") == "stop" for tie in element.findall("tie"))
@@ -161,8 +171,8 @@ def read_note(element: ET.Element) -> XmlNote:
         if mute.text == "palm":
             note.marks.append("pm")
         elif mute.text not in ("off", None):
-            note.unknown["mute"] += 1
-    note.unknown["lyric"] += len(element.findall("lyric"))
+            note.unknown.append("mute")
+    note.unknown += ["lyric"] * (element.find("lyric") is not None)
     for notations in element.findall("notations"):
         for child in notations:
             _take(note, child)
@@ -171,9 +181,6 @@ def read_note(element: ET.Element) -> XmlNote:
                     _take(note, inner)
     if note.muted:
         note.fret = None
-    # One that goes on under a tie may be written anew at every note.
-    note.sways &= not (note.tied and note.swayed)
-    note.unknown += Counter()
     return note
 
 
@@ -190,12 +197,10 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     tag, kind = child.tag, child.get("type", "")
     text = (child.text or "").strip()
     if tag == "string":
-        line = int(number(text))
-        note.string = STRINGS[-line] if 1 <= line <= len(STRINGS) else f"string {text}"
-        note.places.append(Place(note.string))
+        note.line = max(0, int(number(text)))
+        note.places.append(Place(note.line))
     elif tag == "fret":
-        note.fret = int(number(text)) if 0 <= number(text) <= LAST_FRET else None
-        note.unknown["fret above 24"] += note.fret is None
+        note.fret = max(0, int(number(text)))
         if note.places and note.places[-1].fret is None:
             note.places[-1].fret = note.fret
     elif tag == "tied":
@@ -206,6 +211,7 @@ def _take(note: XmlNote, child: ET.Element) -> None:
         note.slurs.append((kind, child.get("number", "1")))
     elif tag in ("slide", "glissando"):
         note.slid |= kind == "stop"
+        note.leaves |= kind == "start"
     elif tag in ("hammer-on", "pull-off"):
         note.joined |= kind == "stop"
     elif tag == "bend":
@@ -215,8 +221,7 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     elif tag == "trill-mark":
         note.trill = True
     elif tag == "wavy-line":
-        note.swayed |= kind == "stop" and not note.sways
-        note.sways |= kind == "start"
+        note.waves.append((kind, child.get("number", "1")))
     elif tag == "tremolo" and kind in ("", "single"):
         note.marks.append("tremolo")
     elif tag in MARKS:
@@ -228,13 +233,13 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     elif tag == "other-technical":
         _take_other(note, text)
     elif tag not in SILENT:
-        note.unknown[tag] += 1
+        note.unknown.append(f"{tag} {text:.20}" if tag == "fingering" else tag)
 
 
 def _take_bend(note: XmlNote, child: ET.Element) -> None:
     cents = round(100 * number(child.findtext("bend-alter") or "0"))
     if child.find("with-bar") is not None:
-        note.unknown["bend by the bar"] += 1
+        note.unknown.append("bend by the bar")
         return
     bend = Bend(cents, child.find("pre-bend") is not None, child.find("release") is not None)
     note.bends.append(bend)
@@ -251,4 +256,4 @@ def _take_other(note: XmlNote, text: str) -> None:
     elif text.endswith(LATE) and mark(late):
         note.marks.append(late)
     else:
-        note.unknown[f'"{text[:40]}"'] += 1
+        note.unknown.append(f'"{text[:40]}"')

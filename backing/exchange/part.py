@@ -1,17 +1,20 @@
 """One part of a MusicXML file, from its first bar to its last: meter, key, tempo and voices.
 
-Conventions: positions are felt beats from bar one, so a short first bar lies below zero.
+Conventions: positions are felt beats from bar one, so a short first bar lies below zero; within a
+`Bar` they count from its own beginning.
 """
 
 from __future__ import annotations
 
 import re
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
+from backing.exchange.losses import Losses
+from backing.exchange.merging import merged
 from backing.exchange.notes import LONGEST, NATURALS, XmlNote, length_of, number, read_note
 from backing.exchange.unwriting import XmlEvent
 from phrases.counting import METERS, Meter
@@ -23,10 +26,37 @@ __all__ = ["PartReader"]
 
 MOST_BARS = 256  # far more than a phrase has, read in a moment
 MOST_IN_BAR = 1000  # notes, rests and whatever else stands in one bar
-UNSAID = ("repeat", "ending", "dynamics", "wedge", "segno", "coda", "octave-shift")
+SHORT = "bar shorter than its meter, filled up with rests"
+READ = {"words", "rehearsal", "metronome", "dashes", "bracket", "octave-shift"}
 _SLOWER = re.compile(r"\b(rit|ritard|ritardando|riten|ritenuto|rall|rallentando)\b", re.I)
 _IN_TIME = re.compile(r"\b(a tempo|tempo primo|tempo i)\b", re.I)
 _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
+
+
+@dataclass(slots=True)
+class Bar:
+    """One measure element.
+
+    Attributes
+    ----------
+    number
+        As the file says it.
+    length
+        Felt beats that it is filled.
+    events
+        By staff and voice.
+    labels
+        Rehearsal marks with their beats.
+    slower, in_time
+        The beats at which it begins to slow down, and those at which a mark says that it ends.
+    """
+
+    number: str
+    length: Fraction = Fraction(0)
+    events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
+    labels: list[tuple[Fraction, str]] = field(default_factory=list)
+    slower: list[Fraction] = field(default_factory=list)
+    in_time: list[Fraction] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -41,23 +71,21 @@ class PartReader:
         The first of each; tempo in felt beats a minute, swing long to short.
     bars
         How many there are, a short first bar not counted.
-    events
-        By staff and voice.
-    labels
-        Rehearsal marks with their beats.
-    slower, in_time
-        The beats at which it begins to slow down, and those at which a mark says that it ends.
+    events, labels, slower, in_time
+        As in a `Bar`, but of all bars, one after the other.
     capo
         The fret it is at, 0 for none.
     tabs
         Staves with a tablature clef.
     told
-        What cannot be carried over, counted by a few words.
+        What cannot be carried over.
+    laid
+        Where each bar begins, and its number.
 
     Raises
     ------
     ChoiceError
-        If it is in another tuning.
+        If it is in another tuning, or a bass.
     RangeError
         If a bar is longer than its meter, or in another than 4/4 and 12/8.
     TextFileError
@@ -75,11 +103,11 @@ class PartReader:
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
     slower: list[Fraction] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
-    told: Counter[str] = field(default_factory=Counter)
+    told: Losses = field(default_factory=Losses)
     tabs: set[str] = field(default_factory=set)
     divisions: Fraction = Fraction(1)
     capo: int = 0
-    farthest: Fraction = Fraction(0)
+    laid: list[tuple[Fraction, str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         measures = self.element.findall("measure")
@@ -90,48 +118,69 @@ class PartReader:
                 f"{self.path}: {len(measures)} bars: at most {MOST_BARS} are read; export those "
                 "of the phrase alone"
             )
-        at = Fraction(0)
-        for order, measure in enumerate(measures):
-            at = self._measure(measure, at, order)
-        assert self.meter is not None
-        self.bars = int(at // self.meter.beats)
+        self._lay([self._measure(measure) for measure in measures])
 
     def _wrong(self, measure: ET.Element, message: str) -> RangeError:
         return RangeError(f"{self.path}: bar {measure.get('number', '?')}: {message}")
 
-    def _measure(self, measure: ET.Element, at: Fraction, order: int) -> Fraction:
-        """Read one bar that starts at a beat; return where the next one does."""
+    def _measure(self, measure: ET.Element) -> Bar:
         if len(measure) > MOST_IN_BAR:
             raise self._wrong(measure, f"it holds {len(measure)} elements, at most {MOST_IN_BAR}")
         for attributes in measure.findall("attributes"):
             self._attributes(attributes, measure)
         if self.meter is None:
             self.meter = METERS["4/4"]
-            self.told["no time signature; taken as 4/4"] += 1
-        begun = {voice: len(events) for voice, events in self.events.items()}
-        labelled = len(self.labels)
-        slowed = [(found, len(found)) for found in (self.slower, self.in_time)]
-        self._contents(measure, at)
-        full = Fraction(self.meter.beats)
-        length = self.farthest - at
-        if length > full:
+            self.told.add("no time signature; taken as 4/4")
+        bar = Bar(measure.get("number", "?")[:LONGEST])
+        self._contents(measure, bar)
+        if bar.length > self.meter.beats:
             raise self._wrong(measure, f"it is longer than its meter, {self.meter}")
-        pickup = order == 0 and (0 < length < full or measure.get("number") == "0")
-        if not pickup:
-            self.told["bar shorter than its meter, filled up with rests"] += 0 < length < full
-            return at + full
-        for voice, events in self.events.items():
-            for event in events[begun.get(voice, 0) :]:
-                event.at, event.end = event.at - length, event.end - length
-        self.labels[labelled:] = [(when - length, text) for when, text in self.labels[labelled:]]
-        for found, before in slowed:
-            found[before:] = [when - length for when in found[before:]]
-        return at
+        return bar
 
-    def _contents(self, measure: ET.Element, at: Fraction) -> None:
+    def _lay(self, played: Sequence[Bar]) -> None:
+        """Put bars after one another; a short first bar is a pickup, two short ones may be one."""
+        assert self.meter is not None
+        full = Fraction(self.meter.beats)
+        at = filled = Fraction(0)
+        first = played[0]
+        pickup = 0 < first.length < full or first.number == "0"
+        for order, bar in enumerate(played):
+            if pickup and not order:
+                self._put(bar, -bar.length)
+                continue
+            if filled and filled + bar.length > full:
+                self.told.add(SHORT, played[order - 1].number)
+                at, filled = at + full, Fraction(0)
+            self._put(bar, at + filled)
+            filled += bar.length or full
+            if filled >= full:
+                at, filled = at + full, Fraction(0)
+        if filled:
+            # A last bar without the beats of the pickup is as usual.
+            if not pickup or filled + first.length != full:
+                self.told.add(SHORT, played[-1].number)
+            at += full
+        self.bars = int(at // full)
+
+    def lose(self, what: str, beat: Fraction) -> None:
+        """Note a loss in the bar of a beat."""
+        bars = [bar for start, bar in self.laid if start <= beat]
+        self.told.add(what, bars[-1] if bars else self.laid[0][1])
+
+    def _put(self, bar: Bar, at: Fraction) -> None:
+        self.laid.append((at, bar.number))
+        for voice, events in deepcopy(bar.events).items():
+            for event in events:
+                event.at, event.end = event.at + at, event.end + at
+            self.events.setdefault(voice, []).extend(events)
+        self.labels += [(when + at, text) for when, text in bar.labels]
+        self.slower += [when + at for when in bar.slower]
+        self.in_time += [when + at for when in bar.in_time]
+
+    def _contents(self, measure: ET.Element, bar: Bar) -> None:
         assert self.meter is not None
         quarters = self.meter.quarters
-        now = self.farthest = at
+        now = Fraction(0)
         graces: list[list[XmlNote]] = []
         for child in measure:
             tag = child.tag
@@ -139,35 +188,40 @@ class PartReader:
                 length = number(child.findtext("duration") or "0") / self.divisions / quarters
                 now += length if tag == "forward" else -length
             elif tag == "note":
-                now = self._note(child, now, graces, measure)
+                now = self._note(child, now, graces, bar)
             elif tag in ("direction", "sound", "barline"):
-                self._direction(child, now, measure)
+                self._direction(child, now, bar)
             elif tag == "harmony":
-                self.told["chord symbol (the form gives the chords)"] += 1
-            self.farthest = max(self.farthest, now)
-        self.told["grace note after the last note of a bar"] += len(graces)
+                self.told.add("chord symbol (the form gives the chords)", bar.number)
+            elif tag == "figured-bass":
+                self.told.add(tag, bar.number)
+            bar.length = max(bar.length, now)
+        if graces:
+            self.told.add("grace note after the last note of a bar", bar.number)
 
     def _note(
-        self, child: ET.Element, now: Fraction, graces: list[list[XmlNote]], measure: ET.Element
+        self, child: ET.Element, now: Fraction, graces: list[list[XmlNote]], bar: Bar
     ) -> Fraction:
         assert self.meter is not None
         staff, voice = (child.findtext("staff") or "1").strip(), child.findtext("voice") or "1"
-        events = self.events.setdefault((staff, voice.strip()), [])
+        events = bar.events.setdefault((staff, voice.strip()), [])
         length = length_of(child, self.divisions) / self.meter.quarters
         if child.find("cue") is not None:
-            self.told["cue note"] += 1
+            self.told.add("cue note", bar.number)
             return now + length
         if child.find("rest") is not None:
-            events.append(XmlEvent(now, now + length))
+            events.append(XmlEvent(now, now + length, bar=bar.number))
             return now + length
         if child.find("unpitched") is not None:
-            self.told["note without a pitch"] += 1
+            self.told.add("note without a pitch", bar.number)
             return now + length * (child.find("chord") is None)
-        note = read_note(child)
-        self.told += note.unknown
-        if note.string.startswith("string "):
-            raise self._wrong(
-                measure, f"{note.string:.20}: a guitar has strings 1 to {len(STRINGS)}"
+        note = read_note(child, bar.number)
+        for what in note.unknown:
+            self.told.add(what, bar.number)
+        if note.line > len(STRINGS):
+            raise RangeError(
+                f"{self.path}: bar {bar.number}: string {note.line}: a guitar has strings 1 to "
+                f"{len(STRINGS)}"
             )
         if note.grace:
             if note.chord and graces:
@@ -177,7 +231,7 @@ class PartReader:
         elif note.chord and events and events[-1].notes:
             events[-1].notes.append(note)
         elif length > 0:
-            events.append(XmlEvent(now, now + length, [note], list(graces)))
+            events.append(XmlEvent(now, now + length, [note], list(graces), bar.number))
             graces.clear()
             return now + length
         return now
@@ -197,12 +251,13 @@ class PartReader:
                 self.tabs.add(clef.get("number", "1"))
         key = attributes.find("key")
         if key is not None:
-            self._key(key)
+            self._key(key, measure.get("number", "?")[:LONGEST])
         for details in attributes.findall("staff-details"):
             self._tuning(details)
         capo = int(number(attributes.findtext("staff-details/capo") or "0"))
-        self.told["capo: frets count from it"] += bool(capo)
-        self.capo = capo or self.capo
+        if capo:
+            self.told.add(f"capo at fret {capo}: frets count from it")
+            self.capo = capo
 
     def _time(self, time: ET.Element, measure: ET.Element) -> None:
         text = f"{time.findtext('beats')}/{time.findtext('beat-type')}"
@@ -212,17 +267,17 @@ class PartReader:
             raise self._wrong(measure, "the meter changes; a phrase keeps one")
         self.meter = METERS[text]
 
-    def _key(self, key: ET.Element) -> None:
+    def _key(self, key: ET.Element, bar: str) -> None:
         fifths = int(number(key.findtext("fifths") or "0"))
         minor = (key.findtext("mode") or "").strip() == "minor"
         if not -7 <= fifths <= 7:
-            self.told[f"key signature of {abs(fifths)} accidentals"] += 1
+            self.told.add(f"key signature of {abs(fifths)} accidentals", bar)
             return
         found = Key(
             (MINOR_KEYS if minor else MAJOR_KEYS)[fifths + 7], "minor" if minor else "major"
         )
         if self.key not in (None, found):
-            self.told["change of key"] += 1
+            self.told.add("change of key", bar)
             return
         self.key = found
 
@@ -235,6 +290,13 @@ class PartReader:
             octave = int(number(tuning.findtext("tuning-octave") or "0"))
             line = int(number(tuning.get("line", "0")))
             found[line] = 12 * (octave + 1) + NATURALS.get(step, 0) + alter
+        lines = int(number(details.findtext("staff-lines") or "0"))
+        strings = len(found) or (lines if details.get("number", "1") in self.tabs else 0)
+        if strings and strings != len(STRINGS):
+            raise ChoiceError(
+                f"{self.path}: the part has {strings} strings; a phrase is for a guitar with "
+                f"{len(STRINGS)}"
+            )
         if not found:
             return
         standard = {line: STANDARD[string] for line, string in enumerate(STRINGS, 1)}
@@ -246,14 +308,15 @@ class PartReader:
                 "E A D G B E"
             )
 
-    def _direction(self, child: ET.Element, now: Fraction, measure: ET.Element) -> None:
+    def _direction(self, child: ET.Element, now: Fraction, bar: Bar) -> None:
         assert self.meter is not None
         sound = child if child.tag == "sound" else child.find("sound")
         if sound is not None:
-            self._sound(sound)
+            self._sound(sound, bar)
         offset = number(child.findtext("offset") or "0") / self.divisions / self.meter.quarters
+        at = now + offset
         for words in child.iterfind("direction-type/rehearsal"):
-            self.labels.append((now + offset, (words.text or "").strip()))
+            bar.labels.append((at, (words.text or "").strip()))
         if self.tempo is None:
             self._metronome(child)
         for words in child.iter("words"):
@@ -261,31 +324,38 @@ class PartReader:
             if _SWING.search(text):
                 self.swing = self.swing or Fraction(2)
             elif _SLOWER.search(text):
-                self.slower.append(now + offset)
+                bar.slower.append(at)
             elif _IN_TIME.search(text):
-                self.in_time.append(now + offset)
+                bar.in_time.append(at)
             elif text:
-                self.told[f'words "{text[:40]}"'] += 1
+                self.told.add(f'words "{text[:40]}"', bar.number)
         lines = [
             *child.iterfind("direction-type/dashes"),
             *child.iterfind("direction-type/bracket[@line-type='dashed']"),
         ]
         if any(line.get("type") == "stop" for line in lines):
-            self.in_time.append(now + offset)
-        for tag in UNSAID:
-            self.told[tag] += sum(1 for _ in child.iter(tag))
+            bar.in_time.append(at)
+        signs = child if child.tag == "barline" else child.iterfind("direction-type/*")
+        for sign in signs:
+            if sign.tag not in (*READ, "bar-style"):
+                self.told.add(sign.tag, bar.number)
 
-    def _sound(self, sound: ET.Element) -> None:
+    def _sound(self, sound: ET.Element, bar: Bar) -> None:
         tempo = number(sound.get("tempo", "0"))
         if tempo and self.meter is not None:
             felt = tempo / self.meter.quarters
-            self.told["change of tempo"] += self.tempo not in (None, felt)
+            if self.tempo not in (None, felt):
+                self.told.add("change of tempo", bar.number)
             self.tempo = self.tempo or felt
         swing = sound.find("swing")
-        if swing is not None and self.swing is None:
-            second = number(swing.findtext("second") or "1")
-            first = number(swing.findtext("first") or "1")
-            self.swing = first / second if second > 0 else Fraction(1)
+        if swing is None or self.swing is not None:
+            return
+        if (swing.findtext("swing-type") or "eighth").strip() != "eighth":
+            self.told.add("swing of sixteenths; a phrase swings its eighths", bar.number)
+            return
+        second = number(swing.findtext("second") or "1")
+        first = number(swing.findtext("first") or "1")
+        self.swing = first / second if second > 0 else Fraction(1)
 
     def _metronome(self, child: ET.Element) -> None:
         mark = child.find("direction-type/metronome")
@@ -299,12 +369,12 @@ class PartReader:
             self.tempo = number(found[0]) * unit * dotted / self.meter.quarters
 
     def voice(self) -> list[XmlEvent]:
-        """Return the events of the voice to take; the others are told."""
+        """Return the events of the voice to take, with what other staves say of its notes."""
 
-        def fretted(events: Sequence[XmlEvent]) -> int:
+        def fretted(events: Iterable[XmlEvent]) -> int:
             return sum(note.fret is not None for event in events for note in event.notes)
 
-        def notes(events: Sequence[XmlEvent]) -> int:
+        def notes(events: Iterable[XmlEvent]) -> int:
             return sum(len(event.notes) for event in events)
 
         sizes = {
@@ -315,10 +385,16 @@ class PartReader:
         if not sizes:
             raise ChoiceError(f"{self.path}: the part has no notes")
         best = max(sizes, key=lambda place: sizes[place])
+        found = sorted(self.events[best], key=lambda event: event.at)
         for place in sizes:
-            same = place[0] == best[0]
-            copies = not same and notes(self.events[place]) == notes(self.events[best])
-            if place != best and not copies:
-                where = f"voice {place[1]}" if same else f"staff {place[0]}"
-                self.told[f"note in {where}; one voice is read"] += notes(self.events[place])
-        return sorted(self.events[best], key=lambda event: event.at)
+            if place == best:
+                continue
+            if place[0] != best[0]:
+                left = merged(found, self.events[place])
+                what = f"note on staff {place[0]} that staff {best[0]} has not"
+            else:
+                left = [note for event in self.events[place] for note in event.notes]
+                what = f"note in voice {place[1]}; one voice is read"
+            for note in left:
+                self.told.add(what, note.bar)
+        return found

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import chain
+from itertools import chain, pairwise
 from xml.etree import ElementTree as ET
 
 from backing.sheet.score import Head, Measure
@@ -20,7 +20,7 @@ from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
 
 __all__ = [
-    "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "sway_ends", "write_techniques"
+    "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "slide_ends", "sway_ends", "write_techniques"
 ]  # fmt: skip
 
 # What stands in other-technical, since no element of the standard says it.
@@ -45,7 +45,9 @@ def add(parent: ET.Element, tag: str, content: object = None, **attributes: str)
     return element
 
 
-def write_techniques(notations: ET.Element, head: Head, half: str, *, ends: bool) -> None:
+def write_techniques(
+    notations: ET.Element, head: Head, half: str, *, ends: bool, slides: Sequence[str] = ()
+) -> None:
     """Write what the hands do at a head.
 
     Parameters
@@ -58,6 +60,9 @@ def write_techniques(notations: ET.Element, head: Head, half: str, *, ends: bool
         Half of its length as a duration: where a release after a bend begins.
     ends
         Whether its vibrato ends with it.
+    slides
+        ``start`` and ``stop`` where a slide leads from it to a picked note, or to it. As such a
+        note is picked there is no slur, which a slide without a pick has besides.
     """
     number = str(len(STRINGS) - STRINGS.index(head.string))
     links = (("stop", head.link), ("start", head.leads))
@@ -72,6 +77,8 @@ def write_techniques(notations: ET.Element, head: Head, half: str, *, ends: bool
     for kind, sign in links:
         if sign in ("/", "\\"):
             add(notations, "slide", type=kind, number=number, **{"line-type": "solid"})
+    for kind in slides:
+        add(notations, "slide", type=kind, number=number, **{"line-type": "solid"})
     _ornaments(notations, head, ends=ends)
     technical = add(notations, "technical")
     for mark in head.marks:
@@ -99,7 +106,7 @@ def write_techniques(notations: ET.Element, head: Head, half: str, *, ends: bool
             add(articulations, tag)
     if head.into:
         add(articulations, INTO[head.into])
-    if head.out:
+    if head.out and "start" not in slides:
         add(articulations, OUT[head.out])
     if len(articulations):
         notations.append(articulations)
@@ -161,6 +168,22 @@ def _standard_moves(head: Head) -> tuple[Move, ...]:
 
 
 SIZES = {50: "1/4", 100: "1/2", 200: "full", 300: "3/2"}
+
+
+def slide_ends(measures: Sequence[Measure]) -> dict[int, list[str]]:
+    """Return which slides to a picked note begin and end at heads, by their ids."""
+    events = list(chain.from_iterable(measure.events for measure in measures))
+    found: dict[int, list[str]] = {}
+    for event, after in pairwise(events):
+        for head in event.heads:
+            way = {"/": 1, "\\": -1}.get(head.out, 0)
+            goal = next((one.chain[0] for one in after.heads if one.string == head.string), None)
+            if not (way and goal and goal.picked and head.fret and goal.fret):
+                continue
+            if way * (goal.fret - head.fret) > 0:
+                found.setdefault(id(head), []).append("start")
+                found.setdefault(id(goal), []).insert(0, "stop")
+    return found
 
 
 def sway_ends(measures: Sequence[Measure]) -> set[int]:

@@ -8,12 +8,12 @@ once. A stroke ends where something else is picked or a rest begins.
 from __future__ import annotations
 
 import re
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from itertools import accumulate
+from itertools import accumulate, chain
 
+from backing.exchange.losses import Losses
 from backing.exchange.notes import XmlNote
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, Note, Stroke
@@ -37,12 +37,21 @@ class XmlEvent:
         Those that have a length; none for a rest.
     graces
         Those before it, in columns.
+    bar
+        The number of its bar in the file.
     """
 
     at: Fraction
     end: Fraction
     notes: list[XmlNote] = field(default_factory=list)
     graces: list[list[XmlNote]] = field(default_factory=list)
+    bar: str = ""
+
+    @property
+    def heads(self) -> Iterator[XmlNote]:
+        """All its notes, the grace notes first."""
+        yield from chain.from_iterable(self.graces)
+        yield from self.notes
 
 
 @dataclass(slots=True)
@@ -52,6 +61,7 @@ class _Open:
     note: Note
     fret: int | None
     bent: int = 0
+    leaves: bool = False  # by a slide that has not arrived
 
     @property
     def left(self) -> bool:
@@ -60,7 +70,7 @@ class _Open:
         return last is not None and last.sign in SLIDES and last.fret is None
 
 
-def strokes(events: Iterable[XmlEvent], told: Counter[str], capo: int = 0) -> tuple[Stroke, ...]:
+def strokes(events: Sequence[XmlEvent], told: Losses, capo: int = 0) -> tuple[Stroke, ...]:
     """Return the strokes that events of one voice write.
 
     Parameters
@@ -68,11 +78,51 @@ def strokes(events: Iterable[XmlEvent], told: Counter[str], capo: int = 0) -> tu
     events
         In order of time, also rests.
     told
-        Counts, by a few words, what could not be carried over; added to.
+        What could not be carried over; added to.
     capo
         The fret from which frets count, 0 without one.
     """
-    return _Player(told, capo).play(events)
+    player = _Player(told, capo)
+    for event in events:
+        player.find_strings(event)
+    _sway(events, told)
+    return player.play(events)
+
+
+def _sway(events: Iterable[XmlEvent], told: Losses) -> None:
+    """Give each note its vibrato, also where a line goes over several of them."""
+    open_: dict[
+        str, list[XmlNote]
+    ] = {}  # by the line's number: where it began, and what it passed
+    ended: dict[str, XmlNote] = {}  # by string
+    for event in events:
+        begun = set()
+        for note in event.heads:
+            kinds = [kind for kind, _ in note.waves]
+            before = ended.pop(note.string, None)
+            still = note.tied and not (kinds or note.bends or note.ways)
+            if before is not None and still:
+                told.add("vibrato that ends before its note does", before.bar)
+            for kind, number in note.waves:
+                if kind == "start":
+                    open_[number] = [note]
+                    begun.add(number)
+                elif kind == "stop" and number in open_:
+                    ended[note.string] = note
+                    _sway_each([*open_.pop(number), note], told)
+            # One that goes on under a tie may be written anew at every note.
+            note.sways |= "start" in kinds and not (note.tied and kinds[0] == "stop")
+        for number in open_.keys() - begun:
+            own = [note for note in event.heads if note.string == open_[number][0].string]
+            open_[number] += own or event.heads
+
+
+def _sway_each(notes: Sequence[XmlNote], told: Losses) -> None:
+    """Give a vibrato that several picked notes have in common to each of them."""
+    for note in notes[1:]:
+        if not note.tied and note is not notes[0] and not note.sways:
+            note.sways = True
+            told.add("vibrato over several notes, given to each", note.bar)
 
 
 def _deal(notes: Sequence[XmlNote]) -> None:
@@ -84,17 +134,17 @@ def _deal(notes: Sequence[XmlNote]) -> None:
         return
     places = [place for note in notes for place in note.places]
     for note in notes:
-        note.string, note.fret, note.bends = "", None, []
+        note.line, note.fret, note.bends = 0, None, []
         for place in places:
-            if _pitch(place.string, place.fret) == note.pitch is not None:
-                note.string, note.fret, note.bends = place.string, place.fret, place.bends
+            if _pitch(place.line, place.fret) == note.pitch is not None:
+                note.line, note.fret, note.bends = place.line, place.fret, place.bends
                 places.remove(place)
                 break
 
 
-def _pitch(string: str, fret: int | None) -> int | None:
+def _pitch(line: int, fret: int | None) -> int | None:
     """Return the pitch of a fret; None where there is none."""
-    return STANDARD[string] + fret if string in STANDARD and fret is not None else None
+    return STANDARD[STRINGS[-line]] + fret if 0 < line <= 6 and fret is not None else None
 
 
 def _contradicts(note: XmlNote, capo: int) -> bool:
@@ -102,7 +152,7 @@ def _contradicts(note: XmlNote, capo: int) -> bool:
 
     A pitch may be written as it is bent, or as it sounds with a capo.
     """
-    fretted = _pitch(note.string, note.fret)
+    fretted = _pitch(note.line, note.fret)
     if fretted is None or note.pitch is None or note.tied:
         return False
     steps = accumulate((bend.cents for bend in note.bends), initial=0)
@@ -111,9 +161,10 @@ def _contradicts(note: XmlNote, capo: int) -> bool:
 
 
 class _Player:
-    def __init__(self, told: Counter[str], capo: int) -> None:
+    def __init__(self, told: Losses, capo: int) -> None:
         self.told = told
         self.capo = capo
+        self.bar = ""
         self.done: list[Stroke] = []
         self.open: dict[str, _Open] = {}
         self.begun = self.until = Fraction(0)
@@ -122,6 +173,7 @@ class _Player:
 
     def play(self, events: Iterable[XmlEvent]) -> tuple[Stroke, ...]:
         for event in events:
+            self.bar = event.bar
             if not event.notes:
                 self._close(event.at)
                 continue
@@ -132,28 +184,43 @@ class _Player:
         self._close(self.until)
         return tuple(self.done)
 
+    def _lose(self, what: str) -> None:
+        self.told.add(what, self.bar)
+
     def _close(self, at: Fraction) -> None:
+        for string in self.open.values():
+            if string.leaves and string.fret and string.fret > 1 and not string.left:
+                self._lose("slide that leads to no note, taken as one down to nowhere")
+                self._add(string, Move("\\"))
         if self.open:
             notes = tuple(string.note for string in self.open.values())
             self.done.append(Stroke(self.begun, max(at, self.begun), notes))
         self.open = {}
 
-    def _event(self, event: XmlEvent) -> None:
-        rows: dict[str, list[XmlNote]] = {}
-        notes = event.notes[: len(STRINGS)]
-        self.told["note of a chord for which no string is left"] += len(event.notes) - len(notes)
-        _deal(notes)
-        for note in notes:
-            self._find_string(note, rows)
-            rows.setdefault(note.string, [])
+    def find_strings(self, event: XmlEvent) -> None:
+        """Give each note of an event its string, each string one note."""
+        self.bar = event.bar
+        if len(event.notes) > len(STRINGS):
+            self._lose("note of a chord for which no string is left")
+            del event.notes[len(STRINGS) :]
+        _deal(event.notes)
+        taken: set[str] = set()
+        for note in event.notes:
+            self._find_string(note, taken)
+            taken.add(note.string)
         for column in event.graces:
             for note in column:
-                self._find_string(note, {})
+                self._find_string(note, set())
+
+    def _event(self, event: XmlEvent) -> None:
+        rows: dict[str, list[XmlNote]] = {note.string: [] for note in event.notes}
+        for column in event.graces:
+            for note in column:
                 if note.string in rows:
                     rows[note.string].append(note)
                 else:
-                    self.told["grace note on another string"] += 1
-        for note in notes:
+                    self._lose("grace note on another string")
+        for note in event.notes:
             rows[note.string].append(note)
         for row in rows.values():
             self._follow_slurs(row)
@@ -166,34 +233,69 @@ class _Player:
         rung = [string for string in going if rows[string][0].tied]
         for string in rung:
             self._let_ring(self.open[string])
+        for string, row in rows.items():
+            if string not in rung:
+                self._led_to(string, row[0])
         self._close(event.at)
         self.begun = event.at
         for string, row in rows.items():
             if string not in rung:
                 self._pick(row)
 
-    def _find_string(self, note: XmlNote, taken: dict[str, list[XmlNote]]) -> None:
-        """Give a note that has only a pitch a string and a fret near the ones before."""
-        known = note.string in STRINGS and (note.fret is not None or note.muted)
-        self.told["fret that gives another note than its pitch; the fret was believed"] += (
-            known and _contradicts(note, self.capo)
-        )
-        if known and note.string not in taken:
+    def _led_to(self, string: str, note: XmlNote) -> None:
+        """Let the string slide to a note that is picked; say where another join is lost."""
+        before = self.open.get(string)
+        if before is not None:
+            before.leaves &= not note.slid
+        if note.joined:
+            self._lose("hammer-on or pull-off that does not come from its own string; picked")
+        if not note.slid:
             return
-        self.told["note that was given a string and a fret" if not known else
-                  "second note on one string"] += 1  # fmt: skip
-        pitch = note.pitch if note.pitch is not None else STANDARD["G"] + self.last
-        free = [
-            (abs(pitch - STANDARD[string] - self.last), string)
-            for string in STRINGS
-            if string not in taken and 0 <= pitch - STANDARD[string] <= LAST_FRET
-        ]
-        if free:
-            _, note.string = min(free)
-            note.fret = None if note.muted else pitch - STANDARD[note.string]
+        if before is None or before.fret is None or not before.fret or not note.fret:
+            self._lose("slide that does not come from its own string; left out")
+        elif before.fret == note.fret:
+            self._lose("slide to its own fret; left out")
+        elif not before.left:
+            if before.bent:
+                self._lose("bend that was let down before another fret")
+                self._add(before, Move("r"))
+                before.bent = 0
+            self._add(before, Move("/" if note.fret > before.fret else "\\"))
+
+    def _find_string(self, note: XmlNote, taken: set[str]) -> None:
+        """Give a note that has only a pitch, or no place, a string and a fret near the others."""
+        pitch = _pitch(note.line, note.fret)
+        known = 0 < note.line <= len(STRINGS) and (pitch is not None or note.muted)
+        if known and _contradicts(note, self.capo):
+            self._lose("fret that gives another note than its pitch; the fret was believed")
+        string = STRINGS[-note.line] if known else ""
+        if known and string not in taken and (note.fret or 0) <= LAST_FRET:
+            note.string = string
+            self.last = note.fret or self.last
+            return
+        if known and (note.fret or 0) > LAST_FRET:
+            self._lose(f"fret {note.fret}; the neck has {LAST_FRET}, played elsewhere")
         else:
-            left = [string for string in STRINGS if string not in taken]
-            note.string, note.fret, note.muted = left[0], None, True
+            self._lose("second note on one string, moved to another" if known else
+                       "note without a string and a fret, given both")  # fmt: skip
+        if pitch is None:
+            pitch = note.pitch if note.pitch is not None else STANDARD["G"] + self.last
+        for octave in (0, -12, 12, -24, 24, -36, 36):
+            free = [
+                (abs(pitch + octave - STANDARD[string] - self.last), string)
+                for string in STRINGS
+                if string not in taken and 0 <= pitch + octave - STANDARD[string] <= LAST_FRET
+            ]
+            if free:
+                if octave:
+                    self._lose("note that the neck has not, put an octave or more away")
+                _, note.string = min(free)
+                note.fret = None if note.muted else pitch + octave - STANDARD[note.string]
+                self.last = note.fret or self.last
+                return
+        self._lose("note that has no place on the neck, muted")
+        note.string = next(string for string in STRINGS if string not in taken)
+        note.fret, note.muted = None, True
 
     def _follow_slurs(self, row: Sequence[XmlNote]) -> None:
         """Mark the notes to which a slur that began on their string leads."""
@@ -212,16 +314,16 @@ class _Player:
             return False
         if note.fret == before.fret:
             return note.tied
-        return note.slid or note.joined or note.slurred
+        # A slide without a slur leads to a note that is picked (common practice).
+        return note.joined or note.slurred
 
     def _stops_short(self, rows: Iterable[str]) -> None:
         gone = [string for string in self.open if string not in set(rows)]
-        self.told["string of a double stop that ends before the other"] += sum(
-            self.open[string].fret is not None for string in gone
-        )
+        if any(self.open[string].fret is not None for string in gone):
+            self._lose("string of a double stop that ends before the other")
 
     def _let_ring(self, string: _Open) -> None:
-        self.told["note that rings on under the next, marked {ring}"] += 1
+        self._lose("note that rings on under the next, marked {ring}")
         string.note = replace(string.note, marks=_ordered([*string.note.marks, "ring"]))
 
     def _pick(self, row: Sequence[XmlNote]) -> None:
@@ -244,15 +346,15 @@ class _Player:
             wanted = None
         self._moves(string, first, wanted)
         self._at_once(string, row[1:])
-        self.told["mark on a note that is not picked"] += sum(
-            mark != "accent" for note in row for mark in note.marks
-        )
+        for word in sorted({word for note in row for word in note.marks} - {"accent", "ring"}):
+            said = mark(word)
+            self._lose(f"{said.name if said else word} on a note that is not picked")
 
     def _at_once(self, string: _Open, row: Sequence[XmlNote]) -> None:
         for note in row:
             if note.fret != string.fret:
                 if not (note.slid or note.joined or note.slurred):
-                    self.told["grace note that is picked on its own"] += 1
+                    self._lose("grace note that is picked on its own, joined to the next")
                 self._step(string, note, None)
             self._moves(string, note, None)
 
@@ -264,17 +366,19 @@ class _Player:
         if string.bent:
             self._add(string, Move("r", at=at))
             string.bent, at = 0, None
-            self.told["bend that was let down before another fret"] += 1
+            self._lose("bend that was let down before another fret")
         slides = note.slid and note.fret and string.fret
         sign = ("/" if up else "\\") if slides else ("h" if up else "p")
         self._add(string, Move(sign, note.fret, at=at))
         string.fret = self.last = note.fret
+        string.leaves = False
 
     def _moves(self, string: _Open, note: XmlNote, at: Fraction | None) -> None:
         """Add what happens at one head; the first of it is counted where `at` is given."""
         if string.fret is None or string.left:
             return
         self.last = string.fret
+        string.leaves = note.leaves
         moves = _spelled(note.ways) if note.ways else self._standard(string, note)
         if note.out and not note.ways and not string.left:
             if moves:
@@ -300,13 +404,12 @@ class _Player:
             first = bend.pre and not string.note.moves and not moves
             bent = abs(bend.cents) if bend.pre else bent + bend.cents
             size = _size(bent)
-            self.told[f"bend of {bent / 100:g} half steps, written {size}"] += (
-                BEND_SIZES[size] != bent
-            )
+            if BEND_SIZES[size] != bent:
+                self._lose(f"bend of {bent / 100:g} half steps, written {size}")
             bent = BEND_SIZES[size]
             moves.append(Move("pb" if first else "b", size=size))
         if note.trill and string.fret + TRILL <= LAST_FRET:
-            self.told["trill whose fret is not told, taken as two frets"] += 1
+            self._lose("trill whose fret is not told, taken as two frets")
             moves.append(Move("tr", string.fret + TRILL))
         elif note.sways:
             moves.append(Move("~"))

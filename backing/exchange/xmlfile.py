@@ -3,7 +3,8 @@
 Conventions: the parser is Python's expat, with handlers of our own: it fetches nothing (the DTD
 that a file names is never read) and refuses any entity declared in the file, so that none can
 grow. A ``.mxl`` is read in memory and never unpacked; sizes are counted while reading, since a
-zip's own word for them may be false.
+zip's own word for them may be false. Signs that steer a terminal or turn writing round are left
+out of all text.
 
 References: MusicXML 4.0, "Compressed .mxl files": ``META-INF/container.xml`` names the root file.
 """
@@ -11,20 +12,23 @@ References: MusicXML 4.0, "Compressed .mxl files": ``META-INF/container.xml`` na
 from __future__ import annotations
 
 import io
+import re
 import zipfile
-import zlib
 from pathlib import Path
 from xml.etree import ElementTree as ET
 from xml.parsers import expat
 
 from phrases.errors import Problem, TextFileError
 from phrases.kinds import missing_file
+from phrases.words import short
 
 __all__ = ["LARGEST", "SUFFIXES", "read_xml"]
 
 SUFFIXES = (".musicxml", ".xml", ".mxl")
 LARGEST = 20_000_000  # bytes of XML
 DEEPEST = 64
+# Controls that XML allows, and marks that turn writing round (Unicode Standard Annex 9).
+STEERING = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 EXPORT = "export it from the notation program as MusicXML (.musicxml or .mxl)"
 CONTAINER = "META-INF/container.xml"
 
@@ -76,8 +80,12 @@ def _unzipped(name: str, data: bytes) -> bytes:
             if inside not in names or inside is None:
                 raise _broken(name, "the zip holds no MusicXML; export it again, uncompressed")
             return _member(name, archive, inside)
-    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, EOFError, zlib.error) as error:
-        raise _broken(name, f"not a zip that can be read: {error}") from None
+    except TextFileError:
+        raise
+    # A damaged index makes zipfile and its decompressors raise nearly anything there is.
+    except Exception as error:
+        what = short(str(error)) or type(error).__name__
+        raise _broken(name, f"not a zip that can be read: {what}; {EXPORT}") from None
 
 
 def _member(name: str, archive: zipfile.ZipFile, inside: str) -> bytes:
@@ -98,19 +106,22 @@ def _parsed(name: str, data: bytes) -> ET.Element:
         depth += 1
         if depth > DEEPEST:
             raise _broken(name, f"elements are nested deeper than {DEEPEST}")
-        builder.start(tag, attributes)
+        builder.start(tag, {key: STEERING.sub("", text) for key, text in attributes.items()})
 
     def end(tag: str) -> None:
         nonlocal depth
         depth -= 1
         builder.end(tag)
 
+    def text(data: str) -> None:
+        builder.data(STEERING.sub("", data))
+
     def entity(*_: object) -> None:
         raise _broken(name, "it declares entities, which is not done in MusicXML")
 
     parser.StartElementHandler = start
     parser.EndElementHandler = end
-    parser.CharacterDataHandler = builder.data
+    parser.CharacterDataHandler = text
     parser.EntityDeclHandler = entity
     try:
         parser.Parse(data, True)

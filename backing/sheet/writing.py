@@ -400,6 +400,14 @@ def _asides(phrase: Phrase) -> Iterator[tuple[str, str]]:
     for name, text in (("tone", phrase.tone), ("pick", phrase.pick)):
         if text:
             yield name, text
+    # The notes do not tell when a last note ends that is muted, or cut by the next part's pickup.
+    lasts = [(bar * phrase.meter.beats, part.strokes[-1]) for bar, part in phrase.placed()]
+    seen = {stroke.at: stroke.end for stroke in phrase.strokes()}
+    if any(
+        seen[start + last.at] != start + last.end or all(note.fret is None for note in last.notes)
+        for start, last in lasts
+    ):
+        yield "ends", ", ".join(str(last.end) for _, last in lasts)
 
 
 def _within(labels: Sequence[Label], begin: Fraction, end: Fraction) -> tuple[Label, ...]:

@@ -32,7 +32,7 @@ def test_it_writes_a_phrase_file_and_says_what_is_lost(sheet: Path, tmp_path: Pa
     result = run("import", sheet, "-o", new)
     assert result.exit_code == 0, result.output
     assert result.stdout == f"Plum jar in A, 4 bars, 92 beats a minute\n  {new}\n"
-    assert "4 × chord symbol (the form gives the chords)" in result.stderr
+    assert "bars 1 to 4: chord symbol (the form gives the chords)" in result.stderr
     before = load_phrase("plum-jar")
     assert [part.strokes for part in load_phrase(new).parts] == [
         part.strokes for part in before.parts
@@ -46,7 +46,7 @@ def test_json_says_the_same(sheet: Path, tmp_path: Path) -> None:
     answer = json.loads(run("import", sheet, "-o", new, "--part", "Guitar", "--json").stdout)
     assert answer == {
         "title": "Plum jar", "key": "A", "tempo": 92.0, "meter": "4/4", "bars": 4,
-        "part": "Guitar", "told": ["4 × chord symbol (the form gives the chords)"],
+        "part": "Guitar", "told": ["bars 1 to 4: chord symbol (the form gives the chords)"],
         "file": str(new),
     }  # fmt: skip
 

@@ -97,4 +97,4 @@ def test_a_chord_of_too_many_notes_keeps_six(tmp_path: Path) -> None:
     found = import_musicxml(path)
     [stroke] = found.phrase.strokes()
     assert sorted(note.string for note in stroke.notes) == sorted("EADGBe")
-    assert "4 × note of a chord for which no string is left" in found.told
+    assert "bar 1: note of a chord for which no string is left" in found.told

@@ -95,6 +95,43 @@ def test_bends_tell_the_change() -> None:
     ]  # fmt: skip
 
 
+SLIDE_ENDS = [
+    ("| 1 G5/ 2 G9", [("start", "5"), ("stop", "9")], 0),
+    ("| 1 G9\\ 2 G5", [("start", "9"), ("stop", "5")], 0),
+    ("| 1 . 4 G5/ | 1 G9", [("start", "5"), ("stop", "9")], 0),
+    ("| 1 G5+B5/ 2 G7+B8", [("start", "5"), ("stop", "8")], 0),
+    # It leads nowhere: a rest, another string, a lower fret, a muted or an open string.
+    ("| 1 G5/ 2 . 3 G9", [], 1),
+    ("| 1 G5/ 2 B9", [], 1),
+    ("| 1 G5/ 2 G3", [], 1),
+    ("| 1 G5/ 2 Gx", [], 1),
+    ("| 1 G5\\ 2 G0", [], 1),
+]
+
+
+@pytest.mark.parametrize(("notes", "ends", "nowhere"), SLIDE_ENDS)
+def test_a_slide_to_a_picked_note_begins_and_ends_at_heads(
+    notes: str, ends: list[tuple[str, str]], nowhere: int
+) -> None:
+    # MusicXML 4.0: slide is between two notes, doit and falloff are of one; a slur besides would
+    # say that the second is not picked.
+    root = tree(notes)
+    found = [
+        (slide.get("type"), note.findtext(".//fret"))
+        for note in root.iter("note")
+        for slide in note.iter("slide")
+    ]
+    assert found == ends
+    assert len([*root.iter("doit"), *root.iter("falloff")]) == nowhere
+    assert not [*root.iter("slur")]
+
+
+def test_music21_reads_a_slide_to_a_picked_note() -> None:
+    score = m21.converter.parseData(musicxml(over_form(one("| 1 G5/ 2 G9 3 ."))))
+    (slide,) = score.recurse().getElementsByClass(m21.spanner.Glissando)
+    assert [note.pitch.midi for note in slide.getSpannedElements()] == [60, 64]
+
+
 def test_a_pickup_bar_is_implicit() -> None:
     measure = tree("4 e5 | 1 e8").find("part/measure")
     assert measure is not None
@@ -106,6 +143,8 @@ def test_tempo_counts_quarters_and_swing_is_told() -> None:
     assert [sound.get("tempo") for sound in root.iter("sound")] == ["135"]  # 90 dotted quarters
     root = tree("| 1 e5 & e8")
     assert [s.findtext("first") for s in root.iter("swing")] == ["2"]
+    # MusicXML 4.0, swing-type: the note value that swings.
+    assert [s.findtext("swing-type") for s in root.iter("swing")] == ["eighth"]
     assert [words.text for words in root.iter("words")] == ["Swing"]
     assert tree("| 1 e5 & e8", groove="rock-blues").find(".//swing/straight") is not None
 
