@@ -266,7 +266,7 @@ class _Text:
         told = exact[own] if len(exact) == count and self._field("parts") else Fraction(0)
         if told > 0:
             if not marks:
-                reader.lose("slowing end without its rit., left out", since)
+                reader.lose("slowing end without its rit., left out", max(since, end - told))
             return min(told, Fraction(MOST_DRAG)) if marks else Fraction(0)
         drag = Fraction(0)
         for start in marks:

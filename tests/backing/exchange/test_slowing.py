@@ -151,12 +151,12 @@ def test_a_rit_that_only_its_marks_tell(tmp_path: Path) -> None:
     )
     found = import_musicxml(path)
     assert [float(part.drag) for part in found.phrase.parts] == [0, 4.5]
-    assert found.told == ("bar 1: slowing end without its rit., left out", '1 × words "x"')
+    assert found.told == ("bar 2: slowing end without its rit., left out", 'bar 2: words "x"')
     early = document(direction("rit.") + xnote("1/5", 8) + direction("a tempo") + xnote("1/8", 8))
     path.write_text(early, encoding="utf-8")
     found = import_musicxml(path)
     assert [part.drag for part in found.phrase.parts] == [0]
-    assert "rit. within a part; only its end can slow down" in found.told
+    assert "bar 1: rit. within a part; only its end can slow down" in found.told
     late = document(xnote("1/5", 8) + direction("rit.") + xnote("1/8", 8))
     path.write_text(late, encoding="utf-8")
     assert [part.drag for part in import_musicxml(path).phrase.parts] == [2]
