@@ -35,7 +35,7 @@ from backing.setting import (
 )
 from backing.tempo import Clock, slowing
 from phrases.errors import RangeError
-from phrases.phrase import Phrase, Stroke
+from phrases.phrase import Phrase, Stroke, one_by_one
 
 __all__ = ["CHORUSES", "ENDINGS", "INTROS", "arrange"]
 
@@ -250,5 +250,4 @@ def _placed(phrase: Phrase, starts: Sequence[int], choruses: int, length: int) -
         for start in starts
         for stroke in phrase.strokes()
     ]
-    cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(placed)]
-    return cut + placed[-1:]
+    return one_by_one(placed)

@@ -1,6 +1,7 @@
 """A phrase looked over as a teacher does: what it asks of a hand, and how its parts end.
 
-References: what is hard is common practice; how long a hand takes to shift is from memory of it.
+References: what is hard is common practice; how long a hand takes to shift and to pick is from
+memory of it.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from phrases.bends import LIGHT_SET, Bend, bend
-from phrases.counting import auto_swing, parse_swing, swung
+from phrases.counting import auto_swing, evenly, parse_swing, swung
 from phrases.fretboard import STRINGS
 from phrases.hands import REACH
 from phrases.phrase import Note, Phrase
@@ -33,6 +34,7 @@ __all__ = [
 
 Seconds = Callable[[Fraction], float]
 
+SOONEST = 0.05  # seconds from stroke to stroke; the fastest hands pick about 20 times a second
 SHIFT_SECONDS = (0.06, 0.02)  # to let go and land, and for each fret
 MOST_FRETS = 5  # that one hand covers
 FULL = 200
@@ -189,11 +191,14 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
     endings = list(_endings(seen))
     seconds = _seconds(phrase, swing)
     shifts = list(_shifts(line, seconds))
+    # Of equal ones the first, whatever their last digits.
+    quickest = min(_quick(line, seconds), key=lambda one: round(one.seconds, 6), default=None)
     tightest = min(shifts, key=lambda shift: shift.share, default=None)
     cautions = [
         *_cannot_hold(line, seen),
         *(Caution(one.place, "cannot", str(one)) for one in shifts if one.has < one.wants),
         *(caution for strain in bends for caution in _hard_bend(strain)),
+        *_too_quick(quickest),
         *_ends_oddly(endings),
         *_outside(phrase, seen),
     ]
@@ -206,8 +211,7 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
         None if tightest is None else float(phrase.tempo) * tightest.share,
         any(_slides(note) for hit in line for note in hit.stroke.notes),
         tightest,
-        # Of equal ones the first, whatever their last digits.
-        min(_quick(line, seconds), key=lambda quick: round(quick.seconds, 6), default=None),
+        quickest,
     )
 
 
@@ -280,10 +284,16 @@ def _quick(line: Sequence[Hit], seconds: Seconds) -> Iterator[Quick]:
             yield Quick(after.place(after.stroke.at), away)
 
 
+def _too_quick(quickest: Quick | None) -> Iterator[Caution]:
+    if quickest is not None and quickest.seconds < SOONEST:
+        text = f"{quickest.seconds:.3f} s after the stroke before it; few hands pick so fast"
+        yield Caution(quickest.place, "hard", text)
+
+
 def _seconds(phrase: Phrase, swing: float | None) -> Seconds:
     """Return when a beat sounds at the phrase's tempo, from its first bar."""
     ratio = _swing(phrase, swing)
-    return lambda beat: swung(beat, ratio) * 60 / float(phrase.tempo)
+    return evenly(lambda beat: swung(beat, ratio) * 60 / float(phrase.tempo), phrase.even)
 
 
 def _swing(phrase: Phrase, swing: float | None) -> float:

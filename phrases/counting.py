@@ -5,14 +5,17 @@ are exact `Fraction` numbers of beats. Within a beat ``&`` is the half, ``trip``
 are the thirds, ``e`` and ``a`` the quarters; any other place is written ``+n/d``.
 
 Swing moves only places that a player thinks of as halves and quarters of the beat; triplets
-are triplets already. A ratio of 2:1 puts ``&`` where ``let`` is.
+are triplets already. A ratio of 2:1 puts ``&`` where ``let`` is. A beat in which both are counted
+is divided evenly: nothing in it swings, so no two counts sound at once.
 
 References: Friberg & Sundstrom 2002, Music Perception 19(3), 333-349 (swing against tempo).
 """
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -25,6 +28,8 @@ __all__ = [
     "Meter",
     "auto_swing",
     "count_word",
+    "even_beats",
+    "evenly",
     "parse_count",
     "parse_swing",
     "spoken_count",
@@ -159,6 +164,36 @@ def swung(position: Fraction, ratio: Fraction | float) -> float:
     within = rest / parts
     moved = 2 * within * long if within <= 0.5 else long + (2 * within - 1) * (1 - long)
     return beat + moved
+
+
+def even_beats(counts: Iterable[Fraction]) -> frozenset[int]:
+    """Return the beats that are divided evenly: by other places than halves and quarters."""
+    return frozenset(math.floor(at) for at in counts if at.denominator & (at.denominator - 1))
+
+
+def evenly(
+    clock: Callable[[Fraction], float], even: Collection[int]
+) -> Callable[[Fraction], float]:
+    """Return a clock on which nothing swings in some beats.
+
+    Parameters
+    ----------
+    clock
+        Returns the second at which a position in beats sounds; its tempo changes at beats only.
+    even
+        Those beats, as `even_beats` returns them.
+    """
+    if not even:
+        return clock
+
+    def seconds(position: Fraction) -> float:
+        beat = math.floor(position)
+        if beat not in even:
+            return clock(position)
+        start = clock(Fraction(beat))
+        return start + float(position - beat) * (clock(Fraction(beat + 1)) - start)
+
+    return seconds
 
 
 def auto_swing(tempo: float, cap: Fraction | float = 3.5) -> float:

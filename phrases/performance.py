@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
+from phrases.counting import evenly
 from phrases.curve import Curve, Glide, Sway
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
 from phrases.phrase import Move, Note, Stroke, bend_cents, laid_back
@@ -84,8 +85,8 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
     list
         In order of time; on one string no note overlaps the next.
     """
-    # Swing can bring a late place of the beat before an earlier one.
-    ordered = sorted(strokes, key=lambda stroke: clock(stroke.at))
+    ordered = sorted(strokes, key=lambda stroke: stroke.at)
+    clock = evenly(clock, frozenset[int]().union(*(stroke.even for stroke in ordered)))
     rest = max((clock(stroke.end) for stroke in ordered), default=0.0)
     sounding: list[Played] = []
     begun: dict[str, float] = {}  # when a string was picked last

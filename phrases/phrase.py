@@ -10,12 +10,11 @@ after the band's, his off-beats with them. How late is common practice, from mem
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
 
-from phrases.counting import METERS, Meter
+from phrases.counting import METERS, Meter, even_beats
 from phrases.errors import ChoiceError
 from phrases.pitch import Key
 from phrases.techniques import BEND_SIZES
@@ -36,6 +35,7 @@ __all__ = [
     "Tip",
     "bend_cents",
     "laid_back",
+    "one_by_one",
     "part_names",
 ]
 
@@ -118,6 +118,8 @@ class Stroke:
         Beats that it comes, and ends, after its beat where the phrase slows down at its end.
     lift
         Added to its MIDI velocity, for its place in the line.
+    even
+        The beats that its phrase divides evenly, so that nothing swings there.
     """
 
     at: Fraction
@@ -128,6 +130,13 @@ class Stroke:
     drag: Fraction = Fraction(0)
     drag_end: Fraction = Fraction(0)
     lift: int = 0
+    even: frozenset[int] = frozenset()
+
+    @property
+    def counts(self) -> tuple[Fraction, ...]:
+        """The beats that are counted: of its start and end, and of what the hand does between."""
+        moves = (move.at for note in self.notes for move in note.moves if move.at is not None)
+        return (self.at, self.end, *moves)
 
     def moved(self, beats: Fraction | int) -> Stroke:
         """Return the same stroke some beats later."""
@@ -141,7 +150,26 @@ class Stroke:
             )
             for note in self.notes
         )
-        return replace(self, at=self.at + beats, end=self.end + beats, notes=notes)
+        even = frozenset(math.floor(beat + beats) for beat in self.even)
+        return replace(self, at=self.at + beats, end=self.end + beats, notes=notes, even=even)
+
+    def until(self, at: Fraction, drag: Fraction | int = 0) -> Stroke:
+        """Return the same stroke, stopped where another begins, however slow its part becomes.
+
+        Parameters
+        ----------
+        at
+            The other's beat, later than this one's.
+        drag
+            Beats that the other comes after it.
+        """
+        end = min(self.end, at)
+        return replace(
+            self,
+            end=end,
+            drag=min(self.drag, drag + (at - self.at) / 2),
+            drag_end=min(self.drag_end, at + drag - end),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,6 +275,11 @@ class Phrase:
         """Length in bars, the pickup not counted."""
         return sum(part.bars for part in self.parts)
 
+    @property
+    def even(self) -> frozenset[int]:
+        """The beats, from its first bar, that it divides evenly: nothing swings there."""
+        return frozenset[int]().union(*(stroke.even for stroke in self.strokes()))
+
     def variation(self, name: str) -> Phrase:
         """Return a variation by its name.
 
@@ -289,9 +322,35 @@ class Phrase:
             for bar, part in self.placed()
             for number, stroke in enumerate(part.strokes)
         ]
-        every.sort(key=lambda stroke: stroke.at)
-        cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(every)]
-        return tuple(cut + every[-1:])
+        line = one_by_one(every)
+        if line:
+            # The next time round begins with the pickup, or with the bar.
+            last, room = line[-1], self.bars * beats - self.parts[0].pickup
+            room = room if room > last.at else Fraction(self.bars * beats)
+            line[-1] = replace(last, drag=min(last.drag, (room - last.at) / 2))
+        return tuple(line)
+
+
+def one_by_one(strokes: Iterable[Stroke], until: Fraction | None = None) -> list[Stroke]:
+    """Return strokes in order, as one guitarist plays them: the next one stops the one before.
+
+    Parameters
+    ----------
+    until
+        The beat at which something else begins after the last.
+    """
+    line = sorted(strokes, key=lambda stroke: stroke.at)
+    even = even_beats(at for stroke in line for at in stroke.counts)
+    even = even.union(*(stroke.even for stroke in line))
+    found: list[Stroke] = []
+    for stroke in reversed(line):
+        if found:
+            stroke = stroke.until(found[-1].at, found[-1].drag)
+        elif until is not None:
+            stroke = stroke.until(until)
+        beats = range(math.floor(stroke.at), math.floor(stroke.end) + 1)
+        found.append(replace(stroke, even=even.intersection(beats)))
+    return found[::-1]
 
 
 def bend_cents(move: Move, fret: int) -> int:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from backing.live.score import Score
-from phrases.counting import swung
+from phrases.counting import evenly, swung
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, Note, Phrase
 
@@ -116,6 +116,7 @@ class Follower:
         self.phrase = phrase
         self._starts: dict[int, list[tuple[Fraction, Fraction]]] = {}
         self._systems: dict[int, list[list[_Column]]] = {}
+        self._even = phrase.even
         self._pickup = {bar * phrase.meter.beats: part.pickup for bar, part in phrase.placed()}
 
     def starts(self, number: int) -> list[tuple[Fraction, Fraction]]:
@@ -161,6 +162,7 @@ class Follower:
         if not systems:
             return Tab(())
         swing = self.score.sections[number].swing
+        sounds = evenly(lambda beat: swung(beat, swing), self._even)
         place = self.place(number, beat)
         if place is None:
             return _drawn(systems[0], None, width)
@@ -168,9 +170,9 @@ class Follower:
         shown = systems[0]
         for system in systems:
             for column in system:
-                if column.texts and swung(column.at, swing) <= place + 1e-6:
+                if column.texts and sounds(column.at) <= place + 1e-6:
                     now, shown = column, system
-        if now is not None and swung(now.end, swing) <= place:
+        if now is not None and sounds(now.end) <= place:
             now = None
         return _drawn(shown, now, width)
 

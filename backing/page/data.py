@@ -174,6 +174,8 @@ class Version:
         ``Bb``, ``C# minor``.
     groove
         What the band plays; empty where a piece has one groove alone.
+    even
+        The beats in which nothing swings.
     beats_in_bar, bars
         Felt beats of a bar and bars of the loop.
     chords, turns, notes, tips
@@ -199,6 +201,7 @@ class Version:
     heard: tuple[tuple[float, ...], ...]
     tips: tuple[Tip, ...] = ()
     groove: str = ""
+    even: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

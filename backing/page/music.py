@@ -13,7 +13,7 @@ from backing.sheet.layout import Picture, Style, pictures
 from backing.sheet.score import Score
 from backing.sheet.writing import over_form, part_names
 from backing.tempo import Clock
-from phrases.counting import count_word
+from phrases.counting import count_word, evenly
 from phrases.fretboard import STRINGS
 from phrases.performance import perform
 from phrases.phrase import Phrase
@@ -48,6 +48,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
     return Version(
         key=str(phrase.key),
         beats_in_bar=beats,
+        even=phrase.even,
         bars=phrase.bars,
         chords=tuple(
             Chord(number * beats + share * beats, chord.name(phrase.key))
@@ -93,6 +94,7 @@ def heard(phrase: Phrase, notes: Sequence[Note], loop: Loop) -> tuple[float, ...
     for played in perform(moved, clock.seconds):
         place = (played.beat - ahead, played.string)
         picks[place] = min(picks.get(place, played.start - shift), played.start - shift)
+    sounds = evenly(clock.seconds, phrase.even)
     late = {stroke.at: (stroke.late, stroke.drag) for stroke in strokes}
     found = []
     for note in notes:
@@ -100,7 +102,7 @@ def heard(phrase: Phrase, notes: Sequence[Note], loop: Loop) -> tuple[float, ...
         behind, drag = late[max((at for at in late if at <= note.beat), default=strokes[0].at)]
         own = picks.get((note.beat, note.string))
         late_by = behind + float(drag) * clock.seconds(Fraction(1))
-        found.append(clock.seconds(note.beat) + late_by if own is None else own)
+        found.append(sounds(note.beat) + late_by if own is None else own)
     return tuple(found)
 
 

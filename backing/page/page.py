@@ -22,7 +22,7 @@ from urllib.parse import quote
 from backing.page.data import Loop, PageData, Sound, System, Version
 from backing.page.words import rich
 from backing.tempo import Clock
-from phrases.counting import spoken_count
+from phrases.counting import evenly, spoken_count
 
 __all__ = ["LEAD", "render_page"]
 
@@ -155,6 +155,7 @@ def _place(version: Version, beat: Fraction) -> str:
 
 def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds) -> dict[str, Any]:
     clock = Clock(loop.tempo, loop.swing)
+    seconds = evenly(clock.seconds, version.even)
     exact = clock.exact(version.bars * version.beats_in_bar)
     for name, sound in (("band", loop.band), ("phrase", loop.phrase)):
         if sound.frames != loop.band.frames or abs(sound.frames - exact * sound.rate) > 1:
@@ -170,10 +171,10 @@ def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds)
         picked[note.beat] = min(at, picked.get(note.beat, at))
 
     def when(beat: Fraction) -> float:
-        return picked[beat] if beat in picked else clock.seconds(beat)
+        return picked[beat] if beat in picked else seconds(beat)
 
     ends = [
-        clock.seconds(note.end) + max(0.0, at - clock.seconds(note.beat))
+        seconds(note.end) + max(0.0, at - seconds(note.beat))
         for note, at in zip(version.notes, heard, strict=True)
     ]
     return {

@@ -30,7 +30,7 @@ from backing.setting import (
 from backing.tempo import Clock
 from phrases.errors import RangeError
 from phrases.phrase import Note as Place
-from phrases.phrase import Phrase, Stroke
+from phrases.phrase import Phrase, Stroke, one_by_one
 
 __all__ = ["RINGS", "loop", "trade"]
 
@@ -207,10 +207,9 @@ class _Looper:
         clock = self._clock(one)
         strokes = list(self.within) if one.phrase else []
         if wraps:
-            pickup = [stroke.moved(self.length) for stroke in self.early]
-            if strokes and pickup:
-                strokes[-1] = replace(strokes[-1], end=min(strokes[-1].end, pickup[0].at))
-            strokes += pickup
+            strokes += [stroke.moved(self.length) for stroke in self.early]
+        again = self.length + self.within[0].at if wraps and self.within else None
+        strokes = one_by_one(strokes, again)
         after = self.setting.clock(following)
         notes = lead_notes(strokes, onward(clock, self.length, after))
         if one.band:

@@ -9,13 +9,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
 
 from backing.band import Bar
 from backing.practice.plan import Plan
 from backing.setting import Setting, form_bars, placements, stop_bars
 from phrases.errors import ChoiceError, RangeError
-from phrases.phrase import Phrase, Stroke
+from phrases.phrase import Phrase, Stroke, one_by_one
 
 __all__ = ["Region", "looped", "traded"]
 
@@ -106,9 +105,7 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
         raise RangeError(
             f'"{phrase.title}" does not sound in bars {first}-{last}; choose bars in which it does'
         )
-    strokes.sort(key=lambda stroke: stroke.at)
-    strokes = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(strokes)] + strokes[-1:]
-    cut = [replace(s, end=min(s.end, high)).moved(-low) for s in strokes]
+    cut = [stroke.moved(-low) for stroke in one_by_one(strokes, high)]
     if cut[0].at < 0 and cut[-1].at >= high - low + cut[0].at:  # no room to come round again
         cut = [stroke for stroke in cut if stroke.at >= 0]
     return Region(
@@ -168,9 +165,7 @@ def _taken(phrase: Phrase, first: int, last: int) -> list[Stroke]:
             strokes += [s for s in here if s.at < high]
         elif bar < first:
             strokes += [s for s in here if low <= s.at < high]
-    strokes.sort(key=lambda stroke: stroke.at)
-    cut = [replace(a, end=min(a.end, b.at)) for a, b in pairwise(strokes)]
-    return [replace(s, end=min(s.end, high)) for s in cut + strokes[-1:]]
+    return one_by_one(strokes, high)
 
 
 def _parted(setting: Setting, phrase: Phrase, gap: str) -> Region:
@@ -210,16 +205,16 @@ def _with_gaps(
         ends = [s.at % length or length for s in sounding if s.at < 0] if high == length else []
         ends += [s.at for s in sounding if low < s.at < high]
         rows.append((min([low, *starts]), min([high, *ends])))
-    held = sorted(sounding, key=lambda stroke: stroke.at)
+    held = one_by_one(sounding)
     for low, _ in rows:
-        held = [replace(s, end=min(s.end, low)) if s.at < low else s for s in held]
+        held = [stroke.until(low) if stroke.at < low else stroke for stroke in held]
     labels = [(low, "Your turn") for low, _ in rows]
     labels += [(Fraction(0), "Listen")] if not rows or rows[0][0] > 0 else []
     labels += [(high, "Listen") for _, high in rows if high < length]
     return Region(
         bars,
         tuple(held),
-        tuple(sorted(silent, key=lambda stroke: stroke.at)),
+        tuple(one_by_one(silent)),
         tuple(rows),
         tuple(sorted(set(labels))),
     )

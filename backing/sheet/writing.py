@@ -19,7 +19,7 @@ from backing.sheet.heads import chains, held
 from backing.sheet.score import EVEN, Event, Head, Label, Measure, Remark, Score, Slowing
 from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
-from phrases.counting import count_word, parse_swing, swung
+from phrases.counting import count_word, even_beats, parse_swing, swung
 from phrases.phrase import Phrase, Stroke
 from phrases.techniques import TECHNIQUES
 
@@ -159,7 +159,7 @@ class _Writer:
         swung = any(place.denominator in (2, 4, 8) for place in off)
         labels, slowings = self._labels(), self._slowings()
         if self.compound and self.swing >= SWUNG:
-            straight = _straight_beats(stages)
+            straight = even_beats(stage.at for stage in stages)
             stages = [replace(stage, at=_on_eighths(stage.at, straight)) for stage in stages]
             labels = [replace(label, at=_on_eighths(label.at, straight)) for label in labels]
             slowings = [
@@ -440,15 +440,6 @@ def _events(stage: _Stage, row: Sequence[Piece], first: bool, last: bool) -> Ite
             stroke=stage.stroke,
             tips=stage.tips if begins else (),
         )
-
-
-def _straight_beats(stages: Sequence[_Stage]) -> set[int]:
-    """Return the beats in which something falls on another place than halves and quarters."""
-    return {
-        math.floor(stage.at)
-        for stage in stages
-        if stage.at.denominator & (stage.at.denominator - 1)
-    }
 
 
 def _on_eighths(at: Fraction, straight: Collection[int]) -> Fraction:
