@@ -60,6 +60,7 @@ BEND_CENTRE = 8192
 
 # Controller 11 (expression) of a note that swells: where it begins, the steps to full.
 EXPRESSION, SOFT, SWELL_STEPS = 11, 52, 24
+SOUND_OFF = 120  # the channel mode message that ends at once what rings on after its note
 
 OFF, BEND, ON = 0, 1, 2
 Message = tuple[float, int, tuple[int, ...]]
@@ -264,8 +265,10 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
 
     Each is (seconds, rank, bytes); the rank puts what stops before what bends before what
     starts. A note that would overlap the next of its pitch and voice is cut at it, and left out
-    where the two start together.
+    where the two start together. What a guitar string still sounds ends where it is picked again
+    with the wheel elsewhere: it would be heard at the new note's bend.
     """
+    wheels = _wheels(notes)
     stops: dict[tuple[str, int], float] = {}
     every: list[Message] = []
     for note in reversed(notes):
@@ -278,6 +281,8 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
         every.append((note.start, ON, (0x90 | channel, note.pitch, note.velocity)))
         every.append((end, OFF, (0x80 | channel, note.pitch, 0)))
         if note.curve is not None:
+            if id(note) in wheels:
+                every.append((note.start, BEND, (0xB0 | channel, SOUND_OFF, 0)))
             for seconds, cents in note.curve.points():
                 if note.start + seconds < end or seconds == 0.0:
                     every.append((note.start + seconds, BEND, _bend(channel, cents)))
@@ -291,3 +296,18 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
                 every.append((at, BEND, (0xB0 | channel, EXPRESSION, value)))
     every.sort(key=lambda message: message[:2])
     return every
+
+
+def _wheels(notes: tuple[Note, ...]) -> set[int]:
+    """Return the ids of the notes that move the wheel under what their string still sounds."""
+    found: set[int] = set()
+    left: dict[str, float] = {}  # the cents at which a string's last note was left
+    for note in notes:
+        if note.curve is None or part_of(note.voice) != "lead":
+            continue
+        points = note.curve.points()
+        if left.get(note.voice) != points[0][1]:
+            found.add(id(note))
+        heard = [cents for at, cents in points if at == 0.0 or note.start + at < note.end]
+        left[note.voice] = heard[-1]
+    return found

@@ -16,7 +16,18 @@ from itertools import pairwise
 
 import mido
 
-from backing.events import BEND, BEND_CENTRE, OFF, ON, Message, Stream, messages, part_of, set_up
+from backing.events import (
+    BEND,
+    BEND_CENTRE,
+    CHANNELS,
+    OFF,
+    ON,
+    Message,
+    Stream,
+    messages,
+    part_of,
+    set_up,
+)
 from backing.tempo import microseconds
 from phrases.replacing import MADE
 
@@ -169,7 +180,7 @@ def _voice_track(
     rows += events
     last = max(tick for tick, _, _ in rows)
     if part == "lead":
-        channel = events[0][2][0] & 0x0F
+        channel = CHANNELS[voice]
         rows.append((last, 9, (0xE0 | channel, BEND_CENTRE & 0x7F, BEND_CENTRE >> 7)))
     return _track(rows, max(end, last), known)
 

@@ -176,9 +176,13 @@ class TextFile:
         """Complain of every key of a table that is not allowed there."""
         allowed = list(allowed)
         for key in self.table(where):
-            if key not in allowed:
-                self.complain((*where, key), expected("a key here", key, allowed), key=True)
+            if key in allowed:
+                continue
+            message = ""
+            if len(self._problems) < MOST_TOLD:  # to look for what was meant takes long
+                message = expected("a key here", key, allowed)
                 self._misspelt.add((*where, nearest(key, allowed) or ""))
+            self.complain((*where, key), message, key=True)
 
     def misspelt(self, where: Where) -> bool:
         """Tell whether `known_keys` has found another spelling of the key at a path."""

@@ -58,8 +58,8 @@ def test_of_two_equal_notes_one_is_played() -> None:
 def test_the_bend_is_set_before_the_pick_and_ends_with_the_note() -> None:
     curve = Curve(0.0, (Glide(0.1, 0.2, 200.0),))
     events = messages((Note("lead G", 1.0, 1.2, 67, 90, curve),))
-    assert events[0][2] == (0xE0 | 2, 0, 64)
-    assert events[1][2][0] == 0x90 | 2
+    assert events[1][2] == (0xE0 | 2, 0, 64)
+    assert events[2][2][0] == 0x90 | 2
     assert events[-1][:2] == (1.2, OFF)
     assert all(1.0 <= seconds <= 1.2 for seconds, _, _ in events)
 
@@ -134,3 +134,20 @@ def test_a_stream_knows_its_length_voices_and_beats() -> None:
     stream = Stream("t", Key("A"), METERS["4/4"], 1, sections, {})
     assert stream.seconds == 6
     assert stream.voices == ("bass", "comp")
+
+
+def test_a_string_picked_again_with_the_wheel_elsewhere_sounds_no_more_before() -> None:
+    # MIDI 1.0: controller 120 is the channel mode message All Sound Off.
+    bent = Curve(0.0, (Glide(0.1, 0.1, 200.0),))
+    notes = [
+        Note("lead B", float(at), at + 0.9, 67, 90, curve)
+        for at, curve in enumerate((bent, Curve(), Curve(), Curve(200.0), bent))
+    ]
+    off = (0xB0 | CHANNELS["lead B"], 120, 0)
+    events = messages(tuple(notes))
+    # Of the first nobody knows what was before it.
+    assert [at for at, _, data in events if data == off] == [0.0, 1.0, 3.0, 4.0]
+    for at, _, data in events:
+        if data == off:  # and before the wheel moves
+            there = [d[0] & 0xF0 for t, _, d in events if t == at]
+            assert there.index(0xB0) < there.index(0xE0) < there.index(0x90)

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
 from phrases.errors import BluesError, ChoiceError, Problem, TextFileError
 from phrases.textfile import TextFile, read_text
+from phrases.words import expected
 
 TEXT = """\
 name = 'tin'
@@ -226,3 +228,15 @@ def test_what_could_steer_a_terminal_is_no_text(letter: str) -> None:
     (problem,) = told(file)
     assert (problem.line, problem.column) == (2, 8)
     assert "control character" in problem.message
+
+
+def test_what_was_meant_by_a_key_is_looked_for_only_where_it_is_told() -> None:
+    text = "".join(f"titel{n} = 1\n" for n in range(3000))
+    file = TextFile(text, "x.toml")
+    with patch("phrases.textfile.expected", wraps=expected) as looked:
+        file.known_keys((), ("title",))
+    assert looked.call_count == 20
+    with pytest.raises(TextFileError) as told:
+        file.finish()
+    assert all("title" in one.message for one in told.value.problems)
+    assert (len(told.value.problems), told.value.more) == (20, 2980)
