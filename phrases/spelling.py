@@ -30,11 +30,15 @@ __all__ = [
 
 # How else bends are called, by the number of whole steps.
 STEPS = {
-    **dict.fromkeys(("1", "1/1", "2/2", "whole"), "full"),
-    **dict.fromkeys(("0.5", "\N{VULGAR FRACTION ONE HALF}", "half"), "1/2"),
-    **dict.fromkeys(("0.25", "\N{VULGAR FRACTION ONE QUARTER}", "quarter"), "1/4"),
-    **dict.fromkeys(("1.5", "1 1/2", "1\N{VULGAR FRACTION ONE HALF}"), "3/2"),
+    **dict.fromkeys(("1", "1/1", "2/2", "1.0", "whole", "tone"), "full"),
+    **dict.fromkeys(("0.5", ".5", "2/4", "\N{VULGAR FRACTION ONE HALF}", "half"), "1/2"),
+    **dict.fromkeys(("0.25", ".25", "\N{VULGAR FRACTION ONE QUARTER}", "quarter"), "1/4"),
+    **dict.fromkeys(("1.5", "1 1/2", "1+1/2", "1\N{VULGAR FRACTION ONE HALF}"), "3/2"),
 }
+SIZES = "the sizes are in whole steps: " + ", ".join(
+    f"{size} ({cents / 100:g} {'fret' if cents <= 100 else 'frets'})"
+    for size, cents in BEND_SIZES.items()
+)
 PRE_BEND = "a pre-bend comes before the pick; write it first: e8pb(full)"
 _PLACE = re.compile(r"([A-Za-z])(\d{1,3}|x)?")
 _INTO = re.compile(r"[/\\](?=[A-Za-z](\d|x|$))")
@@ -132,6 +136,11 @@ def read_moves(text: str, start: int, note: Note) -> tuple[tuple[Move, ...], int
         if sign is None:
             names = " ".join(TECHNIQUES)
             raise SpellingError(f'"{text[at:]}": expected a technique, one of {names}', start + at)
+        bare = re.match(r"(\d/\d)(?!\d)", text[at + len(sign) :])
+        if TECHNIQUES[sign].takes == "bend" and bare and bare[1] in BEND_SIZES:
+            raise SpellingError(
+                f'"{sign}{bare[1]}": a size stands in brackets: {sign}({bare[1]})', start + at
+            )
         move, width = _read_move(sign, text[at + len(sign) :], start + at)
         _check_move(move, replace(note, moves=note.moves + tuple(moves)), start + at)
         moves.append(move)
@@ -147,9 +156,7 @@ def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
     bracket = re.match(r"\(([^)]*)\)", rest)
     if technique.takes in ("bend", "release") and bracket:
         if bracket[1] not in BEND_SIZES:
-            raise SpellingError(
-                expected("a bend size", bracket[1], BEND_SIZES, STEPS), offset + len(sign) + 1
-            )
+            raise SpellingError(_no_size(sign, bracket[1]), offset + len(sign) + 1)
         return Move(sign, size=bracket[1]), bracket.end()
     if technique.takes == "bend":
         raise SpellingError(
@@ -160,6 +167,17 @@ def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
             f'"{sign}": expected a fret after the {technique.name}: {sign}7', offset
         )
     return Move(sign), 0
+
+
+def _no_size(sign: str, size: str) -> str:
+    """Return what is wrong with a size; of a number only what is equal to it is offered."""
+    meant = STEPS.get(size.strip().lower())
+    if meant is None and not re.search(r"\d", size):
+        return expected("a bend size", size, BEND_SIZES, STEPS)
+    hint = (
+        f'did you mean "{meant}"?' if meant else f"{SIZES}; {sign}10 bends to the pitch of fret 10"
+    )
+    return f'"{size}" is not a bend size; {hint}'
 
 
 def _check_move(move: Move, note: Note, offset: int) -> None:
@@ -200,6 +218,9 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         way = "up" if technique.way > 0 else "down"
         other = next((sign for sign, t in TECHNIQUES.items() if _opposite(technique, t)), None)
         hint = f'; did you mean "{other}{move.fret}"?' if other and move.fret != fret else ""
+        if technique.takes == "bend":
+            size = STEPS.get(str(move.fret), "1/2")
+            hint = f"; the number is a fret: write {move.sign}({size}) for a size"
         raise SpellingError(
             f"a {technique.name} from fret {fret} goes {way}, not to fret {move.fret}{hint}",
             offset,

@@ -16,7 +16,16 @@ from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents, part_names
 from phrases.pitch import Key
 from phrases.techniques import BEND_SIZES, TECHNIQUES
 
-__all__ = ["HIGHEST", "all_frets", "bend_fault", "each_part", "moved_note", "transpose", "ways"]
+__all__ = [
+    "HIGHEST",
+    "all_frets",
+    "bend_fault",
+    "each_part",
+    "moved",
+    "moved_note",
+    "transpose",
+    "ways",
+]
 
 HIGHEST = min(LAST_FRET, 22)
 FULL_BEND_FROM = 4  # fret
@@ -48,6 +57,36 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
         f"on the neck in {key} (frets {lowest} to {HIGHEST}); `backing "
         "transpose --position N` looks for another fingering"
     )
+
+
+def moved(before: Phrase, after: Phrase) -> str:
+    """Return how far `transpose` has moved a phrase along the neck: ``7 frets up``.
+
+    Where the other way would have been nearer, that is said too: the way back may then lead to
+    another octave.
+    """
+    notes = [
+        (one.fret, other.fret)
+        for old, new in zip(before.parts, after.parts, strict=True)
+        for first, second in zip(old.strokes, new.strokes, strict=True)
+        for one, other in zip(first.notes, second.notes, strict=True)
+        if one.fret is not None and other.fret is not None
+    ]
+    if not notes or notes[0][0] == notes[0][1]:
+        return ""
+    away = notes[0][1] - notes[0][0]
+    told = _told(away)
+    other = away - 12 if away > 0 else away + 12
+    if (abs(other), other) > (abs(away), away):
+        return told
+    return (
+        f"{told}, since {_told(other)} leaves the neck or bends harder; moved back it may land an "
+        "octave away"
+    )
+
+
+def _told(frets: int) -> str:
+    return f"{abs(frets)} fret{'s' * (abs(frets) != 1)} {'up' if frets > 0 else 'down'}"
 
 
 def _nowhere(phrase: Phrase) -> list[int]:
@@ -85,7 +124,7 @@ def _heavier(phrase: Phrase, move: int) -> bool:
 def ways(before: Key, after: Key) -> list[int]:
     """Return the semitones from one key to another, up and down, the shorter way first."""
     up = (after.pitch_class - before.pitch_class) % 12
-    return sorted({up, up - 12 if up else 0}, key=abs)
+    return sorted({up, up - 12 if up else 0}, key=lambda move: (abs(move), move))
 
 
 def each_part(phrase: Phrase, key: Key, change: Callable[[Part, str], Part]) -> Phrase:

@@ -66,15 +66,17 @@ def command(
     from phrases.refinger import possible_positions, refinger
     from phrases.rewrite import moved_to, replace_file, with_phrase
     from phrases.textfile import read_text
-    from phrases.transpose import transpose
+    from phrases.transpose import moved, transpose
 
     path = find_phrase(phrase)
     _check_output(output, path, force=force)
     text = read_text(path, PHRASE)
     before = read_phrase(text, str(path))
+    went = ""
     to = before.key if key is None else parse_key(key)
     if position is None and strings is None:
         after = transpose(before, to)
+        went = moved(before, after)
     else:
         try:
             after = refinger(before, position, strings, key=to)
@@ -87,10 +89,12 @@ def command(
     replace_file(output, moved_to(new, str(path), output))
     if as_json:
         answer = {"title": after.title, "key": str(after.key), "file": str(output)}
+        answer |= {"moved": went} if went else {}
         click.echo(json.dumps(answer, ensure_ascii=False))
         return
     where = f" in position {position}" if position else ""
     where += f" on {' '.join(strings)}" if strings else ""
+    where += f": {went}" if went else ""
     click.echo(f"{after.title} in {after.key}{where}\n  {output}")
 
 

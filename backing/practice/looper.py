@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from backing.band import count_in
 from backing.events import Label, Note, Stream
-from backing.practice.plan import Pass, Plan
+from backing.practice.plan import Pass, Plan, check_lasts
 from backing.practice.region import Region, looped, traded
 from backing.setting import (
     Setting,
@@ -39,7 +39,6 @@ CUE_VELOCITY, CLICK_VELOCITY = 92, 70
 WOOD_SECONDS = 0.05
 EARLY = 0.02  # seconds by which a stroke may be ahead of a gap that it belongs to
 SOFT = 0.5  # of the velocity is left of a soft guide
-LONGEST = 4  # hours
 RINGS = 8.0  # seconds after which nothing of a pass is heard any more
 MEASURED = 8  # passes after the one that is kept, to be as loud as a long loop
 
@@ -121,12 +120,7 @@ class _Looper:
         self.passes = passes
         self.beats = setting.groove.meter.beats
         self.length = len(region.bars) * self.beats
-        hours = float(sum(self._clock(one).exact(self.length) for one in passes)) / 3600
-        if hours > LONGEST:
-            raise RangeError(
-                f"{len(passes)} passes last {hours:.1f} hours: a loop has at most {LONGEST}; ask "
-                "for fewer passes, or for one that any player repeats (--seamless)"
-            )
+        check_lasts(len(passes), sum(self._clock(one).exact(self.length) for one in passes))
         self.early = [s for s in region.strokes if s.at < 0]
         self.within = [s for s in region.strokes if s.at >= 0]
         self.rings = any(_rings_over(stroke) for stroke in self.early)

@@ -31,6 +31,7 @@ __all__ = [
     "SHAPES",
     "Pass",
     "Plan",
+    "check_lasts",
     "read_plan",
     "usual_start",
 ]
@@ -44,6 +45,7 @@ RANGES: dict[str, tuple[int, int, str]] = {
     "band_rests": (2, 100, "the band rests every Nth pass, N ="),
 }
 LEAST_STEP = Fraction(1, 10)
+LONGEST = 4  # hours
 LONG = 8  # passes of a plan that has no other length
 
 SHAPES: dict[str, str] = {
@@ -241,6 +243,22 @@ def check_step(step: Fraction | float) -> Fraction:
     return Fraction(str(step)) if isinstance(step, float) else Fraction(step)
 
 
+def check_lasts(passes: int, seconds: Fraction | int) -> None:
+    """Check how long passes last together, in seconds.
+
+    Raises
+    ------
+    RangeError
+        If it is more than `LONGEST` hours.
+    """
+    hours = float(seconds) / 3600
+    if hours > LONGEST:
+        raise RangeError(
+            f"{passes} passes last {hours:.1f} hours: a loop has at most {LONGEST}; ask "
+            "for fewer passes, or for one that any player repeats (--seamless)"
+        )
+
+
 def check_range(name: str, number: int) -> int:
     """Return a number of passes.
 
@@ -276,6 +294,7 @@ def _ramp(
         seconds = 60 / slope * math.log1p(slope * beat / float(start))
         return Fraction(round(seconds * 10**9), 10**9)
 
+    check_lasts(passes, at(whole))
     tempos = [60 / (at(beat + 1) - at(beat)) for beat in range(whole)]
     rows = []
     for first in range(0, whole, beats):

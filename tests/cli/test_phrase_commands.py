@@ -93,7 +93,7 @@ def test_transpose_by_key_moves_the_shape(tmp_path: Path) -> None:
     new = tmp_path / "new.toml"
     result = run("transpose", EXAMPLE, "--key", "B", "-o", new)
     assert result.exit_code == 0, result.output
-    assert result.output == f"Porch light in B\n  {new}\n"
+    assert result.output == f"Porch light in B: 2 frets up\n  {new}\n"
     assert pitches(new) == [pitch + 2 for pitch in pitches(EXAMPLE)]
     before, after = EXAMPLE.read_text(encoding="utf-8"), new.read_text(encoding="utf-8")
     assert before.splitlines()[0] == after.splitlines()[0]

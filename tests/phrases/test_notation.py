@@ -315,7 +315,7 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e8b12", 6, "a bend from fret 8 to the pitch of fret 12: a string bends up to 3"),
         ("| 1 e8b", 6, '"b": expected a size in brackets or a fret after the bend: b(full)'),
         ("| 1 e8b(ful)", 8, '"ful" is not a bend size; did you mean "full"?'),
-        ("| 1 e8pb(9)", 9, '"9" is not a bend size; it may be 1/4, 1/2, full, 3/2'),
+        ("| 1 e8pb(9)", 9, '"9" is not a bend size; the sizes are in whole steps: 1/4'),
         ("| 1 e8b(full)r(full)", 13, '"r(full)" must be less than the bend it releases'),
         ("| 1 e8b(1/4)r(3/2)", 12, '"r(3/2)" must be less than the bend it releases'),
         ("| 1 e8b(full)r(1/2)r(1/2)", 19, '"r(1/2)" must be less than the bend it releases'),
@@ -443,3 +443,22 @@ def test_a_number_of_any_length_is_refused_in_a_short_message() -> None:
     assert offset == 9
     assert message.startswith(f'"{"9" * 39}…" is a fret without its string')
     assert len(message) < 140
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("b(3/4)", "(1 fret), full (2 frets), 3/2 (3 frets); b10 bends to the pitch of fret 10"),
+        ("b(2)", "the sizes are in whole steps: 1/4 (0.5 fret), 1/2 (1 fret), full (2 frets)"),
+        ("b(1)", '"1" is not a bend size; did you mean "full"?'),
+        ("b(1.5)", 'did you mean "3/2"?'),
+        ("b(ful)", 'did you mean "full"?'),
+        ("b1", "not to fret 1; the number is a fret: write b(full) for a size"),
+        ("pb1", "write pb(full) for a size"),
+        ("b1/2", '"b1/2": a size stands in brackets: b(1/2)'),
+    ],
+)
+def test_a_wrong_bend_is_told_what_sizes_there_are(written: str, told: str) -> None:
+    ((_, message),) = read_line(f"| 1 B8{written}").problems
+    assert told in message
+    assert '"3/2"?' not in message or written == "b(1.5)"

@@ -17,7 +17,7 @@ from phrases.performance import perform
 from phrases.phrase import Note, Phrase, Stroke
 from phrases.pitch import KEYS, Key, parse_key
 from phrases.refinger import POSITIONS, parse_strings, refinger
-from phrases.transpose import HIGHEST, transpose
+from phrases.transpose import HIGHEST, all_frets, moved, transpose
 
 
 def phrase(notes: str, key: str = "A") -> Phrase:
@@ -401,3 +401,30 @@ def test_fretted_notes_lie_under_the_hand(position: int) -> None:
         found += 1
     assert found > 30
     assert position + REACH <= LAST_FRET
+
+
+def test_what_comes_back_in_another_octave_was_said_to() -> None:
+    there_and_back = 0
+    for name in shipped():
+        before = load_phrase(name)
+        for key in KEYS:
+            if key.mode != before.key.mode:
+                continue
+            try:
+                after = transpose(before, key)
+                again = transpose(after, before.key)
+            except RangeError:
+                continue
+            there_and_back += 1
+            if all_frets(again) != all_frets(before):
+                assert "octave" in moved(before, after) + moved(after, again)
+    assert there_and_back > 300
+
+
+def test_it_is_said_how_far_the_shape_moves() -> None:
+    low = phrase("| 1 e8 2 e5")
+    assert moved(low, transpose(low, Key("C"))) == "3 frets up"
+    assert moved(low, transpose(low, Key("Ab"))) == "1 fret down"
+    assert moved(low, transpose(low, Key("A"))) == ""
+    said = moved(low, transpose(low, Key("E")))
+    assert said.startswith("7 frets up, since 5 frets down leaves the neck or bends harder; ")

@@ -6,6 +6,7 @@ from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 
@@ -326,3 +327,12 @@ def test_a_plan_file_that_is_not_there(tmp_path: Path) -> None:
     (tmp_path / "weekly.toml").write_text("from = 60", encoding="utf-8")
     with pytest.raises(BluesError, match=r'did you mean "weekly\.toml"\?$'):
         read_plan(tmp_path / "wekly.toml")
+
+
+def test_a_ramp_that_lasts_too_long_is_refused_before_it_is_made() -> None:
+    with (
+        patch("backing.practice.plan.Pass") as made,
+        pytest.raises(RangeError, match="hours: a loop"),
+    ):
+        Plan(shape="ramp", passes=2000, start=Fraction(35)).run(Fraction(60), 256)
+    assert not made.called
