@@ -190,6 +190,11 @@ class Stream:
     window: tuple[int, int] | None = None
     phrase: Phrase | None = None
 
+    def __repr__(self) -> str:
+        minutes, seconds = divmod(round(self.kept().seconds), 60)
+        count = len(self.kept().sections)
+        return f"<Stream {self.title!r} in {self.key}, {count} sections, {minutes}:{seconds:02d}>"
+
     @property
     def seconds(self) -> Fraction:
         """Exact length of the music; notes may ring a little longer."""

@@ -23,10 +23,10 @@ from backing.grooves.instruments import COMPS
 from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
 from backing.practice import trade as practice_trade
-from backing.practice.plan import WORDS, check_step
+from backing.practice.plan import TEMPO_HINT, WORDS, check_step, check_words
 from backing.setting import Setting
 from phrases.counting import parse_swing
-from phrases.errors import ChoiceError, RangeError
+from phrases.errors import ChoiceError, RangeError, WordsError
 from phrases.files import check_tempo, load_phrase
 from phrases.phrase import PICKS, TONES, Phrase
 from phrases.pitch import parse_key
@@ -103,6 +103,8 @@ class Lead(Band, total=False):
 
 
 def _setting(phrase: Phrase | None, tempo: Number | None, given: Lead) -> Setting:
+    for name in given:
+        choose("a word of a piece", name, (Band if phrase is None else Lead).__annotations__)
     low, high = LOOSENESS
     looseness = given.get("looseness", USUAL)
     if not low <= looseness <= high:
@@ -111,6 +113,8 @@ def _setting(phrase: Phrase | None, tempo: Number | None, given: Lead) -> Settin
     comp = given.get("comp")
     if comp is not None:
         choose("a comping instrument", comp, (*COMPS, "none"))
+    if comp not in (None, "none") and "comp" in home:
+        raise WordsError(f"comp {comp} and without comp do not go together; keep one of them")
     if comp == "none":
         home.add("comp")
     groove = find_groove(given.get("groove") or (phrase.groove if phrase else GROOVE))
@@ -237,25 +241,31 @@ def loop(
     BluesError
         If a word or a number is none of those it may be.
     """
-    lead, chosen = _split(plan, words)
+    lead, told = _split(plan, words, "loop")
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
     if seamless:
-        _check_one_pass(setting, chosen)
+        _check_one_pass(setting, told)
+    chosen = _plan(setting, told)
     return practice_loop(setting, transpose(phrase, setting.key), chosen, seamless=seamless)
 
 
-def _check_one_pass(setting: Setting, chosen: Plan) -> None:
+def _check_one_pass(setting: Setting, told: dict[str, Any]) -> None:
     """Refuse what a seamless loop cannot have."""
-    if chosen.start is not None or chosen.shape not in ("steps", "hold"):
-        raise RangeError("a seamless loop has one tempo; say which with its last tempo (--to)")
-    usual = Plan()
-    given = [name for name in MANY_PASSES if getattr(chosen, name) != getattr(usual, name)]
+    if "start" in told or told.get("shape", "hold") not in ("steps", "hold"):
+        raise WordsError("a seamless loop has one tempo; say which with its last tempo (--to)")
+    given = [name for name in MANY_PASSES if name in told]
     given += ["count_in"] if setting.count_in not in (0, COUNT_IN) else []
     if given:
         written = {name: word for word, name in WORDS.items()}
-        told = ", ".join(written.get(name, name.replace("_", "-")) for name in given)
-        raise RangeError(f"a seamless loop is one pass; leave out {told}")
+        words = ", ".join(written.get(name, name.replace("_", "-")) for name in given)
+        raise WordsError(f"a seamless loop is one pass; leave out {words}")
+
+
+def _plan(setting: Setting, told: dict[str, Any]) -> Plan:
+    if told.get("counted") == "each" and not setting.count_in:
+        raise WordsError("count each has nothing to count in with; leave out count-in 0")
+    return Plan(**told)
 
 
 def trade(phrase: Phrase | str | Path, *, plan: str | Path | None = None, **words: Any) -> Stream:
@@ -264,21 +274,24 @@ def trade(phrase: Phrase | str | Path, *, plan: str | Path | None = None, **word
     `words` are those of `loop`, among them ``gap``, ``in_gap``, ``guide`` and ``cue``; without
     a start it stays at the phrase's tempo. The rest is as for `loop`.
     """
-    lead, chosen = _split(plan, words)
+    lead, told = _split(plan, words, "trade")
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
-    if chosen.bars is not None or chosen.part:
-        raise ChoiceError("bars and a part are for loops; a trade has its gaps")
-    if chosen.start is None and chosen.shape == "steps":
+    chosen = _plan(setting, told)
+    if not {"start", "shape"} & {*told}:
         chosen = replace(chosen, start=chosen.goal or setting.tempo, shape="hold")
     return practice_trade(setting, transpose(phrase, setting.key), chosen)
 
 
-def _split(file: str | Path | None, words: dict[str, Any]) -> tuple[Lead, Plan]:
+def _split(
+    file: str | Path | None, words: dict[str, Any], room: str
+) -> tuple[Lead, dict[str, Any]]:
     """Part words about the lead from those of a plan, which go before those of its file."""
     about = Lead.__annotations__
     known = [field.name for field in fields(Plan)]
     for name in words:
+        if name in ("tempo", "bpm"):
+            raise ChoiceError(f'"{name}" is not a word of a plan; {TEMPO_HINT}')
         choose("a word of a piece or a plan", name, [*about, *known])
     given = {n: v for n, v in words.items() if n in known and v is not None}
     for name in ("start", "goal"):
@@ -286,6 +299,10 @@ def _split(file: str | Path | None, words: dict[str, Any]) -> tuple[Lead, Plan]:
             given[name] = check_tempo(given[name])
     if "step" in given:
         given["step"] = check_step(given["step"])
-    told = {} if file is None else read_plan(Path(file))
+    told = {} if file is None else read_plan(Path(file), room)
+    if {**told, **given}.get("shape") == "hold" and {"start", "goal"} & {*given}:
+        told = {name: value for name, value in told.items() if name not in ("start", "goal")}
+    told.update(given)
+    check_words(told, room, given)
     lead: Any = {name: value for name, value in words.items() if name in about}
-    return lead, Plan(**{**told, **given})
+    return lead, told

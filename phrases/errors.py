@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["BluesError", "ChoiceError", "Problem", "RangeError", "TextFileError"]
+__all__ = ["BluesError", "ChoiceError", "Problem", "RangeError", "TextFileError", "WordsError"]
 
 
 class BluesError(Exception):
@@ -21,6 +21,10 @@ class ChoiceError(BluesError, ValueError):
 
 class RangeError(BluesError, ValueError):
     """A number outside the range it must lie in."""
+
+
+class WordsError(BluesError, ValueError):
+    """Words that do not go together: one of them would change nothing."""
 
 
 @dataclass(frozen=True, slots=True)

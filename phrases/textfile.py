@@ -172,15 +172,22 @@ class TextFile:
         self.complain(where, f"write one or more [[{head}]] headings, each with its own lines")
         return []
 
-    def known_keys(self, where: Where, allowed: Iterable[str]) -> None:
-        """Complain of every key of a table that is not allowed there."""
-        allowed = list(allowed)
+    def known_keys(
+        self, where: Where, allowed: Iterable[str], hints: Mapping[str, str] | None = None
+    ) -> None:
+        """Complain of every key of a table that is not allowed there.
+
+        `hints` says what to write in place of some, by the key.
+        """
+        allowed, hints = list(allowed), hints or {}
         for key in self.table(where):
             if key in allowed:
                 continue
             message = ""
             if len(self._problems) < MOST_TOLD:  # to look for what was meant takes long
                 message = expected("a key here", key, allowed)
+                if key in hints:
+                    message = f'"{key}" is not a key here; {hints[key]}'
                 self._misspelt.add((*where, nearest(key, allowed) or ""))
             self.complain((*where, key), message, key=True)
 

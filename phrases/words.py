@@ -11,15 +11,18 @@ from phrases.errors import ChoiceError
 __all__ = ["choose", "expected", "likely", "nearest", "short"]
 
 SHOWN = 12
+PART = 4  # letters of a word that are enough to know it by
 LONGEST = 40  # letters of a wrong word that are said again
 BARS = {"8": "eight", "12": "twelve", "16": "sixteen"}  # of a form, as its name has them
 _BARS = re.compile(r"\b(8|12|16)(?=[- ]?bar)")
 
 
 def nearest(word: str, choices: Iterable[str], cutoff: float = 0.5) -> str | None:
-    """Return the choice spelt most like `word`, or None where none is close.
+    """Return the choice that `word` was meant for, or None where it is a guess.
 
-    Case is ignored first, so ``SHUFFLE`` finds ``shuffle``; ``12-bar`` finds ``twelve-bar``.
+    Two spellings are close where they begin alike, one holds the other, or a slip in every third
+    letter turns it into the other. Case is ignored first, so ``SHUFFLE`` finds ``shuffle``;
+    ``12-bar`` finds ``twelve-bar``.
 
     Parameters
     ----------
@@ -29,8 +32,31 @@ def nearest(word: str, choices: Iterable[str], cutoff: float = 0.5) -> str | Non
     known = list(choices)
     folded = {choice.casefold(): choice for choice in reversed(known)}
     said = _BARS.sub(lambda found: BARS[found[1]], word.casefold())
-    found = difflib.get_close_matches(said, folded, n=1, cutoff=cutoff)
-    return folded[found[0]] if found else None
+    found = difflib.get_close_matches(said, folded, n=SHOWN, cutoff=cutoff)
+    return next((folded[choice] for choice in found if _close(said, choice)), None)
+
+
+def _close(said: str, choice: str) -> bool:
+    if len(said) >= PART and (said in choice or choice in said or said[:PART] == choice[:PART]):
+        return True
+    return _slips(said, choice) <= max(1, max(len(said), len(choice)) // 3)
+
+
+def _slips(one: str, other: str) -> int:
+    """Return how many letters are wrong, missing, too many or swapped with their neighbour.
+
+    Reference: the restricted edit distance of Damerau (1964).
+    """
+    before, last = [0] * (len(other) + 1), list(range(len(other) + 1))
+    for i, letter in enumerate(one, 1):
+        row = [i]
+        for j, same in enumerate(other, 1):
+            least = min(last[j] + 1, row[-1] + 1, last[j - 1] + (letter != same))
+            if i > 1 < j and letter == other[j - 2] and one[i - 2] == same:
+                least = min(least, before[j - 2] + 1)
+            row.append(least)
+        before, last = last, row
+    return last[-1]
 
 
 def short(word: str) -> str:

@@ -47,6 +47,7 @@ ELSEWHERE = {
     "no room to render": "a disk: tests/backing/test_output.py",
     "may only be read": "root may write everywhere: tests/backing/test_output.py",
     "rate {rate}": "the command line has a choice: tests/backing/test_output.py",
+    "is not a word of a plan": "the command has no such option: tests/backing/test_pieces.py",
     "{bits} bits": "the command line has a choice: tests/backing/test_output.py",
 }
 

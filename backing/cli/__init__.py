@@ -16,7 +16,7 @@ from pathlib import Path
 
 import click
 
-from phrases.errors import BluesError
+from phrases.errors import BluesError, WordsError
 
 __all__ = ["main"]
 
@@ -47,6 +47,8 @@ COMMANDS: dict[str, str] = {
     "list": "Show the grooves, forms, phrases, soundfonts or ports that are here.",
 }
 
+
+INTERRUPTED = 130  # the exit code after Ctrl-C, common practice among shells
 
 # What is said where what a command works on is missing.
 NAMES = {
@@ -98,6 +100,11 @@ class _Commands(click.Group):
             if said == error.message:
                 raise
             raise click.UsageError(said, error.ctx) from None
+        except KeyboardInterrupt:
+            click.echo("\nstopped", err=True)
+            sys.exit(INTERRUPTED)
+        except WordsError as error:
+            raise click.UsageError(str(error)) from None
         except BluesError as error:
             raise click.ClickException(str(error)) from None
         except OSError as error:
@@ -110,6 +117,19 @@ def _said(error: click.UsageError) -> str:
     """Return an error's message, with what to write instead of words that no command takes."""
     if isinstance(error, click.MissingParameter) and error.param is not None:
         return NAMES.get(error.param.name or "", error.message)
+    if isinstance(error, click.NoSuchOption) and error.option_name in ("--tempo", "--bpm"):
+        options = (
+            {name for param in error.ctx.command.params for name in param.opts}
+            if error.ctx
+            else {}
+        )
+        if "--tempo" in options:
+            return f"there is no {error.option_name}; write --tempo"
+        if "--from" in options:
+            return (
+                f"there is no {error.option_name}: tempos go --from one --to another; for a "
+                "single one write --shape hold --to 60"
+            )
     found = re.fullmatch(r"Got unexpected extra arguments? \((.*)\)", error.message)
     if found is None:
         return error.message

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-INTERRUPTED = 130  # the exit code after Ctrl-C, common practice among shells
+NAME = 30  # characters of the name that is shown beside the bar
 EVERY = 10.0  # seconds between two lines of progress where there is no terminal
 LOUD = "Start with the volume low: loud headphones can damage hearing."
 
@@ -75,9 +75,9 @@ def command(
             result = make_lesson(read, folder, soundfont, shown)
     except KeyboardInterrupt:
         click.echo(
-            "\nstopped; what is complete is kept: run the same command again to go on", err=True
+            "\nwhat is complete is kept: run the same command again to go on", nl=False, err=True
         )
-        sys.exit(INTERRUPTED)
+        raise
     if as_json:
         click.echo(json.dumps(_summary(read.title, result), ensure_ascii=False))
         return
@@ -127,7 +127,8 @@ def _progress() -> Iterator[Progress]:
         label="making",
         show_eta=True,
         file=sys.stderr,
-        item_show_func=lambda name: name,
+        width=0,  # what the rest leaves
+        item_show_func=lambda name: name and name[:NAME].ljust(NAME),
     )
 
     def step(done: float, whole: float, name: str) -> None:

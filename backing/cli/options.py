@@ -111,6 +111,9 @@ class _Beats(click.ParamType[Fraction]):
 class Whole(click.IntRange):
     """A whole number, in a range if one is given, whose error says so in words."""
 
+    def _describe_range(self) -> str:
+        return "" if self.min is None and self.max is None else super()._describe_range()
+
     def convert(self, value: Any, param: Any, ctx: Any) -> int:
         """Return the number, or fail with a usage error."""
         try:
@@ -348,15 +351,23 @@ def _opening(ctx: click.Context) -> Opening:
 
 
 def _check_sound(
-    outputs: tuple[Path, ...], rate: int | None, bits: int | None, stems: Path | None
+    outputs: tuple[Path, ...],
+    rate: int | None,
+    bits: int | None,
+    stems: Path | None,
+    soundfont: Path | None,
 ) -> None:
-    """Refuse what would change nothing: bits and a rate that no file has."""
+    """Refuse what would change nothing: bits and a rate that no file has, an unheard soundfont."""
     kinds = {path.suffix.lower() for path in outputs}
     if not kinds <= set(FORMATS):
         return  # that is the first thing to say, and `check_outputs` says it
     if bits is not None and not kinds & {".wav", ".flac"}:
         raise click.UsageError(
             "--bits is for .wav and .flac files; name one with -o, or leave it out"
+        )
+    if soundfont is not None and outputs and stems is None and kinds == {".mid"}:
+        raise click.UsageError(
+            "--soundfont is for sound; name a sound file with -o, or leave it out"
         )
     if rate is not None and stems is None and not kinds - {".mid"}:
         raise click.UsageError("--rate is for sound files; name one with -o, or leave it out")
@@ -380,7 +391,7 @@ def output_options(command: Command) -> Command:
         **rest: Any,
     ) -> Any:
         if not dry_run:
-            _check_sound(outputs, rate, bits, stems)
+            _check_sound(outputs, rate, bits, stems, soundfont)
         if force and not (outputs or stems):
             raise click.UsageError("--force is for files; name one with -o, or leave it out")
         sound = Sound(soundfont, rate, bits or BITS[0], stems)

@@ -68,13 +68,13 @@ def command(
         raise
     finally:
         try:
-            for line in recorder.said():
-                click.echo(line, err=True)
+            for number, line in enumerate(recorder.said()):
+                click.echo(line, err=as_json or number > 0)
             # What went wrong first is what there is to say: a full disk has no room for a mix.
             with contextlib.suppress(*[BluesError] * failed):
                 mixed = None if no_mix else recorder.mix()
                 if mixed is not None:
-                    click.echo(f"{mixed}: a rough mix of it with the backing", err=True)
+                    click.echo(f"{mixed}: a rough mix of it with the backing", err=as_json)
                 if as_json:
                     click.echo(json.dumps({**recorder.facts(), "mix": mixed and str(mixed)}))
         finally:

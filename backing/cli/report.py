@@ -44,6 +44,8 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
         check_outputs(outputs, force=wanted.force)
     own = stream.phrase.groove if stream.phrase else pieces.GROOVE
     found = find_groove(groove or own)
+    if "short" in stream.facts:
+        click.echo(f"note: {stream.facts['short']}", err=True)
     _remark_on_tempo(stream.kept(), found)
     if wanted.dry_run:
         _show(stream.kept(), as_json=wanted.as_json)

@@ -77,6 +77,7 @@ def trade(setting: Setting, phrase: Phrase, plan: Plan) -> Stream:
     The parameters and errors are those of `loop`.
     """
     check_meter(phrase, setting.groove)
+    plan.checked(setting.tempo)
     region = traded(setting, phrase, plan)
     passes = plan.run(setting.tempo, len(region.bars) * phrase.meter.beats)
     return _Looper(setting, phrase, region, plan, passes).stream()
@@ -150,12 +151,14 @@ class _Looper:
                 self._labels(number, one, after, clock),
                 chord_labels(self.region.bars, self.setting, clock),
             )
+        short = self.plan.falls_short(self.setting.tempo)
         return stream(
             self.setting,
             self.phrase,
             out.sections,
             passes=len(self.passes),
             shape=self.plan.shape,
+            **({"short": short} if short else {}),
         )
 
     def _clock(self, one: Pass) -> Clock:

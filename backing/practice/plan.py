@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from backing.tempo import Steps, step_tempos
-from phrases.errors import RangeError
+from phrases.errors import RangeError, WordsError
 from phrases.files import TEMPOS, check_tempo
 from phrases.kinds import PLAN
 from phrases.phrase import ROLES
@@ -29,9 +29,11 @@ __all__ = [
     "MOST_PASSES",
     "RANGES",
     "SHAPES",
+    "TEMPO_HINT",
     "Pass",
     "Plan",
     "check_lasts",
+    "check_words",
     "read_plan",
     "usual_start",
 ]
@@ -76,6 +78,21 @@ GUIDES: dict[str, str] = {
     "click": "a click on every beat",
     "rhythm": "its rhythm on muted strings",
 }
+
+
+# Words about the tempo that mean something in each shape.
+TEMPO_WORDS: dict[str, tuple[str, ...]] = {
+    "steps": ("start", "goal", "step", "each"),
+    "back": ("start", "goal", "step", "each"),
+    "hold": ("start", "goal"),
+    "ramp": ("start", "goal"),
+}
+# Words that only the one or the other has.
+OWN_WORDS: dict[str, tuple[str, ...]] = {
+    "loop": ("bars", "part"),
+    "trade": ("gap", "in_gap", "guide", "cue"),
+}
+TEMPO_HINT = "a plan goes from one tempo to another: write from and to; to alone with shape hold"
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +200,20 @@ class Plan:
                 )
         return replace(self, start=start, goal=goal)
 
+    def falls_short(self, tempo: Fraction) -> str:
+        """Return what is said where there are too few passes to arrive; empty where they do."""
+        if self.passes is None or self.shape not in ("steps", "back"):
+            return ""
+        plan = self.checked(tempo)
+        assert plan.start is not None
+        assert plan.goal is not None
+        way = plan._way(plan.start, plan.goal)
+        needed = (len(way) - 1) * self.each + 1
+        if self.passes >= needed:
+            return ""
+        last, end = float(way[(self.passes - 1) // self.each]), float(way[-1])
+        return f"{self.passes} passes end at {last:g}; to arrive at {end:g} it takes {needed}"
+
     def run(self, tempo: Fraction, beats: int) -> list[Pass]:
         """Return the passes.
 
@@ -205,6 +236,11 @@ class Plan:
             rows = _ramp(plan.start, plan.goal, plan.passes or LONG, beats)
         else:
             rows = [(each, ()) for each in plan._tempos(plan.start, plan.goal)]
+        for name in ("phrase_rests", "band_rests"):
+            if getattr(plan, name) > len(rows):
+                raise RangeError(
+                    f"{RANGES[name][2]} {getattr(plan, name)}: there are only {len(rows)}"
+                )
         return [
             Pass(
                 tempo=at,
@@ -219,13 +255,14 @@ class Plan:
     def _tempos(self, start: Fraction, goal: Fraction) -> list[Fraction]:
         if self.shape == "hold":
             return [start] * (self.passes or LONG)
-        way = step_tempos(start, goal, self.step)
-        if self.shape == "back":
-            way += way[-2::-1]
-        tempos = [tempo for tempo in way for _ in range(self.each)]
+        tempos = [tempo for tempo in self._way(start, goal) for _ in range(self.each)]
         if self.passes is not None:
             tempos = (tempos + [tempos[-1]] * self.passes)[: self.passes]
         return tempos
+
+    def _way(self, start: Fraction, goal: Fraction) -> list[Fraction]:
+        way = step_tempos(start, goal, self.step)
+        return way + way[-2::-1] if self.shape == "back" else way
 
 
 def check_step(step: Fraction | float) -> Fraction:
@@ -327,8 +364,52 @@ WORDS = {
 EXACT = ("start", "goal", "step")
 
 
-def read_plan(path: Path) -> dict[str, Any]:
+def check_words(told: Mapping[str, Any], room: str, of: Mapping[str, Any]) -> None:
+    """Refuse words that would change nothing.
+
+    Parameters
+    ----------
+    told
+        All that is said, as attributes of a `Plan`.
+    room
+        What it is said for, a key of `OWN_WORDS`.
+    of
+        What of it must not be in vain; the rest may be overruled.
+
+    Raises
+    ------
+    WordsError
+        For the first that does.
+    """
+    written = {name: word for word, name in WORDS.items()}
+    for other, words in OWN_WORDS.items():
+        for name in words if other != room else ():
+            if name in of:
+                raise WordsError(
+                    f"{written.get(name, name)} is for a {other}, not for a {room}; leave it out"
+                )
+    stays = room == "trade" and "start" not in told
+    shape = told.get("shape", "hold" if stays else "steps")
+    for name in TEMPO_WORDS["steps"]:
+        if name in of and name not in TEMPO_WORDS.get(shape, TEMPO_WORDS["steps"]):
+            hint = "say from which tempo" if "shape" not in told else "leave it out"
+            raise WordsError(f"{written.get(name, name)} changes nothing in {shape}; {hint}")
+    start, goal = told.get("start"), told.get("goal")
+    if shape == "hold" and {"start", "goal"} <= {*of} and start != goal:
+        raise WordsError("hold has one tempo; keep from or to")
+    if "bars" in told and told.get("part"):
+        raise WordsError("bars and part are two choices; keep one of them")
+
+
+def read_plan(path: Path, room: str = "") -> dict[str, Any]:
     """Return what a plan file says, as attributes of a `Plan`.
+
+    Parameters
+    ----------
+    path
+        Where it lies.
+    room
+        What it is for, a key of `OWN_WORDS`, or empty for either.
 
     Raises
     ------
@@ -338,7 +419,7 @@ def read_plan(path: Path) -> dict[str, Any]:
     file = TextFile.open(path, PLAN)
     names = [field.name for field in fields(Plan)]
     words = [word for word in names if word not in WORDS.values()] + list(WORDS)
-    file.known_keys((), words)
+    file.known_keys((), words, dict.fromkeys(("tempo", "bpm"), TEMPO_HINT))
     found: dict[str, Any] = {}
     for word in words:
         if word not in file.data:
@@ -347,6 +428,12 @@ def read_plan(path: Path) -> dict[str, Any]:
         value = _value(file, word, name)
         if value is not None:
             found[name] = value
+    if room:
+        try:
+            check_words(found, room, found)
+        except WordsError as error:
+            word = str(error).split()[0]
+            file.complain((word,) if word in file.data else (), str(error), key=True)
     file.finish()
     return found
 

@@ -71,8 +71,6 @@ def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
         If the phrase has no such part or the form no such bars.
     """
     setting = setting.lasting(phrase)
-    if plan.bars is not None and plan.part:
-        raise ChoiceError("choose bars or a part, not both")
     if plan.bars is not None:
         return _of_form(setting, phrase, plan.bars)
     if not plan.part:

@@ -252,7 +252,7 @@ class Recorder:
         }
 
     def said(self) -> list[str]:
-        """Return what there is to say of the take after it."""
+        """Return what there is to say of the take after it, its name and length first."""
         if self.take is None or not self._files:
             return []
         lines = [f"{self.take}: {self._length()}, peak {_decibels(self.peak):.1f} dB"]

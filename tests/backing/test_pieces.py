@@ -16,6 +16,8 @@ from phrases.pitch import parse_key
 from phrases.transpose import transpose
 from tests.backing.material import ANSWERED, answered, lead, line
 
+SHORT = line("| 1 e8 2 .")
+
 
 def _tempo(stream: Stream) -> Fraction:
     return stream.sections[-1].tempo
@@ -242,3 +244,41 @@ def test_a_piece_is_made_without_the_libraries_of_the_outputs() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: backing.track(gruve="x"), r'"gruve" is not .*; did you mean "groove"\?$'),  # type: ignore[call-arg]
+        (lambda: backing.track(tone="fuzz"), r'"tone" is not a word of a piece'),  # type: ignore[call-arg]
+        (lambda: backing.demo(SHORT, tonne="x"), r'did you mean "tone"\?$'),  # type: ignore[call-arg]
+        (lambda: backing.trade(SHORT, gap="foo"), r'^"foo" is not a gap; it may be response'),
+        (lambda: backing.loop(SHORT, gap="echo"), "^gap is for a trade, not for a loop"),
+        (lambda: backing.trade(SHORT, bars=(1, 2)), "^bars is for a loop, not for a trade"),
+        (lambda: backing.loop(SHORT, tempo=60), '^"tempo" is not a word of a plan; .* to alone'),
+        (lambda: backing.loop(SHORT, shape="hold", start=50, goal=60), "^hold has one tempo"),
+        (lambda: backing.loop(SHORT, shape="ramp", each=2), "^each changes nothing in ramp"),
+        (lambda: backing.trade(SHORT, step=5), "^step changes nothing in hold; say from which"),
+        (lambda: backing.loop(SHORT, bars=(1, 2), part="line"), "^bars and part are two choices"),
+        (lambda: backing.loop(SHORT, counted="each", count_in=0), "^count each has nothing to"),
+        (lambda: backing.loop(SHORT, passes=3, phrase_rests=4), "N = 4: there are only 3$"),
+        (lambda: backing.track(comp="piano", without=["comp"]), "do not go together; keep one"),
+    ],
+)
+def test_a_word_that_would_change_nothing_is_refused(make: Any, message: str) -> None:
+    with pytest.raises(BluesError, match=message):
+        make()
+
+
+def test_a_plan_is_overruled_by_words_beside_it(tmp_path: Path) -> None:
+    """The file's words that mean nothing then are overruled with the one that gave them sense."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text("from = 60\nto = 80\neach = 3\n", encoding="utf-8")
+    stream = backing.loop(SHORT, plan=plan, shape="hold", start=70, passes=2)
+    assert [section.tempo for section in stream.sections] == [70, 70, 70]  # with a count-in
+
+
+def test_a_piece_shows_itself_in_a_line() -> None:
+    assert repr(backing.track(choruses=1, count_in=1, ending="none")) == (
+        "<Stream 'Ride shuffle' in A, 2 sections, 0:30>"
+    )  # 52 beats at 104

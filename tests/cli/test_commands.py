@@ -44,6 +44,31 @@ def test_every_command_has_help(name: str) -> None:
     assert result.exit_code == 0
     assert "Usage: " in result.output
     assert "--json" in result.output
+    assert "None" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("words", "where"),
+    [
+        (["track", "-o", "a.mid"], "backing.cli.report.write"),
+        (["demo", EXAMPLE, "-o", "a.mid"], "backing.cli.report.write"),
+        (["sheet", EXAMPLE, "-o", "a.txt"], "phrases.rewrite.replace_file"),
+    ],
+)
+def test_ctrl_c_says_so_and_ends_with_its_own_code(
+    words: list[str], where: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """128 and the signal's number, as shells have it (POSIX, exit status of a command)."""
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(where, stopped)
+    result = run(*words)
+    assert result.exit_code == 128 + 2
+    assert result.stderr.endswith("\nstopped\n")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_track_writes_midi_and_wav_of_the_same_length(tmp_path: Path) -> None:

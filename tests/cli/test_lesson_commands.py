@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Callable
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 
 from backing.cli import main
+from backing.cli.lesson_command import _progress
 from backing.lesson.make import Result as Summary
 from tests.backing.lesson.material import LESSON, written
 from tests.cli.test_start_up import HEAVY, loaded
@@ -126,3 +129,21 @@ def test_new(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize("words", [["lesson", "--help"], ["new", "--help"]])
 def test_help_is_light(words: list[str]) -> None:
     assert not loaded(*words) & HEAVY
+
+
+def test_progress_stays_on_its_line_of_eighty_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    shown = Terminal()
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr("sys.stderr", shown)
+    long = "01-what-an-old-house-says/Bb/01-what-an-old-house-says_Bb_3-trade-response_084bpm.wav"
+    with _progress() as step:
+        for done, name in enumerate(["", "short", long, "short", long]):
+            step(float(done), 5.0, name)
+    lines = shown.getvalue().split("\r")
+    assert len(lines) > 5
+    assert max(len(click.unstyle(line).rstrip("\n")) for line in lines) <= 80
+    assert "\n" not in shown.getvalue().rstrip("\n")

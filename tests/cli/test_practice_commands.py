@@ -158,7 +158,8 @@ def test_every_choice_of_a_plan_file_can_be_overruled(tmp_path: Path) -> None:
     assert rows("trade", EXAMPLE, "--plan", path)[0][2:] == [
         "96", "Your", "turn", "/", "Listen"
     ]  # fmt: skip
-    table = rows("trade", EXAMPLE, "--plan", path, "--gap", "response", "--phrase-rests", "3")
+    table = rows("trade", EXAMPLE, "--plan", path, "--gap", "response", "--phrase-rests", "3",
+                 "--passes", "3")  # fmt: skip
     assert table[0][3] == "Listen"
     answers = {
         name: told("trade", EXAMPLE, "--plan", path, *words, "--dry-run")["seconds"]
@@ -311,3 +312,41 @@ def test_other_failures_exit_with_1(
         assert message in result.output
         assert isinstance(result.exception, SystemExit)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["loop", "--bars", "5-8", "--part", "call"], "bars and part are two choices"),
+        (["loop", "--shape", "hold", "--from", "50", "--to", "60"], "hold has one tempo"),
+        (["loop", "--shape", "ramp", "--each", "2"], "each changes nothing in ramp"),
+        (["trade", "--each", "2"], "each changes nothing in hold; say from which tempo"),
+        (["loop", "--tempo", "60"], "tempos go --from one --to another; for a single one write"),
+        (["trade", "--bpm", "60"], "tempos go --from one --to another; for a single one write"),
+        (["demo", "--bpm", "60"], "there is no --bpm; write --tempo"),
+        (["loop", "--soundfont", "x.sf2", "-o", "x.mid"], "--soundfont is for sound"),
+    ],
+)
+def test_options_that_do_not_go_together_are_wrong_usage(words: list[str], said: str) -> None:
+    result = run(words[0], EXAMPLE, *words[1:])
+    assert result.exit_code == 2
+    assert said in result.stderr
+
+
+def test_too_few_passes_are_told() -> None:
+    result = run("loop", EXAMPLE, "--from", "60", "--to", "70", "--step", "5", "--passes", "3",
+                 "--dry-run")  # fmt: skip
+    assert result.exit_code == 0
+    assert "note: 3 passes end at 65; to arrive at 70 it takes 5" in result.stderr
+
+
+@pytest.mark.parametrize("form", ["twelve-bar", "eight-bar", "sixteen-bar"])
+def test_trading_fours_alternates_over_every_form(form: str) -> None:
+    """Common practice: over three lines of four bars the roles swap in the next chorus."""
+    path = str(Path(EXAMPLE))
+    turns = [
+        cell for cell in rows("trade", path, "--gap", "four", "--form", form, "--no-cue")[0]
+        if cell in ("Listen", "Your")
+    ]  # fmt: skip
+    lines = {"twelve-bar": 6, "eight-bar": 2, "sixteen-bar": 4}[form]
+    assert turns[:lines] == ["Listen", "Your"] * (lines // 2)

@@ -61,8 +61,8 @@ def test_each_take_has_a_number_and_a_rough_mix(tmp_path: Path) -> None:
     for take in ("solo.wav", "solo-2.wav"):
         result = run("record", *TRACK, "--take", tmp_path / "solo.wav")
         assert result.exit_code == 0, result.output
-        assert f"{take}: 0:00, peak -1" in result.stderr
-        assert f"{take[:-4]}-mix.wav: a rough mix" in result.stderr
+        assert f"{take}: 0:00, peak -1" in result.stdout
+        assert f"{take[:-4]}-mix.wav: a rough mix" in result.stdout
         assert "calibrate" not in result.stderr
         sound, _ = soundfile.read(tmp_path / take, dtype="float32")
         assert np.array_equal(sound, SOUND[: RATE - 100])

@@ -32,6 +32,28 @@ def test_bars_of_a_form_may_be_written_as_a_number(word: str, close: str) -> Non
     assert nearest(word, ["eight-bar", "sixteen-bar", "twelve-bar", "minor-twelve-bar"]) == close
 
 
+@pytest.mark.parametrize(
+    ("word", "close"),
+    [
+        ("help", "loop"), (".m4a", ".wav"), ("tempo", "step"), ("grove", "role"), ("1", "full"),
+    ],
+)  # fmt: skip
+def test_a_guess_is_no_spelling(word: str, close: str) -> None:
+    """Half of the letters are others: nobody who writes the one means the other."""
+    assert nearest(word, [close]) is None
+
+
+@pytest.mark.parametrize(
+    ("word", "close"),
+    [
+        ("blues", "slow-blues"), ("rope.toml", "rope-walk.toml"), ("rseponse", "response"),
+        ("quik-chnge", "quick-change"), ("twelve", "twelve-bar"),
+    ],
+)  # fmt: skip
+def test_a_part_of_a_word_and_a_slip_in_every_third_letter_are(word: str, close: str) -> None:
+    assert nearest(word, [close]) == close
+
+
 def test_words_that_differ_in_case_only_find_the_first() -> None:
     assert nearest("e", ["E", "e"]) == "E"
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import fields
 from fractions import Fraction
 from itertools import pairwise
@@ -336,3 +337,49 @@ def test_a_ramp_that_lasts_too_long_is_refused_before_it_is_made() -> None:
     ):
         Plan(shape="ramp", passes=2000, start=Fraction(35)).run(Fraction(60), 256)
     assert not made.called
+
+
+def test_the_lowest_tempo_of_all_is_a_start_too() -> None:
+    """56 less two steps of 13 is 30, the lowest there is; the multiple of 5 would be 35."""
+    assert usual_start(Fraction(56), Fraction(13)) == 30
+    assert usual_start(Fraction(56), Fraction(14)) == 35  # 28 is too low
+
+
+@pytest.mark.parametrize(
+    ("text", "room", "message"),
+    [
+        ('gap = "echo"\n', "loop", "gap is for a trade, not for a loop; leave it out"),
+        ('bars = "5-8"\n', "trade", "bars is for a loop, not for a trade; leave it out"),
+        ('shape = "hold"\nfrom = 50\nto = 60\n', "loop", "hold has one tempo; keep from or to"),
+        ('shape = "ramp"\neach = 2\n', "loop", "each changes nothing in ramp; leave it out"),
+        ("tempo = 60\n", "loop", ':1:1: "tempo" is not a key here; a plan goes from one tempo to'),
+        ("bpm = 60\n", "trade", ':1:1: "bpm" is not a key here; a plan goes from one tempo to'),
+    ],
+)
+def test_a_plan_file_has_no_word_in_vain(
+    tmp_path: Path, text: str, room: str, message: str
+) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(TextFileError, match=re.escape(message)):
+        read_plan(path, room)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            {"start": 60, "goal": 70, "step": 5, "passes": 3},
+            "end at 65; to arrive at 70 it takes 5",
+        ),
+        ({"start": 60, "goal": 70, "passes": 1}, "1 passes end at 60; to arrive at 70 it takes 3"),
+        ({"start": 60, "goal": 70, "passes": 3}, ""),
+        ({"start": 60, "goal": 70, "shape": "back", "each": 1, "passes": 2}, "at 60 it takes 3"),
+        ({"start": 60, "goal": 70, "shape": "ramp", "passes": 1}, ""),
+        ({"start": 60, "goal": 70}, ""),
+    ],
+)
+def test_passes_that_do_not_arrive_are_told(words: dict[str, Any], said: str) -> None:
+    told = _plan(**words).falls_short(Fraction(100))
+    assert told.endswith(said)
+    assert bool(told) == bool(said)
