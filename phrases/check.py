@@ -18,7 +18,7 @@ from phrases.hands import REACH
 from phrases.phrase import Note, Phrase
 from phrases.pitch import scale_pitch_classes
 from phrases.roles import TRILL, Chords, Hit, Row, aims, hits, rows
-from phrases.techniques import BEND_SIZES, TECHNIQUES
+from phrases.techniques import BEND_SIZES
 
 __all__ = [
     "WEIGHTS",
@@ -272,7 +272,7 @@ def _shifts(line: Sequence[Hit], seconds: Seconds) -> Iterator[Shift]:
 
 
 def _slides(note: Note) -> bool:
-    motions = (TECHNIQUES[move.sign].motion for move in note.moves)
+    motions = (move.technique.motion for move in note.moves)
     return bool(note.into) or "frets" in motions
 
 

@@ -18,7 +18,7 @@ from itertools import combinations
 
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
-from phrases.techniques import BEND_SIZES, MARKS, TECHNIQUES, mark
+from phrases.techniques import BEND_SIZES, MARKS, mark
 
 __all__ = [
     "FINGER_MARKS",
@@ -181,7 +181,7 @@ def _spans(note: Note) -> list[_Span]:
     frets, bends = [fret], list[int]()
     spans: list[_Span] = []
     for move in note.moves:
-        technique = TECHNIQUES[move.sign]
+        technique = move.technique
         if technique.takes == "slide" and move.fret is not None:
             spans.append(_Span(slid, tuple(frets), tuple(bends)))
             slid += move.fret - fret
@@ -190,7 +190,7 @@ def _spans(note: Note) -> list[_Span]:
             bends += [fret] if bend_cents(move, fret) >= BEND_SIZES["1/2"] else []
         elif technique.takes == "fret" and move.fret is not None:
             frets.append(move.fret)
-            fret = fret if move.sign == "tr" else move.fret
+            fret = move.fret if technique.lands else fret
     return [*spans, _Span(slid, tuple(frets), tuple(bends))]
 
 

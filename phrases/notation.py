@@ -260,7 +260,7 @@ class _Reader:
                 raise SpellingError(
                     f'"{piece[rest:]}": marks belong to the picked note', start + rest
                 )
-            if moves[0].sign == "pb":
+            if moves[0].technique.motion == "preset":
                 raise SpellingError(PRE_BEND, start)
             moves = (replace(moves[0], at=now), *moves[1:])
             notes.append(replace(note, moves=note.moves + moves))

@@ -18,7 +18,7 @@ from phrases.counting import evenly
 from phrases.curve import Curve, Glide, Sway
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
 from phrases.phrase import Move, Note, Stroke, bend_cents, laid_back
-from phrases.techniques import SLIDE_SECONDS, TECHNIQUES, mark
+from phrases.techniques import SLIDE_SECONDS, mark
 
 __all__ = ["Played", "perform"]
 
@@ -271,7 +271,7 @@ class _Shape:
             (0.0 if counted and n == 0 else self._wait(moves, n), self._takes(moves, n))
             for n in range(len(moves))
         ]
-        settles = TECHNIQUES[moves[-1].sign].motion in ("frets", "step", "ease")
+        settles = moves[-1].technique.motion in ("frets", "step", "ease")
         wanted = sum(wait + takes for wait, takes in waits) + (GRACE if settles else 0.0)
         room = max(0.0, until - begun)
         pace = min(1.0, room / wanted) if wanted else 1.0
@@ -284,22 +284,22 @@ class _Shape:
 
     def _wait(self, moves: list[Move], n: int) -> float:
         """Return how long the hand waits before a move that follows at once."""
-        technique = TECHNIQUES[moves[n].sign]
+        technique = moves[n].technique
         if technique.motion == "sway":
             return technique.seconds
         if technique.motion == "preset" or (technique.motion == "frets" and n == 0):
             return 0.0  # the first fret sounds while the hand leaves it
-        bent = n and TECHNIQUES[moves[n - 1].sign].motion in ("ease", "preset")
-        return SPEAK if bent or (n == 0 and moves[n].sign == "r") else GRACE
+        bent = n and moves[n - 1].technique.motion in ("ease", "preset")
+        return SPEAK if bent or (n == 0 and technique.takes == "release") else GRACE
 
     def _takes(self, moves: list[Move], n: int) -> float:
         """Return how long a move takes; what lasts as long as the note does takes nothing."""
         move, last = moves[n], n + 1 == len(moves)
-        technique = TECHNIQUES[move.sign]
+        technique = move.technique
         if technique.motion in ("sway", "flutter"):
             return 0.0 if last else WAVE
         if technique.motion == "frets" and move.fret is not None and move.at is None:
-            before = [m.fret for m in moves[:n] if m.fret is not None and m.sign != "tr"]
+            before = [m.fret for m in moves[:n] if m.fret is not None and m.technique.lands]
             frets = abs(move.fret - (before[-1] if before else self.fretted))
             return max(SLIDE_SECONDS, technique.seconds * frets)
         if technique.motion == "ease":
@@ -309,7 +309,7 @@ class _Shape:
     def _move(
         self, move: Move, at: float, takes: float, until: float | None, goal: int | None
     ) -> None:
-        technique = TECHNIQUES[move.sign]
+        technique = move.technique
         out = technique.takes == "slide" and move.fret is None
         if technique.motion != "sway" and not out:
             self.sways = [_cut(sway, at) for sway in self.sways]
@@ -352,7 +352,7 @@ class _Shape:
         self, move: Move, at: float, takes: float, end: float, goal: int | None, way: int
     ) -> None:
         """Cross frets: a counted slide arrives at its time, one to nowhere at the note's end."""
-        technique = TECHNIQUES[move.sign]
+        technique = move.technique
         to = move.fret
         if to is None:
             leads = goal is not None and (goal - self.fretted) * way > 0

@@ -17,7 +17,7 @@ from fractions import Fraction
 from phrases.counting import METERS, Meter, even_beats
 from phrases.errors import ChoiceError
 from phrases.pitch import Key
-from phrases.techniques import BEND_SIZES
+from phrases.techniques import BEND_SIZES, TECHNIQUES, Technique
 from phrases.words import choose
 
 __all__ = [
@@ -77,6 +77,17 @@ class Move:
     fret: int | None = None
     size: str | None = None
     at: Fraction | None = None
+
+    @property
+    def technique(self) -> Technique:
+        """Its row of the table."""
+        return TECHNIQUES[self.sign]
+
+    def __str__(self) -> str:
+        """Return it as it is written: ``h7``, ``b(full)``."""
+        if self.size is not None:
+            return f"{self.sign}({self.size})"
+        return self.sign + ("" if self.fret is None else str(self.fret))
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.hands import FINGER_MARKS, REACH, Grip, grips, move_cost
 from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
 from phrases.pitch import Key, pitch_name
-from phrases.techniques import SLIDES, TECHNIQUES
+from phrases.techniques import SLIDES
 from phrases.transpose import HIGHEST, all_frets, bend_fault, each_part, moved_note, ways
 from phrases.words import expected
 
@@ -235,7 +235,7 @@ class _Search:
         if note.into and fret < (2 if note.into == "/" else 1):
             return f"nowhere to slide from {on}"
         for move in note.moves:
-            technique = TECHNIQUES[move.sign]
+            technique = move.technique
             why = ""
             if technique.motion == "frets" and (not fret or move.fret == 0):
                 why = f"a slide with the open string {on}"
@@ -249,8 +249,7 @@ class _Search:
                 why = f"too high {on}"
             if why:
                 return why
-            if technique.takes in ("fret", "slide") and move.sign != "tr":
-                fret = fret if move.fret is None else move.fret
+            fret = move.fret if move.fret is not None and technique.lands else fret
         return ""
 
     def _why(self, stroke: Stroke) -> str:
@@ -295,11 +294,11 @@ def _described(note: Note, move: int) -> str:
     if note.fret is None:
         return "the muted string"
     name = pitch_name(STANDARD[note.string] + note.fret + move)
-    bends = [m for m in note.moves if TECHNIQUES[m.sign].takes == "bend"]
-    what = f"{TECHNIQUES[bends[0].sign].name} from " if bends else ""
-    moved = next((m for m in note.moves if TECHNIQUES[m.sign].takes in ("fret", "slide")), None)
+    bends = [m for m in note.moves if m.technique.takes == "bend"]
+    what = f"{bends[0].technique.name} from " if bends else ""
+    moved = next((m for m in note.moves if m.technique.takes in ("fret", "slide")), None)
     if moved and not what:
-        technique = TECHNIQUES[moved.sign]
+        technique = moved.technique
         what = f"{'slide' if technique.motion == 'frets' else technique.name} from "
     return f"the {what}{name}" if what else name
 

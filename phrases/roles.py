@@ -189,24 +189,23 @@ def aims(note: Note, at: Fraction) -> Iterator[Aim]:
         yield Aim(at, None, None, "muted")
         return
     slid, moves = 0, note.moves
-    if not (moves and moves[0].sign == "pb"):
+    if not (moves and moves[0].technique.motion == "preset"):
         yield Aim(at, fret, float(fret_pitch(note.string, fret)), SLIDES.get(note.into, "pick"))
     for move in moves:
         at = at if move.at is None else move.at
-        kind = TECHNIQUES[move.sign]
-        if kind.motion == "sway" or (kind.takes == "slide" and move.fret is None):
-            continue
-        if kind.takes in ("bend", "release"):
+        kind = move.technique
+        if kind.bending:
             bent = bend_cents(move, fret)
             how = f"{kind.name} {_size(bent)}" if bent else kind.name
             pitch = fret_pitch(note.string, fret) + bent / 100
             yield Aim(at, fret, pitch, how, slid, bent if kind.takes == "bend" else 0)
             continue
-        assert move.fret is not None
+        if move.fret is None:
+            continue
         slid += move.fret - fret if kind.takes == "slide" else 0
         pitch = float(fret_pitch(note.string, move.fret))
         yield Aim(at, move.fret, pitch, kind.name, slid)
-        fret = fret if kind.name == TRILL else move.fret
+        fret = move.fret if kind.lands else fret
 
 
 def _size(cents: int) -> str:

@@ -103,7 +103,7 @@ def read_note(piece: str, start: int) -> Note:
     if fret is None and (moves or into):
         raise SpellingError("a muted string x has no pitch to move", start + found.end())
     beyond = fret == (1 if into == "/" else LAST_FRET)
-    if into and (fret == 0 or beyond or (moves and moves[0].sign == "pb")):
+    if into and (fret == 0 or beyond or (moves and moves[0].technique.motion == "preset")):
         what = "an open string" if fret == 0 else f"fret {fret}" if beyond else "a pre-bent note"
         raise SpellingError(f"there is no {SLIDES[into]} to {what}", start - 1)
     return replace(note, moves=moves, marks=marks, into=into)
@@ -184,22 +184,24 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
     """Refuse what no hand can do: a release of nothing, a slide up to a lower fret."""
     fret, bent = note.fret, 0
     for done in note.moves:
-        if done.sign in ("b", "pb", "r"):
+        if done.technique.bending:
             bent = bend_cents(done, fret or 0)
-        elif done.fret is not None and done.sign != "tr":
+        elif done.technique.lands and done.fret is not None:
             fret = done.fret
-        elif TECHNIQUES[done.sign].takes == "slide":
+        elif done.technique.takes == "slide":
             raise SpellingError("a slide to nowhere ends the note; nothing comes after it", offset)
-    technique = TECHNIQUES[move.sign]
-    if move.sign == "r" and not bent:
-        raise SpellingError('"r" releases a bend, but the string is not bent here', offset)
-    if move.sign == "r" and move.size is not None and BEND_SIZES[move.size] >= bent:
-        raise SpellingError(f'"r({move.size})" must be less than the bend it releases', offset)
+    technique = move.technique
+    if technique.takes == "release" and not bent:
+        raise SpellingError(
+            f'"{move.sign}" releases a bend, but the string is not bent here', offset
+        )
+    if technique.takes == "release" and move.size and BEND_SIZES[move.size] >= bent:
+        raise SpellingError(f'"{move}" must be less than the bend it releases', offset)
     if technique.takes in ("fret", "slide") and bent:
         raise SpellingError(
             f"a {technique.name} from a bent string; release it first with r", offset
         )
-    if move.sign == "pb" and note.moves:
+    if technique.motion == "preset" and note.moves:
         raise SpellingError(PRE_BEND, offset)
     if technique.takes == "bend" and fret == 0:
         raise SpellingError("an open string cannot be bent; bend from a fret", offset)
@@ -225,7 +227,7 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
             f"a {technique.name} from fret {fret} goes {way}, not to fret {move.fret}{hint}",
             offset,
         )
-    if move.sign in ("b", "pb") and move.fret - fret > 3:
+    if technique.takes == "bend" and move.fret - fret > 3:
         raise SpellingError(
             f"a bend from fret {fret} to the pitch of fret {move.fret}: "
             "a string bends up to 3 frets' worth",
@@ -288,7 +290,7 @@ def write_note(note: Note) -> str:
     for move in note.moves:
         if move.at is not None:
             break
-        moves.append(_write_move(move))
+        moves.append(str(move))
     text = note.into + note.string + fret + "".join(moves)
     if not note.marks:
         return text
@@ -305,11 +307,5 @@ def write_moves(note: Note, at: Fraction) -> str:
         if move.at is not None:
             taking = move.at == at
         if taking:
-            words.append(_write_move(move))
+            words.append(str(move))
     return "".join(words)
-
-
-def _write_move(move: Move) -> str:
-    if move.size is not None:
-        return f"{move.sign}({move.size})"
-    return move.sign + ("" if move.fret is None else str(move.fret))

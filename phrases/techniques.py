@@ -1,6 +1,8 @@
 """What the hands do to a note, as tables: the signs, what each takes, how long it lasts.
 
-Conventions: signs are the trade's own tab signs; sizes are in cents, times in seconds.
+Conventions: signs are the trade's own tab signs; sizes are in cents, times in seconds. Every room
+reads these tables: a technique is a row here and, where its motion is new, a branch of
+`phrases.performance`.
 References: common practice, from memory of it. A slide of one or two frets is a grace of 60 to 90
 ms; a bend is quick, under 100 ms, unless it is marked slow; vibrato is 10 to 20 cents wide where
 it is narrow and 40 to 80 where it is wide, 4 to 6.5 times a second.
@@ -50,6 +52,15 @@ class Technique:
         Vibrato width, from the lowest to the highest pitch.
     hertz
         Vibrato rate, or how many times a second a trill comes round.
+    meaning
+        What a plain-text sheet says of its sign; the name where it is left out.
+    over
+        What stands over both staves; empty for what has signs, lines or waves of its own.
+    element
+        MusicXML: a tag of ``technical``, ``ornaments`` or ``articulations``, then tags inside it,
+        each with a text after a colon where it has one.
+    example
+        A place that has it.
     """
 
     sign: str
@@ -60,23 +71,50 @@ class Technique:
     cents: float = 0.0
     hertz: float = 0.0
     way: int = 0
+    meaning: str = ""
+    over: str = ""
+    element: tuple[str, ...] = ()
+    example: str = ""
+
+    @property
+    def lands(self) -> bool:
+        """Whether the fretting hand stops another fret afterwards."""
+        return self.motion in ("frets", "step")
+
+    @property
+    def bending(self) -> str:
+        """How it changes what a string is bent by: ``bend``, ``pre``, ``release``, or not."""
+        if self.motion == "preset":
+            return "pre"
+        return self.takes if self.takes in ("bend", "release") else ""
 
 
 TECHNIQUES: dict[str, Technique] = {
     technique.sign: technique
     for technique in (
-        Technique("/", "slide up", "slide", "frets", seconds=0.036, way=1),
-        Technique("\\", "slide down", "slide", "frets", seconds=0.036, way=-1),
-        Technique("h", "hammer-on", "fret", "step", way=1),
-        Technique("p", "pull-off", "fret", "step", way=-1),
-        Technique("b", "bend", "bend", "ease", seconds=0.09, way=1),
-        Technique("r", "release", "release", "ease", seconds=0.14),
-        Technique("pb", "pre-bend", "bend", "preset", way=1),
-        Technique("~", "vibrato", "", "sway", seconds=0.18, cents=20.0, hertz=5.2),
-        Technique("~~", "wide vibrato", "", "sway", seconds=0.18, cents=60.0, hertz=5.0),
-        Technique("tr", "trill", "fret", "flutter", hertz=6.5, way=1),
+        Technique("/", "slide up", "slide", "frets", seconds=0.036, way=1,
+                  element=("slide",), example="G5/7"),
+        Technique("\\", "slide down", "slide", "frets", seconds=0.036, way=-1,
+                  element=("slide",), example="G7\\5"),
+        Technique("h", "hammer-on", "fret", "step", way=1,
+                  element=("hammer-on",), example="G5h7"),
+        Technique("p", "pull-off", "fret", "step", way=-1,
+                  element=("pull-off",), example="G7p5"),
+        Technique("b", "bend", "bend", "ease", seconds=0.09, way=1,
+                  meaning="bend to the pitch of that fret",
+                  element=("bend", "bend-alter"), example="G7b(full)"),
+        Technique("r", "release", "release", "ease", seconds=0.14,
+                  element=("bend", "release"), example="G7b(full)r"),
+        Technique("pb", "pre-bend", "bend", "preset", way=1, meaning="bent before it is picked",
+                  element=("bend", "pre-bend"), example="G7pb(full)r"),
+        Technique("~", "vibrato", "", "sway", seconds=0.18, cents=20.0, hertz=5.2,
+                  element=("wavy-line",), example="G7~"),
+        Technique("~~", "wide vibrato", "", "sway", seconds=0.18, cents=60.0, hertz=5.0,
+                  element=("wavy-line",), example="G7~~"),
+        Technique("tr", "trill", "fret", "flutter", hertz=6.5, way=1,
+                  element=("trill-mark",), example="G5tr7"),
     )
-}
+}  # fmt: skip
 
 SLIDE_SECONDS = 0.07  # that a slide takes at least, however near its fret
 

@@ -14,7 +14,7 @@ from phrases.errors import RangeError
 from phrases.fretboard import LAST_FRET
 from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents, part_names
 from phrases.pitch import Key
-from phrases.techniques import BEND_SIZES, TECHNIQUES
+from phrases.techniques import BEND_SIZES
 
 __all__ = [
     "HIGHEST",
@@ -99,9 +99,13 @@ def _nowhere(phrase: Phrase) -> list[int]:
             fret = note.fret
             found += [fret] if note.into == "/" else []
             for move in note.moves:
-                if move.sign == "\\" and move.fret is None:
+                if (
+                    move.technique.takes == "slide"
+                    and move.technique.way < 0
+                    and move.fret is None
+                ):
                     found.append(fret)
-                fret = fret if move.fret is None or move.sign == "tr" else move.fret
+                fret = move.fret if move.fret is not None and move.technique.lands else fret
     return found
 
 
@@ -111,13 +115,12 @@ def _heavier(phrase: Phrase, move: int) -> bool:
         for note in (note for stroke in part.strokes for note in stroke.notes):
             fret = note.fret
             for one in note.moves:
-                if fret is not None and TECHNIQUES[one.sign].takes == "bend":
+                if fret is not None and one.technique.takes == "bend":
                     cents = bend_cents(one, fret)
                     fault = bend_fault(note.string, fret, cents)
                     if bend_fault(note.string, max(1, fret + move), cents) and not fault:
                         return True
-                if one.fret is not None and TECHNIQUES[one.sign].takes in ("fret", "slide"):
-                    fret = fret if one.sign == "tr" else one.fret
+                fret = one.fret if one.fret is not None and one.technique.lands else fret
     return False
 
 

@@ -18,6 +18,7 @@ from xml.etree import ElementTree as ET
 from backing.sheet.score import Head, Measure
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
+from phrases.techniques import TECHNIQUES
 
 __all__ = [
     "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "slide_ends", "sway_ends", "write_techniques"
@@ -32,7 +33,7 @@ OTHER: dict[str, str] = {
 }
 LATE = " ms late"
 MOVES = "moves: "  # and then techniques in the phrase language, in their order
-JOINS = {"h": "hammer-on", "p": "pull-off"}
+JOINS = {one.sign: one.element[0] for one in TECHNIQUES.values() if one.motion == "step"}
 INTO = {"/": "scoop", "\\": "plop"}
 OUT = {"/": "doit", "\\": "falloff"}
 
@@ -114,8 +115,9 @@ def write_techniques(
 
 def _ornaments(notations: ET.Element, head: Head, *, ends: bool) -> None:
     ornaments = ET.Element("ornaments")
-    if any(move.sign == "tr" for move in head.moves):
-        add(ornaments, "trill-mark")
+    for move in head.moves:
+        if move.technique.motion == "flutter":
+            add(ornaments, move.technique.element[0])
     number = str(len(STRINGS) - STRINGS.index(head.string))
     if head.sway and any(move.sign == head.sway for move in head.moves):
         add(ornaments, "wavy-line", type="start", number=number)
@@ -130,32 +132,28 @@ def _ornaments(notations: ET.Element, head: Head, *, ends: bool) -> None:
 def _bends(technical: ET.Element, head: Head, half: str) -> None:
     before = head.bent
     for number, move in enumerate(head.moves):
-        if move.sign not in ("b", "pb", "r"):
+        kind = move.technique.bending
+        if not kind:
             continue
         after = bend_cents(move, head.fret or 0)
         bend = add(technical, "bend")
-        change = after - before if move.sign != "pb" else -after
+        change = after - before if kind != "pre" else -after
         add(bend, "bend-alter", f"{change / 100:g}")
-        if move.sign == "pb":
+        if kind == "pre":
             add(bend, "pre-bend")
-        if move.sign == "r":
+        if kind == "release":
             add(bend, "release", offset=half if number else "0")
         before = after
 
 
 def _moves_text(moves: Sequence[Move]) -> str:
     """Return techniques as the phrase language writes them, one after the other."""
-    return "".join(
-        f"{move.sign}({move.size})"
-        if move.size is not None
-        else move.sign + ("" if move.fret is None else str(move.fret))
-        for move in moves
-    )
+    return "".join(map(str, moves))
 
 
 def _standard_moves(head: Head) -> tuple[Move, ...]:
     """Return the moves of a head as a reader of the standard elements alone finds them."""
-    bends = [move for move in head.moves if move.sign in ("b", "pb", "r")]
+    bends = [move for move in head.moves if move.technique.bending]
     found = []
     for move in bends:
         cents = bend_cents(move, head.fret or 0)

@@ -16,12 +16,13 @@ from itertools import accumulate, chain
 from backing.exchange.losses import Losses
 from backing.exchange.notes import XmlNote
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
-from phrases.phrase import Move, Note, Stroke
+from phrases.phrase import Move, Note, Stroke, bend_cents
 from phrases.techniques import BEND_SIZES, MARKS, SLIDES, TECHNIQUES, mark
 
 __all__ = ["XmlEvent", "strokes"]
 
-_MOVE = re.compile(r"(pb|tr|~~|[bhpr~/\\])(?:\(([^)]*)\)|(\d{1,2}))?")
+_SIGN = "|".join(map(re.escape, sorted(TECHNIQUES, key=len, reverse=True)))
+_MOVE = re.compile(rf"({_SIGN})(?:\(([^)]*)\)|(\d{{1,2}}))?")
 TRILL = 2  # frets, where a file does not say
 
 
@@ -387,8 +388,8 @@ class _Player:
                 self._add(string, Move(note.out))
         for number, move in enumerate(moves):
             self._add(string, replace(move, at=at if number == 0 else None))
-            if move.sign in ("b", "pb", "r"):
-                string.bent = _cents(move, string.fret)
+            if move.technique.bending:
+                string.bent = bend_cents(move, string.fret)
 
     def _standard(self, string: _Open, note: XmlNote) -> list[Move]:
         assert string.fret is not None
@@ -432,12 +433,6 @@ def _spelled(text: str) -> list[Move]:
 
 def _size(cents: int) -> str:
     return min(BEND_SIZES, key=lambda size: abs(BEND_SIZES[size] - cents))
-
-
-def _cents(move: Move, fret: int) -> int:
-    if move.size is not None:
-        return BEND_SIZES[move.size]
-    return 100 * (move.fret - fret) if move.fret is not None else 0
 
 
 def _ordered(words: Iterable[str]) -> tuple[str, ...]:

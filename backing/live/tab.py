@@ -12,7 +12,7 @@ from fractions import Fraction
 from backing.live.score import Score
 from phrases.counting import evenly, swung
 from phrases.fretboard import STRINGS
-from phrases.phrase import Move, Note, Phrase
+from phrases.phrase import Note, Phrase
 
 __all__ = ["Follower", "Tab", "lay_out"]
 
@@ -52,15 +52,9 @@ class Tab:
     lit: tuple[tuple[int, int, int], ...] = ()
 
 
-def _move(move: Move) -> str:
-    if move.size is not None:
-        return f"{move.sign}({move.size})"
-    return move.sign + ("" if move.fret is None else str(move.fret))
-
-
 def _text(note: Note) -> str:
     fret = "x" if note.fret is None else str(note.fret)
-    return note.into + fret + "".join(_move(move) for move in note.moves)
+    return note.into + fret + "".join(map(str, note.moves))
 
 
 def _columns(phrase: Phrase) -> list[_Column]:

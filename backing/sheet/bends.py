@@ -44,7 +44,7 @@ def _chains(staff: Staff, column: Column) -> Iterator[tuple[Node, list[tuple[str
         head = node.head
         if not node.first and node.join not in ("bend", "release"):
             continue
-        moves = [move.sign for move in head.moves if move.sign in ("b", "pb", "r")]
+        moves = [move.technique.bending for move in head.moves if move.technique.bending]
         steps = list(zip(moves, head.stations[1:], strict=True))
         if steps:
             yield node, steps
@@ -70,7 +70,7 @@ def _bend(
     string = node.head.string
     y = row(string)
     owner = node.name
-    flat = [step for step in steps if step[0] != "pb"]
+    flat = [step for step in steps if step[0] != "pre"]
     end = _room(staff, column)
     x = column.right + AIR
     room = max(0.8, end - x - 0.5)
@@ -84,9 +84,9 @@ def _bend(
         for one in other.nodes
         if one.join == "bend" and one.head is node.head and one.name.startswith(prefix)
     ]
-    for number, (sign, cents) in enumerate(steps):
+    for number, (kind, cents) in enumerate(steps):
         tip = _high(cents)
-        if sign == "pb":
+        if kind == "pre":
             if string == _top(column):
                 px = column.x
                 staff.add(ink.line("bend", (px, y - 0.85, px, tip + 0.5), 0.15, owner=owner))
@@ -99,7 +99,7 @@ def _bend(
             labels.append(_label(cents, px, owner))
             peak = (px, tip)
             x = max(x, px)
-        elif sign == "b":
+        elif kind == "bend":
             if held and peak is not None:
                 px, py = max(peak[0], column.x), peak[1]
                 if px > peak[0] + 1.0:
@@ -181,8 +181,8 @@ def _release(
 
 def _bent_here(node: Node) -> bool:
     """Tell whether a head is bent before it is released, so that both happen at once."""
-    signs = [move.sign for move in node.head.moves]
-    return any(sign in ("b", "pb") for sign in signs[: signs.index("r")])
+    kinds = [move.technique.bending for move in node.head.moves]
+    return any(kind in ("bend", "pre") for kind in kinds[: kinds.index("release")])
 
 
 def _room(staff: Staff, column: Column) -> float:

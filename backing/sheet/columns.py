@@ -15,6 +15,7 @@ from backing.sheet.mei import Node, Plan
 from backing.sheet.score import Score
 from backing.sheet.staff import System
 from phrases.fretboard import STRINGS
+from phrases.techniques import TECHNIQUES
 
 __all__ = [
     "FINGER", "GAP", "INTO", "LABEL", "NUMBER", "SIZES", "SMALL", "STROKE", "TALL", "WAVE",
@@ -29,6 +30,7 @@ SMALL = 1.5
 LABEL = 1.6  # size of what stands over the staff
 STROKE = 0.9
 FINGER = 1.65
+NARROW = 40.0  # cents; what sways further has a wide wave
 WAVE = 0.18  # more room than others that words and waves keep from each other
 INTO = 1.3  # length of a slide from or to nowhere
 SIZES = {50: "1/4", 100: "1/2", 150: "3/4", 200: "full", 250: "1 1/4", 300: "1 1/2", 400: "2"}
@@ -114,12 +116,19 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
                         wanted = max(wanted, 2 if node.join in "/\\" else 1)
                     elif node.join == "bend" or (node.first and node.join in ("/", "\\")):
                         wanted = max(wanted, 2 if index and len(column) > 1 else 1)
-                    signs = [move.sign for move in node.head.moves]
+                    kinds = [move.technique for move in node.head.moves]
                     if event.beats < 1 and node.first:
-                        bends = sum(sign in ("b", "r") for sign in signs)
+                        bends = sum(kind.bending in ("bend", "release") for kind in kinds)
                         bends -= len(made.nodes[bar][number]) > 1 == len(event.heads)
-                        owed = max(owed, bends, int("tr" in signs))
-                    if sum("b" in [m.sign for m in n.head.moves] for n in column) > 1:
+                        trilled = any(kind.motion == "flutter" for kind in kinds)
+                        owed = max(owed, bends, int(trilled))
+                    if (
+                        sum(
+                            any(move.technique.bending == "bend" for move in n.head.moves)
+                            for n in column
+                        )
+                        > 1
+                    ):
                         owed = max(owed, 1)
                     if node.head.out and event.beats < 1:
                         owed = max(owed, 2)
@@ -192,7 +201,8 @@ def shown(node: Node, *, first: bool) -> bool:
     """
     if node.join == "tie":
         leaves = node.head.out or node.head.leads
-        return first or bool(leaves) or any(m.sign == "tr" for m in node.head.moves)
+        trilled = any(move.technique.motion == "flutter" for move in node.head.moves)
+        return first or bool(leaves) or trilled
     if node.join == "release":
         return node.first and not node.cents
     # A bend that begins on a tied head rises from the fret in brackets.
@@ -219,7 +229,7 @@ def number_ink(node: Node, x: float, y: float) -> Ink:
 
 def trill_ink(node: Node, left: float) -> Ink | None:
     """Return the fret that a trill goes to, in brackets right of its number."""
-    frets = [move.fret for move in node.head.moves if move.sign == "tr"]
+    frets = [move.fret for move in node.head.moves if move.technique.motion == "flutter"]
     if not frets or not node.first:
         return None
     drawn = lettering.bracketed(lettering.text(str(frets[0]), SMALL, "bold"), SMALL)
@@ -241,7 +251,7 @@ def waves(every: Sequence[Column]) -> list[tuple[float, float, bool, str]]:
         if not swaying or not column.last:
             last = None if column.last else last
             continue
-        wide = any(node.head.sway == "~~" for node in swaying)
+        wide = any(TECHNIQUES[node.head.sway].cents > NARROW for node in swaying)
         right = column.until - 0.3
         if last is not None and found[-1][2] == wide and all(n.join == "tie" for n in swaying):
             found[-1] = (found[-1][0], right, wide, found[-1][3])

@@ -15,7 +15,6 @@ from backing.sheet.ink import Box, Ink
 from phrases.fretboard import LAST_FRET, STRINGS, fret_pitch
 from phrases.phrase import Note, Phrase
 from phrases.pitch import SCALES, degree_semitones
-from phrases.techniques import TECHNIQUES
 
 __all__ = ["diagram", "places"]
 
@@ -46,7 +45,7 @@ def _frets(note: Note) -> Iterator[int]:
     if note.fret is not None:
         yield note.fret
     for move in note.moves:
-        if move.fret is not None and TECHNIQUES[move.sign].takes in ("fret", "slide"):
+        if move.fret is not None and move.technique.takes in ("fret", "slide"):
             yield move.fret
 
 

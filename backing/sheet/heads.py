@@ -14,7 +14,6 @@ from backing.sheet.score import Head, spell
 from phrases.fretboard import STANDARD, fret_pitch
 from phrases.phrase import Note, Stroke
 from phrases.pitch import Key
-from phrases.techniques import TECHNIQUES
 
 __all__ = ["chains", "held"]
 
@@ -47,8 +46,8 @@ def chains(note: Note, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
             if move.at >= stroke.end:
                 break
             at = move.at
-        technique = TECHNIQUES[move.sign]
-        before, moved = head, move.fret is not None and technique.motion in ("frets", "step")
+        technique = move.technique
+        before, moved = head, move.fret is not None and technique.lands
         if moved and move.fret is not None:
             pitch = fret_pitch(note.string, move.fret)
             head = Head(note.string, move.fret, pitch, spell(pitch, key), link=move.sign)

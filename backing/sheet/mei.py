@@ -189,10 +189,10 @@ def _steps(head: Head, *, tied: bool) -> list[tuple[int, str]]:
     """Return the cents of each written head and how it is reached; quarter tones make none."""
     stations = head.stations
     found = [(stations[0], "tie" if tied else head.link)]
-    bends = [move for move in head.moves if move.sign in ("b", "pb", "r")]
+    bends = [move for move in head.moves if move.technique.bending]
     for move, cents in zip(bends, stations[1:], strict=True):
         if cents // 100 != found[-1][0] // 100:
-            found.append((cents, {"b": "bend", "pb": "pre", "r": "release"}[move.sign]))
+            found.append((cents, move.technique.bending))
     # What is tied and changes at once is written as it changes.
     return found[1:] if tied and len(found) > 1 else found
 

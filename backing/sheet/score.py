@@ -140,7 +140,7 @@ class Head:
         """Cents by which it is bent: as the head begins, and after each bend or release."""
         found = [self.bent]
         for move in self.moves:
-            if move.sign in ("b", "pb", "r"):
+            if move.technique.bending:
                 found.append(bend_cents(move, self.fret or 0))
         return tuple(found)
 

@@ -321,7 +321,11 @@ def _tight(score: Score, made: Plan, system: System) -> int:
         found += STRUCK * (room < 0.1)  # the bar line runs through it
     for before, after in pairwise(every):
         # Where a bend has no note of its own to lead to, its arrow needs the room.
-        bends = any(m.sign == "b" and m.at is None for n in before.nodes for m in n.head.moves)
+        bends = any(
+            m.technique.bending == "bend" and m.at is None
+            for n in before.nodes
+            for m in n.head.moves
+        )
         if bends and before.last and len(before.nodes) > 1:
             wanted.setdefault((id(before), id(after)), ARROW)
     return found + sum(

@@ -80,8 +80,12 @@ def _link(head: Head) -> Iterator[str]:
 
 
 def _move(move: Move, fret: int) -> str:
-    name = TECHNIQUES[move.sign].name
-    if move.sign in ("b", "pb", "r"):
+    name = move.technique.name
+    if move.technique.bending:
         size = SIZES.get(bend_cents(move, fret))
-        return f"{name} to {size}" if size and move.sign == "r" else f"{name} {size or ''}".strip()
+        return (
+            f"{name} to {size}"
+            if size and move.technique.takes == "release"
+            else f"{name} {size or ''}".strip()
+        )
     return name if move.fret is None else f"{name} with {move.fret}"

@@ -13,6 +13,7 @@ from backing.sheet.score import Event, Head, Measure, Score
 from phrases.counting import count_word
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
+from phrases.techniques import TECHNIQUES
 
 __all__ = ["SIGNS", "Column", "columns", "systems", "used"]
 
@@ -22,17 +23,8 @@ FINGERS = ("1", "2", "3", "4")
 
 # Each sign with what it means; a text explains those that it uses.
 SIGNS: dict[str, str] = {
-    "h": "hammer-on",
-    "p": "pull-off",
-    "/": "slide up",
-    "\\": "slide down",
-    "b": "bend to the pitch of that fret",
+    **{one.sign: one.meaning or one.name for one in TECHNIQUES.values()},
     "(1/4)": "a quarter tone",
-    "r": "release",
-    "pb": "bent before it is picked",
-    "~": "vibrato",
-    "~~": "wide vibrato",
-    "tr": "trill",
     "x": "muted string",
     "()": "ghost note",
     "(3)": "silence from that count",
@@ -163,8 +155,8 @@ def _written(head: Head, *, led: bool) -> str:
 
 
 def _technique(move: Move, fret: int) -> str:
-    if move.sign not in ("b", "pb", "r"):
-        return move.sign + ("" if move.fret is None else str(move.fret))
+    if not move.technique.bending:
+        return str(move)
     cents = bend_cents(move, fret)
     if cents % 100:
         return f"{move.sign}(1/4)"
@@ -300,7 +292,7 @@ def used(bars: Iterable[Iterable[Column]], *, fingering: bool) -> set[str]:
 
 def _signs(text: str) -> set[str]:
     found = set()
-    for sign in ("(1/4)", "~~", "pb", "tr", "~", "h", "p", "b", "r", "/", "\\", "x", "("):
+    for sign in ("(1/4)", *sorted(TECHNIQUES, key=len, reverse=True), "x", "("):
         if sign in text:
             found.add("()" if sign == "(" else sign)
             text = text.replace(sign, "")

@@ -30,7 +30,7 @@ STEP, FURTHEST = 0.1, 3.0
 
 def _upper(node: Node, key: Key) -> tuple[Spelling, bool] | None:
     """Return the note a head is trilled with, and whether it is the next step."""
-    frets = [move.fret for move in node.head.moves if move.sign == "tr"]
+    frets = [move.fret for move in node.head.moves if move.technique.motion == "flutter"]
     if not node.first or not frets or frets[-1] is None:
         return None
     pitch = fret_pitch(node.head.string, frets[-1])
@@ -62,10 +62,10 @@ def _lasting(made: Plan) -> dict[str, str]:
     nodes = {n.name: n for bar in made.nodes for event in bar for column in event for n in column}
     found: dict[str, str] = {}
     for join in made.joins:
-        moves = [move.sign for move in nodes[join.end].head.moves]
-        if join.sign == "tie" and not {"tr", "~", "~~"} & set(moves):
+        motions = {move.technique.motion for move in nodes[join.end].head.moves}
+        if join.sign == "tie" and not {"flutter", "sway"} & motions:
             start = nodes[join.start].head.moves
-            if join.start in found or any(move.sign == "tr" for move in start):
+            if join.start in found or any(move.technique.motion == "flutter" for move in start):
                 found[join.end] = found.get(join.start, join.start)
     return found
 
