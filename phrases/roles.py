@@ -72,6 +72,8 @@ class Row:
     position, stretch
         The fret where the first finger stands, and how many frets above it this one is: 0 to 3
         lie under the hand. 0 for an open string.
+    also
+        As in an `Aim`.
     """
 
     part: str
@@ -89,6 +91,7 @@ class Row:
     resolves: str
     position: int
     stretch: int
+    also: tuple[str, ...] = ()
 
     @property
     def place(self) -> str:
@@ -110,6 +113,8 @@ class Aim:
         Frets that the hand has slid since the pick.
     bent
         Cents to which a bend pushes here; 0 for what is no bend.
+    also
+        Names of what the hands do there besides, that aims at no pitch: ``vibrato``.
     """
 
     at: Fraction
@@ -118,6 +123,7 @@ class Aim:
     how: str
     slid: int = 0
     bent: int = 0
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,15 +188,16 @@ def hits(phrase: Phrase) -> list[Hit]:
     return [replace(hit, position=place) for hit, place in zip(found, where, strict=True)]
 
 
-def aims(note: Note, at: Fraction) -> Iterator[Aim]:
-    """Yield what a note that is picked on a beat aims at, in order."""
+def aims(note: Note, at: Fraction) -> list[Aim]:
+    """Return what a note that is picked on a beat aims at, in order."""
     fret = note.fret
     if fret is None:
-        yield Aim(at, None, None, "muted")
-        return
+        return [Aim(at, None, None, "muted")]
+    found: list[Aim] = []
     slid, moves = 0, note.moves
     if not (moves and moves[0].technique.motion == "preset"):
-        yield Aim(at, fret, float(fret_pitch(note.string, fret)), SLIDES.get(note.into, "pick"))
+        how = SLIDES.get(note.into, "pick")
+        found.append(Aim(at, fret, float(fret_pitch(note.string, fret)), how))
     for move in moves:
         at = at if move.at is None else move.at
         kind = move.technique
@@ -198,14 +205,18 @@ def aims(note: Note, at: Fraction) -> Iterator[Aim]:
             bent = bend_cents(move, fret)
             how = f"{kind.name} {_size(bent)}" if bent else kind.name
             pitch = fret_pitch(note.string, fret) + bent / 100
-            yield Aim(at, fret, pitch, how, slid, bent if kind.takes == "bend" else 0)
+            bent = bent if kind.takes == "bend" else 0
+            found.append(Aim(at, fret, pitch, how, slid, bent))
             continue
         if move.fret is None:
+            name = f"{kind.name} to nowhere" if kind.takes == "slide" else kind.name
+            found[-1] = replace(found[-1], also=(*found[-1].also, name))
             continue
         slid += move.fret - fret if kind.takes == "slide" else 0
         pitch = float(fret_pitch(note.string, move.fret))
-        yield Aim(at, move.fret, pitch, kind.name, slid)
+        found.append(Aim(at, move.fret, pitch, kind.name, slid))
         fret = move.fret if kind.lands else fret
+    return found
 
 
 def _size(cents: int) -> str:
@@ -255,6 +266,7 @@ def _row(key: Key, number: int, hit: Hit, note: Note, aim: Aim, chords: Chords) 
         resolves="",
         position=position,
         stretch=aim.fret - position if aim.fret else 0,
+        also=aim.also,
     )
 
 

@@ -238,7 +238,7 @@ def _table(part: str, rows: list[Row], names: Names) -> None:
                 "" if row.bar == bar else row.bar,
                 "" if row.at == at else row.count,
                 f"{row.string}{fret}",
-                row.how if row.how in ("pick", "muted") else f"  {row.how}",
+                ("" if row.how in ("pick", "muted") else "  ") + ", ".join([row.how, *row.also]),
                 row.name,
                 row.degree,
                 "" if chord == over else chord,

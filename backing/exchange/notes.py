@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.exchange.techniques import INTO, LATE, MOVES, OTHER, OUT
+from backing.exchange.techniques import INTO, LATE, MOVES, OTHER, OUT, of_element
 from backing.sheet.values import VALUES
 from phrases.techniques import mark
 
@@ -83,9 +83,10 @@ class XmlNote:
         Whether a slide begins here.
     slurs, waves
         Kinds and numbers of slurs and of vibrato lines that begin and end here.
-    bends, ways, into, out, trill, sways
+    bends, ways, into, out, trill, sways, others
         What happens here: bends in order; the text after ``moves:`` of our own files; slides from
-        and to nowhere; whether there is a trill, and whether a vibrato begins.
+        and to nowhere; whether there is a trill, whether a vibrato begins,
+        and signs of other techniques.
     marks
         Keys of `phrases.techniques.MARKS`.
     unknown
@@ -114,6 +115,7 @@ class XmlNote:
     out: str = ""
     trill: bool = False
     sways: bool = False
+    others: list[str] = field(default_factory=list)
     marks: list[str] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
 
@@ -194,6 +196,10 @@ def _pitch(element: ET.Element | None) -> int | None:
 
 
 def _take(note: XmlNote, child: ET.Element) -> None:
+    sign = of_element(child)
+    if sign:
+        note.others.append(sign)
+        return
     tag, kind = child.tag, child.get("type", "")
     text = (child.text or "").strip()
     if tag == "string":

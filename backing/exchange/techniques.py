@@ -18,10 +18,11 @@ from xml.etree import ElementTree as ET
 from backing.sheet.score import Head, Measure
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
-from phrases.techniques import TECHNIQUES
+from phrases.techniques import TECHNIQUES, Technique
 
 __all__ = [
-    "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "slide_ends", "sway_ends", "write_techniques"
+    "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "of_element", "slide_ends", "sway_ends",
+    "write_techniques",
 ]  # fmt: skip
 
 # What stands in other-technical, since no element of the standard says it.
@@ -94,6 +95,9 @@ def write_techniques(
             text = sign.upper() if kind == "start" else None
             add(technical, JOINS[sign], text, type=kind, number=number)
     _bends(technical, head, half)
+    for move in head.moves:
+        if move.technique.over:
+            _element(technical, move.technique)
     for mark in head.marks:
         if mark in OTHER:
             add(technical, "other-technical", OTHER[mark])
@@ -146,6 +150,29 @@ def _bends(technical: ET.Element, head: Head, half: str) -> None:
         before = after
 
 
+def _element(technical: ET.Element, technique: Technique) -> None:
+    """Write a technique as its row of the table says."""
+    tag, *inside = technique.element
+    element = add(technical, tag)
+    for one in inside:
+        name, _, text = one.partition(":")
+        add(element, name, text or None)
+
+
+def of_element(element: ET.Element) -> str:
+    """Return the sign of the technique that an element writes as the table says, or nothing."""
+    tags = {one.tag: (one.text or "").strip() for one in element}
+    for technique in TECHNIQUES.values():
+        tag, *inside = technique.element
+        wanted = dict(one.partition(":")[::2] for one in inside)
+        if not technique.over or tag != element.tag or wanted.keys() != tags.keys():
+            continue
+        # How far it goes may differ; what it is may not.
+        if all(tags[name] == text for name, text in wanted.items() if name != "bend-alter"):
+            return technique.sign
+    return ""
+
+
 def _moves_text(moves: Sequence[Move]) -> str:
     """Return techniques as the phrase language writes them, one after the other."""
     return "".join(map(str, moves))
@@ -161,6 +188,7 @@ def _standard_moves(head: Head) -> tuple[Move, ...]:
         found.append(Move(move.sign, size=size))
     if head.sway and any(move.sign == head.sway for move in head.moves):
         found.append(Move("~"))
+    found += [Move(move.sign) for move in head.moves if move.technique.over]
     out = [move for move in head.moves if move.fret is None and move.sign in OUT]
     return (*found, *(Move(move.sign) for move in out if move.at is None))
 

@@ -101,7 +101,7 @@ def _sway(events: Iterable[XmlEvent], told: Losses) -> None:
         for note in event.heads:
             kinds = [kind for kind, _ in note.waves]
             before = ended.pop(note.string, None)
-            still = note.tied and not (kinds or note.bends or note.ways)
+            still = note.tied and not (kinds or note.bends or note.ways or note.others)
             if before is not None and still:
                 told.add("vibrato that ends before its note does", before.bar)
             for kind, number in note.waves:
@@ -414,7 +414,7 @@ class _Player:
             moves.append(Move("tr", string.fret + TRILL))
         elif note.sways:
             moves.append(Move("~"))
-        return moves
+        return moves + [Move(sign) for sign in note.others]
 
     def _add(self, string: _Open, move: Move) -> None:
         string.note = replace(string.note, moves=(*string.note.moves, move))

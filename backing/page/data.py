@@ -109,6 +109,8 @@ class Note:
         ``Eb4`` and ``b3``; empty for a muted string.
     how
         ``pick``, or the technique that leads there.
+    also
+        What the hands do there besides: ``vibrato``.
     """
 
     beat: Fraction
@@ -118,6 +120,7 @@ class Note:
     name: str = ""
     degree: str = ""
     how: str = "pick"
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,7 +119,9 @@ def _notes(phrase: Phrase) -> tuple[Note, ...]:
             at.append(max(row.at, at[-1] + AT_ONCE) if at else row.at)
         end = max(every[stroke].end, at[-1] + AT_ONCE)
         for row, (begin, stop) in zip(group, pairwise([*at, end]), strict=True):
-            found.append(Note(begin, stop, row.string, row.fret, row.name, row.degree, row.how))
+            found.append(
+                Note(begin, stop, row.string, row.fret, row.name, row.degree, row.how, row.also)
+            )
     return tuple(sorted(found, key=lambda note: (note.beat, STRINGS.index(note.string))))
 
 

@@ -19,7 +19,7 @@ from string import Template
 from typing import Any
 from urllib.parse import quote
 
-from backing.page.data import Loop, PageData, Sound, System, Version
+from backing.page.data import Loop, Note, PageData, Sound, System, Version
 from backing.page.words import rich
 from backing.tempo import Clock
 from phrases.counting import evenly, spoken_count
@@ -126,7 +126,7 @@ def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[st
         "turns": [turn.role for turn in version.turns],
         "downbeats": [turn.bar for turn in version.turns],
         "notes": [
-            [note.string, note.fret, note.name, note.degree, note.how] for note in version.notes
+            [note.string, note.fret, note.name, note.degree, _said(note)] for note in version.notes
         ],
         "places": [_place(version, note.beat) for note in version.notes],
         "tips": [tip.place for tip in version.tips],
@@ -151,6 +151,12 @@ def _place(version: Version, beat: Fraction) -> str:
     bar, within = divmod(beat, version.beats_in_bar)
     said = spoken_count(int(within) + 1, within % 1)
     return f"{f'Bar {int(bar) + 1}' if bar >= 0 else 'Pickup'}, {said}"
+
+
+def _said(note: Note) -> str:
+    """Return what the hands do at a note; a pick goes without saying where there is more."""
+    words = [note.how, *note.also]
+    return ", ".join(words[1:] if note.how == "pick" and note.also else words)
 
 
 def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from backing.sheet.score import Score
 from backing.sheet.staff import System
 from backing.sheet.ties import ties
 from backing.sheet.trills import trill_signs
-from backing.sheet.wording import wording
+from backing.sheet.wording import techniques, wording
 
 __all__ = ["over"]
 
@@ -79,6 +79,7 @@ def over(
     for start, end, wide, owner in waves(every):
         wave = ink.wave("vibrato", start, end, wide=wide, owner=owner)
         found.append(sky.put(wave, 0.5, 0.25 + WAVE, around=WAVE))
+    found += techniques(every, sky)
     if sizes:
         # Tremolo is three slashes through the stem.
         found += wording(every, sky, without=("tremolo",))

@@ -31,7 +31,7 @@ from backing.sheet.mei import Plan
 from backing.sheet.score import Score
 from backing.sheet.staff import System
 from backing.sheet.trills import trill_signs
-from backing.sheet.wording import hands, wording
+from backing.sheet.wording import hands, techniques, wording
 from phrases.fretboard import STRINGS
 
 __all__ = ["tab"]
@@ -74,6 +74,7 @@ def tab(
         _nowhere(staff, column)
     _letters(staff)
     _waves(staff)
+    staff.inks += techniques(staff.columns, staff.sky)
     staff.inks += wording(staff.columns, staff.sky)
     if marks:
         floor = Skyline(TALL, up=False)

@@ -11,7 +11,7 @@ from backing.sheet import ink
 from backing.sheet.columns import FINGER, LABEL, STROKE, Column, row
 from backing.sheet.ink import Ink, Skyline
 
-__all__ = ["hands", "spanned", "wording"]
+__all__ = ["hands", "spanned", "techniques", "wording"]
 
 TEXTS = {
     "rake": "rake", "slow": "slow", "supported": "supported", "late": "late", "tremolo": "trem.",
@@ -48,6 +48,22 @@ def wording(
                 owner=column.nodes[0].name,
             )  # fmt: skip
             yield sky.put(word, 0.3, 0.6)
+
+
+def techniques(every: Sequence[Column], sky: Skyline) -> Iterator[Ink]:
+    """Yield the words that the table of techniques wants over a staff."""
+    for column in every:
+        said = [
+            (move.technique.over, node.name)
+            for node in column.nodes
+            if node.first
+            for move in node.head.moves
+            if move.technique.over
+        ]
+        if said:
+            words = ", ".join(dict.fromkeys(word for word, _ in said))
+            word = ink.words("technique", words, column.x, 0.0, LABEL, owner=said[0][1])
+            yield sky.put(word, 0.3, 0.2)
 
 
 def _runs(every: Sequence[Column], mark: str) -> Iterator[list[Column]]:
