@@ -75,7 +75,7 @@ def test_a_table_shows_what_a_teacher_asks() -> None:
     lines = [line.split() for line in run(EXAMPLE).stdout.splitlines()]
     # The bend of bar one: 4 to 5 over A7, from fret 7 of the G string in fifth position.
     at = lines.index(["1", "1", "G7", "pick", "D4", "4", "fourth", "by", "bend"])
-    assert lines[at + 1] == ["G7", "bend", "full", "E4", "5", "fifth"]
+    assert lines[at + 1] == ["G7", "bend", "full,", "vibrato", "E4", "5", "fifth"]
     assert ["0", "3&", "e5", "pick", "A4", "1", "A7", "root", "5"] in lines
     text = run(EXAMPLE).stdout
     assert "ends on the root: home" in text
