@@ -21,6 +21,7 @@ from phrases.pitch import Key
 __all__ = [
     "BEND_RANGE",
     "CHANNELS",
+    "VOICES",
     "Label",
     "Message",
     "Note",
@@ -52,6 +53,9 @@ LEVELS: dict[str, tuple[int, int]] = {
     "comp": (74, 96),
     "drums": (96, 58),
 }
+
+# Who plays strings and organ in audio: strings and wheels of our own, or the soundfont.
+VOICES = ("soundfont", "strings")
 
 BENT = ("lead", "comp")
 DAMPED_PROGRAM, LEAD_PROGRAM = 28, 27  # General MIDI 1: electric guitar, muted and clean
@@ -171,6 +175,8 @@ class Stream:
         What a summary prints besides: groove, form, bars, choruses.
     tone, pick
         The lead's tone and where it is picked, for audio: words of `phrases.phrase`.
+    voice
+        Who plays strings and organ in audio, one of `VOICES`.
     window
         The sections that are kept, the first and the one after the last; the others only ring
         into them and are rung into. None keeps all.
@@ -187,6 +193,7 @@ class Stream:
     facts: dict[str, object] = field(default_factory=dict)
     tone: str = "clean"
     pick: str = "middle"
+    voice: str = VOICES[0]
     window: tuple[int, int] | None = None
     phrase: Phrase | None = None
 

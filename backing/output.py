@@ -66,12 +66,15 @@ class Sound:
         Of WAV and FLAC, one of `BITS`.
     stems
         A folder for a WAV file of each part, of the room, and of their sum; None for none.
+    voice
+        Who plays strings and organ, one of `backing.events.VOICES`; None leaves the stream's.
     """
 
     soundfont: str | Path | None = None
     rate: int | None = None
     bits: int = BITS[0]
     stems: str | Path | None = None
+    voice: str | None = None
 
 
 NEARLY_FULL = 1 << 20  # bytes

@@ -40,6 +40,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.sheet", "backing.page"),
     ("backing.exchange",),
     ("backing.midi", "backing.mp3", "backing.sound.synth", "backing.tags", "backing.sound.tone"),
+    ("backing.sound.voices",),
     ("backing.sound.mix", "backing.sound.spool"),
     ("backing.sound.peaks",),
     ("backing.sound.rendered",),

@@ -15,6 +15,7 @@ from click.shell_completion import CompletionItem
 
 from backing import pieces
 from backing.arrangement import CHORUSES, ENDINGS, INTROS
+from backing.events import VOICES
 from backing.feel import LOOSENESS, USUAL
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
@@ -241,6 +242,12 @@ OUTPUT = (
         "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
     ),
     click.option(
+        "--voice",
+        type=Choice(VOICES),
+        help=f"Who plays guitar, bass and organ in audio; {VOICES[0]} if left out. Drums and "
+        "piano are the soundfont's.",
+    ),
+    click.option(
         "--rate",
         type=Choice(RATES),
         help=f"Frames a second; {RATES[0]} if left out, {OPUS_RATE} with an .opus file.",
@@ -356,8 +363,10 @@ def _check_sound(
     bits: int | None,
     stems: Path | None,
     soundfont: Path | None,
+    voice: str | None,
+    port: str | None,
 ) -> None:
-    """Refuse what would change nothing: bits and a rate that no file has, an unheard soundfont."""
+    """Refuse what would change nothing: bits and a rate no file has, a voice nobody hears."""
     kinds = {path.suffix.lower() for path in outputs}
     if not kinds <= set(FORMATS):
         return  # that is the first thing to say, and `check_outputs` says it
@@ -371,6 +380,9 @@ def _check_sound(
         )
     if rate is not None and stems is None and not kinds - {".mid"}:
         raise click.UsageError("--rate is for sound files; name one with -o, or leave it out")
+    silent = bool(outputs) and not kinds - {".mid"}
+    if voice is not None and stems is None and (silent or port is not None):
+        raise click.UsageError("--voice is for sound, which MIDI has none of; leave it out")
 
 
 def output_options(command: Command) -> Command:
@@ -380,6 +392,7 @@ def output_options(command: Command) -> Command:
     def collected(
         outputs: tuple[Path, ...],
         soundfont: Path | None,
+        voice: str | None,
         rate: int | None,
         bits: int | None,
         stems: Path | None,
@@ -391,10 +404,10 @@ def output_options(command: Command) -> Command:
         **rest: Any,
     ) -> Any:
         if not dry_run:
-            _check_sound(outputs, rate, bits, stems, soundfont)
+            _check_sound(outputs, rate, bits, stems, soundfont, voice, port)
         if force and not (outputs or stems):
             raise click.UsageError("--force is for files; name one with -o, or leave it out")
-        sound = Sound(soundfont, rate, bits or BITS[0], stems)
+        sound = Sound(soundfont, rate, bits or BITS[0], stems, voice)
         played = not (outputs or stems or dry_run or as_json or port)
         opening = _opening(click.get_current_context()) if played else None
         wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run, opening, force)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,8 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
     `groove` is the one that was asked for, if any; a tempo far from its own is remarked on.
     """
     outputs, sound = wanted.outputs, wanted.sound
+    if sound.voice is not None:
+        stream = replace(stream, voice=sound.voice)
     recording = click.get_current_context().obj is not None
     if recording and (outputs or sound.stems is not None or wanted.dry_run or wanted.as_json):
         raise click.UsageError(

@@ -23,7 +23,7 @@ from backing.sound.loudness import CELL, TAPS, k_spectrum
 from backing.sound.mix import APART, TOGETHER, Sound, layered, room
 from backing.sound.rendered import Rendered
 from backing.sound.spool import Spool, Stretch
-from backing.sound.synth import stretches
+from backing.sound.voices.ensemble import played
 
 __all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
 
@@ -100,7 +100,7 @@ def pieces(
     Parameters
     ----------
     stream
-        Whose programs and tone are used.
+        Whose programs, voice and tone are used.
     notes
         In seconds from the section's start.
     soundfont
@@ -115,8 +115,9 @@ def pieces(
     numpy.ndarray
         Shape (layers, 2, frames), float32; the last pieces are what rings on after the section.
     """
-    stems = stretches(notes, stream.programs, soundfont, rate)
-    yield from layered(stems, rate, names, stream.tone, stream.pick)
+    stems = played(notes, stream.programs, soundfont, rate, stream.voice, stream.pick)
+    pick = "middle" if stream.voice == "strings" else stream.pick  # a string is picked there
+    yield from layered(stems, rate, names, stream.tone, pick)
 
 
 def _has_lead(stream: Stream) -> bool:

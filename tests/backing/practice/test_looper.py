@@ -18,7 +18,7 @@ from backing.events import Note, Section, Stream
 from backing.midi import TICKS, midi_bytes
 from backing.output import RATES
 from backing.practice import Plan, loop, trade
-from backing.sound import synth
+from backing.sound.voices import ensemble
 from backing.sound.audio import frame_of, render
 from phrases.counting import Meter
 from phrases.errors import RangeError
@@ -172,13 +172,13 @@ def test_each_different_pass_is_synthesised_once(
     monkeypatch: pytest.MonkeyPatch, soundfont: Path
 ) -> None:
     made: list[tuple[Note, ...]] = []
-    plain = synth.stretches
+    plain = ensemble.played
 
     def counted(notes: tuple[Note, ...], *rest: Any) -> Any:
         made.append(notes)
         return plain(notes, *rest)
 
-    monkeypatch.setattr(backing.sound.audio, "stretches", counted)
+    monkeypatch.setattr(backing.sound.audio, "played", counted)
     stream = _loop(start=205, goal=240, step=5, each=5)
     render(stream, soundfont).close()
     assert len(_passes(stream)) == 40

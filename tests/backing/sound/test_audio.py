@@ -22,7 +22,7 @@ from backing.sound import audio, spool
 from backing.sound.audio import LAST_RING, RATE, Rendered, frame_of, render
 from backing.sound.limiter import gain_curve, true_peak
 from backing.sound.mix import APART, LIMIT, TOGETHER, Gains, Sound
-from backing.sound.synth import stretches
+from backing.sound.voices.ensemble import played
 from backing.tempo import Clock
 from phrases.counting import METERS
 from phrases.pitch import Key
@@ -170,9 +170,9 @@ def test_equal_sections_are_rendered_once(monkeypatch: pytest.MonkeyPatch) -> No
 
     def counted(notes: tuple[Note, ...], *rest: object) -> object:
         made.append(notes)
-        return stretches(notes, *rest)  # type: ignore[arg-type]
+        return played(notes, *rest)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(audio, "stretches", counted)
+    monkeypatch.setattr(audio, "played", counted)
     stick = Note("drums", 0.0, 0.06, 37, 100)
     _laid(_stream((stick,), (stick,), (replace(stick, pitch=38),), (stick,)))
     assert len(made) == 2

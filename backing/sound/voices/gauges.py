@@ -1,0 +1,104 @@
+"""What each string of a guitar and of a bass is like.
+
+Conventions: frequencies in Hz, losses in dB a second, lengths in metres from the bridge.
+Inharmonicity B is that of Fletcher's stiff string: partial n sounds at
+``n f sqrt((1 + B n^2) / (1 + B))`` where the first sounds at ``f``.
+
+References: the guitar's losses and B are fitted to two thirds of the places measured in
+`examples/sounds/measured.txt`; every third one, counted from the second, was held out. Drag of the
+air grows with the root of the frequency (from memory, after Fletcher & Rossing, The Physics of
+Musical Instruments). The bass's are from memory: heavier strings, fingers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["BASS", "FLOOR", "GUITAR", "PICKS", "Gauge", "Neck"]
+
+FLOOR = 2.0  # dB a second that every partial loses at least
+HIGH, HIGH_LOSS = 4.0, 6.0  # kHz from which a string loses so much more for each further kHz
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """One string.
+
+    Attributes
+    ----------
+    open
+        MIDI pitch of the open string.
+    loss, drag, stopped
+        A partial of f kHz on fret r loses ``loss + drag sqrt(f) + stopped r / 12`` dB a second,
+        `FLOOR` at least.
+    stiffness
+        B of the open string; it doubles with every six frets, as the square of the length does.
+    wound
+        How rough its winding is, 0 to 1.
+    taps
+        Of the loop's filter, at 44100 frames a second: stiffness spreads a period in time.
+    """
+
+    open: int
+    loss: float
+    drag: float
+    stopped: float
+    stiffness: float
+    wound: float
+    taps: int
+
+
+@dataclass(frozen=True, eq=False)
+class Neck:
+    """An instrument with strings.
+
+    Attributes
+    ----------
+    strings
+        From low to high, by name.
+    scale
+        Length of an open string.
+    pickup
+        Where the pickup is.
+    coil, resonance
+        Resonance of the pickup and its cable, and its quality.
+    soft, hard
+        How long the lowest string takes to leave pick or finger, in seconds, at velocity 0 and at
+        127; a lighter one is quicker, by the root of its frequency.
+    gain
+        Of full scale.
+    """
+
+    strings: dict[str, Gauge]
+    scale: float
+    pickup: float
+    coil: float
+    resonance: float
+    soft: float
+    hard: float
+    gain: float
+
+
+GUITAR = Neck(
+    {
+        "E": Gauge(40, -3.38, 17.85, 2.62, 16.1e-5, 1.0, 272),
+        "A": Gauge(45, -3.81, 16.65, 3.34, 8.6e-5, 0.9, 200),
+        "D": Gauge(50, -4.82, 15.33, 3.83, 9.3e-5, 0.7, 144),
+        "G": Gauge(55, -3.56, 14.63, 4.14, 15.6e-5, 0.0, 112),
+        "B": Gauge(59, -4.03, 14.18, 4.42, 5.2e-5, 0.0, 64),
+        "e": Gauge(64, -4.30, 14.56, 2.03, 5.1e-5, 0.0, 48),
+    },
+    scale=0.648, pickup=0.100, coil=4300.0, resonance=1.5, soft=0.00100, hard=0.00004, gain=0.25,
+)  # fmt: skip
+BASS = Neck(
+    {
+        "E": Gauge(28, 1.0, 16.0, 4.0, 12e-5, 0.6, 272),
+        "A": Gauge(33, 1.0, 15.0, 4.0, 10e-5, 0.6, 224),
+        "D": Gauge(38, 1.5, 14.0, 4.0, 9e-5, 0.5, 176),
+        "G": Gauge(43, 2.0, 14.0, 4.0, 8e-5, 0.5, 144),
+    },
+    scale=0.864, pickup=0.120, coil=2600.0, resonance=0.9, soft=0.0012, hard=0.00030, gain=0.25,
+)  # fmt: skip
+
+# Where the pick meets the string, by the words of a phrase.
+PICKS: dict[str, float] = {"bridge": 0.040, "middle": 0.095, "neck": 0.170}

@@ -1,0 +1,197 @@
+"""Guitar and bass: the strings of a section's notes, stretch by stretch.
+
+Conventions: sound is one row of frames. Every string is a loop that goes on from stretch to
+stretch. A string that swings across the top swings a little towards it too, not quite in step, and
+strings that nobody plays answer softly what the others play.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from functools import lru_cache
+from itertools import combinations, groupby
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.events import Note
+from backing.sound.filters import filtered, once
+from backing.sound.voices.gauges import GUITAR, PICKS, Neck
+from backing.sound.voices.hands import LEVEL, RINGS, Hands
+from backing.sound.voices.loop import HOP, LOWEST, Loop
+from backing.sound.voices.plucks import Pulses
+
+__all__ = ["Strings", "fingered"]
+
+Floats = NDArray[np.float64]
+Sound = NDArray[np.float32]
+
+OTHER_WAY, TURNS = 0.07, 0.15  # how much a string swings the other way; Hz of the slow change
+ANSWER, ANSWERS = 0.00016, 1.5  # of what is played; seconds that idle strings ring
+RESTING = (15.0, 10.0)  # what takes from idle strings: dB a second, and as much more for each kHz
+STRUM = 0.004  # seconds from string to string
+FINGERS = 0.13  # metres from the bridge
+LAST = 15  # the highest fret on which a chord is taken
+
+
+class _String:
+    """One string and the hands on it."""
+
+    def __init__(
+        self, neck: Neck, name: str, notes: Sequence[Note], place: float, rate: int
+    ) -> None:
+        gauge = neck.strings[name]
+        self.rate = rate
+        self.loop = Loop(gauge, rate)
+        self.hands = Hands(notes, gauge, Pulses(neck, gauge, rate), place)
+        self.ends = round((max(note.end for note in notes) + RINGS) * rate)
+        self._over: Floats = np.zeros(0)
+
+    def play(self, start: int, frames: int) -> Floats | None:
+        """Return frames from `start` on, a whole number of hops; None where it is at rest."""
+        if start >= self.ends:
+            return None
+        hops = frames // HOP
+        before = self.rate // (LOWEST * HOP) + 2  # hops whose pitch still tells the delay
+        edges = start + HOP * np.arange(-before, hops + 1)
+        pitch, sway, hand, sounding = self.hands.at(edges / self.rate)
+        now = slice(before, None)
+        given = np.zeros(frames + 4096)
+        given[: len(self._over)] = self._over
+        for at, pulse in self.hands.given(start, start + frames):
+            given[at : at + len(pulse)] += pulse
+        self._over = given[frames:]
+        live = sounding[now]
+        live = live[:-1] | live[1:]
+        if not live.any():
+            self.loop.rest()
+            return None
+        periods = _periods(pitch, self.rate)[now]
+        frets = np.maximum(0.0, pitch - self.loop.gauge.open)[now]
+        heard = self.loop.run(periods, frets, hand[now], live, given[:frames])
+        out = heard[self.loop.pad :]
+        # A string swings two ways, and these drift apart and together: its partials beat slowly.
+        turn = 2 * np.pi * TURNS * edges[now] / self.rate
+        place, steps = np.arange(frames), HOP * np.arange(hops + 1)
+        late = np.interp(place, steps, 1 + periods * (1 - np.cos(turn)) / 2)
+        whole = late.astype(np.intp)
+        sooner, later = (heard[self.loop.pad + place - whole - more] for more in (0, 1))
+        out = out + OTHER_WAY * (sooner + (late - whole) * (later - sooner))
+        if sway.any():
+            level = 10 ** (-LEVEL / 2000 * np.abs(sway[now]))
+            out = out * np.interp(place, steps, level)
+        return np.asarray(out)
+
+
+def _periods(pitch: Floats, rate: int) -> Floats:
+    """Return the delay at each edge with which the phase in a loop is that of the pitch.
+
+    What comes round was sent one turn of the pitch ago, however that moved meanwhile.
+    """
+    turns = 440 * 2 ** ((pitch - 69) / 12) * HOP / rate
+    phase = np.concatenate([[0.0], np.cumsum((turns[1:] + turns[:-1]) / 2)])
+    frames = np.arange(len(pitch)) * float(HOP)
+    found: Floats = frames - np.interp(phase - 1, phase, frames)
+    found[phase < 1] = HOP / turns[phase < 1]
+    return found
+
+
+@once(4)
+def _idle(neck: Neck, rate: int) -> Sound:
+    """Return what strings that nobody plays answer to an impulse."""
+    size = 1 << round(ANSWERS * rate).bit_length()
+    answer = np.zeros(size // 2 + 1, complex)
+    for gauge in neck.strings.values():
+        loop = Loop(gauge, rate)
+        period = rate / (440 * 2 ** ((gauge.open - 69) / 12))
+        lead = min(loop.taps - 16, int(0.45 * period))
+        whole = int(period) - lead
+        (taps,) = loop.filters(np.array([[period, whole, lead, 0.0, *RESTING]]), loop.taps)
+        once_round = np.fft.rfft(np.concatenate([np.zeros(whole), taps[::-1]]), size)
+        answer += once_round / (1 - once_round)
+    frames = round(ANSWERS * rate)
+    response = np.fft.irfft(answer)[:frames] * np.linspace(1, 0, frames)
+    return (ANSWER * response).astype(np.float32)
+
+
+class Strings:
+    """The strings of one part, stretch by stretch.
+
+    Parameters
+    ----------
+    neck
+        The instrument.
+    notes
+        Those of the part, in order of time.
+    pick
+        A key of `gauges.PICKS`, or empty for fingers.
+    rate
+        Frames a second.
+
+    Attributes
+    ----------
+    frames
+        After so many nothing sounds.
+    """
+
+    def __init__(self, neck: Neck, notes: Iterable[Note], pick: str, rate: int) -> None:
+        by_string: dict[str, list[Note]] = defaultdict(list)
+        for string, note in fingered(neck, notes):
+            by_string[string].append(note)
+        place = PICKS[pick] if pick else FINGERS
+        self.neck = neck
+        self.strings = [_String(neck, name, own, place, rate) for name, own in by_string.items()]
+        self._idle = _idle(neck, rate) if neck is GUITAR else None
+        self._rings: Sound = np.zeros(0, np.float32)
+        ends = max((string.ends for string in self.strings), default=0)
+        self.frames = ends + (0 if self._idle is None else len(self._idle))
+
+    def play(self, start: int, frames: int) -> Sound:
+        """Return frames from `start` on, a whole number of hops; called in order."""
+        dry = np.zeros(frames, np.float32)
+        for string in self.strings:
+            sound = string.play(start, frames)
+            if sound is not None:
+                dry += (self.neck.gain * sound).astype(np.float32)
+        if self._idle is None:
+            return dry
+        out = np.zeros(frames + len(self._idle) - 1, np.float32)
+        out[: len(self._rings)] = self._rings
+        if dry.any():
+            filtered(dry, self._idle, out=out)
+        self._rings = out[frames:]
+        return dry + out[:frames]
+
+
+def fingered(neck: Neck, notes: Iterable[Note]) -> Iterator[tuple[str, Note]]:
+    """Yield notes with the string that each is played on.
+
+    A lead's voice names its string; what is struck together is a chord, strummed from the low
+    string on; of a chord the first note's curve holds for all.
+    """
+    for start, struck in groupby(notes, key=lambda note: note.start):
+        chord = sorted(struck, key=lambda note: note.pitch)
+        if " " in chord[0].voice:
+            yield from ((note.voice.split()[1], note) for note in chord)
+            continue
+        curve = next((note.curve for note in chord if note.curve is not None), None)
+        names = _shape(neck, tuple(note.pitch for note in chord))
+        for number, (name, note) in enumerate(zip(names, chord, strict=False)):
+            later = start + number * min(STRUM, (note.end - start) / 8)
+            yield name, replace(note, start=later, curve=curve)
+
+
+@lru_cache(maxsize=256)
+def _shape(neck: Neck, pitches: tuple[int, ...]) -> tuple[str, ...]:
+    """Return strings for pitches from low to high: near each other, near the nut, the highest."""
+    names = list(neck.strings)
+
+    def reach(chosen: tuple[str, ...]) -> tuple[int, int, int]:
+        frets = [p - neck.strings[name].open for p, name in zip(pitches, chosen, strict=True)]
+        wrong = sum(max(0, -fret, fret - LAST) for fret in frets)
+        stopped = [fret for fret in frets if fret > 0]
+        return wrong, max(stopped, default=0) - min(stopped, default=0), sum(frets)
+
+    return min(combinations(names, min(len(pitches), len(names))), key=reach)

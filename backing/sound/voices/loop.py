@@ -1,0 +1,186 @@
+"""A string as one delay loop, in blocks that numpy works on.
+
+Conventions: time in frames; a hop is `HOP` frames, and what the hands do is told at the edges of
+hops. What a wave meets on its way along the string and back - the time that takes, what it loses,
+how stiffness hurries its treble - is one short filter behind a delay of whole frames. The filters
+of all hops are designed at once, by weighted least squares. A block no longer than the delay is
+one correlation, so that Python is asked once a block and not once a frame.
+
+References: Karplus & Strong 1983 and Jaffe & Smith 1983 (Computer Music Journal 7(2)) for the
+loop; Karjalainen, Valimaki & Tolonen 1998 (the same, 22(3)) for the single delay loop; Fletcher's
+stiff string for its partials.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.sound.voices.gauges import FLOOR, HIGH, HIGH_LOSS, Gauge
+
+__all__ = ["HOP", "Loop"]
+
+Floats = NDArray[np.float64]
+
+HOP = 64
+# Frequencies at which a filter is asked to be right: more than it has taps for, and low ones.
+BINS, BINS_A_TAP, LOW_BINS = 96, 0.7, 24
+LOW_BIN = 18.0  # Hz from one of those to the next
+SHORT, SHORT_TAPS = 60.0, 24  # a period of fewer frames has room for so many taps
+ROOM = 16  # taps that lie after the delay of the first partial
+LEAD = 0.45  # of a period that the filter itself may delay by, at most
+MOST = 0.99999  # of any frequency that comes round
+DULL = 7000.0  # Hz above which nothing of a string lives
+LOWEST = 40  # Hz
+
+
+@lru_cache(maxsize=32)
+def _turns(taps: int, rate: int) -> Floats:
+    """Return the frequencies at which a filter is asked to be right, in radians a frame."""
+    low = 2 * np.pi * LOW_BIN / rate * (1 + np.arange(LOW_BINS))
+    bins = max(BINS, round(BINS_A_TAP * taps))
+    return np.concatenate([low, (np.arange(bins) + 0.5) / bins * np.pi])
+
+
+@lru_cache(maxsize=32)
+def _solved(taps: int, rate: int) -> tuple[Floats, Floats]:
+    """Return what the real and imaginary parts of wanted responses are multiplied by."""
+    turn = _turns(taps, rate)
+    hertz = turn * rate / (2 * np.pi)
+    weight = np.where(hertz < 5000, 1.0, np.where(hertz < 11000, 0.3, 0.1))
+    weight = (weight * np.where(hertz < 2000, 8.0, 1.0))[:, None]
+    cosines, sines = (f(np.outer(turn, np.arange(taps))) for f in (np.cos, np.sin))
+    normal = (cosines * weight).T @ cosines + (sines * weight).T @ sines
+    inverse = np.linalg.inv(normal + 1e-7 * np.eye(taps))
+    return (weight * cosines) @ inverse, (weight * sines) @ inverse
+
+
+class Loop:
+    """One string that goes on ringing from stretch to stretch.
+
+    Parameters
+    ----------
+    gauge
+        The string.
+    rate
+        Frames a second.
+    """
+
+    def __init__(self, gauge: Gauge, rate: int) -> None:
+        self.gauge = gauge
+        self.rate = rate
+        self.taps = max(SHORT_TAPS, round(gauge.taps * rate / 44100))
+        self.pad = rate // LOWEST + 2 * self.taps + HOP
+        self._before = np.zeros(self.pad)
+
+    def filters(self, rows: Floats, taps: int) -> Floats:
+        """Return a filter for each row, newest frame last, shape (rows, taps).
+
+        A row is the period in frames, the whole frames of it that are delayed, the frames the
+        filter may delay by, the fret, and what a hand takes: dB a second, and as much more for
+        each kHz.
+        """
+        period, whole, lead, fret, damped, dull = rows.T[:, :, None]
+        turn = _turns(taps, self.rate)[None, :]
+        hertz = turn * self.rate / (2 * np.pi)
+        gauge = self.gauge
+        stiff = gauge.stiffness * 2 ** (fret / 6)
+        ideal = self.rate / period / np.sqrt(1 + stiff)  # the first partial without stiffness
+        number = np.sqrt((np.sqrt(1 + 4 * stiff * (hertz / ideal) ** 2) - 1) / (2 * stiff))
+        sooner = self.rate * (1 / ideal - number / hertz)
+        most = np.maximum(1.0, (lead - 4) / 1.9)  # so that all of it lies within the taps
+        first = self.rate / ideal - period
+        sooner = first + most * np.tanh((sooner - first) / most)
+        delay = self.rate / ideal - sooner - whole
+        kilo = hertz / 1000
+        loss = np.maximum(
+            FLOOR, gauge.loss + gauge.drag * np.sqrt(kilo) + gauge.stopped * fret / 12
+        )
+        loss = loss + HIGH_LOSS * np.maximum(kilo - HIGH, 0.0) + damped + dull * kilo
+        loss = loss + 6.0 * ideal * np.maximum((hertz - DULL) / 5000, 0.0) ** 2
+        gain = 10 ** (-loss * period / (20 * self.rate))
+        turned = turn * delay
+        real, imaginary = _solved(taps, self.rate)
+        found = (gain * np.cos(turned)) @ real + (gain * np.sin(turned)) @ imaginary
+        highest = np.abs(np.fft.rfft(found, 512, axis=1)).max(axis=1)
+        out: Floats = found * np.minimum(1.0, MOST / highest)[:, None]
+        return np.ascontiguousarray(out[:, ::-1])
+
+    def run(self, periods: Floats, frets: Floats, hand: Floats, sounding: NDArray[np.bool_],
+            given: Floats) -> Floats:  # fmt: skip
+        """Return some hops of the string, and keep how it rings.
+
+        Parameters
+        ----------
+        periods
+            Frames at the edges of hops, one more than there are hops.
+        frets
+            At the same edges, whole or not.
+        hand
+            What a hand takes there: rows of dB a second, and as much more for each kHz.
+        sounding
+            Whether anything sounds in each hop; where not, the string is at rest.
+        given
+            What is put into the string, for each frame.
+        """
+        hops, pad = len(sounding), self.pad
+        out = np.zeros(pad + hops * HOP)
+        out[:pad] = self._before
+        live = np.flatnonzero(sounding)
+        if len(live):
+            self._ring(out, periods, frets, hand, live, given)
+        self._before = out[len(out) - pad :].copy()
+        return out
+
+    def _ring(self, out: Floats, periods: Floats, frets: Floats, hand: Floats,
+              live: NDArray[np.intp], given: Floats) -> None:  # fmt: skip
+        edges = np.column_stack([periods, frets, hand]).round(6)
+        least = np.minimum(edges[live, 0], edges[live + 1, 0])
+        brief = least < SHORT
+        lead = np.where(
+            brief,
+            np.minimum(SHORT_TAPS - 10, np.floor(0.42 * least)),
+            np.minimum(self.taps - ROOM, np.floor(LEAD * least)),
+        )
+        whole = np.floor(least) - lead
+        around = np.column_stack([whole, lead])
+        wanted = np.concatenate(
+            [np.column_stack([edges[at, :1], around, edges[at, 1:]]) for at in (live, live + 1)]
+        )
+        rows, place = np.unique(wanted, axis=0, return_inverse=True)
+        place = place.ravel()
+        filters: list[Floats] = [np.zeros(0)] * len(rows)
+        short = np.zeros(len(rows), bool)
+        short[place] = np.concatenate([brief, brief])
+        for taps, chosen in ((SHORT_TAPS, short), (self.taps, ~short)):
+            numbers = np.flatnonzero(chosen)
+            if len(numbers):
+                for number, row in zip(numbers, self.filters(rows[numbers], taps), strict=True):
+                    filters[number] = row
+        begin, end = place[: len(live)].tolist(), place[len(live) :].tolist()
+        ramp = np.arange(HOP) / HOP
+        correlate, pad = np.correlate, self.pad
+        steps = zip(live.tolist(), whole.astype(int).tolist(), begin, end, strict=True)
+        for hop, delay, one, other in steps:
+            before = filters[one]
+            taps = len(before)
+            at = pad + hop * HOP
+            stop = at + HOP
+            back = delay + taps - 1
+            first = at
+            while at < stop:
+                until = min(at + delay, stop)
+                heard = out[at - back : until - delay]
+                new = correlate(heard, before, "valid")
+                if one != other:
+                    share = ramp[at - first : until - first]
+                    new += (correlate(heard, filters[other], "valid") - new) * share
+                new += given[at - pad : until - pad]
+                out[at:until] = new
+                at = until
+
+    def rest(self) -> None:
+        """Let the string come to rest."""
+        self._before[:] = 0.0

@@ -1,0 +1,141 @@
+"""What is put into a string: a pick's or a finger's pluck, a blow, a scrape, the noise of a fret.
+
+Conventions: a pulse is what the pickup hears of it, so that what comes round in the loop is
+already what an amplifier gets: the string, its ends, coil and cable are all linear, and may be
+taken in any order. Amplitudes are of full scale before an instrument's gain.
+
+References: a string that is let go sends a step of velocity to the bridge, which lasts until its
+echo from there is back (Fletcher & Rossing 2.9): the comb of the pick's place. The pickup hears
+each wave twice, to the bridge and back from it: the comb of the pickup's (Lindroos, Penttinen
+& Valimaki 2011). Karjalainen, Valimaki & Tolonen 1998 for the order of filters.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from backing.sound.voices.gauges import Gauge, Neck
+
+__all__ = ["AHEAD", "Pulses", "noise"]
+
+Floats = NDArray[np.float64]
+
+AHEAD = 256  # frames of a pulse before the string is let go
+SIZE = 4096
+LOUDNESS = 1.7  # the power of velocity with which a pluck grows
+NOISE = 1 << 16
+
+
+@lru_cache(maxsize=1)
+def _noise() -> Floats:
+    """Return white noise from -1 to 1, always the same (splitmix64; Steele, Lea & Flood 2014)."""
+    place = np.arange(19831999, 19831999 + NOISE, dtype=np.uint64)
+    mixed = place * np.uint64(0x9E3779B97F4A7C15)
+    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return (mixed ^ (mixed >> np.uint64(31))) / 2.0**63 - 1.0
+
+
+def noise(frames: int, seed: int) -> Floats:
+    """Return some noise that is the same for the same seed."""
+    start = seed * 7919 % (NOISE - frames)
+    return _noise()[start : start + frames]
+
+
+class Pulses:
+    """The pulses of one string.
+
+    Parameters
+    ----------
+    neck, gauge
+        The instrument and its string.
+    rate
+        Frames a second.
+    """
+
+    def __init__(self, neck: Neck, gauge: Gauge, rate: int) -> None:
+        self.neck = neck
+        self.gauge = gauge
+        self.rate = rate
+        self.speed = 2 * neck.scale * 440 * 2 ** ((gauge.open - 69) / 12) / rate  # metres a frame
+        lowest = min(one.open for one in neck.strings.values())
+        self._light = 2 ** ((lowest - gauge.open) / 24)
+        self._turn = 2 * np.pi * np.fft.rfftfreq(SIZE)
+        place = 1j * self._turn * rate / (2 * np.pi * neck.coil)
+        echo = np.exp(-1j * self._turn * 2 * neck.pickup / self.speed)
+        self._heard = (1 - echo) / (1 + place / neck.resonance + place**2)
+        self._ahead = np.exp(-1j * self._turn * AHEAD)
+        self.pluck = lru_cache(maxsize=64)(self._pluck)
+
+    def _given(self, spectrum: NDArray[np.complex128]) -> Floats:
+        sound: Floats = np.fft.irfft(spectrum * self._heard * self._ahead)[: SIZE - AHEAD]
+        return sound
+
+    def _step(self, frames: float, seconds: float) -> NDArray[np.complex128]:
+        """Return the spectrum of a step that lasts some frames, rounded over some seconds."""
+        half = self._turn * frames / 2
+        box = frames * np.sinc(half / np.pi) * np.exp(-1j * half)
+        spectrum: NDArray[np.complex128] = box * np.exp(
+            -((self._turn * seconds * self.rate) ** 2) / 2
+        )
+        return spectrum
+
+    def _pluck(
+        self, velocity: int, period: float, place: float, softer: float, seed: int
+    ) -> Floats:
+        """Return a pluck, and before it the scrape of what plucks.
+
+        Parameters
+        ----------
+        velocity
+            1 to 127; hard picking leaves the string sooner, which is brighter.
+        period
+            Of the string, in frames.
+        place
+            Metres from the bridge.
+        softer
+            How many times as long the string takes to leave.
+        seed
+            Of what no two plucks share.
+        """
+        hard = velocity / 127
+        neck, wound = self.neck, self.gauge.wound
+        leaves = (neck.soft + (neck.hard - neck.soft) * hard) * softer * self._light
+        wander = 1 + 0.06 * float(noise(1, seed)[0])
+        frames = min(2 * place * wander / self.speed, 0.9 * period)
+        amplitude = hard**LOUDNESS * 6 / np.sqrt(frames)
+        out = self._given(self._step(frames, leaves) * amplitude)
+        count = round(0.004 * self.rate)
+        rise = np.hanning(2 * count)[:count] * amplitude * hard * (0.025 + 0.05 * wound) / softer
+        scrape = np.zeros(SIZE)
+        scrape[:count] = np.diff(noise(count, seed + 1) * rise, prepend=0.0)
+        shift = np.exp(1j * self._turn * count)
+        return out + self._given(np.fft.rfft(scrape) * shift)
+
+    def blow(self, velocity: int, period: float) -> Floats:
+        """Return a fretting finger's blow, when it hammers."""
+        amplitude = (velocity / 127) ** LOUDNESS * 0.30
+        return self._given(self._step(0.12 * period, 0.00035) * amplitude)
+
+    def fret(self, velocity: int, seed: int) -> Floats:
+        """Return what is heard when the string slides onto another fret."""
+        count = round(0.005 * self.rate)
+        amplitude = (velocity / 127) * (0.03 + 0.10 * self.gauge.wound)
+        burst = np.zeros(SIZE)
+        burst[:count] = np.diff(noise(count, seed) * np.hanning(count), prepend=0.0) * amplitude
+        return self._given(np.fft.rfft(burst) + self._step(6.0, 0.0002) * amplitude * 0.12)
+
+    def thud(self, velocity: int, seed: int) -> Floats:
+        """Return a pick across a string that a hand lies on: a scratch and no pitch."""
+        count = round(0.060 * self.rate)
+        amplitude = (velocity / 127) ** LOUDNESS
+        fall = np.exp(-np.arange(count) / (0.018 * self.rate)) * amplitude
+        burst = np.zeros(SIZE)
+        burst[:count] = noise(count, seed) * fall
+        rounded = np.exp(-((self._turn * 0.00006 * self.rate) ** 2) / 2)
+        return self._given(
+            np.fft.rfft(burst) * rounded + self._step(20.0, 0.0003) * amplitude * 0.1
+        )

@@ -1,0 +1,311 @@
+"""Strings beside a real guitar's (examples/sounds/measured.txt) and beside what hands do."""
+
+from __future__ import annotations
+
+from functools import cache
+from statistics import median
+
+import librosa
+import numpy as np
+import pytest
+
+from backing.events import Note
+from backing.sound.voices.gauges import BASS, GUITAR
+from backing.sound.voices.guitar import Strings, fingered
+from phrases.curve import Curve, Glide, Sway
+from tests.backing.sound.voices.material import (
+    BEFORE,
+    RATE,
+    Partial,
+    Sound,
+    centroid,
+    held_out,
+    hertz,
+    measured,
+    note,
+    partial,
+    played,
+    render,
+    track,
+)
+
+
+@cache
+def _partials(string: str, fret: int) -> dict[int, Partial]:
+    sound = render([note(string, fret)], BEFORE + 2)
+    base, stiff = hertz(GUITAR.strings[string].open + fret), _stiff(string, fret)
+    return {
+        n: partial(sound, n * base * np.sqrt((1 + stiff * n * n) / (1 + stiff)), 0.12, 2.0)
+        for n in (1, 2, 3, 5, 8)
+    }
+
+
+def _stiff(string: str, fret: int) -> float:
+    return GUITAR.strings[string].stiffness * 2 ** (fret / 6)
+
+
+def _misses(numbers: tuple[int, ...]) -> float:
+    rows = held_out(measured())
+    return median(
+        abs(_partials(row.string, row.fret)[n].decay - value)
+        for row in rows
+        for n, value in row.decays.items()
+        if n in numbers
+    )
+
+
+# Measured when written, on the 16 places that the gauges were not fitted to, and on the other 32:
+# 1.6 and 1.3 dB/s for partial 1, 2.7 and 2.8 for 2 to 5, 2.9 and 6.1 for 8.
+@pytest.mark.parametrize(("numbers", "most"), [((1,), 2.5), ((2, 3, 5), 3.0), ((8,), 4.0)])
+def test_partials_decay_as_a_guitar_s_do_where_it_was_not_looked(
+    numbers: tuple[int, ...], most: float
+) -> None:
+    assert _misses(numbers) <= most
+
+
+def test_treble_dies_first() -> None:
+    decays = [one.decay for one in _partials("E", 5).values()]
+    assert decays == sorted(decays)
+    assert decays[-1] > 3 * decays[0]
+
+
+def test_partials_are_as_stiff_as_measured_and_as_fletcher_says() -> None:
+    factors = []
+    for row in held_out(measured()):
+        heard = _partials(row.string, row.fret)
+        ratio = (heard[5].hertz / heard[1].hertz / 5) ** 2
+        found = (1 - ratio) / (ratio - 25)  # of n f sqrt(1 + B n^2), n = 1 and 5
+        if row.stiffness is not None:
+            factors.append(max(found / row.stiffness, row.stiffness / found))
+        assert found == pytest.approx(_stiff(row.string, row.fret), rel=0.1)
+    assert median(factors) <= 1.2
+
+
+def test_levels_beat_a_little() -> None:
+    """Measured on the real one: by 0.5 to 1.2 dB, here from the lowest to the highest."""
+    beats = [one.beats for string in "EGe" for one in _partials(string, 5).values()]
+    assert 0.5 <= 2 * 2**0.5 * median(beats) <= 1.2
+
+
+@pytest.mark.parametrize("string", ["E", "D", "G", "e"])
+def test_a_note_grows_duller_as_measured(string: str) -> None:
+    for fret in (7, 12):
+        sound = render([note(string, fret)], BEFORE + 1.6)
+        found = centroid(sound, BEFORE + 1.4, 0.08) / centroid(sound, BEFORE, 0.08)
+        row = next(row for row in measured() if (row.string, row.fret) == (string, fret))
+        assert found == pytest.approx(row.brightness, abs=0.15)
+
+
+@pytest.mark.parametrize("rate", [44100, 48000])
+@pytest.mark.parametrize(("string", "fret"), [("E", 3), ("D", 7), ("B", 8), ("e", 17)])
+def test_a_note_is_in_tune(string: str, fret: int, rate: int) -> None:
+    """Of ISO 16, by pYIN (librosa), whose own step is 1 cent here."""
+    sound = render([note(string, fret, 1.0)], 1.0, rate=rate)
+    pitch = GUITAR.strings[string].open + fret
+    found, _, _ = librosa.pyin(
+        sound[round(0.3 * rate) :], fmin=hertz(pitch - 2), fmax=hertz(pitch + 2), sr=rate,
+        frame_length=4096, hop_length=1024, resolution=0.01, max_transition_rate=5,
+        fill_na=None,
+    )  # fmt: skip
+    assert 1200 * np.log2(np.median(found) / hertz(pitch)) == pytest.approx(0, abs=3.4)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["| 1 G7 2 b(full) 3 r 4 .", "| 1 E5 2 b(1/2) 3 .", "| 1 B10b(full) 2 ~~ 4 .", "| 1 D9 2 ~"],
+)
+def test_bends_and_vibrato_follow_their_curve_within_a_cent(text: str) -> None:
+    (one,) = played(text)
+    assert one.curve is not None
+    sound = render([one], one.end)
+    _, cents = track(sound, one.pitch)
+    # The tracker blurs what moves: a plain wave that follows the curve is blurred alike.
+    pitches = [
+        one.pitch + one.curve.at(max(0, n) / RATE - BEFORE) / 100 for n in range(len(sound))
+    ]
+    turns = np.cumsum(440 * 2 ** ((np.array(pitches) - 69) / 12)) / RATE
+    _, steady = track(np.cos(2 * np.pi * turns), one.pitch)
+    inside = slice(round((BEFORE + 0.1) * RATE), round((one.end - 0.05) * RATE))
+    apart = np.abs(cents - steady)[inside]
+    assert np.sqrt((apart**2).mean()) <= 1.0
+    assert np.median(apart) <= 0.5
+
+
+def test_a_slide_is_on_its_frets_within_a_cent() -> None:
+    (one,) = played("| 1 B5 2 /10 3 .", beat=1.0)
+    sound = render([one], 2.0)
+    for pitch, start, stop in ((64, 0.3, 0.7), (69, 1.25, 1.95)):
+        times, cents = track(sound, pitch)
+        assert np.median(cents[(times > start) & (times < stop)]) == pytest.approx(0, abs=1.0)
+
+
+def _over_partials(string: str, fret: int) -> Sound:
+    sound = render([note(string, fret)], 1.2)
+    base, stiff = hertz(GUITAR.strings[string].open + fret), _stiff(string, fret)
+    places = [n * base * np.sqrt((1 + stiff * n * n) / (1 + stiff)) for n in range(1, 11)]
+    return np.array([partial(sound, place, 0.12, 1.1).level for place in places])
+
+
+@pytest.mark.parametrize(
+    ("one", "other"), [(("B", 5), ("e", 0)), (("G", 9), ("B", 5)), (("D", 7), ("A", 12))]
+)
+def test_the_same_pitch_on_two_strings_sounds_different(
+    one: tuple[str, int], other: tuple[str, int]
+) -> None:
+    """Measured on the real one: 9.1 dB from partial to partial (standard deviation)."""
+    assert np.std(_over_partials(*one) - _over_partials(*other)) >= 5
+
+
+@pytest.mark.parametrize(("string", "fret"), [("E", 5), ("G", 7), ("B", 10), ("e", 12)])
+def test_an_accent_is_brighter_than_a_ghost(string: str, fret: int) -> None:
+    ghost, accent = (
+        centroid(render([note(string, fret, 0.5, velocity)], 0.6), BEFORE, 0.5)
+        for velocity in (65, 109)  # of a plain note on the beat, by `phrases.techniques`
+    )
+    assert accent >= 1.15 * ghost
+
+
+@pytest.mark.parametrize("string", list("EGe"))
+def test_near_the_bridge_is_brighter_than_near_the_neck(string: str) -> None:
+    bridge, middle, neck = (
+        centroid(render([note(string, 5, 0.5)], 0.6, pick), BEFORE, 0.5)
+        for pick in ("bridge", "middle", "neck")
+    )
+    assert bridge > 1.1 * middle > 1.1 * neck
+
+
+def _periodic(sound: Sound) -> float:
+    """Return the highest autocorrelation at the periods of a guitar's pitches, 1 for a tone."""
+    power = np.abs(np.fft.rfft(sound, 1 << 16)) ** 2
+    every = np.fft.irfft(power)
+    return float(every[RATE // 1000 : RATE // 60].max() / every[0])
+
+
+@pytest.mark.parametrize("string", list("EADGBe"))
+def test_a_dead_note_has_no_pitch(string: str) -> None:
+    for velocity in (47, 59, 75):
+        dead = render([note(string, 0, 0.04, velocity, damped=True)], 0.3)
+        assert _periodic(dead[round((BEFORE - 0.005) * RATE) :]) < 0.3
+        assert np.abs(dead[round((BEFORE + 0.12) * RATE) :]).max() < 0.01 * np.abs(dead).max()
+    plain = render([note(string, 0, 0.2, 59)], 0.3)
+    assert _periodic(plain[round(BEFORE * RATE) :]) > 0.8
+
+
+def _level(sound: Sound, start: float, stop: float) -> float:
+    return float(np.sqrt((sound[round(start * RATE) : round(stop * RATE)] ** 2).mean()))
+
+
+def test_a_palm_mute_is_short_and_dull() -> None:
+    plain, muted = (render([note("E", 3, 0.3, damped=damped)], 0.5) for damped in (False, True))
+    assert _level(muted, 0.3, 0.39) < 0.25 * _level(muted, 0.1, 0.15)
+    assert _level(plain, 0.3, 0.39) > 0.7 * _level(plain, 0.1, 0.15)
+    assert centroid(muted, BEFORE, 0.3) < 0.9 * centroid(plain, BEFORE, 0.3)
+
+
+def test_a_rake_is_heard_before_its_note_and_has_no_pitch() -> None:
+    notes = played("| 1 . 2 B8{rake} 3 .")
+    sound = render(notes, 1.2)
+    raked = sound[round((notes[0].start - 0.002) * RATE) : round((notes[-1].start - 0.002) * RATE)]
+    assert len(notes) == 3
+    assert _periodic(raked) < 0.4
+    assert np.abs(raked).max() > 0.1 * np.abs(sound).max()
+
+
+def _attacks(text: str) -> list[float]:
+    """Return the highest treble just after beats 2 and 3, over that just before the first."""
+    treble = np.abs(np.diff(render(played(text), 2.0), 3))
+    places = [round((BEFORE + 0.6 * beat) * RATE) for beat in (1, 2)]
+    before = treble[places[0] - 2000 : places[0] - 300].max()
+    return [float(treble[at : at + 900].max() / before) for at in places]
+
+
+def test_what_is_not_picked_has_no_attack() -> None:
+    picked = _attacks("| 1 G5 2 G7 3 G5 4 .")
+    fretted = _attacks("| 1 G5 2 h7 3 p5 4 .")
+    assert max(_attacks("| 1 G5 2 b(full) 3 r 4 .")) < 1.3  # nothing is put into it
+    assert min(picked) > 3 * max(fretted)
+    assert min(fretted) > 1.3  # a finger is heard, softly
+
+
+def test_the_frets_are_heard_under_a_slide() -> None:
+    glides = tuple(Glide(0.3 + 0.05 * n, 0.0, 100.0 * n, "slide") for n in range(1, 5))
+    smooth = tuple(Glide(0.3 + 0.05 * n, 0.0, 100.0 * n, "bend") for n in range(1, 5))
+    crossed, still = (
+        np.abs(np.diff(render([note("A", 3, 0.8, curve=Curve(0.0, g))], 0.9), 4))
+        for g in (glides, smooth)
+    )
+    for number in range(1, 5):
+        at = round((BEFORE + 0.3 + 0.05 * number) * RATE)
+        assert crossed[at : at + 400].max() > 2 * still[at : at + 400].max()
+
+
+def test_vibrato_moves_the_level_too() -> None:
+    shaken = Curve(0.0, (), (Sway(0.2, 1.8, 5.0, 60.0),))
+    sounds = [render([note("G", 7, 1.8, curve=c)], 2.0) for c in (shaken, Curve())]
+    levels = [
+        20 * np.log10([_level(sound, at, at + 0.02) for at in np.arange(0.4, 1.7, 0.01)])
+        for sound in sounds
+    ]
+    apart = levels[0] - levels[1]
+    spectrum = np.abs(np.fft.rfft((apart - apart.mean()) * np.hanning(len(apart)), 1024))
+    assert np.argmax(spectrum[8:]) + 8 == pytest.approx(5.0 * 1024 / 100, abs=6)
+    assert 0.3 < np.percentile(apart, 95) - np.percentile(apart, 5) < 3
+
+
+def test_no_unbent_ghost_is_left_where_a_bent_string_is_picked_again() -> None:
+    bent = Note("lead G", BEFORE, 0.7, 62, 93, Curve(0.0, (Glide(0.05, 0.1, 200.0),)))
+    again = Note("lead G", 0.712, 1.6, 62, 93, Curve(200.0))
+    sound = render([bent, again], 1.6)[round(0.72 * RATE) : round(1.5 * RATE)]
+    power = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), 1 << 17))
+
+    def at(pitch: float) -> float:
+        place = round(hertz(pitch) * (1 << 17) / RATE)
+        return float(power[place - 20 : place + 21].max())
+
+    assert at(62) < 0.003 * at(64)  # 50 dB
+
+
+def test_idle_strings_answer_what_is_theirs() -> None:
+    """A2 on the E string is the open A's own pitch, A flat is nobody's."""
+    own, other = (
+        _level(sound, BEFORE + 0.9, BEFORE + 1.2) / _level(sound, BEFORE, BEFORE + 0.4)
+        for sound in (render([note("E", fret, 0.5)], 1.5) for fret in (5, 4))
+    )
+    assert 1e-4 < own < 1e-2  # -80 to -40 dB
+    assert own > 3 * other
+
+
+@pytest.mark.parametrize("stretch", [64 * 5, 64 * 37])
+def test_stretches_make_no_difference(stretch: int) -> None:
+    notes = played("| 1 G7b(full) 2 ~~ 3 B5/8 4 ex")
+    whole, cut = render(notes, 2.0), render(notes, 2.0, stretch=stretch)
+    frames = min(len(whole), len(cut))
+    np.testing.assert_allclose(whole[:frames], cut[:frames], atol=2e-6)
+
+
+def test_chords_lie_under_a_hand() -> None:
+    chord = [Note("comp", 1.0, 1.5, pitch, 80) for pitch in (55, 59, 64, 67)]
+    played_on = dict(fingered(GUITAR, chord))
+    frets = {name: one.pitch - GUITAR.strings[name].open for name, one in played_on.items()}
+    assert len(frets) == 4
+    stopped = [fret for fret in frets.values() if fret]
+    assert min(frets.values()) >= 0
+    assert max(stopped) - min(stopped) <= 4  # common practice: a hand spans four or five frets
+    starts = [one.start for _, one in fingered(GUITAR, chord)]
+    assert starts == sorted(starts)
+    assert starts[-1] - starts[0] < 0.02
+
+
+@pytest.mark.parametrize("pitch", [28, 36, 43, 55])
+def test_the_bass_is_in_tune(pitch: int) -> None:
+    sound = render([Note("bass", BEFORE, 1.5, pitch, 100)], 1.5, "", BASS)
+    times, cents = track(sound, pitch)
+    inside = (times > 0.4) & (times < 1.3)
+    assert np.median(cents[inside]) == pytest.approx(0, abs=3)
+
+
+def test_strings_that_have_nothing_to_play_are_silent() -> None:
+    strings = Strings(GUITAR, [note("G", 7, 0.2)], "middle", RATE)
+    rendered = [strings.play(start, 6400) for start in range(0, strings.frames + 6400, 6400)]
+    assert np.abs(rendered[-1]).max() < 1e-12
+    assert all(np.isfinite(one).all() for one in rendered)
