@@ -18,8 +18,8 @@ from backing.events import Note, Section, Stream
 from backing.midi import TICKS, midi_bytes
 from backing.output import RATES
 from backing.practice import Plan, loop, trade
-from backing.sound.voices import ensemble
 from backing.sound.audio import frame_of, render
+from backing.sound.voices import ensemble
 from phrases.counting import Meter
 from phrases.errors import RangeError
 from phrases.phrase import Phrase
