@@ -124,7 +124,7 @@ def test_json_is_one_object(hard: Path) -> None:
         "part": "call", "bar": 0, "count": "4", "at": -1.0, "string": "e", "fret": 17,
         "stroke": 0, "how": "pick", "pitch": 81.0, "name": "A5", "degree": "1", "role": "root",
         "resolves": "", "position": answer["rows"][0]["position"],
-        "stretch": 17 - answer["rows"][0]["position"], "over": "A7",
+        "stretch": 17 - answer["rows"][0]["position"], "over": "A7", "also": [],
     }  # fmt: skip
     assert [bend["supported"] for bend in answer["bends"]] == [False] * 4 + [True]
     assert {warning["weight"] for warning in answer["warnings"]} == {
