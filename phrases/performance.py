@@ -289,6 +289,8 @@ class _Shape:
             return technique.seconds
         if technique.motion == "preset" or (technique.motion == "frets" and n == 0):
             return 0.0  # the first fret sounds while the hand leaves it
+        if technique.motion == "dip":
+            return SPEAK
         bent = n and moves[n - 1].technique.motion in ("ease", "preset")
         return SPEAK if bent or (n == 0 and technique.takes == "release") else GRACE
 
@@ -302,6 +304,8 @@ class _Shape:
             before = [m.fret for m in moves[:n] if m.fret is not None and m.technique.lands]
             frets = abs(move.fret - (before[-1] if before else self.fretted))
             return max(SLIDE_SECONDS, technique.seconds * frets)
+        if technique.motion == "dip":
+            return technique.seconds
         if technique.motion == "ease":
             return max(technique.seconds, SLOW * self.beat) if self.slow else technique.seconds
         return 0.0
@@ -321,6 +325,10 @@ class _Shape:
         elif technique.motion == "flutter":
             assert move.fret is not None
             self._flutter(at, end, move.fret, technique.hertz)
+        elif technique.motion == "dip":
+            half = takes / 2
+            self.glides.append(Glide(at, half, self._cents() - technique.cents))
+            self.glides.append(Glide(at + half, half, self._cents()))
         elif technique.motion == "frets":
             self._slide(move, at, takes, end, goal, technique.way)
         elif technique.motion == "step":

@@ -42,14 +42,15 @@ class Technique:
         nothing.
     motion
         How the pitch moves: ``frets`` (fret by fret), ``step`` (at once), ``ease`` (as a hand
-        bends), ``preset`` (before the pick), ``sway`` (vibrato) or ``flutter`` (to and fro).
+        bends), ``preset`` (before the pick), ``sway`` (vibrato), ``flutter`` (to and fro) or
+        ``dip`` (down and back, by the vibrato bar).
     seconds
         How long the motion takes: per fret for ``frets`` (`SLIDE_SECONDS` at least), at all for
         ``ease``; for ``sway`` how long the note speaks first.
     way
         1 goes to a higher fret, -1 to a lower one, 0 to none.
     cents
-        Vibrato width, from the lowest to the highest pitch.
+        Vibrato width, from the lowest to the highest pitch; how deep a dip is.
     hertz
         Vibrato rate, or how many times a second a trill comes round.
     meaning
@@ -113,6 +114,8 @@ TECHNIQUES: dict[str, Technique] = {
                   element=("wavy-line",), example="G7~~"),
         Technique("tr", "trill", "fret", "flutter", hertz=6.5, way=1,
                   element=("trill-mark",), example="G5tr7"),
+        Technique("v", "bar dip", "", "dip", seconds=0.30, cents=100.0, over="bar dip",
+                  element=("bend", "bend-alter:-1", "with-bar:dip"), example="G7v"),
     )
 }  # fmt: skip
 
