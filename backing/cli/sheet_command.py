@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Sequence
+import sys
+import threading
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,6 +33,7 @@ SUFFIXES = (*DRAWN, ".txt", ".musicxml")
 CHART_SUFFIXES = (*DRAWN, ".txt")
 PAPERS = ("a4", "letter")
 STAVES = ("tab", "notation")
+PATIENCE, LONGER = 3.0, 30.0  # seconds between two lines of progress, and without a terminal
 
 
 class _FileError(BluesError, OSError):
@@ -131,10 +136,10 @@ def command(
         _check_sheets(phrases, outputs, variation, options)
         files = _files(phrases, outputs)
         _check_free(files, force=force)
-        sheets = [
-            _sheet(name, found, key, variation, paper, own, options)
-            for name, own in zip(phrases, files, strict=True)
-        ]
+        sheets = []
+        for number, (name, own) in enumerate(zip(phrases, files, strict=True), 1):
+            with _patience(f"{name} ({number} of {len(phrases)})" if len(phrases) > 1 else name):
+                sheets.append(_sheet(name, found, key, variation, paper, own, options))
     folder = len(phrases) > 1 and outputs and not _is_text(outputs)
     _write(sheets, outputs[0] if folder else None)
     for sheet in sheets:
@@ -188,6 +193,31 @@ class _Sheet:
     made: list[bytes]
     without: tuple[str, ...] = ()
     blanks: str = ""
+
+
+@contextmanager
+def _patience(name: str) -> Iterator[None]:
+    """Tell what is being laid out where it takes long, as a dense page does."""
+    done = threading.Event()
+    begun = time.monotonic()
+
+    def tell() -> None:
+        wait = PATIENCE
+        while not done.wait(wait):
+            live = sys.stderr is not None and sys.stderr.isatty()
+            click.echo(
+                f"{name}: dense, still laying it out, {time.monotonic() - begun:.0f} s",
+                err=True,
+            )
+            wait = PATIENCE if live else LONGER
+
+    told = threading.Thread(target=tell, daemon=True)
+    told.start()
+    try:
+        yield
+    finally:
+        done.set()
+        told.join()
 
 
 def _check_drawn(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> None:

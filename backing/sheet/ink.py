@@ -105,7 +105,8 @@ class Ink:
         """Tell whether two inks overlap or come nearer than `room`."""
         if not self.box.meets(other.box, room):
             return False
-        return any(a.meets(b, room) for a in self.boxes for b in other.boxes)
+        near = [b for b in other.boxes if self.box.meets(b, room)]
+        return any(a.meets(b, room) for a in self.boxes for b in near)
 
 
 def around(boxes: Iterable[Box]) -> Box:

@@ -38,6 +38,7 @@ MARGIN = 15.0  # mm
 SPACE = 1.72  # mm from line to line of the notation staff
 LARGER = 1.28
 FITS = (0.96, 0.92, 0.88)
+LONG = 100  # strokes, from which only the smallest size is tried: each takes its time
 DIAGRAM = 2.6  # mm to a unit of the diagram
 GUTTER = 8.0  # mm between the diagram and the plan
 # Millimetres that the plan wants beside the diagram, by its beat: its columns and room to write.
@@ -143,7 +144,8 @@ def sheet(
     smallest = closer(FITS[-1])
     if _pages(smallest) == _pages(made):
         return made
-    tries = (closer(fit) for fit in FITS[:-1])
+    long = sum(len(part.strokes) for part in phrase.parts) > LONG
+    tries = (closer(fit) for fit in (() if long else FITS[:-1]))
     return next((one for one in tries if _pages(one) < _pages(made)), smallest)
 
 

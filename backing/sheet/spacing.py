@@ -49,6 +49,7 @@ STRUCK = 6
 OVERLAP = 12.0  # how much worse than a lack of room; worse than the smallest print
 PASSES = 4  # in which notes move apart and stems turn over; one is often enough
 ENOUGH = 20  # layouts, after which the best of them will do
+MUCH = 2400  # heads laid out in all, after which the best layout will do, whatever is left
 MANY = 5  # overlaps that are left, after which the next ways are not even tried
 TIED = 2  # pads before a head that is tied from the system before
 MOST = 4  # pads that a column gets besides its usual ones
@@ -130,11 +131,13 @@ def spaced(score: Score, style: Style) -> list[Drawn]:
     known: dict[str, int] = {}
     tries = [CLOSE, *TRIES] if style.form else list(TRIES)
     number = count = 0
+    planned = _planned(score, style.staves == "tab").nodes
+    most = max(2, MUCH // sum(len(column) for bar in planned for event in bar for column in event))
     while number < len(tries):
         loose, share = tries[number]
         smaller = SMALLER * max(0.0, share - 1.0)
         enough = best is not None and count > ENOUGH and best.clashes == 0
-        if best is not None and (best.cost <= smaller or enough):
+        if best is not None and (best.cost <= smaller or enough or count >= most):
             break
         left = 0
         for one in _passes(score, style, loose, share, known):
@@ -143,6 +146,8 @@ def spaced(score: Score, style: Style) -> list[Drawn]:
             count += 1
             if best is None or one.cost + smaller < best.cost:
                 best = replace(one, cost=one.cost + smaller)
+            if count >= most:
+                break
         # The last way is always tried.
         number = min(number + 3, max(number + 1, len(tries) - 1)) if left >= MANY else number + 1
     assert best is not None

@@ -117,12 +117,18 @@ def _cheapest(
 ) -> Ink | None:
     """Return the way of the least price, what it meets paid for; the ways come cheapest first."""
     best: tuple[float, Ink] | None = None
+    worst_first = sorted(near, key=lambda pair: -pair[1])
     for price, way in ways:
-        cost = price + sum(fine for other, fine in near if way.meets(other, clear))
-        if best is None or cost < best[0]:
-            best = cost, way
-        if best[0] <= price:
+        if best is not None and best[0] <= price:
             break
+        cost = price
+        for other, fine in worst_first:
+            if way.meets(other, clear):
+                cost += fine
+                if best is not None and cost >= best[0]:
+                    break
+        else:
+            best = cost, way
     return best and best[1]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,16 @@ def test_letters_without_a_font_are_told(tmp_path: Path) -> None:
     assert drawn.exit_code == 0
     assert "no font here has these letters" in drawn.stderr
     assert run(path, "-o", tmp_path / "p.txt").stderr == ""
+
+
+def test_a_page_that_takes_long_tells_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    module = import_module("backing.cli.sheet_command")
+    monkeypatch.setattr(module, "PATIENCE", 0.001)
+    told = run("lamp-oil", "milk-pail", "-o", tmp_path / "s").stderr.splitlines()
+    assert told[0].startswith("lamp-oil (1 of 2): dense, still laying it out, ")
+    monkeypatch.undo()
+    monkeypatch.setattr(module, "PATIENCE", 60.0)
+    assert run("lamp-oil", "-o", tmp_path / "s.pdf").stderr == ""
 
 
 def test_text_is_printed_without_a_file() -> None:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
+
+import pytest
 
 from backing.forms import find_form
+from backing.sheet import spacing
 from backing.sheet.clear import in_the_way, late
 from backing.sheet.ink import Box, Ink
 from backing.sheet.mei import plan
@@ -14,6 +18,7 @@ from backing.sheet.staff import System, engrave
 from backing.sheet.ties import ties
 from backing.sheet.writing import over_form, write
 from phrases.files import load_phrase
+from tests.backing.sheet.dense import CHORDS, phrase
 from tests.backing.sheet.lines import one
 
 
@@ -127,3 +132,21 @@ def test_a_last_line_that_holds_little_is_ragged() -> None:
     drawn = spaced(write(one(f"| {full} | {full} | {full} | 1 e5")), Style(101.0))
     assert [round(line.system.width) for line in drawn[:-1]] == [101] * (len(drawn) - 1)
     assert drawn[-1].system.width < 81.0
+
+
+def test_a_dense_page_is_laid_out_only_so_often(monkeypatch: pytest.MonkeyPatch) -> None:
+    count = 0
+    engraved = spacing._engraved
+
+    def counted(*words: Any, **options: Any) -> list[System]:
+        nonlocal count
+        count += 1
+        return engraved(*words, **options)
+
+    monkeypatch.setattr(spacing, "_engraved", counted)
+    made, style = phrase(0)  # which takes 26 layouts where it may
+    score = write(made, CHORDS)
+    heads = sum(len(c) for bar in plan(score).nodes for event in bar for c in event)
+    monkeypatch.setattr(spacing, "MUCH", 3 * heads)
+    assert spaced(score, style)
+    assert count <= 3 + len(spacing.STRETCHES)
