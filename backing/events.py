@@ -57,6 +57,8 @@ LEVELS: dict[str, tuple[int, int]] = {
 # Who plays strings and organ in audio: strings and wheels of our own, or the soundfont.
 VOICES = ("soundfont", "strings")
 
+# General MIDI 1: side stick, high and low wood block. What counts in or gives a cue.
+COUNTING = (37, 76, 77)
 BENT = ("lead", "comp")
 DAMPED_PROGRAM, LEAD_PROGRAM = 28, 27  # General MIDI 1: electric guitar, muted and clean
 BEND_RANGE = 24
@@ -238,6 +240,15 @@ class Stream:
         """Voices that sound, in the order of `CHANNELS`."""
         used = {note.voice for section in self.sections for note in section.notes}
         return tuple(voice for voice in CHANNELS if voice in used)
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Parts that sound; the drums' is ``sticks`` where they do no more than count."""
+        drums = {n.pitch for section in self.sections for n in section.notes if n.voice == "drums"}
+        named = dict.fromkeys(map(part_of, self.voices))
+        return tuple(
+            "sticks" if part == "drums" and drums <= set(COUNTING) else part for part in named
+        )
 
 
 def part_of(voice: str) -> str:

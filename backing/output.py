@@ -242,7 +242,7 @@ def _check_bits(bits: int) -> int:
 
 def _stem_files(stream: Stream, folder: Path, files: Sequence[Path], *, force: bool) -> list[Path]:
     """Return the files of the stems in a folder, which need not exist."""
-    parts = [part for part in STEMS if part in _parts(stream) or part in ("room", "mix")]
+    parts = [part for part in STEMS if part in (*stream.parts, "room", "mix")]
     stems = [folder / f"{part}.wav" for part in parts]
     if folder.is_dir():
         check_outputs([*files, *stems], force=force)
@@ -281,11 +281,7 @@ def _check_size(stream: Stream, paths: Sequence[Path], sound: Sound) -> None:
         )
 
 
-STEMS = ("drums", "bass", "comp", "lead", "room", "mix")
-
-
-def _parts(stream: Stream) -> set[str]:
-    return {voice.split()[0] for voice in stream.voices}
+STEMS = ("drums", "sticks", "bass", "comp", "lead", "room", "mix")
 
 
 def _ready_for_audio(soundfont: str | Path | None) -> Path:

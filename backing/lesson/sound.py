@@ -89,7 +89,9 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 layers = {name: draft(name, ".opus") for name in LAYERS}
                 blocks = list(done.blocks())  # a loop is short
                 _write_parts(blocks, done.names, files, stems)
-                _write_layers([parts for parts, _ in blocks], layers)
+                of_lead = np.array([name.startswith("lead") for name in done.names])
+                apart = [[parts[~of_lead].sum(0), parts[of_lead].sum(0)] for parts, _ in blocks]
+                _write_layers(apart, layers)
                 for path in layers.values():
                     steady(path)
             elif stems or item.take:
@@ -161,13 +163,11 @@ def _write_parts(
                         file.write(heard[part].T)
 
 
-def _write_layers(blocks: Sequence[Sound], paths: dict[str, Path]) -> None:
+def _write_layers(blocks: Sequence[Sequence[Sound]], paths: dict[str, Path]) -> None:
     """Write band and phrase of a loop apart, with the sound that surrounds them."""
     import soundfile
 
     layers = np.concatenate(blocks, axis=2)
-    if len(layers) == 1:  # a phrase of silence
-        layers = np.concatenate([layers, np.zeros_like(layers)])
     for name, layer in zip(LAYERS, layers, strict=True):
         around = np.pad(layer, ((0, 0), (2 * PAD, 2 * PAD)), mode="wrap")
         around = (around * gain_curve(around, LIMIT))[:, PAD:-PAD]

@@ -24,17 +24,15 @@ from backing.live.transport import Due, Transport
 from backing.sound.audio import LAST_RING, faded, pieces
 from backing.sound.fluid import check_audio
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
-from backing.sound.mix import LIMIT, TOGETHER, Gains, Sound
+from backing.sound.mix import LIMIT, TOGETHER, USUAL, Sound
 from phrases.curve import Curve
 
-__all__ = ["GAINS", "HOP", "Reel", "Renderer"]
+__all__ = ["HOP", "Reel", "Renderer"]
 
 HOP = 64 * BLOCK  # frames that are laid at a time
 FADE = 0.04  # seconds in which a section that is left dies away
 SOON = 3.0  # seconds before it begins, a section is made ready
 WAITING = 2  # pieces that a tape has ready
-# What mastering gives most bands and phrases lies within 3 dB and 5 dB of these.
-GAINS = Gains(band=10 ** (7.0 / 20), lead=10 ** (8.0 / 20))
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +292,7 @@ class Renderer:
         if self.over:
             return np.zeros((len(self.names), 0, 2), np.float32)
         layers = self.laid()
-        gains = GAINS.of(self.names)
+        gains = USUAL.of(self.names)
         chosen = [slice(None), slice(1)][: len(self.names)]  # all, the band
         mixes = np.stack([np.einsum("l,lcf->cf", gains[one], layers[one]) for one in chosen])
         if self.over:

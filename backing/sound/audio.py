@@ -20,7 +20,7 @@ from backing.events import Note, Section, Stream
 from backing.sound.fluid import check_audio
 from backing.sound.limiter import MARGIN
 from backing.sound.loudness import CELL, TAPS, k_spectrum
-from backing.sound.mix import APART, TOGETHER, Sound, layered, room
+from backing.sound.mix import APART, TOGETHER, Sound, layered, room, with_sticks
 from backing.sound.rendered import Rendered
 from backing.sound.spool import Spool, Stretch
 from backing.sound.voices.ensemble import played
@@ -73,7 +73,11 @@ def render(
         Where a long piece waits for mastering; the system's temporary folder by default.
     """
     check_audio()  # before any thread: it has to do with standard output
-    names = APART if apart else TOGETHER if _has_lead(stream) else TOGETHER[:1]
+    names: tuple[str, ...] = (
+        APART if apart else TOGETHER if "lead" in stream.parts else TOGETHER[:1]
+    )
+    if "sticks" in stream.parts:
+        names = with_sticks(names)
     different = {section.notes: section.seconds for section in stream.sections}
     expected = sum(different.values()) + USUAL_RING * len(different)
     out = Rendered(names, rate, folder, round(expected * rate))
@@ -108,7 +112,7 @@ def pieces(
     rate
         Frames a second.
     names
-        The layers, `backing.sound.mix.TOGETHER` or `backing.sound.mix.APART`.
+        The layers, as for `backing.sound.mix.layered`.
 
     Yields
     ------
@@ -118,10 +122,6 @@ def pieces(
     stems = played(notes, stream.programs, soundfont, rate, stream.voice, stream.pick)
     pick = "middle" if stream.voice == "strings" else stream.pick  # a string is picked there
     yield from layered(stems, rate, names, stream.tone, pick)
-
-
-def _has_lead(stream: Stream) -> bool:
-    return any(voice.startswith("lead") for voice in stream.voices)
 
 
 def _begin(

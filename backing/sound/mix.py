@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 
 import numpy as np
@@ -22,11 +22,13 @@ from backing.sound.loudness import SILENCE, Meter
 from backing.sound.synth import PARTS, Stems
 from backing.sound.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 
-__all__ = ["APART", "LIMIT", "LOUDNESS", "TOGETHER", "Gains", "layered", "master"]
+__all__ = [
+    "APART", "LIMIT", "LOUDNESS", "TOGETHER", "USUAL", "Gains", "layered", "master", "with_sticks",
+]  # fmt: skip
 
 Sound = NDArray[np.float32]
 
-LEAD = PARTS.index("lead")
+DRUMS, LEAD = PARTS.index("drums"), PARTS.index("lead")
 BAND = slice(LEAD)
 
 LEVELS: dict[str, float] = {"drums": 2.1, "bass": 1.6, "comp": 3.0, "lead": 1.2}
@@ -34,15 +36,23 @@ SENDS: dict[str, float] = {"drums": 0.16, "bass": 0.03, "comp": 0.22, "lead": 0.
 ROOM_SECONDS = 0.9
 ROOM_GAIN = 0.35
 
-# What a mix is made of, and what it is made of where stems are wanted.
+# What a mix is made of, and what it is made of where stems are wanted. Where drums do no more than
+# count, `with_sticks` keeps them apart: a count is not as loud as a band.
 TOGETHER = ("band", "lead")
 APART = ("drums", "bass", "comp", "lead", "band's room", "lead's room")
 
 LOUDNESS = -16.0  # LUFS
 # The band stays where it is when a phrase joins, which then adds what the tolerance allows.
-BAND_LOUDNESS, WITH_LEAD = LOUDNESS - 0.35, LOUDNESS + 0.4
+BAND_LOUDNESS, WITH_LEAD = LOUDNESS - 0.3, LOUDNESS + 0.4
 LEAD_REACH = 16.0  # the gain that is the lead's own, at most; a fuzz is many times louder
 LIMIT = 10 ** (-2.0 / 20)  # -2 dBTP; what lossy formats add stays under -1
+
+
+def with_sticks(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return layers among which the sticks are one."""
+    if "drums" in names:
+        return tuple("sticks" if name == "drums" else name for name in names)
+    return (*names, "sticks")
 
 
 def _noise(frames: int) -> NDArray[np.float64]:
@@ -89,7 +99,7 @@ def layered(
     rate
         Frames a second.
     names
-        `TOGETHER` or `APART`.
+        `TOGETHER` or `APART`, or what `with_sticks` makes of them.
     tone, pick
         The lead's, as for `backing.sound.tone.shaped`.
 
@@ -108,7 +118,10 @@ def layered(
 def _layers(stems: Stems, rate: int, names: tuple[str, ...], rings: Sound) -> tuple[Sound, Sound]:
     """Return a stretch as layers, with what rings from before, and what rings on after it."""
     gains = np.array([LEVELS[part] for part in PARTS], np.float32)
+    sticks = names.index("sticks") if "sticks" in names else None
     sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * gains
+    if sticks is not None:
+        sends[DRUMS] = 0.0
     frames, over = stems.shape[2], rings.shape[2]
     guitar = stems[LEAD]
     sent = np.zeros((2 if guitar.any() else 1, 1, frames), np.float32)
@@ -117,11 +130,14 @@ def _layers(stems: Stems, rate: int, names: tuple[str, ...], rings: Sound) -> tu
         np.einsum("cf->f", guitar * (sends[LEAD] / 2), out=sent[1, 0])
     sound = np.empty((len(names), 2, frames + over), np.float32)
     dry, first = sound[:, :, :frames], 0
-    if names == APART:
+    if "bass" in names:
         np.multiply(stems, gains[:, None, None], out=dry[: len(PARTS)])
         first = len(PARTS)
         dry[first:] = 0.0
     else:
+        if sticks is not None:
+            np.multiply(stems[DRUMS], gains[DRUMS], out=dry[sticks])
+            gains[DRUMS] = 0.0
         np.einsum("p,pcf->cf", gains[BAND], stems[BAND], out=dry[0])
         if "lead" in names:
             np.multiply(guitar, gains[LEAD], out=dry[1])
@@ -151,20 +167,34 @@ def _with_tone(stems: Iterable[Stems], rate: int, tone: str, pick: str) -> Itera
 
 @dataclass(frozen=True, slots=True)
 class Gains:
-    """What mastering multiplies the band and the lead by, before the limiter."""
+    """What mastering multiplies band, lead and sticks by, before the limiter."""
 
     band: float
     lead: float
+    sticks: float = 0.0
 
     def of(self, names: tuple[str, ...]) -> NDArray[np.float32]:
         """Return the gain of each layer."""
-        return np.array(
-            [self.lead if name.startswith("lead") else self.band for name in names], np.float32
-        )
+        each = [
+            self.lead
+            if name.startswith("lead")
+            else self.sticks
+            if name == "sticks"
+            else self.band
+            for name in names
+        ]
+        return np.array(each, np.float32)
+
+
+# What most bands and phrases get lies within 3 dB and 5 dB of these: for what plays before it
+# could be measured. No sticks get more.
+USUAL = Gains(band=10 ** (7.0 / 20), lead=10 ** (8.0 / 20), sticks=10 ** (7.0 / 20))
 
 
 Left = Callable[[Gains], NDArray[np.float32]]
 TRIES = 6
+HALVED = 20
+ROUGH, RUNGS = 0.2, 25  # LU that are worth another way, which asks every two decibels
 CLOSE = 0.02  # LU
 
 
@@ -173,7 +203,7 @@ def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
 
     The band is brought to `BAND_LOUDNESS` by itself, whether there is a lead or not. The lead
     then gets the gain, within `LEAD_REACH`, with which both come nearest to `WITH_LEAD`; alone
-    it gets `LOUDNESS`.
+    it gets `LOUDNESS`. Sticks get what they have in most pieces and do not count.
 
     Parameters
     ----------
@@ -192,6 +222,9 @@ def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
     def alone(band: float, lead: float) -> float:
         return meter.loudness(Gains(band, lead).of(names).astype(np.float64))
 
+    def with_its_sticks(gains: Gains) -> Gains:
+        return replace(gains, sticks=min(gains.band, USUAL.sticks)) if "sticks" in names else gains
+
     def solo(layer: Callable[[float], Gains], plain: float, goal: float) -> float:
         """Return a layer's own gain for a goal, `plain` being its loudness without any."""
         return _nearest(lambda gain: heard(layer(gain)), 10 ** ((goal - plain) / 20), goal)
@@ -199,23 +232,39 @@ def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
     plain, lead = alone(1.0, 0.0), alone(0.0, 1.0) if "lead" in names else SILENCE
     if plain == SILENCE:
         if lead == SILENCE:
-            return Gains(1.0, 1.0)
-        return Gains(1.0, solo(lambda gain: Gains(0.0, gain), lead, LOUDNESS))
+            return with_its_sticks(Gains(USUAL.band if "sticks" in names else 1.0, 1.0))
+        gain = solo(lambda gain: Gains(0.0, gain), lead, LOUDNESS)
+        return with_its_sticks(Gains(USUAL.band, gain))
     band = solo(lambda gain: Gains(gain, 0.0), plain, BAND_LOUDNESS)
     band = _rounded(band)
     if lead == SILENCE:
-        return Gains(band, band)
-    goal, chosen = WITH_LEAD, band
+        return with_its_sticks(Gains(band, band))
+
+    def crossed(loud: Callable[[float], float], low: float, high: float, goal: float) -> float:
+        for _ in range(HALVED):
+            middle = (low + high) / 2
+            low, high = (low, middle) if loud(middle) > goal else (middle, high)
+        return low
+
+    lowest, highest, goal, tried = band / LEAD_REACH, band * LEAD_REACH, WITH_LEAD, []
     for _ in range(TRIES):
-        low, high = band / LEAD_REACH, band * LEAD_REACH
-        for _ in range(24):
-            chosen = (low + high) / 2
-            low, high = (low, chosen) if alone(band, chosen) > goal else (chosen, high)
+        low = crossed(lambda gain: alone(band, gain), lowest, highest, goal)
         miss = WITH_LEAD - heard(Gains(band, low))
-        if abs(miss) < 2 * CLOSE or high > band * LEAD_REACH * 0.999:
+        tried.append((abs(miss), low))
+        if abs(miss) < 2 * CLOSE or low > highest * 0.999:
             break
         goal += miss
-    return Gains(band, _rounded(low))
+    if min(tried)[0] > ROUGH:
+        # The limiter works hard, or the lead is loud enough twice, between the band's notes: where
+        # it is too soft for a gate to let it through, and where it is as loud as they are.
+        rungs = np.geomspace(lowest, highest, RUNGS)
+        steps = np.array([heard(Gains(band, gain)) for gain in rungs])
+        rising = np.flatnonzero((steps[:-1] <= WITH_LEAD) & (steps[1:] > WITH_LEAD))
+        if rising.size:
+            below, above = map(float, rungs[rising[-1] : rising[-1] + 2])
+            low = crossed(lambda gain: heard(Gains(band, gain)), below, above, WITH_LEAD)
+            tried.append((abs(WITH_LEAD - heard(Gains(band, low))), low))
+    return with_its_sticks(Gains(band, _rounded(min(tried)[1])))
 
 
 def _rounded(gain: float) -> float:

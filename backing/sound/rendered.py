@@ -74,9 +74,11 @@ class Rendered:
         self.gains = Gains(1.0, 1.0)
         self.spool = Spool(len(names), folder, expected)
         self.row: list[Stretch] = []
-        # The layers of the band, and of the lead if there is one.
-        each = (np.flatnonzero(part.of(names)) for part in (Gains(1.0, 0.0), Gains(0.0, 1.0)))
+        # The layers of the band, and of the lead and the sticks if there are any.
+        only = (Gains(1.0, 0.0), Gains(0.0, 1.0), Gains(0.0, 0.0, 1.0))
+        each = [np.flatnonzero(part.of(names)) for part in only]
         self._parts = [layers for layers in each if len(layers)]
+        self._kinds = [number for number, layers in enumerate(each) if len(layers)]
         self._heard: list[int] = []
         self._known: dict[Hashable, Sound] = {}
         self._short = fits(len(names), expected)
@@ -127,7 +129,7 @@ class Rendered:
             self.gains = master(meter, self.names, lambda gains: peaks.left(*self._at(gains)))
 
     def _heights(self, stretch: Stretch) -> list[Sound]:
-        """Return the highest frame of each block of the band, and of the lead if there is one."""
+        """Return the highest frame of each block of each part."""
         sound = self.spool.read(stretch)
         return [
             block_heights(sound[layers[0]] if len(layers) == 1 else sound[layers].sum(axis=0))
@@ -145,7 +147,7 @@ class Rendered:
             return parts[alone[0]], float(balance[alone[0]])
         peaks: Sound = balance @ parts
         unsure = np.flatnonzero(peaks > LIMIT)
-        unsure = unsure[(parts[:, unsure] > 0.0).all(axis=0)]
+        unsure = unsure[(parts[:, unsure] > 0.0).sum(axis=0) > 1]
         places = self._peaks.places
         split = np.split(unsure, np.searchsorted(unsure, [at.stop for at in places.values()]))
         for (stretch, at), here in zip(places.items(), split, strict=False):
@@ -163,7 +165,7 @@ class Rendered:
         """
         assert self._peaks is not None
         most = max(gains.band, gains.lead)
-        balance = Gains(gains.band / most, gains.lead / most)
+        balance = Gains(gains.band / most, gains.lead / most, gains.sticks / most)
         if balance != self._balanced:
             self._balanced = balance
 
@@ -179,7 +181,7 @@ class Rendered:
         """Return the gain of each part that is looked at by itself."""
         if not self._short:  # the balance that was kept is nearly theirs
             return np.array([max(gains.band, gains.lead)], np.float32)
-        return np.array([gains.band, gains.lead][: len(self._parts)], np.float32)
+        return np.array([gains.band, gains.lead, gains.sticks], np.float32)[self._kinds]
 
     def _mixed(self, stretch: Stretch, gains: Gains) -> Sound:
         mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), self.spool.read(stretch))

@@ -14,11 +14,11 @@ import pytest
 
 import backing
 from backing.events import Stream
-from backing.live.reel import GAINS, HOP, Renderer, paced
+from backing.live.reel import HOP, Renderer, paced
 from backing.live.score import Score
 from backing.sound.audio import frame_of, render
 from backing.sound.limiter import gain_curve, true_peak
-from backing.sound.mix import LIMIT, Sound
+from backing.sound.mix import LIMIT, USUAL, Sound
 from tests.backing.live.material import clicks, held
 
 RATE = 48000
@@ -65,7 +65,7 @@ def test_it_is_bit_for_bit_the_file_before_its_gains(
 def test_mastering_is_two_gains_and_the_limiter_of_a_file(soundfont: Path) -> None:
     stream = backing.demo("lamp-oil", choruses=1, tempo=75, form="one-chord-vamp")
     layers = laid(live(stream, soundfont))
-    mix = np.einsum("l,lcf->cf", GAINS.of(("band", "lead")), layers)
+    mix = np.einsum("l,lcf->cf", USUAL.of(("band", "lead")), layers)
     renderer = live(stream, soundfont)
     blocks = []
     while not renderer.over:

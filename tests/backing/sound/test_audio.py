@@ -233,10 +233,32 @@ def test_a_piece_is_as_long_as_its_music_and_what_rings() -> None:
 
 
 def test_the_layers_of_a_piece() -> None:
-    stick = (Note("drums", 0.0, 0.06, 37, 100),)
-    assert _heard(_stream(stick)).names == TOGETHER[:1]
+    kick, stick = (Note("drums", 0.0, 0.06, pitch, 100) for pitch in (36, 37))
+    assert _heard(_stream((kick,))).names == TOGETHER[:1]
+    assert _heard(_stream((stick,))).names == ("band", "sticks")
+    assert _heard(_stream((stick,)), apart=True).names == ("sticks", *APART[1:])
     assert _demo().names == TOGETHER
     assert _demo(apart=True).names == APART
+
+
+@pytest.mark.parametrize(
+    ("phrase", "comp", "tone"),
+    [("lamp-oil", "none", "fuzz"), ("churn-handle", "organ", "driven")],
+)
+def test_without_drums_and_bass_it_is_as_loud_as_ever(phrase: str, comp: str, tone: str) -> None:
+    bare = ("drums", "bass")
+    stream = pieces.demo(phrase, comp=comp, tone=tone, without=bare, choruses=1)
+    assert stream.sections[0].name == "count-in"
+    heard = _heard(stream)
+    meter = pyloudnorm.Meter(RATE, "DeMan")
+    assert float(meter.integrated_loudness(heard.mix.T.astype(float))) == pytest.approx(
+        -16, abs=0.5
+    )
+    # Who counts in is not louder than what he counts in (common practice).
+    tenths = heard.mix[:, : heard.mix.shape[1] // 4410 * 4410].reshape(2, -1, 4410)
+    loud = np.square(tenths).mean(axis=(0, 2))
+    music = frame_of(stream.sections[1]) // 4410
+    assert loud[: music // 2].max() < loud[music:].max() / 2  # a pickup comes later
 
 
 def test_layers_apart_add_up_to_those_together() -> None:
