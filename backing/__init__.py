@@ -12,6 +12,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from phrases.kinds import SOURCES
+
 if TYPE_CHECKING:
     from backing.events import Stream
     from backing.output import write
@@ -30,6 +32,15 @@ _HOME = {
     "trade": "backing.pieces",
     "write": "backing.output",
 }
+
+
+# Where the kinds of file besides a phrase are declared.
+SOURCES += [
+    "backing.lesson.lesson",
+    "backing.grooves.groove",
+    "backing.forms.form",
+    "backing.practice.plan",
+]
 
 
 def __getattr__(name: str) -> Any:

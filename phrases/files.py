@@ -13,7 +13,7 @@ from typing import Any
 
 from phrases.counting import METERS, parse_count, parse_swing
 from phrases.errors import Problem, RangeError, TextFileError
-from phrases.kinds import GROOVE, PHRASE, missing_file, offers
+from phrases.kinds import PHRASE, missing_file, offers
 from phrases.notation import MOST_BARS, read_line
 from phrases.phrase import (
     LATEST,
@@ -44,6 +44,7 @@ __all__ = [
 
 LINES = ("every", "first", "outer")
 TEMPOS = (30, 240)
+GROOVE = "a groove"  # what a phrase asks for by name; whoever has grooves declares them
 LIBRARY = Shelf(Path(__file__).parent / "library", "a shipped phrase or a file")
 
 PHRASE_KEYS = (

@@ -6,6 +6,8 @@ import glob
 import os
 import tomllib
 from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import import_module
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -13,33 +15,63 @@ from typing import Any
 from phrases.words import likely
 
 __all__ = [
-    "FORM", "GROOVE", "LESSON", "PHRASE", "PLAN", "kind_of", "kind_of_file", "missing_file",
-    "offers", "other_kind", "told",
+    "PHRASE", "SOURCES", "declare", "kind_of", "kind_of_file", "missing_file", "offers",
+    "other_kind", "told",
 ]  # fmt: skip
 
-PHRASE, LESSON, GROOVE, FORM, PLAN = (
-    "a phrase", "a lesson", "a groove", "a form", "a practice plan",
-)  # fmt: skip
 
-# The keys that only such a file has, and what is done with one.
-KINDS: dict[str, tuple[tuple[str, ...], str]] = {
-    PHRASE: (("key", "scale", "tip", "variation"), "play it with `backing demo`"),
-    LESSON: (("phrase",), "make it with `backing lesson`"),
-    GROOVE: (("drums", "bass", "comp"), "play it with --groove"),
-    FORM: (("chart",), "play it with --form"),
-    PLAN: (
-        ("from", "to", "start", "goal", "step", "each", "count", "passes", "shape", "gap"),
-        "practise it with --plan",
-    ),
-}
-# How one comes by such a file.
-FOUND: dict[str, str] = {
-    PHRASE: "`backing list phrases` shows those that ship, `backing new NAME` starts one",
-    LESSON: "`backing new NAME --lesson` starts one",
-    GROOVE: "`backing list grooves` shows those that ship",
-    FORM: "`backing list forms` shows those that ship",
-    PLAN: "options say the same: --from, --to, --step",
-}
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """What is known of a kind of file.
+
+    Attributes
+    ----------
+    keys
+        Those that only such a file has.
+    use
+        What is done with one.
+    found
+        How one comes by one.
+    """
+
+    keys: tuple[str, ...]
+    use: str
+    found: str
+
+
+_DECLARED: dict[str, _Kind] = {}
+SOURCES: list[str] = []  # modules that declare further kinds when they are imported
+
+
+def declare(name: str, keys: tuple[str, ...], use: str, found: str) -> str:
+    """Make a kind known, and return its name; each is declared where its reader is.
+
+    Parameters
+    ----------
+    name
+        With its article: ``"a groove"``.
+    keys, use, found
+        Keys that only such a file has, what is done with one, and how one comes by one.
+    """
+    _DECLARED[name] = _Kind(keys, use, found)
+    return name
+
+
+PHRASE = declare(
+    "a phrase",
+    ("key", "scale", "tip", "variation"),
+    "play it with `backing demo`",
+    "`backing list phrases` shows those that ship, `backing new NAME` starts one",
+)
+
+
+def _kinds() -> Mapping[str, _Kind]:
+    """Return every kind; reading what declares them takes a moment, so only errors do it."""
+    for module in SOURCES:
+        import_module(module)
+    return _DECLARED
+
+
 MOST_FILES = 200  # of a folder that are looked into
 LARGEST = 100_000  # bytes of a file that is looked into
 
@@ -48,22 +80,22 @@ def kind_of(data: Mapping[str, Any]) -> str:
     """Return which kind of file has such data; empty where no key of it tells."""
     if isinstance(data.get("part"), list):  # a plan's is a word
         return PHRASE
-    return next((kind for kind, (keys, _) in KINDS.items() if any(k in data for k in keys)), "")
+    return next((name for name, kind in _kinds().items() if any(k in data for k in kind.keys)), "")
 
 
 def other_kind(data: Mapping[str, Any], wanted: str) -> str:
     """Return the message for a file of another kind than is wanted; empty if it may be one."""
-    kind = kind_of(data)
-    if not kind or kind == wanted or any(key in data for key in KINDS[wanted][0]):
+    if any(key in data for key in _DECLARED[wanted].keys):
         return ""
-    return told(kind, wanted)
+    kind = kind_of(data)
+    return told(kind, wanted) if kind and kind != wanted else ""
 
 
 def told(kind: str, wanted: str) -> str:
     """Return the message for a file of a kind, or of none that is known, that was not wanted."""
     if not kind:
         return f"this is not {wanted}; name another file"
-    return f"this is {kind}, not {wanted}; {KINDS[kind][1]}"
+    return f"this is {kind}, not {wanted}; {_kinds()[kind].use}"
 
 
 def offers(path: Path, kind: str) -> dict[str, str]:
@@ -97,7 +129,8 @@ def missing_file(path: Path, kind: str = "") -> str:
     near = offers(path, kind)
     if near:
         return f"there is no such file; {likely(path.name, near.values(), near)}"
-    return f"there is no such file; {FOUND.get(kind, 'check its name and its folder')}"
+    found = _kinds().get(kind)
+    return f"there is no such file; {found.found if found else 'check its name and its folder'}"
 
 
 def kind_of_file(path: Path) -> str:

@@ -15,13 +15,16 @@ from pathlib import Path
 
 from backing.harmony import Chord, parse_degree
 from phrases.errors import BluesError
-from phrases.kinds import FORM
+from phrases.kinds import declare
 from phrases.pitch import Key
 from phrases.shelf import Shelf
 from phrases.textfile import TextFile
 
 __all__ = ["FORMS", "Form", "find_form", "form_names", "load_form"]
 
+FORM = declare(
+    "a form", ("chart",), "play it with --form", "`backing list forms` shows those that ship"
+)
 FORMS = Shelf(Path(__file__).parent, FORM)
 FORM_KEYS = ("title", "feel", "chart", "minor")
 MOST_BARS = 64

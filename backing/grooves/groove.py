@@ -19,7 +19,7 @@ from backing.lanes import Lane, read_lane
 from phrases.counting import METERS, Meter, parse_swing
 from phrases.errors import ChoiceError, RangeError
 from phrases.files import check_tempo
-from phrases.kinds import GROOVE
+from phrases.kinds import declare
 from phrases.pitch import degree_semitones
 from phrases.shelf import Shelf
 from phrases.textfile import TextFile, Where
@@ -40,6 +40,12 @@ __all__ = [
     "load_groove",
 ]
 
+GROOVE = declare(
+    "a groove",
+    ("drums", "bass", "comp"),
+    "play it with --groove",
+    "`backing list grooves` shows those that ship",
+)
 GROOVES = Shelf(Path(__file__).parent, GROOVE)
 
 

@@ -29,7 +29,7 @@ from backing.tempo import step_tempos
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, Problem, TextFileError
 from phrases.files import check_tempo, load_phrase, shipped
-from phrases.kinds import LESSON, PHRASE, missing_file, offers
+from phrases.kinds import PHRASE, declare, missing_file, offers
 from phrases.phrase import Phrase
 from phrases.pitch import Key, parse_key
 from phrases.shelf import Shelf, is_path
@@ -38,6 +38,12 @@ from phrases.words import choose, expected
 
 __all__ = ["LONGEST_OPENING", "check_files", "inside", "read_lesson"]
 
+LESSON = declare(
+    "a lesson",
+    ("phrase",),
+    "make it with `backing lesson`",
+    "`backing new NAME --lesson` starts one",
+)
 # WAV for editors and films, and MP3 because every telephone and player opens it.
 USUAL_FORMATS = ("wav", "mp3")
 GROOVES_HINT = 'grooves are words in quotes: grooves = ["shuffle", "jump"]'

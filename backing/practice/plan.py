@@ -16,7 +16,7 @@ from typing import Any
 from backing.tempo import Steps, step_tempos
 from phrases.errors import RangeError, WordsError
 from phrases.files import TEMPOS, check_tempo
-from phrases.kinds import PLAN
+from phrases.kinds import declare
 from phrases.phrase import ROLES
 from phrases.textfile import TextFile
 from phrases.words import choose
@@ -38,6 +38,12 @@ __all__ = [
     "usual_start",
 ]
 
+PLAN = declare(
+    "a practice plan",
+    ("from", "to", "start", "goal", "step", "each", "count", "passes", "shape", "gap"),
+    "practise it with --plan",
+    "options say the same: --from, --to, --step",
+)
 MOST_PASSES = 2000
 # Numbers of passes: lowest, highest, and what is said before a wrong one.
 RANGES: dict[str, tuple[int, int, str]] = {
