@@ -13,7 +13,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from backing.band import Bar, count_in
-from backing.events import Label, Stream
+from backing.events import Label, SectionKind, Stream
 from backing.forms import turnarounds
 from backing.setting import (
     LINE,
@@ -64,10 +64,11 @@ ENDINGS: dict[str, str] = {
 class _Stretch:
     """Bars that make a section."""
 
-    name: str
+    kind: SectionKind
     label: str
     bars: list[Bar]
     clock: Clock
+    name: str = ""
 
 
 def arrange(
@@ -131,20 +132,21 @@ def arrange(
         length = setting.count_in * beats
         early = [s.moved(length - now) for s in strokes if s.at < now]
         sticks = count_in(setting.count_in, beats, clock.seconds)
-        out.add("count-in", length, clock, in_order(sticks + lead_notes(early, clock.seconds)))
+        counted = in_order(sticks + lead_notes(early, clock.seconds))
+        out.add("count-in", length, clock, counted)
     for stretch, after in zip(plan, [*plan[1:], plan[-1]], strict=True):
         length = len(stretch.bars) * beats
         here = [s.moved(-now) for s in strokes if now <= s.at < now + length]
         labels = [Label(0.0, stretch.label)] if stretch.label else []
         labels += [
-            Label(stretch.clock.seconds(at - now), text)
+            Label(stretch.clock.seconds(at - now), text, "part")
             for at, text in cues
             if now <= at < now + length
         ]
         notes = band.play(stretch.bars, stretch.clock)
         notes += lead_notes(here, onward(stretch.clock, length, after.clock))
         chords = chord_labels(stretch.bars, setting, stretch.clock)
-        out.add(stretch.name, length, stretch.clock, in_order(notes), labels, chords)
+        out.add(stretch.kind, length, stretch.clock, in_order(notes), labels, chords, stretch.name)
         now += length
     facts = {"choruses": choruses, "intro": intro, "ending": ending}
     return stream(setting, phrase, out.sections, **facts)
@@ -183,7 +185,9 @@ def _plan(
         bars = under(bars, sounding, chorus * length)
         slow = SLOW_BARS if last and ending == "slow" and length > SLOW_BARS else 0
         played = bars[: length - slow]
-        plan.append(_Stretch(f"chorus {chorus + 1}", f"Chorus {chorus + 1}", played, clock))
+        plan.append(
+            _Stretch("chorus", f"Chorus {chorus + 1}", played, clock, f"chorus {chorus + 1}")
+        )
         if slow:
             beats = slow * setting.groove.meter.beats
             slower = replace(slowing(setting.tempo, beats), swing=clock.swing)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import Literal
 
 from backing.tempo import Steps
 from phrases.counting import Meter
@@ -23,9 +24,11 @@ __all__ = [
     "CHANNELS",
     "VOICES",
     "Label",
+    "LabelKind",
     "Message",
     "Note",
     "Section",
+    "SectionKind",
     "Stream",
     "bend_value",
     "messages",
@@ -68,6 +71,11 @@ BEND_CENTRE = 8192
 EXPRESSION, SOFT, SWELL_STEPS = 11, 52, 24
 SOUND_OFF = 120  # the channel mode message that ends at once what rings on after its note
 
+# What a section is, and what a label says: the section's own name, a part of the phrase, or whose
+# turn it is.
+SectionKind = Literal["count-in", "intro", "chorus", "slow-down", "tag", "ending", "pass"]
+LabelKind = Literal["section", "part", "turn", "chord"]
+
 OFF, BEND, ON = 0, 1, 2
 Message = tuple[float, int, tuple[int, ...]]
 
@@ -106,10 +114,24 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """A named place, seconds from the start of its section."""
+    """A named place.
+
+    Attributes
+    ----------
+    seconds
+        From the start of its section.
+    text
+        As it is shown.
+    kind
+        What it says.
+    yours
+        Whether it begins the student's turn.
+    """
 
     seconds: float
     text: str
+    kind: LabelKind = "section"
+    yours: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +141,7 @@ class Section:
     Attributes
     ----------
     name
-        What it is.
+        What it is called.
     start, seconds
         Exact start and length in seconds.
     first_beat, beats
@@ -132,6 +154,8 @@ class Section:
         In order of time.
     chords
         The names of the chords, each where it starts.
+    kind
+        What it is.
     """
 
     name: str
@@ -145,6 +169,7 @@ class Section:
     labels: tuple[Label, ...] = ()
     steps: Steps = ()
     chords: tuple[Label, ...] = ()
+    kind: SectionKind = "chorus"
 
     def stretches(self) -> list[tuple[Fraction, Fraction, Fraction, Fraction]]:
         """Return its stretches of one tempo: first second, first beat, beats, tempo.
@@ -228,9 +253,14 @@ class Stream:
         return replace(self, sections=tuple(moved), window=None)
 
     @property
+    def music(self) -> list[Section]:
+        """Its sections but the counting in."""
+        return [section for section in self.sections if section.kind != "count-in"]
+
+    @property
     def steady(self) -> range:
         """The sections that tell how loud it is: in a loop the passes that have neighbours."""
-        passes = [n for n, section in enumerate(self.sections) if section.name.startswith("pass")]
+        passes = [n for n, section in enumerate(self.sections) if section.kind == "pass"]
         if len(passes) < 3:
             return range(len(self.sections))
         return range(passes[1], passes[-1])

@@ -332,7 +332,6 @@ def _write_audio(
                 for path, file in files.items():
                     with _explained(path):
                         file.write(frames)
-    music = [section for section in stream.sections if section.name != "count-in"]
     for path, draft in [*drafts.items(), *stems.items()]:
         with _explained(path):
             if path.suffix.lower() == ".wav":
@@ -340,7 +339,7 @@ def _write_audio(
                 mark(draft, markers(stream, sound.rate))
             elif path.suffix.lower() in (".ogg", ".opus"):
                 steady(draft)
-            tag(draft, stream.title, str(stream.key), float(music[0].tempo))
+            tag(draft, stream.title, str(stream.key), float(stream.music[0].tempo))
             if path.suffix.lower() == ".wav":
                 os.truncate(draft, draft.stat().st_size)  # gives back what was reserved
 

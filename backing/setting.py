@@ -11,7 +11,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from backing.band import Band, Bar
-from backing.events import Label, Note, Section, Stream
+from backing.events import Label, Note, Section, SectionKind, Stream
 from backing.feel import USUAL
 from backing.forms import Form
 from backing.grooves import Groove
@@ -122,18 +122,20 @@ class Writer:
 
     def add(
         self,
-        name: str,
+        kind: SectionKind,
         beats: int,
         clock: Clock,
         notes: tuple[Note, ...],
         labels: Sequence[Label] = (),
         chords: Sequence[Label] = (),
+        name: str = "",
     ) -> None:
-        """Append a section; its notes must be in order of time."""
+        """Append a section, called as what it is unless named; its notes are in order of time."""
         seconds = clock.exact(beats)
         self.sections.append(
             Section(
-                name=name,
+                kind=kind,
+                name=name or kind,
                 start=self.second,
                 seconds=seconds,
                 first_beat=self.beat,
@@ -241,7 +243,7 @@ def chord_labels(bars: Sequence[Bar], setting: Setting, clock: Clock) -> list[La
     """Return the chord names of bars, each where it starts."""
     beats = setting.groove.meter.beats
     return [
-        Label(clock.seconds(number * beats + at), chord.name(setting.key))
+        Label(clock.seconds(number * beats + at), chord.name(setting.key), "chord")
         for number, bar in enumerate(bars)
         for at, chord in bar.turns(beats)
     ]
@@ -308,7 +310,7 @@ def stream(
         "comp": PROGRAMS[setting.comp or groove.comp_sound],
         "drums": 0,
     }
-    bars = sum(int(s.beats) // beats for s in sections if s.name not in ("count-in", "ending"))
+    bars = sum(int(s.beats) // beats for s in sections if s.kind not in ("count-in", "ending"))
     summary: dict[str, object] = {
         "groove": groove.name,
         "form": setting.form.name,

@@ -103,7 +103,7 @@ class Roll:
         out = []
         rate = float(section.tempo) / 60
         start = float(section.first_beat)
-        if section.name == "count-in" and start >= self.first:
+        if section.kind == "count-in" and start >= self.first:
             out.append(_text(self._x(start) + 4, TOP + 10, "count-in"))
         for chord in section.chords:
             beat = start + chord.seconds * rate

@@ -155,8 +155,7 @@ def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
 
 
 def _summary(stream: Stream, outputs: Sequence[Path]) -> dict[str, Any]:
-    around = ("count-in", "slow-down", "ending")
-    music = [section for section in stream.sections if section.name not in around]
+    music = [part for part in stream.music if part.kind not in ("slow-down", "ending")]
     tempos = [float(section.tempo) for section in music]
     return {
         "title": stream.title,

@@ -99,7 +99,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 _write_parts(taken, done.names, files, stems)
             elif files:
                 _write(done, files)
-        music = [section for section in stream.sections if section.name != "count-in"]
+        music = stream.music
         for path in [*files.values(), *stems.values()]:
             if path.suffix == ".wav":
                 timeless(path)

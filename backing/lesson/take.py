@@ -204,24 +204,23 @@ def lag(
 
 def _starts(stream: Stream, rate: int) -> list[int]:
     """Return the frames at which the phrase begins in a demo, pickups aside."""
-    role = next(
-        label.text
+    parts = [
+        (section, label)
         for section in stream.sections
         for label in section.labels
-        if label.text in ("Call", "Response", "Line")
-    )
+        if label.kind == "part"
+    ]
     return [
         round((float(section.start) + label.seconds) * rate)
-        for section in stream.sections
-        for label in section.labels
-        if label.text == role
+        for section, label in parts
+        if label.text == parts[0][1].text
     ]
 
 
 def _heard(phrase: Phrase, stream: Stream) -> tuple[float, float]:
     """Return when the phrase's first note begins and its last one ends, in seconds of its bars."""
     strokes = phrase.strokes()
-    music = next(section for section in stream.sections if section.name.startswith("chorus"))
+    music = next(section for section in stream.sections if section.kind == "chorus")
     return float(strokes[0].at * 60 / music.tempo), float(strokes[-1].end * 60 / music.tempo)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import bisect
 from fractions import Fraction
 
-from backing.events import CHANNELS, Label, Message, Section, Stream, messages, set_up
+from backing.events import CHANNELS, Message, Section, Stream, messages, set_up
 
 __all__ = ["Score"]
 
@@ -89,7 +89,7 @@ class Score:
         """Return what a section is called: its own label, or its name."""
         section = self.sections[number]
         for label in section.labels:
-            if _is_head(section, label):
+            if label.kind == "section":
                 return label.text
         return section.name.capitalize()
 
@@ -100,14 +100,9 @@ class Score:
         for label in section.labels:
             if float(section.start) + label.seconds > second + 1e-6:
                 break
-            if not _is_head(section, label):
+            if label.kind in ("part", "turn"):
                 turn = label.text
         return turn
-
-
-def _is_head(section: Section, label: Label) -> bool:
-    text, name = label.text.casefold(), section.name.casefold()
-    return label.seconds == 0 and (text.startswith(name) or name.startswith(text))
 
 
 def _second(section: Section, beat: Fraction) -> Fraction:

@@ -120,7 +120,7 @@ class Follower:
             placed = self.phrase.placed()
             found = []
             latest = -1
-            for label in section.labels:
+            for label in (one for one in section.labels if one.kind == "part"):
                 order = [(latest + 1 + n) % len(placed) for n in range(len(placed))]
                 role = label.text.casefold()
                 fits = [n for n in order if placed[n][1].role == role]

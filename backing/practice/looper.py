@@ -13,7 +13,7 @@ from fractions import Fraction
 from backing.band import count_in
 from backing.events import Label, Note, Stream
 from backing.practice.plan import Pass, Plan, check_lasts
-from backing.practice.region import Region, looped, traded
+from backing.practice.region import YOURS, Region, looped, traded
 from backing.setting import (
     Setting,
     Writer,
@@ -142,14 +142,14 @@ class _Looper:
             if one.count_in and self.setting.count_in:
                 self._count_in(out, one)
             clock = self._clock(one)
-            name = f"pass {number + 1}"
             out.add(
-                name,
+                "pass",
                 self.length,
                 clock,
                 self._notes(one, after),
                 self._labels(number, one, after, clock),
                 chord_labels(self.region.bars, self.setting, clock),
+                f"pass {number + 1}",
             )
         short = self.plan.falls_short(self.setting.tempo)
         return stream(
@@ -168,14 +168,18 @@ class _Looper:
         last = f" to {float(one.steps[-1][1]):.3g}" if one.steps else ""
         labels = [Label(0.0, f"Pass {number + 1}: {float(one.tempo):.4g}{last}")]
         if not one.phrase:
-            return [*labels, Label(0.0, "Your turn")]
+            return [*labels, Label(0.0, YOURS, "turn", yours=True)]
         leads = after is not None and not after.count_in
         for at, text in self.region.labels:
             if at < 0 and leads:  # what begins before the next pass
-                labels.append(Label(clock.seconds(at + self.length), text))
+                labels.append(self._label(clock.seconds(at + self.length), at, text))
             if at >= 0 or number == 0 or one.count_in:
-                labels.append(Label(clock.seconds(max(Fraction(0), at)), text))
+                labels.append(self._label(clock.seconds(max(Fraction(0), at)), at, text))
         return sorted(labels, key=lambda label: label.seconds)
+
+    def _label(self, seconds: float, at: Fraction, text: str) -> Label:
+        gaps = [low for low, _ in self.region.gaps]
+        return Label(seconds, text, "turn" if gaps else "part", yours=at in gaps)
 
     def _count_in(self, out: Writer, one: Pass) -> None:
         clock = self.setting.clock(one.tempo)

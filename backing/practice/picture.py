@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from backing.events import Section, Stream
+from backing.events import Stream
 
 __all__ = ["picture", "table"]
 
@@ -10,19 +10,15 @@ WIDTH, HEIGHT = 64, 10
 WOOD = (76, 77)  # General MIDI 1: the wood blocks of cues and clicks
 
 
-def _passes(stream: Stream) -> list[Section]:
-    return [section for section in stream.sections if section.name != "count-in"]
-
-
 def table(stream: Stream) -> list[str]:
     """Return the lines of a table: from which second, which passes, at what tempo, whose turn."""
     rows: list[tuple[str, str, str, str]] = []
-    for number, section in enumerate(_passes(stream), 1):
+    for number, section in enumerate(stream.music, 1):
         last = section.steps[-1][1] if section.steps else section.tempo
         tempo = f"{float(section.tempo):.4g}"
         if last != section.tempo:
             tempo = f"{float(section.tempo):.0f} to {float(last):.0f}"
-        turns = [lab.text for lab in section.labels if lab.text in ("Listen", "Your turn")]
+        turns = [label.text for label in section.labels if label.kind == "turn"]
         alone = not any(note.voice.startswith("lead") for note in section.notes)
         band = any(
             note.voice in ("bass", "comp") or (note.voice == "drums" and note.pitch not in WOOD)
@@ -49,7 +45,7 @@ def picture(stream: Stream) -> list[str]:
     """Return the lines of a picture: tempo upwards, time to the right."""
     points = [
         (float(second), float(tempo))
-        for section in _passes(stream)
+        for section in stream.music
         for second, _, _, tempo in section.stretches()
     ]
     length = float(stream.seconds)

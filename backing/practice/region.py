@@ -16,7 +16,9 @@ from backing.setting import Setting, form_bars, placements, stop_bars
 from phrases.errors import ChoiceError, RangeError
 from phrases.phrase import Phrase, Stroke, one_by_one
 
-__all__ = ["Region", "looped", "traded"]
+__all__ = ["LISTEN", "YOURS", "Region", "looped", "traded"]
+
+LISTEN, YOURS = "Listen", "Your turn"
 
 Span = tuple[Fraction, Fraction]
 
@@ -206,9 +208,9 @@ def _with_gaps(
     held = one_by_one(sounding)
     for low, _ in rows:
         held = [stroke.until(low) if stroke.at < low else stroke for stroke in held]
-    labels = [(low, "Your turn") for low, _ in rows]
-    labels += [(Fraction(0), "Listen")] if not rows or rows[0][0] > 0 else []
-    labels += [(high, "Listen") for _, high in rows if high < length]
+    labels = [(low, YOURS) for low, _ in rows]
+    labels += [(Fraction(0), LISTEN)] if not rows or rows[0][0] > 0 else []
+    labels += [(high, LISTEN) for _, high in rows if high < length]
     return Region(
         bars,
         tuple(held),

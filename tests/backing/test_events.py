@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 
+import backing
 from backing.events import (
     CHANNELS,
     OFF,
@@ -16,6 +18,7 @@ from backing.events import (
     part_of,
     set_up,
 )
+from backing.practice.picture import picture
 from phrases.counting import METERS
 from phrases.curve import Curve, Glide
 from phrases.pitch import Key
@@ -151,3 +154,26 @@ def test_a_string_picked_again_with_the_wheel_elsewhere_sounds_no_more_before() 
         if data == off:  # and before the wheel moves
             there = [d[0] & 0xF0 for t, _, d in events if t == at]
             assert there.index(0xB0) < there.index(0xE0) < there.index(0x90)
+
+
+def test_what_a_section_is_does_not_hang_on_its_name() -> None:
+    """Renamed or translated, a piece is the same piece."""
+    trade = backing.trade("lamp-oil", passes=4)
+    track = backing.track(choruses=1, intro="five", ending="slow")
+    for stream, kinds in (
+        (trade, ["count-in", *["pass"] * 4]),
+        (track, ["count-in", "intro", "chorus", "slow-down", "ending"]),
+    ):
+        sections = tuple(
+            replace(
+                section, name="x", labels=tuple(replace(one, text="x") for one in section.labels)
+            )
+            for section in stream.sections
+        )
+        other = replace(stream, sections=sections)
+        assert [section.kind for section in other.sections] == kinds
+        assert other.steady == stream.steady
+        assert len(other.music) == len(kinds) - 1
+        assert picture(other) == picture(stream)
+    turns = [label.yours for label in trade.sections[1].labels if label.kind == "turn"]
+    assert turns == [False, True]  # the call sounds, the response is the student's

@@ -42,10 +42,17 @@ def clicks(passes: int = 3, bars: int = 2, tempo: int = 120) -> Stream:
         ]
         notes.sort(key=lambda note: note.start)
         chords = tuple(Label(n * 4 * beat, "A7" if n % 2 == 0 else "D7") for n in range(bars))
-        labels = (Label(0.0, f"Pass {number + 1}: {tempo}"), Label(0.0, "Call"))
+        labels = (Label(0.0, f"Pass {number + 1}: {tempo}"), Label(0.0, "Call", "part"))
         made.append(
             section(
-                f"pass {number + 1}", start, 4 * bars, tempo, *notes, labels=labels, chords=chords
+                f"pass {number + 1}",
+                start,
+                4 * bars,
+                tempo,
+                *notes,
+                labels=labels,
+                chords=chords,
+                kind="pass",
             )
         )
         start += made[-1].seconds
