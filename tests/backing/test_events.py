@@ -176,4 +176,5 @@ def test_what_a_section_is_does_not_hang_on_its_name() -> None:
         assert len(other.music) == len(kinds) - 1
         assert picture(other) == picture(stream)
     turns = [label.yours for label in trade.sections[1].labels if label.kind == "turn"]
-    assert turns == [False, True]  # the call sounds, the response is the student's
+    # The call sounds, the response is the student's, and the next call begins before its bar.
+    assert turns == [False, True, False]
