@@ -13,12 +13,13 @@ from itertools import pairwise
 
 from phrases.bends import LIGHT_SET, Bend, bend
 from phrases.counting import auto_swing, evenly, parse_swing, swung
+from phrases.fingering import REACH
 from phrases.fretboard import STRINGS
-from phrases.hands import REACH
 from phrases.phrase import Note, Phrase
 from phrases.pitch import scale_pitch_classes
 from phrases.roles import TRILL, Chords, Hit, Row, aims, hits, rows
 from phrases.techniques import BEND_SIZES
+from phrases.tipped import contradictions
 
 __all__ = [
     "WEIGHTS",
@@ -201,6 +202,7 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
         *_too_quick(quickest),
         *_ends_oddly(endings),
         *_outside(phrase, seen),
+        *(Caution(place, "taste", text) for place, text in contradictions(phrase)),
     ]
     return Report(
         tuple(seen),

@@ -17,8 +17,9 @@ from itertools import product
 
 from phrases.counting import count_word
 from phrases.errors import ChoiceError, RangeError
+from phrases.fingering import FINGER_MARKS, REACH
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
-from phrases.hands import FINGER_MARKS, REACH, Grip, grips, move_cost
+from phrases.hands import Grip, grips, move_cost
 from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
 from phrases.pitch import Key, pitch_name
 from phrases.techniques import SLIDES

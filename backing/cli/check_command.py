@@ -15,7 +15,7 @@ import click
 from backing import pieces
 from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument
 from backing.cli.report import SORE
-from phrases.hands import REACH
+from phrases.fingering import REACH
 
 if TYPE_CHECKING:
     from backing.forms import Form

@@ -39,7 +39,7 @@ def _forms() -> list[Row]:
 def _phrases() -> list[Row]:
     from backing.grooves import find_groove
     from phrases.files import load_phrase, shipped
-    from phrases.hands import box
+    from phrases.shapes import box
 
     rows = []
     for name, path in shipped().items():

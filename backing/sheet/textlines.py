@@ -169,9 +169,14 @@ def _below(event: Event) -> Iterator[tuple[str, str]]:
     strokes = dict.fromkeys(mark for own in marks for mark in own if mark in STROKES)
     if strokes:
         yield "stroke", "".join(strokes)
-    fingers = [mark for own in marks for mark in own if mark in FINGERS]
-    if fingers:
-        yield "finger", "+".join(fingers)
+    # An open string of a chord has a 0, so that each finger stands for its string.
+    fingers = [
+        next((mark for mark in first.marks if mark in FINGERS), "0" if first.fret == 0 else "")
+        for first in (head.chain[0] for head in event.heads)
+        if first.picked
+    ]
+    if set(fingers) & set(FINGERS):
+        yield "finger", "+".join(filter(None, fingers))
     touches = dict.fromkeys(
         TOUCHES.get(mark, "late" if mark.endswith("ms") else "") for own in marks for mark in own
     )

@@ -133,12 +133,14 @@ def hands(every: Sequence[Column], floor: Skyline) -> Iterator[Ink]:
             one = ink.music("stroke", sign, column.x, 0.0, STROKE, owner=column.nodes[0].name)
             strokes.append(one.moved(0.0, -one.box.top))
         down = 0.0
-        for node in nodes:
-            for mark in node.head.marks:
-                if mark in FINGERS:
-                    one = ink.words("finger", mark, column.x, 0.0, FINGER, owner=node.name)
-                    fingers.append(one.moved(0.0, down - one.box.top))
-                    down += FINGER * 0.95
+        for node in nodes if marks & set(FINGERS) else ():
+            # An open string of a chord has a 0, so that each finger stands for its string.
+            own = next((mark for mark in node.head.marks if mark in FINGERS), "")
+            own = own or ("0" if node.head.fret == 0 else "")
+            if own:
+                one = ink.words("finger", own, column.x, 0.0, FINGER, owner=node.name)
+                fingers.append(one.moved(0.0, down - one.box.top))
+                down += FINGER * 0.95
     for line in filter(None, (strokes, fingers)):
         edge = max(floor.edge(one.box.left - 0.2, one.box.right + 0.2) for one in line)
         placed = [one.moved(0.0, edge + 0.5) for one in line]

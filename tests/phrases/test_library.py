@@ -12,11 +12,11 @@ from backing.grooves import find_groove, groove_names
 from phrases.check import check
 from phrases.files import load_phrase, shipped
 from phrases.fretboard import STANDARD
-from phrases.hands import box
 from phrases.notation import write_line
 from phrases.phrase import LEVELS, Phrase
 from phrases.pitch import scale_pitch_classes
 from phrases.rewrite import tidy
+from phrases.shapes import box
 
 NAMES = tuple(shipped())
 LIBRARY = {name: load_phrase(name, groove_names()) for name in NAMES}

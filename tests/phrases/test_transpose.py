@@ -11,8 +11,9 @@ from music21 import pitch as m21_pitch
 
 from phrases.errors import ChoiceError, RangeError
 from phrases.files import load_phrase, read_phrase, shipped
+from phrases.fingering import FINGER_MARKS, REACH
 from phrases.fretboard import LAST_FRET, fret_pitch
-from phrases.hands import FINGER_MARKS, REACH, grips
+from phrases.hands import grips
 from phrases.performance import perform
 from phrases.phrase import Note, Phrase, Stroke
 from phrases.pitch import KEYS, Key, parse_key
