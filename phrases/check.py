@@ -17,7 +17,7 @@ from phrases.fingering import REACH
 from phrases.fretboard import STRINGS
 from phrases.phrase import Note, Phrase
 from phrases.pitch import scale_pitch_classes
-from phrases.roles import TRILL, Chords, Hit, Row, aims, hits, rows
+from phrases.roles import Chords, Hit, Row, aims, hits, rows
 from phrases.techniques import BEND_SIZES
 from phrases.tipped import contradictions
 
@@ -309,7 +309,7 @@ def _swing(phrase: Phrase, swing: float | None) -> float:
 
 def _endings(seen: Sequence[Row]) -> Iterator[Ending]:
     for part in dict.fromkeys(row.part for row in seen):
-        heard = [row for row in seen if row.part == part and row.name and row.how != TRILL]
+        heard = [row for row in seen if row.part == part and row.name and not row.trilled]
         last = max((row.stroke for row in heard), default=0)
         final = list({row.string: row for row in heard if row.stroke == last}.values())
         if final:

@@ -39,12 +39,15 @@ class Sway:
         Rate.
     cents
         Width; positive goes up and back, negative down and back.
+    grow
+        Seconds in which it grows from nothing to its width.
     """
 
     start: float
     end: float
     hertz: float
     cents: float
+    grow: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +63,9 @@ class Curve:
         cents = self._glided(seconds)
         for sway in self.sways:
             if sway.start <= seconds < sway.end:
-                turn = math.tau * sway.hertz * (seconds - sway.start)
-                cents += sway.cents * (1 - math.cos(turn)) / 2
+                since = seconds - sway.start
+                wide = sway.cents * (min(1.0, since / sway.grow) if sway.grow else 1.0)
+                cents += wide * (1 - math.cos(math.tau * sway.hertz * since)) / 2
         return cents
 
     def _glided(self, seconds: float) -> float:

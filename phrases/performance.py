@@ -274,6 +274,11 @@ class _Shape:
         settles = moves[-1].technique.motion in ("frets", "step", "ease")
         wanted = sum(wait + takes for wait, takes in waits) + (GRACE if settles else 0.0)
         room = max(0.0, until - begun)
+        if moves[-1].technique.motion == "sway" and waits[-1][0]:
+            # In a short note it starts sooner, to come round once.
+            wait, rest = waits[-1][0], room - wanted - 1 / _hertz(moves[-1])
+            waits[-1] = (max(0.0, min(wait, wait + rest)), 0.0)
+            wanted -= wait - waits[-1][0]
         pace = min(1.0, room / wanted) if wanted else 1.0
         now = begun
         for n, (move, (wait, takes)) in enumerate(zip(moves, waits, strict=True)):
@@ -303,12 +308,17 @@ class _Shape:
         if technique.motion == "frets" and move.fret is not None and move.at is None:
             before = [m.fret for m in moves[:n] if m.fret is not None and m.technique.lands]
             frets = abs(move.fret - (before[-1] if before else self.fretted))
-            return max(SLIDE_SECONDS, technique.seconds * frets)
+            return self._over(move, max(SLIDE_SECONDS, technique.seconds * frets))
         if technique.motion == "dip":
-            return technique.seconds
+            return self._over(move, technique.seconds)
         if technique.motion == "ease":
-            return max(technique.seconds, SLOW * self.beat) if self.slow else technique.seconds
+            slow = max(technique.seconds, SLOW * self.beat) if self.slow else technique.seconds
+            return self._over(move, slow)
         return 0.0
+
+    def _over(self, move: Move, usual: float) -> float:
+        """Return the seconds that a move takes, by the beats that are written or as usual."""
+        return usual if move.over is None else float(move.over) * self.beat
 
     def _move(
         self, move: Move, at: float, takes: float, until: float | None, goal: int | None
@@ -319,15 +329,18 @@ class _Shape:
             self.sways = [_cut(sway, at) for sway in self.sways]
         end = at + takes if until is None else max(until, at + takes)
         if technique.motion == "sway":
-            cents = -technique.cents if self.bent else technique.cents
+            wide = technique.cents if move.size is None else technique.sizes[move.size]
             self.sways = [_cut(sway, at) for sway in self.sways]
-            self.sways.append(Sway(at, end + DAMPING, technique.hertz, cents))
+            grow = end - at if move.grows else 0.0
+            cents = -wide if self.bent else wide
+            self.sways.append(Sway(at, end + DAMPING, _hertz(move), cents, grow))
         elif technique.motion == "flutter":
             assert move.fret is not None
-            self._flutter(at, end, move.fret, technique.hertz)
+            self._flutter(at, end, move.fret, _hertz(move))
         elif technique.motion == "dip":
             half = takes / 2
-            self.glides.append(Glide(at, half, self._cents() - technique.cents))
+            deep = technique.cents if move.size is None else technique.sizes[move.size]
+            self.glides.append(Glide(at, half, self._cents() - deep))
             self.glides.append(Glide(at + half, half, self._cents()))
         elif technique.motion == "frets":
             self._slide(move, at, takes, end, goal, technique.way)
@@ -371,13 +384,14 @@ class _Shape:
         if not count:
             return
         if move.fret is None:
-            pace = min(technique.seconds, max(0.0, end - at) / count)
+            pace = min(self._over(move, technique.seconds * count), max(0.0, end - at)) / count
             began = at if move.at is not None else end - pace * count
             if self.sways:  # what trembles goes on until the hand leaves
                 last = self.sways[-1]
                 self.sways[-1] = replace(last, end=max(last.end, began))
         elif move.at is not None:
-            pace = min(technique.seconds, max(0.0, at - self.free) / count)
+            usual = self._over(move, technique.seconds * count)
+            pace = min(usual, max(0.0, at - self.free)) / count
             began = at - pace * count
         else:
             pace, began = takes / count, at
@@ -385,6 +399,10 @@ class _Shape:
         for n, fret in enumerate(frets, 1):
             self.fretted = fret
             self.glides.append(Glide(began + n * pace, 0.0, self._cents(), "slide"))
+
+
+def _hertz(move: Move) -> float:
+    return move.technique.hertz if move.rate is None else float(move.rate)
 
 
 def _cut(sway: Sway, at: float) -> Sway:
@@ -407,7 +425,7 @@ def _from(curve: Curve, seconds: float) -> Curve:
         if g.start + g.seconds > seconds
     )
     sways = tuple(
-        Sway(max(0.0, s.start - seconds), s.end - seconds, s.hertz, s.cents)
+        Sway(max(0.0, s.start - seconds), s.end - seconds, s.hertz, s.cents, s.grow)
         for s in curve.sways
         if s.end > seconds
     )

@@ -17,7 +17,7 @@ from fractions import Fraction
 from phrases.counting import METERS, Meter, even_beats
 from phrases.errors import ChoiceError
 from phrases.pitch import Key
-from phrases.techniques import BEND_SIZES, TECHNIQUES, Technique
+from phrases.techniques import TECHNIQUES, Technique
 from phrases.words import choose
 
 __all__ = [
@@ -71,12 +71,21 @@ class Move:
         A key of `phrases.techniques.BEND_SIZES`, for bends by a size.
     at
         The beat it was counted on; None where it follows at once.
+    over
+        Beats that it takes; None as long as hands take.
+    rate
+        Times a second that it comes and goes; None as often as hands do it.
+    grows
+        Whether a vibrato grows from nothing to its width.
     """
 
     sign: str
     fret: int | None = None
     size: str | None = None
     at: Fraction | None = None
+    over: Fraction | None = None
+    rate: Fraction | None = None
+    grows: bool = False
 
     @property
     def technique(self) -> Technique:
@@ -85,9 +94,31 @@ class Move:
 
     def __str__(self) -> str:
         """Return it as it is written: ``h7``, ``b(full)``."""
-        if self.size is not None:
-            return f"{self.sign}({self.size})"
-        return self.sign + ("" if self.fret is None else str(self.fret))
+        inside = [self.size or "", *self.manner]
+        told = f"({' '.join(filter(None, inside))})" if any(inside) else ""
+        return self.sign + ("" if self.fret is None else str(self.fret)) + told
+
+    @property
+    def manner(self) -> tuple[str, ...]:
+        """How it is done, as it is written in brackets behind a size."""
+        found = []
+        if self.over is not None:
+            found.append(f"over {self.over}")
+        if self.rate is not None:
+            found.append(f"{float(self.rate):g}/s")
+        return (*found, "grows") if self.grows else tuple(found)
+
+    @property
+    def words(self) -> str:
+        """Its size, where no bend has it, and how it is done, in words; mostly nothing."""
+        found = []
+        if self.size is not None and not self.technique.bending:
+            found.append("a half step" if self.size == "1/2" else f"{self.size} step")
+        if self.over is not None:
+            found.append(f"over {self.over} beat{'s' * (self.over > 1)}")
+        if self.rate is not None:
+            found.append(f"{float(self.rate):g} times a second")
+        return ", ".join([*found, "growing"] if self.grows else found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -367,7 +398,7 @@ def one_by_one(strokes: Iterable[Stroke], until: Fraction | None = None) -> list
 def bend_cents(move: Move, fret: int) -> int:
     """Return the cents to which a bend or a release brings a string stopped at a fret."""
     if move.size is not None:
-        return BEND_SIZES[move.size]
+        return move.technique.sizes[move.size]
     return 100 * (move.fret - fret) if move.fret is not None else 0
 
 

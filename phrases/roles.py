@@ -17,7 +17,7 @@ from fractions import Fraction
 from phrases.counting import count_word
 from phrases.fretboard import fret_pitch
 from phrases.hands import positions
-from phrases.phrase import Note, Phrase, Stroke, bend_cents, part_names
+from phrases.phrase import Move, Note, Phrase, Stroke, bend_cents, part_names
 from phrases.pitch import (
     SCALES,
     Key,
@@ -28,7 +28,7 @@ from phrases.pitch import (
 )
 from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
 
-__all__ = ["TRILL", "Aim", "Chords", "Hit", "Row", "aims", "chord_roles", "hits", "rows"]
+__all__ = ["Aim", "Chords", "Hit", "Row", "aims", "chord_roles", "hits", "rows"]
 
 # From a beat on: the root's pitch class and the role of each pitch class of the chord.
 Chords = Sequence[tuple[Fraction, int, Mapping[int, str]]]
@@ -97,6 +97,11 @@ class Row:
     def place(self) -> str:
         """Where it is, as tips are written: ``call 1 3&``."""
         return f"{self.part} {self.bar} {self.count}"
+
+    @property
+    def trilled(self) -> bool:
+        """Whether it is what a trill goes to and fro with."""
+        return self.how.startswith(TRILL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,20 +208,24 @@ def aims(note: Note, at: Fraction) -> list[Aim]:
         kind = move.technique
         if kind.bending:
             bent = bend_cents(move, fret)
-            how = f"{kind.name} {_size(bent)}" if bent else kind.name
+            how = _how(move, f"{kind.name} {_size(bent)}" if bent else kind.name)
             pitch = fret_pitch(note.string, fret) + bent / 100
             bent = bent if kind.takes == "bend" else 0
             found.append(Aim(at, fret, pitch, how, slid, bent))
             continue
         if move.fret is None:
             name = f"{kind.name} to nowhere" if kind.takes == "slide" else kind.name
-            found[-1] = replace(found[-1], also=(*found[-1].also, name))
+            found[-1] = replace(found[-1], also=(*found[-1].also, _how(move, name)))
             continue
         slid += move.fret - fret if kind.takes == "slide" else 0
         pitch = float(fret_pitch(note.string, move.fret))
-        found.append(Aim(at, move.fret, pitch, kind.name, slid))
+        found.append(Aim(at, move.fret, pitch, _how(move, kind.name), slid))
         fret = move.fret if kind.lands else fret
     return found
+
+
+def _how(move: Move, name: str) -> str:
+    return f"{name} {move.words}" if move.words else name
 
 
 def _size(cents: int) -> str:
@@ -308,7 +317,7 @@ def _role(pitch: float | None, key: Key, chord: tuple[int, Mapping[int, str]] | 
 def _resolves(row: Row, every: Sequence[Row], phrase: Phrase, chords: Chords) -> str:
     """Tell how a restless pitch comes to rest: by what its part aims at next."""
     pitch = row.pitch
-    if pitch is None or row.role not in RESTLESS or pitch % 1 or row.how == TRILL:
+    if pitch is None or row.role not in RESTLESS or pitch % 1 or row.trilled:
         return ""
     for group in _following(row, every):
         for later in group:
@@ -327,7 +336,7 @@ def _resolves(row: Row, every: Sequence[Row], phrase: Phrase, chords: Chords) ->
 
 def _following(row: Row, every: Sequence[Row]) -> Iterator[list[Row]]:
     """Yield what comes after a row: the rest of its note, then the strokes of its part."""
-    heard = [one for one in every if one.pitch is not None and one.how != TRILL]
+    heard = [one for one in every if one.pitch is not None and not one.trilled]
     own = [one for one in heard if (one.stroke, one.string) == (row.stroke, row.string)]
     yield from ([later] for later in own[own.index(row) + 1 :])
     after = [one for one in heard if one.stroke > row.stroke and one.part == row.part]

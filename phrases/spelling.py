@@ -13,7 +13,16 @@ from fractions import Fraction
 from phrases.errors import BluesError
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.phrase import Move, Note, bend_cents
-from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES, Technique
+from phrases.techniques import (
+    BEND_SIZES,
+    LATEST,
+    LONGEST,
+    MARKS,
+    RATES,
+    SLIDES,
+    TECHNIQUES,
+    Technique,
+)
 from phrases.techniques import mark as find_mark
 from phrases.words import expected
 
@@ -24,6 +33,7 @@ __all__ = [
     "is_sign",
     "read_moves",
     "read_note",
+    "spelled_moves",
     "write_moves",
     "write_note",
 ]
@@ -150,34 +160,109 @@ def read_moves(text: str, start: int, note: Note) -> tuple[tuple[Move, ...], int
 
 def _read_move(sign: str, rest: str, offset: int) -> tuple[Move, int]:
     technique = TECHNIQUES[sign]
+    move, at = Move(sign), 0
     digits = re.match(r"\d{1,3}", rest)
     if technique.takes in ("fret", "slide", "bend") and digits:
-        return Move(sign, _fret(digits[0], offset + len(sign))), digits.end()
-    bracket = re.match(r"\(([^)]*)\)", rest)
-    if technique.takes in ("bend", "release") and bracket:
-        if bracket[1] not in BEND_SIZES:
-            raise SpellingError(_no_size(sign, bracket[1]), offset + len(sign) + 1)
-        return Move(sign, size=bracket[1]), bracket.end()
-    if technique.takes == "bend":
+        move = Move(sign, _fret(digits[0], offset + len(sign)))
+        at = digits.end()
+    bracket = re.match(r"\(([^)]*)\)", rest[at:])
+    if bracket and technique.brackets:
+        move = _bracketed(move, bracket[1], offset + len(sign) + at + 1)
+        at += bracket.end()
+    if technique.takes == "bend" and move.fret is None and move.size is None:
         raise SpellingError(
-            f'"{sign}": expected a size in brackets or a fret after the bend: {sign}(full)', offset
+            f'"{sign}": expected the fret to whose pitch it bends, as {sign}10, or a size in '
+            f"brackets: {sign}(full)",
+            offset,
         )
-    if technique.takes == "fret":
+    if technique.takes == "fret" and move.fret is None:
         raise SpellingError(
             f'"{sign}": expected a fret after the {technique.name}: {sign}7', offset
         )
-    return Move(sign), 0
+    return move, at
 
 
-def _no_size(sign: str, size: str) -> str:
-    """Return what is wrong with a size; of a number only what is equal to it is offered."""
-    meant = STEPS.get(size.strip().lower())
-    if meant is None and not re.search(r"\d", size):
-        return expected("a bend size", size, BEND_SIZES, STEPS)
-    hint = (
-        f'did you mean "{meant}"?' if meant else f"{SIZES}; {sign}10 bends to the pitch of fret 10"
+def _bracketed(move: Move, text: str, offset: int) -> Move:
+    """Read what stands in brackets: a size, how long it takes, how fast and how it grows."""
+    technique = move.technique
+    words = text.split()
+    if not words:
+        raise SpellingError(f'"{move}()": {_may_be(technique)}', offset)
+    while words:
+        word = words.pop(0)
+        what = "size"
+        if word == "over":
+            what, word = word, f"over {words.pop(0) if words else ''}".strip()
+        elif word == "grows":
+            what = word
+        elif word.endswith("/s"):
+            what = "rate"
+        if what not in technique.brackets:
+            raise SpellingError(f'"{word}": {_may_be(technique)}', offset)
+        if what == "size" and move.fret is not None:
+            raise SpellingError(f'"{word}": the fret behind {move.sign} is its size', offset)
+        if getattr(move, what):
+            raise SpellingError(f'"{text}" says two things of one kind', offset)
+        if what == "size":
+            if word not in technique.sizes:
+                raise SpellingError(_no_size(technique, word), offset)
+            move = replace(move, size=word)
+        elif what == "grows":
+            move = replace(move, grows=True)
+        else:
+            number = _number(word.removeprefix("over").removesuffix("/s").strip())
+            low, high = RATES if what == "rate" else (0, LONGEST)
+            if number is None or not (low <= number <= high) or not number:
+                told = (
+                    f"{low} to {high} times a second, as in 6/s"
+                    if what == "rate"
+                    else f"over how many beats, up to {high}: over 1/2"
+                )
+                raise SpellingError(f'"{word}": write {told}', offset)
+            move = replace(move, rate=number) if what == "rate" else replace(move, over=number)
+    return move
+
+
+def _number(text: str) -> Fraction | None:
+    found = re.fullmatch(r"\d{1,2}(/\d{1,2}|\.\d{1,2})?", text)
+    return Fraction(text) if found and not text.endswith(("/0", "/00")) else None
+
+
+def _may_be(technique: Technique) -> str:
+    words = {
+        "size": " or ".join(technique.sizes), "over": "over 1/2", "rate": "6/s", "grows": "grows"
+    }  # fmt: skip
+    return f"in brackets behind a {technique.name} may stand: " + ", ".join(
+        words[one] for one in technique.brackets
     )
-    return f'"{size}" is not a bend size; {hint}'
+
+
+def spelled_moves(text: str) -> list[Move]:
+    """Return techniques as they are written one behind the other; what is none is left out."""
+    moves, at = [], 0
+    while at < len(text):
+        sign = next((s for s in _SIGNS if text.startswith(s, at)), None)
+        width = 1
+        if sign is not None:
+            try:
+                move, width = _read_move(sign, text[at + len(sign) :], at)
+                moves.append(move)
+                width += len(sign)
+            except SpellingError:
+                width = len(sign)
+        at += width
+    return moves
+
+
+def _no_size(technique: Technique, size: str) -> str:
+    """Return what is wrong with a size; of a number only what is equal to it is offered."""
+    what = "a bend size" if technique.bending else f"a {technique.name} size"
+    meant = STEPS.get(size.strip().lower())
+    if technique.sizes is not BEND_SIZES or (meant is None and not re.search(r"\d", size)):
+        return expected(what, size, technique.sizes)
+    near = f"{technique.sign}10 bends to the pitch of fret 10"
+    hint = f'did you mean "{meant}"?' if meant else f"{SIZES}; {near}"
+    return f'"{size}" is not {what}; {hint}'
 
 
 def _check_move(move: Move, note: Note, offset: int) -> None:

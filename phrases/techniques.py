@@ -16,10 +16,13 @@ from dataclasses import dataclass
 __all__ = [
     "BEND_SIZES",
     "LATEST",
+    "LONGEST",
     "MARKS",
+    "RATES",
     "SLIDES",
     "SLIDE_SECONDS",
     "TECHNIQUES",
+    "WIDTHS",
     "Mark",
     "Technique",
     "mark",
@@ -62,6 +65,8 @@ class Technique:
         each with a text after a colon where it has one.
     example
         A place that has it.
+    brackets
+        What may stand in brackets behind it: some of ``size over rate grows``.
     """
 
     sign: str
@@ -76,6 +81,7 @@ class Technique:
     over: str = ""
     element: tuple[str, ...] = ()
     example: str = ""
+    brackets: tuple[str, ...] = ()
 
     @property
     def lands(self) -> bool:
@@ -88,6 +94,11 @@ class Technique:
         if self.motion == "preset":
             return "pre"
         return self.takes if self.takes in ("bend", "release") else ""
+
+    @property
+    def sizes(self) -> dict[str, int]:
+        """The sizes that it may have, in cents."""
+        return WIDTHS if self.motion == "sway" else BEND_SIZES
 
 
 TECHNIQUES: dict[str, Technique] = {
@@ -103,19 +114,24 @@ TECHNIQUES: dict[str, Technique] = {
                   element=("pull-off",), example="G7p5"),
         Technique("b", "bend", "bend", "ease", seconds=0.09, way=1,
                   meaning="bend to the pitch of that fret",
-                  element=("bend", "bend-alter"), example="G7b(full)"),
+                  element=("bend", "bend-alter"), example="G7b(full)",
+                  brackets=("size", "over")),
         Technique("r", "release", "release", "ease", seconds=0.14,
-                  element=("bend", "release"), example="G7b(full)r"),
+                  element=("bend", "release"), example="G7b(full)r",
+                  brackets=("size", "over")),
         Technique("pb", "pre-bend", "bend", "preset", way=1, meaning="bent before it is picked",
-                  element=("bend", "pre-bend"), example="G7pb(full)r"),
+                  element=("bend", "pre-bend"), example="G7pb(full)r",
+                  brackets=("size",)),
         Technique("~", "vibrato", "", "sway", seconds=0.18, cents=20.0, hertz=5.2,
-                  element=("wavy-line",), example="G7~"),
+                  element=("wavy-line",), example="G7~",
+                  brackets=("size", "rate", "grows")),
         Technique("~~", "wide vibrato", "", "sway", seconds=0.18, cents=60.0, hertz=5.0,
-                  element=("wavy-line",), example="G7~~"),
+                  element=("wavy-line",), example="G7~~", brackets=("rate", "grows")),
         Technique("tr", "trill", "fret", "flutter", hertz=6.5, way=1,
-                  element=("trill-mark",), example="G5tr7"),
+                  element=("trill-mark",), example="G5tr7", brackets=("rate",)),
         Technique("v", "bar dip", "", "dip", seconds=0.30, cents=100.0, over="bar dip",
-                  element=("bend", "bend-alter:-1", "with-bar:dip"), example="G7v"),
+                  element=("bend", "bend-alter:-1", "with-bar:dip"), example="G7v",
+                  brackets=("size", "over")),
     )
 }  # fmt: skip
 
@@ -125,6 +141,9 @@ SLIDE_SECONDS = 0.07  # that a slide takes at least, however near its fret
 SLIDES: dict[str, str] = {"/": "slide in from below", "\\": "slide in from above"}
 
 BEND_SIZES: dict[str, int] = {"1/4": 50, "1/2": 100, "full": 200, "3/2": 300}
+WIDTHS: dict[str, int] = {"1/8": 25, "1/4": 50, "1/2": 100}  # of a vibrato
+LONGEST = 8  # beats that a movement may take
+RATES = (2, 12)  # times a second
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from xml.etree import ElementTree as ET
 from backing.sheet.score import Head, Measure
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
-from phrases.techniques import TECHNIQUES, Technique
+from phrases.techniques import TECHNIQUES
 
 __all__ = [
     "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "of_element", "slide_ends", "sway_ends",
@@ -97,7 +97,7 @@ def write_techniques(
     _bends(technical, head, half)
     for move in head.moves:
         if move.technique.over:
-            _element(technical, move.technique)
+            _element(technical, move)
     for mark in head.marks:
         if mark in OTHER:
             add(technical, "other-technical", OTHER[mark])
@@ -150,12 +150,14 @@ def _bends(technical: ET.Element, head: Head, half: str) -> None:
         before = after
 
 
-def _element(technical: ET.Element, technique: Technique) -> None:
+def _element(technical: ET.Element, move: Move) -> None:
     """Write a technique as its row of the table says."""
-    tag, *inside = technique.element
+    tag, *inside = move.technique.element
     element = add(technical, tag)
     for one in inside:
         name, _, text = one.partition(":")
+        if name == "bend-alter" and move.size is not None:
+            text = f"{-move.technique.sizes[move.size] / 100:g}"
         add(element, name, text or None)
 
 

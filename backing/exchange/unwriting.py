@@ -7,7 +7,6 @@ once. A stroke ends where something else is picked or a rest begins.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -17,12 +16,11 @@ from backing.exchange.losses import Losses
 from backing.exchange.notes import XmlNote
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, Note, Stroke, bend_cents
-from phrases.techniques import BEND_SIZES, MARKS, SLIDES, TECHNIQUES, mark
+from phrases.spelling import spelled_moves
+from phrases.techniques import BEND_SIZES, MARKS, SLIDES, mark
 
 __all__ = ["XmlEvent", "strokes"]
 
-_SIGN = "|".join(map(re.escape, sorted(TECHNIQUES, key=len, reverse=True)))
-_MOVE = re.compile(rf"({_SIGN})(?:\(([^)]*)\)|(\d{{1,2}}))?")
 TRILL = 2  # frets, where a file does not say
 
 
@@ -380,7 +378,7 @@ class _Player:
             return
         self.last = string.fret
         string.leaves = note.leaves
-        moves = _spelled(note.ways) if note.ways else self._standard(string, note)
+        moves = spelled_moves(note.ways) if note.ways else self._standard(string, note)
         if note.out and not note.ways and not string.left:
             if moves:
                 moves.append(Move(note.out))
@@ -418,17 +416,6 @@ class _Player:
 
     def _add(self, string: _Open, move: Move) -> None:
         string.note = replace(string.note, moves=(*string.note.moves, move))
-
-
-def _spelled(text: str) -> list[Move]:
-    """Read techniques that this project has written into a file; what is none is left out."""
-    moves = []
-    for sign, size, fret in _MOVE.findall(text):
-        takes = TECHNIQUES[sign].takes
-        known = size in BEND_SIZES if size else bool(fret) or takes in ("", "slide", "release")
-        if known:
-            moves.append(Move(sign, int(fret) if fret else None, size or None))
-    return moves
 
 
 def _size(cents: int) -> str:

@@ -79,7 +79,7 @@ def over(
     for start, end, wide, owner in waves(every):
         wave = ink.wave("vibrato", start, end, wide=wide, owner=owner)
         found.append(sky.put(wave, 0.5, 0.25 + WAVE, around=WAVE))
-    found += techniques(every, sky)
+    found += techniques(every, sky, manner=sizes)
     if sizes:
         # Tremolo is three slashes through the stem.
         found += wording(every, sky, without=("tremolo",))

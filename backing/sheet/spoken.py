@@ -76,7 +76,7 @@ def _link(head: Head) -> Iterator[str]:
         place = f"{NAMES.get(head.string, head.string)} {fret}"
         yield f"{SLIDES[head.into]} to {place}" if head.into else place
     for move in head.moves:
-        yield _move(move, head.fret or 0)
+        yield f"{_move(move, head.fret or 0)} {move.words}".rstrip()
 
 
 def _move(move: Move, fret: int) -> str:

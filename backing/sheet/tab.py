@@ -74,7 +74,7 @@ def tab(
         _nowhere(staff, column)
     _letters(staff)
     _waves(staff)
-    staff.inks += techniques(staff.columns, staff.sky)
+    staff.inks += techniques(staff.columns, staff.sky, manner=True)
     staff.inks += wording(staff.columns, staff.sky)
     if marks:
         floor = Skyline(TALL, up=False)

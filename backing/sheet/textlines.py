@@ -5,6 +5,7 @@ Conventions: as in `backing.sheet.text`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -53,6 +54,7 @@ TOUCHES: dict[str, str] = {
     "late": "late",
 }
 SLOWING = "rit."
+_MANNER = re.compile(r"\(([^)]*[a-z/][^)]*)\)")  # how wide, how long: in words
 ABOVE = ("label", "slowing", "tip", "chord", "count")
 BELOW = ("stroke", "finger", "touch")
 
@@ -159,8 +161,9 @@ def _technique(move: Move, fret: int) -> str:
         return str(move)
     cents = bend_cents(move, fret)
     if cents % 100:
-        return f"{move.sign}(1/4)"
-    return f"{move.sign}{fret + cents // 100}"
+        return f"{move.sign}({' '.join(('1/4', *move.manner))})"
+    told = f"({' '.join(move.manner)})" if move.manner else ""
+    return f"{move.sign}{fret + cents // 100}{told}"
 
 
 def _below(event: Event) -> Iterator[tuple[str, str]]:
@@ -297,6 +300,7 @@ def used(bars: Iterable[Iterable[Column]], *, fingering: bool) -> set[str]:
 
 def _signs(text: str) -> set[str]:
     found = set()
+    text = _MANNER.sub(lambda told: "(1/4)" if told[1].startswith("1/4") else "", text)
     for sign in ("(1/4)", *sorted(TECHNIQUES, key=len, reverse=True), "x", "("):
         if sign in text:
             found.add("()" if sign == "(" else sign)

@@ -50,15 +50,24 @@ def wording(
             yield sky.put(word, 0.3, 0.6)
 
 
-def techniques(every: Sequence[Column], sky: Skyline) -> Iterator[Ink]:
-    """Yield the words that the table of techniques wants over a staff."""
+def techniques(every: Sequence[Column], sky: Skyline, *, manner: bool) -> Iterator[Ink]:
+    """Yield the words that the table of techniques wants over a staff.
+
+    Parameters
+    ----------
+    every, sky
+        As for `wording`.
+    manner
+        Whether it is said too how wide, how long or how fast something is done.
+    """
     for column in every:
         said = [
-            (move.technique.over, node.name)
+            (words, node.name)
             for node in column.nodes
             if node.first
             for move in node.head.moves
-            if move.technique.over
+            for words in (move.technique.over, move.words if manner else "")
+            if words
         ]
         if said:
             words = ", ".join(dict.fromkeys(word for word, _ in said))

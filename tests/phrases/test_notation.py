@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from phrases.fretboard import STRINGS
 from phrases.notation import MOST_BARS, read_line, write_line
 from phrases.phrase import Move, Note, Stroke
-from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES
+from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES, WIDTHS
 
 BEATS = 4
 ZERO, HALF, ONE, TWO = (Fraction(n, 2) for n in (0, 1, 2, 4))
@@ -43,6 +43,7 @@ def bent_by(move: Move, fret: int) -> int:
 def next_moves(fret: int, bent: int, first: bool, last: str) -> list[Move]:
     """Return every move that a hand can do where it is now."""
     able = [Move("~"), Move("~~")] if not last.startswith("~") else []
+    able += [Move("v"), Move("v", size="full")]
     if bent:
         able += [Move("r"), *(Move("r", size=s) for s, c in BEND_SIZES.items() if c < bent)]
     if fret:  # an open string neither bends nor slides
@@ -61,6 +62,19 @@ def next_moves(fret: int, bent: int, first: bool, last: str) -> list[Move]:
 
 
 @st.composite
+def manner(draw: st.DrawFn, move: Move) -> Move:
+    """A move with what may stand in brackets behind it."""
+    may = move.technique.brackets
+    if "over" in may and draw(st.booleans()):
+        move = replace(move, over=draw(st.fractions(Fraction(1, 8), 8, max_denominator=8)))
+    if "rate" in may and draw(st.booleans()):
+        move = replace(move, rate=Fraction(draw(st.integers(4, 24)), 2))
+    if move.sign == "~" and draw(st.booleans()):
+        move = replace(move, size=draw(st.sampled_from(sorted(WIDTHS))))
+    return replace(move, grows=draw(st.booleans())) if "grows" in may else move
+
+
+@st.composite
 def hand(draw: st.DrawFn, fret: int, counts: list[Fraction]) -> list[Move]:
     """Moves that a hand can do from `fret`, some at once and some on each of `counts`."""
     done: list[Move] = []
@@ -74,7 +88,7 @@ def hand(draw: st.DrawFn, fret: int, counts: list[Fraction]) -> list[Move]:
             if not by_sign:
                 break
             sign = draw(st.sampled_from(sorted(by_sign)))
-            move = draw(st.sampled_from(by_sign[sign]))
+            move = draw(manner(draw(st.sampled_from(by_sign[sign]))))
             done.append(replace(move, at=at if number == 0 else None))
             if sign in ("b", "pb", "r"):
                 bent = bent_by(move, fret)
@@ -313,7 +327,11 @@ def test_bend_sizes(size: str, cents: int) -> None:
         ("| 1 e5/9 2 h8", 11, "a hammer-on from fret 9 goes up, not to fret 8"),
         ("| 1 e8b7", 6, "a bend from fret 8 goes up, not to fret 7"),
         ("| 1 e8b12", 6, "a bend from fret 8 to the pitch of fret 12: a string bends up to 3"),
-        ("| 1 e8b", 6, '"b": expected a size in brackets or a fret after the bend: b(full)'),
+        (
+            "| 1 e8b",
+            6,
+            '"b": expected the fret to whose pitch it bends, as b10, or a size in brackets',
+        ),
         ("| 1 e8b(ful)", 8, '"ful" is not a bend size; did you mean "full"?'),
         ("| 1 e8pb(9)", 9, '"9" is not a bend size; the sizes are in whole steps: 1/4'),
         ("| 1 e8b(full)r(full)", 13, '"r(full)" must be less than the bend it releases'),
@@ -413,7 +431,8 @@ def test_the_most_bars_are_enough_and_one_more_is_not() -> None:
     assert read_line(bars + "| 1 e8").problems == [(0, "65 bars: a part has at most 64")]
 
 
-WORDS = [*STRINGS, *TECHNIQUES, *BEND_SIZES, *MARKS, *"|.-+&x(){}0123456789 \n", "trip", "let"]
+WORDS = [*STRINGS, *TECHNIQUES, *BEND_SIZES, *MARKS, *"|.-+&x(){}0123456789 \n", "trip", "let",
+         "over 1/2", "6/s", "grows"]  # fmt: skip
 
 
 @given(
