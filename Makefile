@@ -1,10 +1,10 @@
 PY := .venv/bin/python
 
 .NOTPARALLEL:
-.PHONY: help demo test quick live bench fresh hard clean
+.PHONY: help demo test quick live bench versions constraints fresh hard clean
 
 help: ## list these targets
-	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
+	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-11s %s\n", $$1, $$2 }' Makefile
 
 demo: .venv/.ready ## write a backing track, a demo and a practice loop into out/
 	$(PY) examples/make_demo.py
@@ -28,6 +28,13 @@ live: .venv/.ready-dev ## the tests that play and hear in real time, one after a
 bench: .venv/.ready-dev ## run the benchmarks
 	$(PY) -m benchmarks
 
+versions: .venv/.ready-dev ## build the wheel and try it with the lowest and the newest versions, on each Python here
+	@sh .ci/versions
+
+constraints: .venv/.ready-dev ## write constraints.txt anew
+	@$(PY) -m uv pip compile --quiet --universal --upgrade --extra dev --extra midi --no-annotate \
+		--custom-compile-command "make constraints" pyproject.toml -o constraints.txt
+
 fresh: ## run demo and test of HEAD in a bare Debian (needs root)
 	@bash .ci/fresh
 
@@ -45,10 +52,10 @@ clean: ## remove everything that was made here: out/, .venv/, caches, builds
 
 # Two environments in one: the demo does without the test tools, which are
 # several times the size of the rest.
-.venv/.ready: pyproject.toml .ci/setup
+.venv/.ready: pyproject.toml constraints.txt .ci/setup
 	@sh .ci/setup
 
-.venv/.ready-dev: pyproject.toml .ci/setup
+.venv/.ready-dev: pyproject.toml constraints.txt .ci/setup
 	@sh .ci/setup dev
 
 # The stamp holds the path it was made for: a checkout that was moved or copied

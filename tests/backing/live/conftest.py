@@ -111,7 +111,8 @@ os._exit(0)
 
 @contextlib.contextmanager
 def listen(name: str = "") -> Iterator[Receiver]:
-    """Open an instrument on the JACK server."""
+    """Open an instrument on the JACK server; skip where there is no live MIDI."""
+    pytest.importorskip("rtmidi")
     name = name or f"stage {os.getpid()} {time.monotonic_ns() % 100000}"
     process = subprocess.Popen(
         [sys.executable, "-c", LISTENER, name], text=True,

@@ -68,6 +68,7 @@ def without_anything(before: str = "", **options: Any) -> subprocess.CompletedPr
 
 
 def test_no_midi_system(soundfont: str) -> None:
+    pytest.importorskip("rtmidi")
     done = without_anything(port="synth")
     if done.stdout.startswith("[] []"):
         assert "synth: there is no MIDI output here; connect or start an instrument" in done.stdout
