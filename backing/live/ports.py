@@ -37,8 +37,8 @@ def library() -> Any:
     except ImportError:
         raise LiveError(
             "no MIDI ports: the Python package python-rtmidi is not installed for this Python; "
-            "pip install python-rtmidi (where there is no ready-made build it is compiled; README.md "
-            "says what that takes)"
+            "pip install python-rtmidi (where there is no ready-made build it is compiled; "
+            "README.md says what that takes)"
         ) from None
     return rtmidi
 
