@@ -20,7 +20,10 @@ quick: .venv/.ready-dev ## lint and the tests of theory, phrases and notes: the 
 	$(PY) -m ruff check
 	CI=quick $(PY) -m pytest -q -n 2 -m "not live" $(QUICK)
 
-QUICK := tests/phrases
+# What is heard, written to files, swept or looked at stays out.
+QUICK := tests/phrases tests/soundfonts tests/backing/practice tests/backing/exchange \
+	$(filter-out %test_band.py %test_output.py %test_midi.py %test_mp3.py,$(wildcard tests/backing/test_*.py)) \
+	--deselect tests/phrases/test_sound.py --deselect tests/phrases/test_bends.py
 
 live: .venv/.ready-dev ## the tests that play and hear in real time, one after another
 	$(PY) -m pytest -m live

@@ -29,7 +29,8 @@ ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples"
 # `make hard` sets it: the same runs, as long as they are meant to be.
 LONG = bool(os.environ.get("HARD"))
-SLOWEST = 5.0  # seconds that reading one text or refusing one command may take
+# Seconds of the processor that reading one text or refusing one command may take.
+SLOWEST = 5.0
 
 
 def number_of(short: int, long: int) -> int:
@@ -45,18 +46,22 @@ class HangError(BaseException):
 
 @contextlib.contextmanager
 def watched(seconds: float = SLOWEST) -> Iterator[None]:
-    """Raise `HangError` where the body takes longer than it may."""
+    """Raise `HangError` where the body takes more of the processor than it may."""
 
     def ring(_number: int, _frame: FrameType | None) -> None:
         raise HangError(f"longer than {seconds:g} s")
 
-    before = signal.signal(signal.SIGALRM, ring)
-    signal.setitimer(signal.ITIMER_REAL, seconds)
+    # Of the processor; by the clock it may be busy with others, but not for ever.
+    timers = ((signal.SIGPROF, signal.ITIMER_PROF, 1), (signal.SIGALRM, signal.ITIMER_REAL, 20))
+    before = {number: signal.signal(number, ring) for number, _, _ in timers}
+    for _, timer, times in timers:
+        signal.setitimer(timer, times * seconds)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        signal.signal(signal.SIGALRM, before)
+        for number, timer, _ in timers:
+            signal.setitimer(timer, 0)
+            signal.signal(number, before[number])
 
 
 def memory() -> float:
@@ -78,7 +83,7 @@ def backing(
     folder: Path,
     env: Mapping[str, str] | None = None,
     before: tuple[str, ...] = (),
-    seconds: float = 120,
+    seconds: float = 300,
 ) -> subprocess.CompletedProcess[str]:
     """Run the command in a process of its own, in a folder.
 

@@ -17,6 +17,7 @@ import soundfile
 
 from phrases.drafts import hidden
 from tests.hard.material import EXAMPLES, ROOT, backing, number_of
+from tests.waiting import until
 
 TINY = ["track", "--form", "turnaround-loop", "--choruses", "1", "--tempo", "240"]
 WRITES = {
@@ -159,12 +160,13 @@ def test_a_lesson_killed_goes_on_and_has_whole_files(tmp_path: Path) -> None:
         for path in visible(tmp_path):
             check(path)
     assert hits
-    deadline = time.monotonic() + 20  # a worker of the last one may still hold the lock
-    done = backing(*words, folder=tmp_path)
-    while done.returncode and time.monotonic() < deadline:
-        assert "another run is at work" in done.stderr
-        time.sleep(0.2)
+
+    def goes_on() -> bool:
         done = backing(*words, folder=tmp_path)
-    assert done.returncode == 0, done.stderr
+        # A worker of the last run may still hold the lock.
+        assert not done.returncode or "another run is at work" in done.stderr, done.stderr
+        return not done.returncode
+
+    until(goes_on, step=0.2)
     assert sorted(path.relative_to(tmp_path) for path in visible(tmp_path)) == names
     assert not list((tmp_path / "out" / ".lesson").glob("drafts-*"))
