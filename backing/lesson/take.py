@@ -16,8 +16,9 @@ on onset detection functions (from memory). Loudness as in `backing.sound.loudne
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,8 @@ __all__ = ["LONGEST", "TakeError", "attacks", "lag", "read_take", "resampled", "
 
 LONGEST = 900.0  # seconds
 LEAST = 0.2  # seconds of sound
+BLOCKS = 400  # hundredths of a second that are looked at at a time
+SECONDS = 3  # that are brought to another rate at a time
 QUIET = 10 ** (-45 / 20)  # of its loudest frame: below this a take has not begun
 ONCE = 1.6  # phrases
 HOP, WINDOW = 0.002, 0.016  # seconds
@@ -112,33 +115,68 @@ def read_take(path: Path, rate: int) -> Sound:
                 f"{path}: {info.duration / 60:.0f} minutes; a take is the phrase once, or one "
                 f"demo, {LONGEST / 60:.0f} minutes at most"
             )
-        raw, own = soundfile.read(path, dtype="float32", always_2d=True)
+        with soundfile.SoundFile(path) as file:
+            return _heard_of(path, file, rate)
     except (OSError, RuntimeError) as error:
         raise TakeError(f"{path}: not a sound that can be read: {error}") from None
-    sound = raw[:, :2].T if raw.shape[1] > 1 else np.repeat(raw.T, 2, axis=0)
-    sound = np.nan_to_num(sound, nan=0.0, posinf=0.0, neginf=0.0)
-    block = max(1, round(0.01 * own))
-    whole = np.abs(sound[:, : sound.shape[1] // block * block])
-    peaks = whole.reshape(2, -1, block).max(axis=(0, 2)) if whole.size else np.zeros(0)
-    heard = np.flatnonzero(peaks > QUIET * peaks.max(initial=0.0))
-    if not heard.size or (heard[-1] - heard[0]) * block < LEAST * own:
+
+
+def _heard_of(path: Path, file: Any, rate: int) -> Sound:
+    """Return what is heard of an open file, which is read in blocks: it may be long."""
+    own, frames = file.samplerate, file.frames
+    step = max(1, round(0.01 * own))
+    peaks = [np.zeros(0, np.float32)]
+    for start in range(0, frames // step * step, BLOCKS * step):
+        whole = np.abs(_frames(file, start, min(frames // step * step, start + BLOCKS * step)))
+        peaks.append(whole.reshape(2, -1, step).max(axis=(0, 2)))
+    high = np.concatenate(peaks)
+    heard = np.flatnonzero(high > QUIET * high.max(initial=0.0))
+    if not heard.size or (heard[-1] - heard[0]) * step < LEAST * own:
         raise TakeError(f"{path}: nothing is heard in it; is it the right recording?")
-    first = max(0, int(heard[0]) - 1) * block
-    return resampled(sound[:, first : (int(heard[-1]) + 2) * block], own, rate)
+    first, last = max(0, int(heard[0]) - 1) * step, min(frames, (int(heard[-1]) + 2) * step)
+
+    def read(start: int, stop: int) -> Sound:
+        return _frames(file, first + start, first + stop)
+
+    return _resampled(read, last - first, own, rate)
+
+
+def _frames(file: Any, start: int, stop: int) -> Sound:
+    """Return frames of a file on two sides, shape (2, frames)."""
+    file.seek(start)
+    raw = file.read(stop - start, dtype="float32", always_2d=True)
+    sound = raw[:, :2].T if raw.shape[1] > 1 else np.repeat(raw.T, 2, axis=0)
+    return np.nan_to_num(sound, nan=0.0, posinf=0.0, neginf=0.0)
 
 
 def resampled(sound: Sound, own: int, rate: int) -> Sound:
-    """Return a sound at another rate, through one Fourier transform; shape (2, frames)."""
-    if own == rate:
-        return np.ascontiguousarray(sound)
-    edge = own // 20  # silence around it, so that its end does not run into its beginning
-    sound = np.pad(sound, ((0, 0), (edge, edge)))
-    frames = round(sound.shape[1] * rate / own)
-    spectrum = np.fft.rfft(sound)
-    bins = min(spectrum.shape[1], frames // 2 + 1)
-    out = np.fft.irfft(spectrum[:, :bins], frames) * (frames / sound.shape[1])
-    cut = round(edge * rate / own)
-    return np.ascontiguousarray(out[:, cut : frames - cut].astype(np.float32))
+    """Return a sound at another rate; shape (2, frames)."""
+    return _resampled(lambda start, stop: sound[:, start:stop], sound.shape[1], own, rate)
+
+
+def _resampled(read: Callable[[int, int], Sound], frames: int, own: int, rate: int) -> Sound:
+    """Return so many frames at another rate, through a Fourier transform of each block.
+
+    A block is `SECONDS` long and is heard with a second on either side, which begins and ends in
+    silence so that the block's end does not run into its beginning.
+    """
+    out = np.zeros((2, round(frames * rate / own)), np.float32)
+    block, done = SECONDS * own, SECONDS * rate
+    ramp = (0.5 - 0.5 * np.cos(np.pi * np.arange(own) / own)).astype(np.float32)
+    for number, start in enumerate(range(0, frames, block)):
+        here = out[:, number * done : (number + 1) * done]
+        if own == rate:
+            here[...] = read(start, min(frames, start + block))
+            continue
+        first, last = max(0, start - own), min(frames, start + block + own)
+        sound = np.zeros((2, block + 2 * own), np.float32)
+        sound[:, first - start + own : last - start + own] = read(first, last)
+        sound[:, :own] *= ramp
+        sound[:, -own:] *= ramp[::-1]
+        spectrum = np.fft.rfft(sound)[:, : (done + 2 * rate) // 2 + 1]
+        wave = np.fft.irfft(spectrum, done + 2 * rate) * (rate / own)
+        here[...] = wave[:, rate : rate + here.shape[1]]
+    return out
 
 
 def attacks(sound: Sound, rate: int) -> NDArray[np.float64]:
@@ -306,7 +344,8 @@ def _matching(reference: Sound, take: Sound, rate: int) -> float:
     found = []
     for sound in (reference, take):
         meter = Meter(1, rate)
-        meter.add(np.ascontiguousarray(sound[np.newaxis]))
+        for start in range(0, sound.shape[1], CHUNK):
+            meter.add(np.ascontiguousarray(sound[np.newaxis, :, start : start + CHUNK]))
         found.append(meter.loudness(np.ones(1)))
     if SILENCE in found:
         raise TakeError("the take is too quiet to be measured; record it louder")

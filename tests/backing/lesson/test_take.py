@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -108,6 +109,25 @@ def test_a_take_that_is_a_little_quick_or_slow_lies_around_the_phrase(
     # The phrase lasts 2.6 s: what is early at one end is late at the other, by half of the miss.
     first = [int(np.flatnonzero(np.abs(x[0]) > 0.05)[0]) / RATE for x in (lead_of(done), taken)]
     assert first[1] - first[0] == pytest.approx(2.6 / 2 * (1 - 1 / pace), abs=0.02)
+
+
+def test_a_long_take_is_read_in_blocks(tmp_path: Path) -> None:
+    path = tmp_path / "long.wav"
+    seconds, own = 40, 96000
+    at = np.arange(seconds * own) / own
+    soundfile.write(path, 0.3 * np.sin(2 * np.pi * 220 * at), own, subtype="FLOAT")
+    tracemalloc.start()
+    try:
+        take = read_take(path, RATE)
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most < take.nbytes + 40e6  # what it returns, and some blocks
+    # What is heard is the same tone, over the blocks' edges too.
+    there = np.arange(take.shape[1]) / RATE
+    expected = 0.3 * np.sin(2 * np.pi * 220 * there)
+    middle = slice(RATE, -RATE)
+    assert np.abs(take[0, middle] - expected[middle]).max() < 1e-3
 
 
 def test_noise_is_no_take(tmp_path: Path, phrase: Phrase, demo: tuple[Stream, Rendered]) -> None:
