@@ -10,6 +10,8 @@ from pathlib import Path
 import hypothesis
 import pytest
 
+from phrases.failures import RAISED
+
 # A busy machine is slow, not wrong. In CI an example that fails must fail in the next run too;
 # at a desk each run tries others.
 hypothesis.settings.register_profile("desk", deadline=None)
@@ -17,7 +19,7 @@ hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, prin
 hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 # Fixtures whose tests hear or play in real time.
-REAL_TIME = {"jack", "other_jack", "heard_page", "firefox"}
+REAL_TIME = {"jack", "other_jack", "heard_page", "odd_page", "firefox"}
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -44,6 +46,7 @@ def soundfont() -> Path:
 def _one_soundfont() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("BACKING_SOUNDFONT", str(wheel_soundfont()))
+        patch.setenv(RAISED, "1")  # a fault is a failure of the test that met it
         yield
 
 

@@ -13,6 +13,7 @@ import sys
 from importlib import import_module
 from io import TextIOWrapper
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -62,6 +63,23 @@ NAMES = {
 
 class _Commands(click.Group):
     """A group that knows its commands by name and loads one when it is called."""
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        if not extra.get("standalone_mode", True):
+            return super().main(*args, **extra)
+        try:
+            super().main(*args, **extra)
+        except OSError as error:  # --help and --version are said before a command runs
+            said = error.strerror or str(error)
+        except Exception as error:
+            from phrases.failures import named
+
+            given = extra.get("args") or (args[0] if args else None) or sys.argv[1:]
+            files = [word for word in given if os.path.isfile(word)]  # noqa: PTH113 - any word
+            said = str(named(error, ", ".join(files) or f"backing {' '.join(given)}"))
+        with contextlib.suppress(OSError):
+            click.echo(f"Error: {said}", err=True)
+        sys.exit(1)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)

@@ -67,7 +67,7 @@ class Workshop:
             told = json.loads(self._file(name).read_text(encoding="utf-8"))
             files = {path: (int(s), int(t), str(d)) for path, (s, t, d) in told["files"].items()}
             return Record(str(told["digest"]), files, dict(told["facts"]))
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return None
 
     def holds(self, record: Record | None, digest: str) -> bool:
@@ -141,7 +141,7 @@ class Workshop:
         for path in sorted(self._records.glob("*.json")):
             if path.name in stay:
                 continue
-            with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            with contextlib.suppress(OSError, ValueError, KeyError, TypeError, RecursionError):
                 name = json.loads(path.read_text(encoding="utf-8"))["name"]
                 record = self.record(name)
                 if record is not None:

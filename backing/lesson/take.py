@@ -145,7 +145,7 @@ def _frames(file: Any, start: int, stop: int) -> Sound:
     """Return frames of a file on two sides, shape (2, frames)."""
     file.seek(start)
     raw = file.read(stop - start, dtype="float32", always_2d=True)
-    sound = raw[:, :2].T if raw.shape[1] > 1 else np.repeat(raw.T, 2, axis=0)
+    sound: Sound = raw[:, :2].T if raw.shape[1] > 1 else np.repeat(raw.T, 2, axis=0)
     return np.nan_to_num(sound, nan=0.0, posinf=0.0, neginf=0.0)
 
 

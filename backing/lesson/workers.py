@@ -21,6 +21,7 @@ from typing import Any
 
 from backing.lesson.items import Item
 from phrases.errors import BluesError
+from phrases.failures import named
 
 __all__ = ["PROCESSES", "WorkError", "made"]
 
@@ -160,6 +161,8 @@ def main(drafts: Path, font: Path) -> None:
             answer = make_item(item, drafts, font)
         except BluesError as error:
             answer = error
+        except Exception as error:
+            answer = named(error, item.name)
         try:
             pickle.dump(answer, answers)
             answers.flush()

@@ -294,11 +294,12 @@ def check_lasts(passes: int, seconds: Fraction | int) -> None:
     RangeError
         If it is more than `LONGEST` hours.
     """
-    hours = float(seconds) / 3600
-    if hours > LONGEST:
+    minutes = math.ceil(seconds / 60)
+    if seconds > LONGEST * 3600:
         raise RangeError(
-            f"{passes} passes last {hours:.1f} hours: a loop has at most {LONGEST}; ask "
-            "for fewer passes, or for one that any player repeats (--seamless)"
+            f"{passes} passes last {minutes // 60}:{minutes % 60:02d} hours; a loop lasts "
+            f"{LONGEST}:00 hours at most: ask for fewer passes, or for one that any player "
+            "repeats (--seamless)"
         )
 
 

@@ -157,7 +157,7 @@ def place() -> Path:
 def _all() -> dict[str, int]:
     try:
         found = json.loads(place().read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     if not isinstance(found, dict):
         return {}

@@ -416,9 +416,10 @@ def test_a_take_is_in_the_demo_and_in_the_manifest(tmp_path: Path) -> None:
     assert [item.take for item in sounds(lesson)] == [tmp_path / "take.wav"]
 
 
-def test_records_that_cannot_be_read_are_no_records(copy: Path) -> None:
+@pytest.mark.parametrize("text", ["{", "[" * 100_000])
+def test_records_that_cannot_be_read_are_no_records(copy: Path, text: str) -> None:
     records = sorted((copy / HIDDEN / "records").glob("*4-backing*.json"))
-    records[0].write_text("{", encoding="utf-8")
+    records[0].write_text(text, encoding="utf-8")
     names = made(again(copy))
     assert names == {
         f"01-two-bars_A_4-backing_240bpm.{suffix}" for suffix in ("wav", "mp3", "mid")

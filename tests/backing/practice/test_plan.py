@@ -12,7 +12,16 @@ from unittest.mock import patch
 import pytest
 
 from backing.practice import Plan, read_plan, usual_start
-from backing.practice.plan import COUNTS, GAPS, GUIDES, IN_GAPS, MOST_PASSES, SHAPES, parse_bars
+from backing.practice.plan import (
+    COUNTS,
+    GAPS,
+    GUIDES,
+    IN_GAPS,
+    MOST_PASSES,
+    SHAPES,
+    check_lasts,
+    parse_bars,
+)
 from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
 
 
@@ -333,10 +342,16 @@ def test_a_plan_file_that_is_not_there(tmp_path: Path) -> None:
 def test_a_ramp_that_lasts_too_long_is_refused_before_it_is_made() -> None:
     with (
         patch("backing.practice.plan.Pass") as made,
-        pytest.raises(RangeError, match="hours: a loop"),
+        pytest.raises(RangeError, match="hours; a loop"),
     ):
         Plan(shape="ramp", passes=2000, start=Fraction(35)).run(Fraction(60), 256)
     assert not made.called
+
+
+def test_a_little_too_long_is_more_than_the_most() -> None:
+    check_lasts(850, 4 * 3600)
+    with pytest.raises(RangeError, match=r"last 4:01 hours; a loop lasts 4:00 hours at most"):
+        check_lasts(850, 4 * 3600 + 1)
 
 
 def test_the_lowest_tempo_of_all_is_a_start_too() -> None:
