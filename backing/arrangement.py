@@ -143,7 +143,7 @@ def arrange(
             for at, text in cues
             if now <= at < now + length
         ]
-        notes = band.play(stretch.bars, stretch.clock)
+        notes = band.play(stretch.bars, stretch.clock, after.bars)
         notes += lead_notes(here, onward(stretch.clock, length, after.clock))
         chords = chord_labels(stretch.bars, setting, stretch.clock)
         out.add(stretch.kind, length, stretch.clock, in_order(notes), labels, chords, stretch.name)

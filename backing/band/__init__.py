@@ -58,14 +58,26 @@ class Band:
         self.bassist = Bassist(groove, key, seed, looseness)
         self.comper = Comper(comp or groove.comp_sound, groove, key, seed, looseness)
 
-    def play(self, bars: Sequence[Bar], clock: Clock) -> list[Note]:
-        """Return the notes of consecutive bars, in order of time."""
+    def play(self, bars: Sequence[Bar], clock: Clock, after: Sequence[Bar] = ()) -> list[Note]:
+        """Return the notes of consecutive bars, in order of time.
+
+        Parameters
+        ----------
+        bars
+            What is played.
+        clock
+            Says when.
+        after
+            The bars that follow, as far as they are known.
+        """
         notes: list[Note] = []
+        ahead = [*bars, *after[:1]]
         for number, bar in enumerate(bars):
             start = Fraction(number * self.beats)
             notes += self.drummer.play(bar, start, clock)
-            notes += self.bassist.play(bar, start, clock, bars[number + 1 :])
-            notes += self.comper.play(bar, start, clock)
+            low = self.bassist.play(bar, start, clock, ahead[number + 1 :])
+            notes += low
+            notes += self.comper.play(bar, start, clock, low)
         # One string at a time, also from bar to bar.
         bass = shortened([note for note in notes if note.voice == "bass"])
         notes = [note for note in notes if note.voice != "bass"] + bass

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from itertools import accumulate, pairwise
 from typing import Any
 
 from backing.band.reading import ENERGY, Bar, Player, shortened
@@ -37,28 +38,39 @@ class Bassist(Player):
         """Return the notes of a bar that starts at a beat, knowing the bars after it."""
         hits, carried = self._hits(bar, ahead)
         turns = bar.turns(self.beats)
+        run, shared = self._run(bar), len(bar.chords) > 1
         notes: list[Note] = []
+        first = self._pitch
         for number, hit in enumerate(hits):
             turn, chord = next(pair for pair in reversed(turns) if pair[0] <= hit.at)
             later = [pair for pair in turns if pair[0] > hit.at]
             change, following = later[0] if later else (Fraction(self.beats), bar.following)
             moving = following.lowest(self.key) != chord.lowest(self.key)
+            left = sum(change > other.at >= hit.at for other in hits)
             leaves = moving and hit.at >= change - 1 and "end" not in bar.when
-            if hit.at == turn and not (carried and hit.at == 0):
-                up = hit.value == "8" and not chord.bass and not self._led
-                pitch = self._root(chord) + (12 if up else 0)
-            elif leaves or hit.value == APPROACH:
-                left = sum(change > other.at >= hit.at for other in hits)
-                pitch = self._approach(following, left)
+            leaves = leaves and (left == 1 or not shared)
+            if hit.at > turn and run:  # the chords are the line: each note is doubled
+                pitch, leaves = self._pitch, False
+            elif hit.at == turn and not (carried and hit.at == 0):
+                up = hit.value == "8" and not chord.bass and not self._led and not run
+                if run and hit.at > 0:
+                    self._home = first + run[int(hit.at) - 1]
+                pitch = self._root(chord, () if hit.at else run) + (12 if up else 0)
+                first = pitch if hit.at == 0 else first
+            elif leaves or (hit.value == APPROACH and not shared):
+                root = self._root(following, () if later or not ahead else self._run(ahead[0]))
+                pitch = self._approach(chord, root, left, shared=shared)
             else:
-                value = "1" if hit.value == "R" else chord.member(hit.value)
+                value = "1" if hit.value in ("R", APPROACH) else chord.member(hit.value)
                 under = (chord.lowest(self.key) - chord.root(self.key)) % 12
                 pitch = self._root(chord) - under + degree_semitones(value)
-            self._led = leaves or hit.value == APPROACH
+            self._led = leaves
             self._pitch = self._in_range(pitch)
             until = hits[number + 1].at if number + 1 < len(hits) else Fraction(self.beats)
             loud = VELOCITY * ENERGY[bar.chorus]
             notes += self.pitched(hit, start, until, clock, (self._pitch,), loud)
+        if run:
+            self._home = first + run[-1]
         return shortened(notes)
 
     def _hits(self, bar: Bar, ahead: Sequence[Bar]) -> tuple[tuple[Hit, ...], bool]:
@@ -94,22 +106,40 @@ class Bassist(Player):
         chords = {chord for one in stretch for _, chord in one.chords}
         return len(stretch) == bars and len(chords) == 1
 
-    def _root(self, chord: Chord) -> int:
-        """Return what the hand is at or moves to on a change: of two octaves the nearer one."""
+    def _run(self, bar: Bar) -> tuple[int, ...]:
+        """Return how far from its first note a bar of a chord a beat leads the bass, else ().
+
+        Each step is the shorter way, so that a line that falls or rises goes on doing so.
+        """
+        if len(bar.chords) < self.beats:
+            return ()
+        lowest = [chord.lowest(self.key) for _, chord in bar.chords]
+        steps = [
+            (b - a + 6) % 12 - 6 for a, b in pairwise((*lowest, bar.following.lowest(self.key)))
+        ]
+        return tuple(accumulate(steps))
+
+    def _root(self, chord: Chord, run: Sequence[int] = ()) -> int:
+        """Return what the hand is at or moves to on a change: of two octaves the nearer one.
+
+        A line that leaves from there has room below, and above where it can.
+        """
         root = chord.lowest(self.key)
-        if self._home is None or self._home % 12 != root:
+        if self._home is None or self._home % 12 != root or run:
             lowest = BASS_RANGE[0] + (root - BASS_RANGE[0]) % 12
-            octaves = [p for p in (lowest, lowest + 12) if p <= HIGHEST_ROOT]
+            under, over = min(run, default=0), max(run, default=0)
+            octaves = [p for p in (lowest, lowest + 12) if p + under >= BASS_RANGE[0]]
+            octaves = [p for p in octaves if p + over <= HIGHEST_ROOT] or octaves[:1]
             self._home = min(octaves, key=lambda pitch: abs(pitch - self._pitch))
         return self._home
 
-    def _approach(self, chord: Chord, left: int) -> int:
+    def _approach(self, now: Chord, root: int, left: int, *, shared: bool) -> int:
         """Return the next of `left` notes that lead to a root: the last is beside it.
 
-        A single one is a half or a whole step away, near where the hand is; several walk to it
-        by half steps from one side.
+        A single one is a half or a whole step away, a new note, of the chord that sounds if it
+        can be, and near where the hand is; where chords share a bar the chord comes first.
+        Several walk to it by half steps from one side.
         """
-        root = self._root(chord)
         if left > 1 or self._walk:
             if not self._walk:
                 below = self._pitch <= root and root - left >= BASS_RANGE[0]
@@ -117,10 +147,21 @@ class Bassist(Player):
             pitch = root + self._walk * left
             self._walk = self._walk if left > 1 else 0
             return pitch
-        steps = [root + step for step in (-2, -1, 1, 2) if root + step >= BASS_RANGE[0]]
-        steps = [pitch for pitch in steps if pitch != self._pitch]
-        self.chance.shuffle(steps)
-        return min(steps, key=lambda pitch: abs(pitch - self._pitch))
+        roots = [root]
+        if shared:
+            roots += [p for p in (root - 12, root + 12) if BASS_RANGE[0] <= p <= HIGHEST_ROOT]
+        pairs = [(r + step, r) for r in roots for step in (-2, -1, 1, 2)]
+        pairs = [pair for pair in pairs if pair[0] >= BASS_RANGE[0]]
+        self.chance.shuffle(pairs)
+        sounds = now.pitch_classes(self.key)
+
+        def cost(pair: tuple[int, int]) -> tuple[bool, bool, int]:
+            again, foreign = pair[0] == self._pitch, pair[0] % 12 not in sounds
+            first, second = (foreign, again) if shared else (again, foreign)
+            return first, second, abs(pair[0] - self._pitch)
+
+        pitch, self._home = min(pairs, key=cost)
+        return pitch
 
     @staticmethod
     def _in_range(pitch: int) -> int:

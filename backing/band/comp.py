@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -23,6 +24,7 @@ VELOCITY = 84
 UNDER = 0.75  # what is left while a phrase sounds
 SLIDE = 0.07  # seconds of a guitarist's slide, and of a keyboard's crushed chord
 PUSH = Fraction(1, 2)  # beats that a push rings into the next bar
+CLASH = 0.45  # beats that a chord may lie a half step from the bass, as it passes
 
 
 class Comper(Player):
@@ -39,8 +41,10 @@ class Comper(Player):
         self._sounding: Chord | None = None
         self._pushed = False
 
-    def play(self, bar: Bar, start: Fraction, clock: Clock) -> list[Note]:
-        """Return the notes of a bar that starts at a beat."""
+    def play(
+        self, bar: Bar, start: Fraction, clock: Clock, bass: Sequence[Note] = ()
+    ) -> list[Note]:
+        """Return the notes of a bar that starts at a beat, over what the bass plays in it."""
         lane = self.choose(self._patterns, bar.when, bar.chorus).lanes[0][1]
         turns = bar.turns(self.beats)
         hits = self._hits(bar, lane.hits, turns)
@@ -56,8 +60,14 @@ class Comper(Player):
             until = self.beats + PUSH if pushes else min([*ends, Fraction(self.beats)])
             held = _below(self._held(chord, what), bar.ceiling)
             played = self.pitched(hit, start, until, clock, held, loud)
+            beat = clock.seconds(start + hit.at + 1) - clock.seconds(start + hit.at)
+            if pushes:
+                bar_line = clock.seconds(start + self.beats)
+                played = [replace(n, end=min(n.end, bar_line + CLASH * beat)) for n in played]
+            played = _clear(played, bass, chord.pitch_classes(self.key), CLASH * beat)
             if what == "swell" and self.instrument == "organ":
-                played[0] = replace(played[0], swell=True)
+                longest = max(range(len(played)), key=lambda n: played[n].end)
+                played[longest] = replace(played[longest], swell=True)
             notes += self._slid(played, slide)
             self._pushed = pushes
         return notes
@@ -65,18 +75,21 @@ class Comper(Player):
     def _hits(
         self, bar: Bar, written: tuple[Hit, ...], turns: list[tuple[Fraction, Chord]]
     ) -> list[Hit]:
-        """Return the strokes: each chord is struck once, what was pushed is not struck again."""
+        """Return the strokes: what was pushed waits, but each chord is struck while it lasts.
+
+        A push is a stroke of the chord it leads to, not of the one that sounds.
+        """
         hits = list(written)
         if self._pushed and bar.when[0] not in ("end", "stop"):
             hits = [hit for hit in hits if hit.at >= PUSH]
         self._pushed = False
-        for number, (at, _) in enumerate(turns):
-            end = turns[number + 1][0] if number + 1 < len(turns) else Fraction(self.beats)
-            if at > 0 and not any(at <= hit.at < end for hit in hits):
-                before = [hit for hit in hits if hit.at < at and figure(hit.value)[1] != "next"]
+        own = [hit for hit in written if figure(hit.value)[1] != "next"]
+        ends = [at for at, _ in turns[1:]] + [Fraction(self.beats)]
+        for (at, _), end in zip(turns, ends, strict=True):
+            if not any(at <= hit.at < end and hit in own for hit in hits):
+                before = [hit for hit in own if hit.at <= at]
                 hits.append(replace(before[-1], at=at) if before else Hit(at, "chord", short=True))
-                hits.sort(key=lambda hit: hit.at)
-        return hits
+        return sorted(hits, key=lambda hit: hit.at)
 
     def _held(self, chord: Chord, what: str) -> tuple[int, ...]:
         """Return the pitches of a figure over a chord."""
@@ -112,6 +125,28 @@ class Comper(Player):
         soft = round(played[0].velocity * 0.8)
         crushed = [Note("comp", at - SLIDE, at, n.pitch + slide, soft) for n in played]
         return [*crushed, *played]
+
+
+def _clear(
+    played: list[Note], bass: Sequence[Note], members: frozenset[int], longest: float
+) -> list[Note]:
+    """Return a stroke without what would lie a half step from the bass for long.
+
+    A voice that meets such a note is left out, and one that sounds when it comes is released,
+    unless both belong to the chord. One voice stays at least.
+    """
+    kept: list[Note] = []
+    for note in played:
+        end = note.end
+        for low in bass:
+            close = (note.pitch - low.pitch) % 12 in (1, 11)
+            belong = {note.pitch % 12, low.pitch % 12} <= members
+            together = min(end, low.end) - max(note.start, low.start)
+            if close and not belong and together > longest:
+                end = max(low.start, note.start)
+        if end > note.start:
+            kept.append(replace(note, end=end))
+    return kept or played[:1]
 
 
 def _below(pitches: tuple[int, ...], ceiling: int | None) -> tuple[int, ...]:

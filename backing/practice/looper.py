@@ -215,7 +215,7 @@ class _Looper:
         notes = lead_notes(strokes, onward(clock, self.length, after))
         if one.band:
             bars = under(self.region.bars, bars_under(strokes, self.beats))
-            notes += self._outside_gaps(self.setting.band().play(bars, clock), clock, leads)
+            notes += self._outside_gaps(self.setting.band().play(bars, clock, bars), clock, leads)
         if one.phrase:
             notes += self._help(clock, leads=leads)
         return in_order(notes)

@@ -113,9 +113,9 @@ def read(
     rows: list[tuple[tuple[Bar, ...], Clock]] = []
     play = Band.play
 
-    def noted(band: Band, bars: Any, clock: Clock) -> list[Note]:
+    def noted(band: Band, bars: Any, clock: Clock, after: Any) -> list[Note]:
         rows.append((tuple(bars), clock))
-        return play(band, bars, clock)
+        return play(band, bars, clock, after)
 
     with patch.object(Band, "play", noted):
         stream = arrange(given, choruses, phrase, **more)

@@ -16,11 +16,11 @@ from backing.arrangement import arrange
 from backing.band import BASS_RANGE, COMP_RANGE, STICK, Band, Bar, count_in
 from backing.band.drums import Drummer
 from backing.events import OFF, ON, Note, messages
-from backing.forms import form_names, load_form
+from backing.forms import form_names, load_form, turnarounds
 from backing.grooves import DRUMS, Pattern, find_groove, groove_names, load_groove
 from backing.grooves.instruments import COMPS
 from backing.harmony import Chord
-from backing.setting import Setting, form_bars, under
+from backing.setting import Setting, chart_bars, form_bars, under
 from backing.tempo import Clock
 from phrases.pitch import KEYS, Key, degree_semitones
 from tests.backing.material import Read, read, setting, voice
@@ -287,17 +287,94 @@ def _later(note: Note, seconds: float) -> Note:
     return replace(note, start=note.start + seconds, end=note.end + seconds)
 
 
-def test_comping_strikes_each_chord_in_mid_bar(pieces: list[Piece]) -> None:
+def test_comping_strikes_each_chord_while_it_lasts(pieces: list[Piece]) -> None:
+    """Common practice: a push belongs to the chord it leads to; that chord is struck as well."""
     for piece in pieces:
-        starts = [note.start for note in piece.comp]
+        strokes = _strokes(piece.comp)
+        starts = sorted(strokes)
         for part in piece.parts:
-            for number, bar in enumerate(part.bars):
-                turns = [at for at, _ in bar.turns(4)] + [Fraction(4)]
-                for begin, end in pairwise(turns[1:]):  # the first may have been pushed
-                    first, after = part.at(number, begin), part.at(number, end)
-                    place = bisect_left(starts, first - NEAR)
-                    assert place < len(starts), (piece.name, first)
-                    assert starts[place] < after - NEAR, (piece.name, first)
+            ends = [*[at for at, *_ in part.chords()][1:], part.at(len(part.bars))]
+            for (at, _, chord, _), end in zip(part.chords(), ends, strict=True):
+                own = _colours(chord, piece.key)
+                low, high = bisect_left(starts, at - NEAR), bisect_left(starts, end - NEAR)
+                sounding = [{n.pitch % 12 for n in strokes[s]} for s in starts[low:high]]
+                assert any(one <= own for one in sounding), (piece.name, at)
+
+
+def _colours(chord: Chord, key: Key) -> frozenset[int]:
+    """Return a chord's members, its ninth and its thirteenth."""
+    more = {(chord.root(key) + degree_semitones(d)) % 12 for d in ("9", "13")}
+    return chord.pitch_classes(key) | more
+
+
+def test_no_bass_note_lies_long_against_the_chord(pieces: list[Piece]) -> None:
+    """A half step or a minor ninth between bass and comping lasts half a beat at most.
+
+    Common practice: what passes may rub, what is held may not, but where the chord itself says
+    so, as the five with a flat nine does.
+    """
+    for piece in pieces:
+        chords = list(piece.chords())
+        starts = [at for at, *_ in chords]
+        bars = [(low, (high - low) / 8) for low, high, *_ in piece.bars()]
+        halves = iter(bars)
+        until, half = -1.0, 0.0
+        over = sorted(piece.comp, key=lambda note: note.start)
+        first = 0
+        for low in piece.bass:
+            while low.start > until - NEAR:
+                until, half = next(halves)
+                until += 8 * half
+            while over[first].start < low.start - 16 * half:  # no chord lasts two bars
+                first += 1
+            members = chords[bisect_left(starts, low.start + NEAR) - 1][2].pitch_classes(piece.key)
+            for note in over[first:]:
+                if note.start >= low.end:
+                    break
+                together = min(note.end, low.end) - max(note.start, low.start)
+                if together > half + NEAR and (note.pitch - low.pitch) % 12 in (1, 11):
+                    assert {note.pitch % 12, low.pitch % 12} <= members, (piece.name, low.start)
+
+
+MAJOR = [key for key in ROUND if key.mode == "major"]
+FALL = "I7 I7/b7 IV9/6 ivm6/b6 | I7/5 V7"
+RISE = "I7 I7/3 IV7 #IVdim7 | I7/5 V7"
+HOME = ((Fraction(0), Chord("1", "7")),)
+
+
+@pytest.mark.parametrize("groove", groove_names())
+@pytest.mark.parametrize(("text", "steps"), [(FALL, (0, -2, -3, -4, -5)), (RISE, (0, 4, 5, 6, 7))])
+def test_the_turnarounds_line_is_doubled_and_does_not_turn_back(
+    groove: str, text: str, steps: tuple[int, ...]
+) -> None:
+    """Common practice: 8 b7 6 b6 5 falls and 1 3 4 #4 5 rises, each note held or doubled."""
+    assert text in turnarounds.TURNAROUNDS["major"]
+    four = ((Fraction(0), Chord("4", "7")),)
+    for key, seed in product(MAJOR, range(3)):
+        bars = chart_bars((four, *turnarounds.read(text), HOME))
+        band = Band(find_groove(groove), key, seed, looseness=0.0)
+        notes = voice(band.play(bars, STRAIGHT), "bass")
+        first = next(n.pitch for n in notes if n.start == 4.0)
+        for note in notes:
+            if 4.0 <= note.start < 8.0 or note.start == 8.0:
+                wanted = first + steps[int(note.start) - 4]
+                assert note.pitch == wanted, (str(key), seed, note.start)
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_the_bass_lands_on_the_end_out_of_the_chords_that_lead_there(groove: str) -> None:
+    """Over I7/5 and bII9 it plays their own notes, but for a step at the end of a beat."""
+    texts = [text for text in turnarounds.ENDINGS["major"] if text.endswith("bII9")]
+    assert len(texts) == 3
+    for text, key, seed in product(texts, MAJOR, range(4)):
+        bars = chart_bars((*turnarounds.read(text), HOME))
+        bars[-1] = replace(bars[-1], when=("end", "bar"))
+        notes = Band(find_groove(groove), key, seed, looseness=0.0).play(bars, STRAIGHT)
+        for note in voice(notes, "bass"):
+            if 4.0 <= note.start < 8.0 and note.start == int(note.start):
+                chord = next(c for at, c in reversed(bars[1].turns(4)) if at <= note.start - 4)
+                sixth = (note.pitch - chord.root(key)) % 12 == 9  # boogie and box go through it
+                assert sixth or note.pitch % 12 in chord.pitch_classes(key), (str(key), seed)
 
 
 def test_comping_moves_little(pieces: list[Piece]) -> None:
@@ -663,15 +740,24 @@ def _sounding(notes: list[Note], at: float) -> set[int]:
     return {n.pitch % 12 for n in notes if abs(n.start - at) < NEAR}
 
 
-def test_a_push_takes_the_next_chord_which_is_not_struck_again(tmp_path: Path) -> None:
+def test_a_push_takes_the_next_chord_whose_first_stroke_it_replaces(tmp_path: Path) -> None:
     bars = [_bar(ONE, following=FOUR), _bar(FOUR, following=ONE)]
-    notes = _comp(tmp_path, "1:chord 4&:next", bars)
+    notes = _comp(tmp_path, "1:chord 3:chord 4&:next", bars)
     # D9 or D13 without a root: F#, C, E and A or B.
     assert _sounding(notes, 3.5) >= {6, 0, 4}
-    assert 9 not in {n.start for n in notes}
-    assert sorted({n.start for n in notes}) == [0.0, 3.5, 7.5]
+    assert sorted({n.start for n in notes}) == [0.0, 2.0, 3.5, 6.0, 7.5]
     pushed = [n for n in notes if n.start == 3.5]
     assert all(4.0 < n.end <= 4.5 for n in pushed)
+
+
+def test_a_chord_that_is_only_pushed_is_struck_as_well(tmp_path: Path) -> None:
+    bars = [_bar(ONE, following=FOUR), _bar(FOUR, following=ONE)]
+    notes = _comp(tmp_path, "1:chord 4&:next", bars)
+    assert sorted({n.start for n in notes}) == [0.0, 3.5, 4.0, 7.5]
+    # A dominant in mid-bar too, which the push out of the bar does not stand for.
+    notes = _comp(tmp_path, "1:chord 4&:next", [_bar(ONE, FIVE, following=ONE)])
+    assert sorted({n.start for n in notes}) == [0.0, 2.0, 3.5]
+    assert _sounding(notes, 2.0) >= {8, 2, 6}  # G#, D and F# of E9 or E13
 
 
 def test_a_shell_is_third_and_seventh(tmp_path: Path) -> None:
