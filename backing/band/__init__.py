@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 from fractions import Fraction
 
 from backing.band.bass import BASS_RANGE, Bassist
-from backing.band.comp import COMP_RANGE, Comper
+from backing.band.comp import Comper
 from backing.band.drums import STICK, Drummer, count_in
 from backing.band.reading import ENERGY, Bar, shortened
 from backing.events import Note
@@ -20,7 +20,7 @@ from backing.grooves import Groove
 from backing.tempo import Clock
 from phrases.pitch import Key
 
-__all__ = ["BASS_RANGE", "COMP_RANGE", "ENERGY", "STICK", "Band", "Bar", "count_in"]
+__all__ = ["BASS_RANGE", "ENERGY", "STICK", "Band", "Bar", "count_in"]
 
 
 class Band:

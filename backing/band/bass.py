@@ -20,6 +20,7 @@ __all__ = ["BASS_RANGE", "Bassist"]
 
 BASS_RANGE = (28, 55)
 HIGHEST_ROOT = 43  # an octave above it ends the range
+REACH = 12  # semitones to a root that is led to
 VELOCITY = 106
 
 
@@ -55,7 +56,8 @@ class Bassist(Player):
                 up = hit.value == "8" and not chord.bass and not self._led and not run
                 if run and hit.at > 0:
                     self._home = first + run[int(hit.at) - 1]
-                pitch = self._root(chord, () if hit.at else run) + (12 if up else 0)
+                pitch = self._root(chord, () if hit.at else run)
+                pitch += 12 if up and pitch <= self._pitch else 0
                 first = pitch if hit.at == 0 else first
             elif leaves or (hit.value == APPROACH and not shared):
                 root = self._root(following, () if later or not ahead else self._run(ahead[0]))
@@ -129,7 +131,8 @@ class Bassist(Player):
             lowest = BASS_RANGE[0] + (root - BASS_RANGE[0]) % 12
             under, over = min(run, default=0), max(run, default=0)
             octaves = [p for p in (lowest, lowest + 12) if p + under >= BASS_RANGE[0]]
-            octaves = [p for p in octaves if p + over <= HIGHEST_ROOT] or octaves[:1]
+            near = [p for p in octaves if abs(p - self._pitch) <= REACH] or octaves
+            octaves = [p for p in near if p + over <= HIGHEST_ROOT] or near[:1]
             self._home = min(octaves, key=lambda pitch: abs(pitch - self._pitch))
         return self._home
 
@@ -142,11 +145,11 @@ class Bassist(Player):
         """
         if left > 1 or self._walk:
             if not self._walk:
-                below = self._pitch <= root and root - left >= BASS_RANGE[0]
-                self._walk = -1 if below else 1
+                sides = (-1, 1) if root - left >= BASS_RANGE[0] else (1,)
+                self._walk = min(sides, key=lambda side: abs(root + side * left - self._pitch))
             pitch = root + self._walk * left
             self._walk = self._walk if left > 1 else 0
-            return pitch
+            return max(pitch, self._pitch - 12)
         roots = [root]
         if shared:
             roots += [p for p in (root - 12, root + 12) if BASS_RANGE[0] <= p <= HIGHEST_ROOT]
@@ -155,10 +158,11 @@ class Bassist(Player):
         self.chance.shuffle(pairs)
         sounds = now.pitch_classes(self.key)
 
-        def cost(pair: tuple[int, int]) -> tuple[bool, bool, int]:
+        def cost(pair: tuple[int, int]) -> tuple[bool, bool, bool, int]:
             again, foreign = pair[0] == self._pitch, pair[0] % 12 not in sounds
             first, second = (foreign, again) if shared else (again, foreign)
-            return first, second, abs(pair[0] - self._pitch)
+            leap = abs(pair[0] - self._pitch)
+            return leap > 12, first, second, leap
 
         pitch, self._home = min(pairs, key=cost)
         return pitch

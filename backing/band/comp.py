@@ -1,4 +1,4 @@
-"""The comping player: organ, piano or guitar, in voicings that move to the nearest."""
+"""The comping player, in voicings that move to the nearest."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from typing import Any
 from backing.band.reading import ENERGY, Bar, Player
 from backing.events import Note
 from backing.grooves.groove import figure
+from backing.grooves.instruments import COMPS
 from backing.harmony import Chord, lead_voices
 from backing.lanes import Hit
 from backing.tempo import Clock
 from phrases.curve import Curve, Glide
 from phrases.pitch import degree_semitones
 
-__all__ = ["COMP_RANGE", "LOW_ROOT", "Comper"]
+__all__ = ["LOW_ROOT", "Comper"]
 
-COMP_RANGE = (52, 69)
 LOW_ROOT = 43  # roots of low figures lie in the octave from here, above the bass
 VELOCITY = 84
 UNDER = 0.75  # what is left while a phrase sounds
@@ -32,11 +32,8 @@ class Comper(Player):
 
     def __init__(self, instrument: str, *reads: Any) -> None:
         super().__init__("comp", *reads)
-        self.instrument = instrument
-        own = {p.when for p in self.groove.comp if p.on == instrument}
-        self._patterns = [
-            p for p in self.groove.comp if p.on == (instrument if p.when in own else "")
-        ]
+        self.hand = COMPS[instrument]
+        self._patterns = self.groove.comping(instrument)
         self._voicing: tuple[int, ...] | None = None
         self._sounding: Chord | None = None
         self._pushed = False
@@ -65,7 +62,7 @@ class Comper(Player):
                 bar_line = clock.seconds(start + self.beats)
                 played = [replace(n, end=min(n.end, bar_line + CLASH * beat)) for n in played]
             played = _clear(played, bass, chord.pitch_classes(self.key), CLASH * beat)
-            if what == "swell" and self.instrument == "organ":
+            if what == "swell" and self.hand.swells:
                 longest = max(range(len(played)), key=lambda n: played[n].end)
                 played[longest] = replace(played[longest], swell=True)
             notes += self._slid(played, slide)
@@ -101,7 +98,7 @@ class Comper(Player):
             above = degree_semitones(plain) + (12 * octave if plain != what else 0)
             return low, low + above
         if chord != self._sounding:
-            low, high = COMP_RANGE
+            low, high = self.hand.low, self.hand.high
             self._voicing = lead_voices(self._voicing, root, chord.quality, low, high)
             self._sounding = chord
         assert self._voicing is not None
@@ -112,7 +109,7 @@ class Comper(Player):
 
     def _slid(self, played: list[Note], slide: int) -> list[Note]:
         """Return a stroke with the slide into it: a guitar's one pick, a keyboard's two."""
-        if self.instrument == "guitar":  # every stroke says where the strings are
+        if self.hand.slides:  # every stroke says where the strings are
             length = min(SLIDE, (played[0].end - played[0].start) / 2)
             glide = (Glide(length / 3, length, 0.0, "slide"),) if slide else ()
             curve = Curve(100.0 * slide, glide)

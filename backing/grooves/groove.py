@@ -8,7 +8,7 @@ in the language of `backing.lanes`.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -143,6 +143,18 @@ class Groove:
     bass_sound: str
     comp_sound: str
 
+    def comping(self, instrument: str) -> tuple[Pattern, ...]:
+        """Return what an instrument comps: for each place its own, or its relative's, or any."""
+        chosen: list[Pattern] = []
+        for when in dict.fromkeys(pattern.when for pattern in self.comp):
+            here = [pattern for pattern in self.comp if pattern.when == when]
+            for on in (instrument, COMPS[instrument].like or instrument, ""):
+                own = [pattern for pattern in here if pattern.on == on]
+                if own:
+                    break
+            chosen += own or here
+        return tuple(chosen)
+
 
 @lru_cache(maxsize=1)
 def groove_names() -> tuple[str, ...]:
@@ -241,11 +253,6 @@ def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
         file.complain((), f'there is no [[{player}]] for any bar; write one without "when"')
     elif not any(pattern.when == "bar" and pattern.bars == 1 for pattern in patterns):
         file.complain((), f"there is no [[{player}]] for any bar that is one bar long; write one")
-    homes = {pattern.on for pattern in patterns if pattern.when == "bar"}
-    if homes and "" not in homes and not homes >= set(COMPS):
-        left = ", ".join(sorted(set(COMPS) - homes))
-        file.complain((), f'there is no [[{player}]] with when = "bar" for {left}: leave "on" out '
-                      "of one, which then serves them")  # fmt: skip
     return tuple(patterns)
 
 
@@ -288,10 +295,10 @@ def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:
     return Pattern(when or "bar", max(lengths), tuple(lanes.items()), weight or 1, chorus, on)
 
 
-def _one_of(file: TextFile, where: Where, what: str, choices: tuple[str, ...]) -> str:
+def _one_of(file: TextFile, where: Where, what: str, choices: Collection[str]) -> str:
     word: str = file.get(where, str, "")
     if word and word not in choices:
-        file.complain(where, expected(what, word, choices))
+        file.complain(where, expected(what, word, tuple(choices)))
     return word
 
 

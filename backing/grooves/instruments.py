@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["BASSES", "COMPS", "DRUMS", "PROGRAMS", "TIME", "Drum"]
+__all__ = ["BASSES", "COMPS", "DRUMS", "PROGRAMS", "TIME", "Comping", "Drum"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +36,44 @@ DRUMS: dict[str, Drum] = {
 # A lane of its own: the hand that keeps time, on what the chorus wants.
 TIME = "time"
 
+
+@dataclass(frozen=True, slots=True)
+class Comping:
+    """Who may play the chords.
+
+    Attributes
+    ----------
+    program
+        General MIDI.
+    low, high
+        Between which pitches its chords lie, 17 semitones apart or more.
+    like
+        Whose patterns it reads where a groove has none for it.
+    slides
+        Whether a hand slides along strings; keys are crushed, others fall in.
+    swells
+        Whether a held chord may grow.
+    """
+
+    program: int
+    low: int
+    high: int
+    like: str = ""
+    slides: bool = False
+    swells: bool = False
+
+
+# Common practice: an organist's right hand from about A3 up, a pianist in two octaves, a guitarist
+# below the lead.
+COMPS: dict[str, Comping] = {
+    "organ": Comping(16, 57, 74, swells=True),
+    "piano": Comping(0, 52, 74),
+    "guitar": Comping(26, 50, 67, slides=True),
+}
+BASSES: dict[str, int] = {"finger-bass": 33, "upright-bass": 32}
+
 PROGRAMS: dict[str, int] = {
-    "piano": 0,
-    "organ": 16,
-    "guitar": 26,
-    "finger-bass": 33,
-    "upright-bass": 32,
+    **{name: one.program for name, one in COMPS.items()},
+    **BASSES,
     "lead": 27,
 }
-
-COMPS = ("organ", "piano", "guitar")
-BASSES = ("finger-bass", "upright-bass")

@@ -13,7 +13,7 @@ import pytest
 
 import backing
 from backing.arrangement import arrange
-from backing.band import BASS_RANGE, COMP_RANGE, STICK, Band, Bar, count_in
+from backing.band import BASS_RANGE, STICK, Band, Bar, count_in
 from backing.band.drums import Drummer
 from backing.events import OFF, ON, Note, messages
 from backing.forms import form_names, load_form, turnarounds
@@ -29,6 +29,7 @@ from tests.hard.material import number_of
 # Twelve pitch classes, major and minor.
 ROUND = tuple({(key.pitch_class, key.mode): key for key in KEYS}.values())
 TEMPOS = (30, 60, 104, 240)
+NAMES = tuple(COMPS)
 INTROS = ("sticks", "turnaround", "five")
 ENDINGS = ("chord", "slow", "tag", "none")
 STRAIGHT = Clock(Fraction(60), 1.0)  # a beat is a second
@@ -75,7 +76,7 @@ def _pieces(groove: str) -> list[Piece]:
     share = number_of(8, len(ROUND))
     for number, (form, _) in enumerate(product(form_names(), range(share)), start=nth):
         key = ROUND[5 * number % len(ROUND)]
-        tempo, comp = TEMPOS[number % len(TEMPOS)], COMPS[number % 3]
+        tempo, comp = TEMPOS[number % len(TEMPOS)], NAMES[number % len(NAMES)]
         intro, ending = INTROS[number // 2 % 3], ENDINGS[(number + number // 4) % 4]
         given = setting(
             groove, form, tempo, key=key, count_in=0, seed=number, comp=comp, looseness=0.0
@@ -195,6 +196,28 @@ def test_the_bass_has_chord_tones_on_strong_beats(pieces: list[Piece]) -> None:
     assert thirds["other"] <= 0.15 * sum(thirds.values())
 
 
+def test_the_bass_leaps_an_octave_at_most(pieces: list[Piece]) -> None:
+    # Common practice: an octave is a hand's reach; farther leaps break a line.
+    for piece in pieces:
+        for part in piece.parts:
+            for a, b in pairwise(part.notes("bass")):
+                assert abs(a.pitch - b.pitch) <= 12, (piece.name, b.start)
+
+
+def test_the_bass_does_not_wait_on_the_note_that_leads_on(pieces: list[Piece]) -> None:
+    """Out of a whole bar of one chord the last beat is a new note, not the one before again."""
+    for piece in pieces:
+        beat = 60 / float(piece.given.tempo)
+        starts = _at(piece.bass)
+        for at, _, _, beats, before, after in _changes(piece):
+            number = _struck(piece, starts, at)
+            if before is after or beats < 4 or not number or number < 2:
+                continue
+            last, other = piece.bass[number - 1], piece.bass[number - 2]
+            if last.start < at - beat / 2 - NEAR and other.start > at - 2.1 * beat:
+                assert last.pitch != other.pitch, (piece.name, at)
+
+
 def test_bass_stays_in_range(pieces: list[Piece]) -> None:
     # A bass's low E to the G over its twelfth fret.
     assert BASS_RANGE == (28, 55)
@@ -223,8 +246,9 @@ def _crushed(stroke: list[Note], strokes: dict[float, list[Note]]) -> bool:
 
 def test_comping_holds_chords_about_middle_c_and_figures_below(pieces: list[Piece]) -> None:
     """Chord members, 9 and 13 by the upper hand; a root and one note above it by the lower."""
-    low, high = COMP_RANGE
-    assert 52 <= low < high <= 76
+    # Common practice: organs from about A3 up, guitars below the lead.
+    assert COMPS["organ"].low == 57
+    assert COMPS["guitar"].high < 69
     kinds: Counter[str] = Counter()
     for piece in pieces:
         strokes = _strokes(piece.comp)
@@ -249,7 +273,8 @@ def test_comping_holds_chords_about_middle_c_and_figures_below(pieces: list[Piec
                 kinds["low"] += 1
                 continue
             kinds["chord"] += 1
-            assert all(low <= pitch <= high for pitch in pitches), (piece.name, start)
+            hand = COMPS[piece.given.comp]
+            assert all(hand.low <= pitch <= hand.high for pitch in pitches), (piece.name, start)
             allowed = [
                 chord.pitch_classes(piece.key)
                 | {(chord.root(piece.key) + degree_semitones(d)) % 12 for d in ("9", "13")}
@@ -266,7 +291,7 @@ def test_low_figures_hold_a_fifth_a_sixth_a_seventh_a_third_or_an_octave() -> No
         notes = _alone(name, comp)
         for stroke in _strokes(notes).values():
             pitches = sorted(note.pitch for note in stroke)
-            if len(pitches) == 2 and pitches[0] < COMP_RANGE[0] and pitches[0] % 12 == 9:
+            if len(pitches) == 2 and pitches[0] < COMPS[comp].low and pitches[0] % 12 == 9:
                 found.add(pitches[1] - pitches[0])
     assert {7, 9} <= found <= {4, 5, 7, 9, 10, 12, 16}
 
@@ -388,8 +413,8 @@ def test_comping_moves_little(pieces: list[Piece]) -> None:
         ]
         for before, after in pairwise(full):
             moves += [abs(a - b) for a, b in zip(before, after, strict=True)]
-    # Regression: at most 5 was measured, at the edges of the range; mostly it is 0 to 2.
-    assert max(moves) <= 5
+    # Regression: at most 7 was measured, at the edges of the range; mostly it is 0 to 2.
+    assert max(moves) <= 7
     assert sum(move <= 2 for move in moves) > 0.9 * len(moves)
 
 
@@ -420,6 +445,40 @@ def test_every_instrument_has_its_own_in_every_groove(groove: str, comp: str) ->
     assert len(by_bar) >= 20  # of 24 bars
     others = [_alone(groove, other) for other in COMPS if other != comp]
     assert all(notes != other for other in others)
+
+
+@pytest.mark.parametrize("comp", COMPS)
+def test_an_instrument_without_patterns_of_its_own_plays_what_there_is(
+    tmp_path: Path, comp: str
+) -> None:
+    path = _groove(tmp_path, comp="2:chord. 4:chord.")
+    path.write_text(path.read_text().replace("[[comp]]", "[[comp]]\non = 'guitar'"))
+    band = Band(load_groove(path), Key("A"), 1, comp=comp, looseness=0.0)
+    notes = voice(band.play([_bar(ONE, following=ONE)], STRAIGHT), "comp")
+    assert {note.start for note in notes} >= {1.0, 3.0}
+
+
+def test_comping_softens_under_a_phrase_whatever_it_plays(tmp_path: Path) -> None:
+    """Common practice: under the phrase, less; a groove that says nothing of it as well."""
+    loud, soft = (
+        [n.velocity for n in _comp(tmp_path, "2:chord 4:chord", [replace(bar, when=when)])]
+        for bar in [_bar(ONE, following=ONE)]
+        for when in (("bar",), ("under", "bar"))
+    )
+    assert len(loud) == len(soft) == 8
+    assert all(0.5 * a < b < 0.85 * a for a, b in zip(loud, soft, strict=True))
+
+
+@pytest.mark.parametrize("comp", COMPS)
+def test_no_chord_lies_above_its_ceiling(tmp_path: Path, comp: str) -> None:
+    """Common practice: where the phrase sounds the chords lie below it."""
+    groove = load_groove(_groove(tmp_path, comp="1:chord 2:shell 3:R10 4:/chord"))
+    for key, ceiling in product(MAJOR, (52, 57, 60, 64)):
+        band = Band(groove, key, 1, comp=comp, looseness=0.0)
+        bars = [replace(_bar(c, following=ONE), ceiling=ceiling) for c in (ONE, FOUR, FIVE)]
+        notes = [n for n in voice(band.play(bars, STRAIGHT), "comp") if n.end - n.start > CRUSH]
+        assert notes
+        assert all(note.pitch < ceiling for note in notes), (str(key), ceiling)
 
 
 def test_every_note_has_a_length_and_stops_before_its_pitch_sounds_again(
@@ -933,6 +992,9 @@ def test_several_approach_notes_walk_one_way_and_end_beside_the_root() -> None:
         if len(run) > 1:
             found += 1
             assert steps in ({1}, {-1})
+            # From the side on which the hand is.
+            before = [n.pitch for n in bass if n.start < 3][-1]
+            assert steps == ({1} if before <= root else {-1})
     assert found
 
 

@@ -5,7 +5,6 @@ import itertools
 import pytest
 from music21 import harmony as theory
 
-from backing.band import COMP_RANGE
 from backing.harmony import (
     QUALITIES,
     Chord,
@@ -138,7 +137,7 @@ def test_a_minor_chord_has_its_own_third(written: str, own: str) -> None:
     assert Chord("1", "m7").member(written) == own
 
 
-@pytest.mark.parametrize("bounds", [(52, 76), COMP_RANGE, (52, 64)])
+@pytest.mark.parametrize("bounds", [(52, 76), (52, 69), (52, 64)])
 @pytest.mark.parametrize("quality", QUALITIES)
 def test_voicings_are_close_and_fit_in_every_key(quality: str, bounds: tuple[int, int]) -> None:
     for root in range(12):
