@@ -122,7 +122,7 @@ class Bassist(Player):
         return tuple(accumulate(steps))
 
     def _root(self, chord: Chord, run: Sequence[int] = ()) -> int:
-        """Return what the hand is at or moves to on a change: of two octaves the nearer one.
+        """Return what the hand is at or moves to on a change: of the octaves the nearest.
 
         A line that leaves from there has room below, and above where it can.
         """
@@ -130,7 +130,7 @@ class Bassist(Player):
         if self._home is None or self._home % 12 != root or run:
             lowest = BASS_RANGE[0] + (root - BASS_RANGE[0]) % 12
             under, over = min(run, default=0), max(run, default=0)
-            octaves = [p for p in (lowest, lowest + 12) if p + under >= BASS_RANGE[0]]
+            octaves = [p for p in range(lowest, BASS_RANGE[1], 12) if p + under >= BASS_RANGE[0]]
             near = [p for p in octaves if abs(p - self._pitch) <= REACH] or octaves
             octaves = [p for p in near if p + over <= HIGHEST_ROOT] or near[:1]
             self._home = min(octaves, key=lambda pitch: abs(pitch - self._pitch))
