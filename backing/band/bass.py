@@ -56,7 +56,7 @@ class Bassist(Player):
                 up = hit.value == "8" and not chord.bass and not self._led and not run
                 if run and hit.at > 0:
                     self._home = first + run[int(hit.at) - 1]
-                pitch = self._root(chord, () if hit.at else run)
+                pitch = self._root(chord, () if hit.at or self._led else run)
                 pitch += 12 if up and pitch <= self._pitch else 0
                 first = pitch if hit.at == 0 else first
             elif leaves or (hit.value == APPROACH and not shared):
@@ -154,7 +154,7 @@ class Bassist(Player):
         if shared:
             roots += [p for p in (root - 12, root + 12) if BASS_RANGE[0] <= p <= HIGHEST_ROOT]
         pairs = [(r + step, r) for r in roots for step in (-2, -1, 1, 2)]
-        pairs = [pair for pair in pairs if pair[0] >= BASS_RANGE[0]]
+        pairs = [pair for pair in pairs if pair[0] in range(BASS_RANGE[0], BASS_RANGE[1] + 1)]
         self.chance.shuffle(pairs)
         sounds = now.pitch_classes(self.key)
 
