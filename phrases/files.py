@@ -30,6 +30,7 @@ from phrases.phrase import (
 from phrases.pitch import SCALES, Key, parse_key
 from phrases.shelf import Shelf, is_path
 from phrases.textfile import TextFile, Where
+from phrases.typed import Typed
 from phrases.words import choose, expected, short
 
 __all__ = [
@@ -88,6 +89,8 @@ def find_phrase(name: str) -> Path:
         If there is no such file or phrase.
     """
     path = Path(name)
+    if isinstance(name, Typed):
+        return path
     known = shipped()
     # A folder is told of when it is read. Path's own raise where a name is too long.
     exists = os.path.exists(name)  # noqa: PTH110
@@ -105,7 +108,7 @@ def load_phrase(name: str | Path, grooves: Collection[str] = ()) -> Phrase:
     Parameters
     ----------
     name
-        The path or the name.
+        The path or the name, or a `phrases.typed.Typed`.
     grooves
         The names a phrase's groove may have, besides a path; any where it is left out.
 
@@ -114,6 +117,11 @@ def load_phrase(name: str | Path, grooves: Collection[str] = ()) -> Phrase:
     TextFileError
         With every problem of the file at its line and column.
     """
+    if isinstance(name, Typed):
+        try:
+            return _build(TextFile(name.text, str(name), PHRASE), grooves)
+        except TextFileError as error:
+            raise name.located(error) from None
     path = find_phrase(str(name))
     return _build(TextFile.open(path, PHRASE), grooves)
 

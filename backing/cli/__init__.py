@@ -53,7 +53,7 @@ INTERRUPTED = 130  # the exit code after Ctrl-C, common practice among shells
 
 # What is said where what a command works on is missing.
 NAMES = {
-    "phrase": "name a phrase: a file, or one that `backing list phrases` shows",
+    "phrase": "name a phrase: a file, one that `backing list phrases` shows, or a --line of notes",
     "lesson": "name a lesson file; `backing new my-lesson --lesson` starts one",
     "file": "name a MusicXML file: score.musicxml",
     "paths": "name phrase files: my-phrase.toml",

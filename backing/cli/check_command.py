@@ -43,7 +43,7 @@ RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
 )
 @click.option("--tempo", type=TEMPO, help="Felt beats a minute; the phrase's if left out.")
 @click.option(
-    "--line",
+    "--place",
     type=Whole(),
     metavar="N",
     default=1,
@@ -57,7 +57,7 @@ def command(
     key: str | None,
     form: str,
     tempo: Fraction | None,
-    line: int,
+    place: int,
     variation: str | None,
     strict: bool,
     as_json: bool,
@@ -91,15 +91,15 @@ def command(
         _Place(first, names, check(found, chords, swing))
         for first, chords, names in _under(found, chart)
     ]
-    if not 1 <= line <= len(places):
+    if not 1 <= place <= len(places):
         times = "once" if len(places) == 1 else f"{len(places)} times"
-        message = f'{line}: "{found.title}" comes {times} in {chart.title}; write 1'
+        message = f'{place}: "{found.title}" comes {times} in {chart.title}; write 1'
         message += f" to {len(places)}" if len(places) > 1 else ""
-        raise click.BadParameter(message, param_hint="'--line'")
+        raise click.BadParameter(message, param_hint="'--place'")
     if as_json:
-        click.echo(json.dumps(_facts(found, chart, places, line), ensure_ascii=False))
+        click.echo(json.dumps(_facts(found, chart, places, place), ensure_ascii=False))
     else:
-        _print(found, chart, places, line)
+        _print(found, chart, places, place)
     if strict and not places[0].report.playable:
         sys.exit(1)
 
@@ -214,7 +214,7 @@ def _bars(phrase: Phrase, place: _Place) -> str:
 
 def _lines(phrase: Phrase, places: list[_Place]) -> None:
     """Print how each part ends wherever the phrase comes in the form."""
-    click.echo("\nOver the form; --line N shows the table of another line")
+    click.echo("\nOver the form; --place N shows the table of another place")
     for number, place in enumerate(places, 1):
         chords = " ".join(name for name, _ in groupby(name for at, name in place.names if at >= 0))
         click.echo(f"  {number}  {_bars(phrase, place)}: {chords}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import re
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -39,7 +40,10 @@ __all__ = [
     "Wanted",
     "Whole",
     "force_option",
+    "given_phrase",
     "json_option",
+    "line_option",
+    "missing",
     "output_options",
     "phrase_argument",
     "phrase_options",
@@ -279,7 +283,66 @@ force_option = click.option(
     "--force", is_flag=True, help="Write over a file that this program did not make."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-phrase_argument = click.argument("phrase", metavar="PHRASE")
+line_option = click.option(
+    "--line",
+    "typed",
+    is_eager=True,
+    metavar="NOTES",
+    help="Notes in place of PHRASE, as '| 1 e8 & e5'; their key may stand before: 'E: | 1 e3'.",
+)
+
+
+def missing(name: str) -> click.MissingParameter:
+    """Return the error for an argument that is not there, which a line might have stood for."""
+    ctx = click.get_current_context()
+    param = next(one for one in ctx.command.params if one.name == name)
+    return click.MissingParameter(ctx=ctx, param=param)
+
+
+def given_phrase(phrase: str | None, typed: str | None, key: str | None) -> str:
+    """Return the phrase that is meant: a name, ``-`` for standard input, or a line of notes.
+
+    Parameters
+    ----------
+    phrase, typed
+        The argument and ``--line``, of which there is one.
+    key
+        In which notes are that do not say it; A by default.
+    """
+    if typed is not None:
+        if phrase is not None:
+            raise click.UsageError("--line is the phrase; leave PHRASE out, or --line")
+        from phrases.typed import typed_line
+
+        return typed_line(typed, key or "A")
+    if phrase is None:
+        raise missing("phrase")
+    if phrase != "-":
+        return phrase
+    from phrases.textfile import LARGEST_FILE
+    from phrases.typed import typed_text
+
+    return typed_text(sys.stdin.buffer.read(LARGEST_FILE + 1), key or "A")
+
+
+def phrase_argument(command: Command, *, own: bool = True) -> Command:
+    """Add PHRASE, which may be a line or standard input.
+
+    Parameters
+    ----------
+    own
+        Whether ``--key`` is the key of notes that do not say theirs.
+    """
+    inner: Any = command
+
+    @functools.wraps(inner)
+    def collected(*, phrase: str | None, typed: str | None, **rest: Any) -> Any:
+        key = rest.get("key") if own else None
+        return inner(phrase=given_phrase(phrase, typed, key), **rest)
+
+    argument = click.argument("phrase", metavar="[PHRASE]", required=False)
+    wrapped: Any = argument(line_option(collected))
+    return wrapped  # type: ignore[no-any-return]
 
 
 def toml_path(ctx: click.Context, param: click.Parameter, path: Path) -> Path:

@@ -17,7 +17,15 @@ import click
 from click.core import ParameterSource
 
 from backing import pieces
-from backing.cli.options import FORM, KEY, Choice, force_option, json_option
+from backing.cli.options import (
+    FORM,
+    KEY,
+    Choice,
+    force_option,
+    given_phrase,
+    json_option,
+    line_option,
+)
 from phrases.errors import BluesError
 
 if TYPE_CHECKING:
@@ -69,6 +77,7 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
     "  backing sheet --form quick-change --key Bb -o chart.pdf",
 )
 @click.argument("phrases", metavar="[PHRASE]...", nargs=-1, is_eager=True)
+@line_option
 @click.option(
     "-o",
     "--output",
@@ -100,6 +109,7 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
 @json_option
 def command(
     phrases: tuple[str, ...],
+    typed: str | None,
     outputs: tuple[Path, ...],
     key: str | None,
     form: str | None,
@@ -124,6 +134,8 @@ def command(
         not options["plain"],
     )
     found = find_form(form or pieces.FORM)
+    if typed is not None or "-" in phrases:
+        phrases = (given_phrase("".join(phrases) or None, typed, key),)
     _check_drawn(phrases, outputs)
     force = options["force"]
     if force and not outputs:

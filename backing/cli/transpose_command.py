@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from pathlib import Path
 from typing import Any
@@ -29,7 +30,7 @@ class _Strings(click.ParamType[str]):
     "transpose",
     epilog="\b\nFor example:\n  backing transpose lamp-oil --key E --position 12 -o in-e.toml",
 )
-@phrase_argument
+@functools.partial(phrase_argument, own=False)
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option("--position", type=Whole(*POSITIONS), help="The fret under the first finger.")
 @click.option("--strings", type=_Strings(), help="The strings to play it on, as GBe.")
@@ -60,18 +61,19 @@ def command(
     """
     if key is None and position is None and strings is None:
         raise click.UsageError("say where to: --key, --position or --strings")
-    from phrases.files import find_phrase, read_phrase
+    from phrases.files import find_phrase, load_phrase
     from phrases.kinds import PHRASE
     from phrases.pitch import parse_key
     from phrases.refinger import possible_positions, refinger
     from phrases.rewrite import moved_to, replace_file, with_phrase
     from phrases.textfile import read_text
     from phrases.transpose import moved, transpose
+    from phrases.typed import Typed
 
     path = find_phrase(phrase)
     _check_output(output, path, force=force)
-    text = read_text(path, PHRASE)
-    before = read_phrase(text, str(path))
+    text = phrase.text if isinstance(phrase, Typed) else read_text(path, PHRASE)
+    before = load_phrase(phrase)
     went = ""
     to = before.key if key is None else parse_key(key)
     if position is None and strings is None:

@@ -160,16 +160,16 @@ def test_every_line_of_the_form_is_looked_at() -> None:
 
 
 def test_a_line_is_chosen() -> None:
-    chosen = told("lamp-oil", "--line", "2")
+    chosen = told("lamp-oil", "--place", "2")
     assert chosen["rows"] == chosen["lines"][1]["rows"] != chosen["lines"][0]["rows"]
-    assert "over Twelve-bar blues, bars 5 to 8" in run("lamp-oil", "--line", "2").stdout
+    assert "over Twelve-bar blues, bars 5 to 8" in run("lamp-oil", "--place", "2").stdout
 
 
 def test_a_phrase_that_comes_once_has_no_other_lines(tmp_path: Path) -> None:
     path = tmp_path / "once.toml"
     path.write_text(HARD.replace("tempo", 'lines = "first"\ntempo', 1), encoding="utf-8")
-    assert "--line" not in run(path).stdout
-    result = run(path, "--line", "2")
+    assert "--place" not in run(path).stdout
+    result = run(path, "--place", "2")
     assert result.exit_code == 2
     assert "comes once in Twelve-bar blues; write 1\n" in result.stderr
 
@@ -208,12 +208,12 @@ def test_a_tempo_changes_what_a_hand_reaches(hard: Path) -> None:
         (["lamp-oil", "--variation", "x"], 1, 'is not a variation of "Lamp oil"'),
         (["lamp-oil", "--tempo", "999"], 2, "30 to 240"),
         (
-            ["lamp-oil", "--line", "4"],
+            ["lamp-oil", "--place", "4"],
             2,
             '"Lamp oil" comes 3 times in Twelve-bar blues; write 1 to 3',
         ),
-        (["lamp-oil", "--line", "0"], 2, "write 1 to 3"),
-        (["lamp-oil", "--line", "-1"], 2, "write 1 to 3"),
+        (["lamp-oil", "--place", "0"], 2, "write 1 to 3"),
+        (["lamp-oil", "--place", "-1"], 2, "write 1 to 3"),
         ([], 2, "PHRASE"),
     ],
 )
