@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from filelock import FileLock, Timeout
+
 from backing.lesson.items import file_digest
 from backing.output import OutputError
 
@@ -204,38 +206,19 @@ def opened(folder: Path) -> Iterator[Workshop]:
         if hidden.is_symlink():
             raise OutputError(f"{hidden}: is a link; a lesson keeps its records in its own folder")
         hidden.mkdir(parents=True, exist_ok=True)
-        lock = (hidden / "lock").open("a")
+        held = FileLock(hidden / "lock", blocking=False).acquire()
+    except Timeout:
+        raise OutputError(
+            f"{folder}: another run is at work in this folder; wait until it has ended"
+        ) from None
     except OSError as error:
         if isinstance(error, OutputError):
             raise
         what = error.strerror or str(error)
         raise OutputError(f"{folder}: the folder cannot be used: {what}") from None
-    with lock:
-        if not _locked(lock.fileno()):
-            raise OutputError(
-                f"{folder}: another run is at work in this folder; wait until it has ended"
-            )
+    with held:
         work = Workshop(folder)
         try:
             yield work
         finally:
             shutil.rmtree(work.drafts, ignore_errors=True)
-
-
-def _locked(file: int) -> bool:
-    """Lock a file until it is closed, or its process ends; False where another has it."""
-    try:
-        import fcntl
-    except ImportError:  # Windows
-        import msvcrt
-
-        try:
-            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined, unused-ignore]
-        except OSError:
-            return False
-        return True
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True

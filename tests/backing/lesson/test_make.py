@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import multiprocessing
 import os
 import re
 import shutil
 import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import mido
@@ -377,17 +379,36 @@ def test_nothing_is_rendered_where_something_cannot_be_played(tmp_path: Path) ->
     assert not list(tmp_path.rglob("*.wav"))
 
 
-def test_a_worker_that_dies_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    start = workers._start
+def test_a_worker_that_dies_is_told(tmp_path: Path) -> None:
+    def killed() -> None:
+        for worker in until(multiprocessing.active_children):
+            worker.kill()
 
-    def dying(drafts: Path, font: Path) -> subprocess.Popen[bytes]:
-        worker = start(drafts, font)
-        worker.kill()
-        return worker
-
-    monkeypatch.setattr(workers, "_start", dying)
+    killer = threading.Thread(target=killed)
+    killer.start()
     with pytest.raises(workers.WorkError, match="ended before it was made"):
         make_lesson(small(tmp_path, BARE), tmp_path / "out")
+    killer.join()
+
+
+def test_a_run_that_is_killed_leaves_no_worker(tmp_path: Path) -> None:
+    path = written(tmp_path, BARE)
+    run = subprocess.Popen(
+        [sys.executable, "-m", "backing.cli", "lesson", str(path), "-o", str(tmp_path / "out")],
+        stderr=subprocess.DEVNULL,
+    )
+    children = Path(f"/proc/{run.pid}/task/{run.pid}/children")
+
+    def at_work() -> list[Path]:
+        found = [Path("/proc") / number for number in children.read_text().split()]
+        assert run.poll() is None
+        return found if list((tmp_path / "out").rglob("drafts-*/*")) else []
+
+    found = until(at_work)
+    run.kill()
+    run.wait()
+    until(lambda: not any(one.exists() and b"spawn_main" in (one / "cmdline").read_bytes()
+                          for one in found))  # fmt: skip
 
 
 def test_a_workers_error_is_the_runs(tmp_path: Path) -> None:
