@@ -239,8 +239,8 @@ OUTPUT = (
         multiple=True,
         help="File to write, .mid .wav .flac .ogg .opus or .mp3; give it again for more files. "
         "Without one it is played (start with the volume low): space stops and goes on, + and - "
-        "move the tempo, n and p go to the next and the previous pass, m mutes the phrase, q "
-        "quits.",
+        "move the tempo, a plays this pass again, h again and again, n and p go to the next and "
+        "the previous pass, t to the next tempo, m mutes the phrase, q quits.",
     ),
     click.option(
         "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
@@ -271,6 +271,12 @@ OUTPUT = (
         "--port",
         metavar="NAME",
         help="Play on this MIDI output, one of `backing list ports`, not on the sound card.",
+    ),
+    click.option(
+        "--resume-count/--no-resume-count",
+        "counts",
+        default=True,
+        help="After a stop, count in for a bar before it goes on.",
     ),
     click.option(
         "--pedal",
@@ -399,6 +405,9 @@ class Wanted:
         The sound card, where it will be played on: it is opened while the piece is made.
     force
         Whether to write over files that this program did not make.
+    counts, hands_free
+        As for `backing.live.play.play`: whether a stop is followed by a bar of counting in, and
+        whether one key asks for the pass again.
     """
 
     outputs: tuple[Path, ...]
@@ -409,6 +418,8 @@ class Wanted:
     dry_run: bool = False
     opening: Opening | None = None
     force: bool = False
+    counts: bool = True
+    hands_free: bool = False
 
 
 def _opening(ctx: click.Context) -> Opening:
@@ -448,6 +459,15 @@ def _check_sound(
         raise click.UsageError("--voice is for sound, which MIDI has none of; leave it out")
 
 
+def _each_counted(counted: str | None, written: object) -> str:
+    """Return how a plan counts in that is played hands free: in the bar between two passes."""
+    if written:
+        raise click.UsageError("--hands-free is for playing; leave out -o, or --hands-free")
+    if counted == "first":
+        raise click.UsageError("--hands-free counts in before each pass; leave out --count")
+    return "each"
+
+
 def output_options(command: Command) -> Command:
     """Add ``-o``, ``--json`` and how audio is made, which the command gets as `wanted`."""
 
@@ -464,6 +484,8 @@ def output_options(command: Command) -> Command:
         as_json: bool,
         dry_run: bool = False,
         force: bool = False,
+        counts: bool = True,
+        hands_free: bool = False,
         **rest: Any,
     ) -> Any:
         if not dry_run:
@@ -473,7 +495,11 @@ def output_options(command: Command) -> Command:
         sound = Sound(soundfont, rate, bits or BITS[0], stems, voice)
         played = not (outputs or stems or dry_run or as_json or port)
         opening = _opening(click.get_current_context()) if played else None
-        wanted = Wanted(outputs, sound, port, pedal, as_json, dry_run, opening, force)
+        if hands_free:
+            rest["counted"] = _each_counted(rest.get("counted"), outputs or stems)
+        wanted = Wanted(
+            outputs, sound, port, pedal, as_json, dry_run, opening, force, counts, hands_free
+        )
         return command(wanted=wanted, **rest)
 
     wrapped: Any = collected

@@ -69,6 +69,12 @@ PLAN = (
         type=click.Path(path_type=Path, dir_okay=False),
         help="A plan file; options given besides go before it.",
     ),
+    click.option(
+        "--hands-free",
+        is_flag=True,
+        help="Count in before each pass; one press of the stop key there plays the last one "
+        "again, doing nothing goes on.",
+    ),
     click.option("--dry-run", is_flag=True, help="Show the plan and make nothing."),
 )  # fmt: skip
 

@@ -111,10 +111,12 @@ def _play(stream: Stream, wanted: Wanted) -> None:
     if wanted.as_json:
         raise click.UsageError("--json says what was written; name a file with -o")
     sound = wanted.sound
-    kept = stream.kept()
+    if stream.window is not None and recorder is not None:
+        raise click.UsageError("--seamless goes round and round; to record over it say --passes")
     play(
-        kept, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal,
-        phrase=kept.phrase, recorder=recorder, opening=wanted.opening,
+        stream, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal,
+        phrase=stream.phrase, recorder=recorder, opening=wanted.opening,
+        counts=wanted.counts, asks=wanted.hands_free,
     )  # fmt: skip
 
 

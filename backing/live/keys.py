@@ -23,10 +23,21 @@ KEYS: dict[str, str] = {
     "p": "previous",
     "m": "mute",
     "q": "quit",
+    "a": "again",
+    "h": "hold",
+    "t": "tempo",
+    "\r": "stop",
+    "\n": "stop",
 }
-
-# Arrow and function keys send several bytes, which are not keys of ours.
-_SEQUENCE = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.|.)?", re.DOTALL)
+# Arrows and page keys, as page turners send them too: what follows ESC and [ or O in ECMA-48
+# terminals, and what follows Windows' prefix.
+SEQUENCES: dict[str, str] = {
+    "A": "faster", "B": "slower", "C": "next", "D": "previous", "5~": "previous", "6~": "next",
+}  # fmt: skip
+WINDOWS: dict[str, str] = {
+    "H": "faster", "P": "slower", "M": "next", "K": "previous", "I": "previous", "Q": "next",
+}  # fmt: skip
+_KEY = re.compile(r"\x1b(?:[\[O]([0-?]*[ -/]*[@-~])|.)?|[\xe0\0](.)|(.)", re.DOTALL)
 
 
 class HangUpError(OSError):
@@ -35,7 +46,11 @@ class HangUpError(OSError):
 
 def actions(text: str) -> list[str]:
     """Return what typed text asks for; other keys ask for nothing."""
-    return [KEYS[key] for key in _SEQUENCE.sub("", text).lower() if key in KEYS]
+    found = (
+        SEQUENCES.get(sequence) or WINDOWS.get(windows) or KEYS.get(plain.lower())
+        for sequence, windows, plain in _KEY.findall(text)
+    )
+    return [action for action in found if action]
 
 
 class Keyboard:
@@ -125,6 +140,9 @@ def _windows(seconds: float) -> list[str]:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
-            return actions(msvcrt.getwch())  # type: ignore[attr-defined,unused-ignore]
+            typed: str = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
+            if typed in "\xe0\0":
+                typed += msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
+            return actions(typed)
         time.sleep(0.01)
     return []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Callable
 
 from backing.live.errors import LiveError
@@ -21,10 +22,14 @@ PEDAL_KEYS: dict[str, str] = {
     "p": "previous",
     "m": "mute",
     "q": "quit",
+    "a": "again",
+    "h": "hold",
+    "t": "tempo",
 }
 assert {*PEDAL_KEYS.values()} == {*ACTIONS, "quit"}
 
 
+LOOK = 1.0  # seconds from one look at the port to the next
 _NOTE = re.compile(r"(.+):(\d{1,3})=([^:=]*)")
 
 
@@ -72,6 +77,7 @@ class Pedal:
         self._tell = tell
         self._port = open_port("MidiIn", "input", port)
         self._port.client.set_callback(self._heard)
+        self._looked, self._here = time.perf_counter(), True
 
     def _heard(self, event: tuple[list[int], float], _: object = None) -> None:
         data, _seconds = event
@@ -86,6 +92,13 @@ class Pedal:
             return
         if action is not None:
             self._tell(action)
+
+    def there(self) -> bool:
+        """Tell whether the pedal is still there; looked at now and then."""
+        now = time.perf_counter()
+        if now - self._looked > LOOK:
+            self._looked, self._here = now, self._port.there()
+        return self._here
 
     def close(self) -> None:
         """Let go of the port."""

@@ -12,6 +12,8 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -20,7 +22,7 @@ from backing.live import LOUD
 from backing.live.keys import HangUpError, Keyboard
 from backing.live.pedal import Pedal
 from backing.live.score import Score
-from backing.live.screen import WIDTH, Painter, picture
+from backing.live.screen import Painter, picture
 from backing.live.sender import Sender
 from backing.live.tab import Follower
 from backing.live.transport import Where
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Recorder", "play"]
 
+LOST = "the pedal has gone; the keys of the keyboard go on working"
 FRAME = 0.04  # seconds from one picture to the next
 SWITCH = 0.001  # seconds; the sound must not wait for the screen
 HANG_UP = 129
@@ -45,6 +48,8 @@ def play(
     phrase: Phrase | None = None,
     recorder: Recorder | None = None,
     opening: Opening | None = None,
+    counts: bool = True,
+    asks: bool = False,
 ) -> None:
     """Play a stream to its end, or until it is stopped.
 
@@ -68,6 +73,12 @@ def play(
         Who hears what comes in on the sound card meanwhile; not with a port.
     opening
         The sound card, if it is being opened already, for the recorder's ear if there is one.
+    counts
+        Whether a bar is counted in where it goes on after a stop.
+    asks
+        Whether the stop key means again while the next pass is counted in.
+
+    A stream of which one pass is kept goes round until it is stopped.
 
     Raises
     ------
@@ -80,19 +91,30 @@ def play(
     """
     with _signals() as caught, contextlib.ExitStack() as stack:
         asked: list[str] = []
+        ways = {"counts": counts, "asks": asks, "round": stream.window is not None}
+        if stream.window is not None:  # its end rings into its start
+            first = stream.sections[stream.window[0]]
+            alone = replace(first, start=Fraction(0), first_beat=Fraction(0))
+            stream = replace(stream, sections=(alone,), window=None)
         score = Score(stream)
         feet = None if pedal is None else Pedal(pedal, asked.append)
         if feet is not None:
             stack.callback(feet.close)
-        output = _sound(soundfont, recorder, opening, stack) if port is None else Sender(port)
+        output: _Output = (
+            _sound(soundfont, recorder, opening, stack, ways)
+            if port is None
+            else Sender(port, **ways)
+        )
         if recorder is not None:
             stack.callback(recorder.finish)
         stack.callback(output.close)
         stack.enter_context(_eager())
-        _announce(stream, output.name)  # before any thread that keeps standard error quiet
+        _announce(
+            stream, output.name, ways["round"]
+        )  # before any thread that keeps standard error quiet
         output.start(score)
         try:
-            _follow(stream, output, score, asked, caught, phrase, recorder)
+            _follow(stream, output, score, asked, caught, phrase, recorder, feet)
         except HangUpError:
             raise SystemExit(HANG_UP) from None
     if caught:
@@ -146,6 +168,7 @@ def _sound(
     recorder: Recorder | None,
     opening: Opening | None,
     stack: contextlib.ExitStack,
+    ways: dict[str, bool],
 ) -> _Output:
     from backing.live.card import Opening
 
@@ -164,7 +187,7 @@ def _sound(
     card = opening.card()
     if recorder is not None:
         recorder.opened(card)
-    sound = Sound(font, card, recorder)
+    sound = Sound(font, card, recorder, **ways)
     stack.callback(sound.tell)  # once the terminal is put back
     return sound
 
@@ -177,6 +200,7 @@ def _follow(
     caught: list[int],
     phrase: Phrase | None,
     recorder: Recorder | None,
+    feet: Pedal | None,
 ) -> None:
     """Show, and pass on what is asked for, until the end."""
     title = f"{stream.title} in {stream.key}"
@@ -185,16 +209,21 @@ def _follow(
         keyboard = stack.enter_context(Keyboard())
         painter = stack.enter_context(Painter()) if _has_screen() else None
         stack.callback(output.close)  # silence comes before the terminal
+        gone = False
         while not output.finished and not caught:
             output.check()
             if recorder is not None:
                 recorder.check()
+            lost = feet is not None and not feet.there()
+            if lost and not gone:
+                stack.callback(_say, f"note: {LOST}")
+            gone = lost
             where = output.where()
             if painter is not None:
                 width, height = painter.size()
                 tab = None
                 if follower is not None:
-                    tab = follower.tab(where.section, where.place, min(width, WIDTH))
+                    tab = follower.tab(where.section, where.place, width)
                 painter.paint(
                     picture(
                         title,
@@ -203,7 +232,10 @@ def _follow(
                         output=output.name,
                         width=width,
                         height=height,
-                        more=recorder.line() if recorder is not None else "",
+                        more=[
+                            *([recorder.line()] if recorder is not None else []),
+                            *([LOST] if gone else []),
+                        ],
                     )
                 )
             pressed = keyboard.read(FRAME)
@@ -216,10 +248,14 @@ def _follow(
         output.check()
 
 
-def _announce(stream: Stream, where: str) -> None:
+def _announce(stream: Stream, where: str, round_: bool) -> None:
     """Say what is played, and where."""
     minutes, seconds = divmod(round(stream.seconds), 60)
-    line = f"playing {stream.title} in {stream.key}, {minutes}:{seconds:02d}, on {where}. {LOUD}"
+    length = "round and round until you stop it" if round_ else f"{minutes}:{seconds:02d}"
+    _say(f"playing {stream.title} in {stream.key}, {length}, on {where}. {LOUD}")
+
+
+def _say(line: str) -> None:
     with contextlib.suppress(OSError, ValueError, AttributeError):
         print(line, file=sys.stderr, flush=True)
 

@@ -32,6 +32,7 @@ __all__ = ["HOP", "Reel", "Renderer"]
 HOP = 64 * BLOCK  # frames that are laid at a time
 FADE = 0.04  # seconds in which a section that is left dies away
 SOON = 3.0  # seconds before it begins, a section is made ready
+COUNT_IN = -1  # in the place of a section's number
 WAITING = 2  # pieces that a tape has ready
 
 
@@ -43,6 +44,7 @@ class _Begin:
     section: int
     offset: Fraction
     pace: Fraction
+    tempo: Fraction = Fraction(0)  # of a count-in
 
 
 class Reel(Transport):
@@ -54,6 +56,8 @@ class Reel(Transport):
         What is played.
     rate
         Frames a second; instants are seconds of frames.
+    ways
+        As for `Transport`.
 
     Attributes
     ----------
@@ -62,10 +66,10 @@ class Reel(Transport):
         begins.
     """
 
-    def __init__(self, score: Score, rate: int) -> None:
+    def __init__(self, score: Score, rate: int, **ways: bool) -> None:
         self.rate = rate
         self.cues: deque[int | _Begin] = deque()
-        super().__init__(score)
+        super().__init__(score, **ways)
 
     def ending(self) -> int:
         """Return the frame on which the piece ends, as it is played now."""
@@ -88,6 +92,10 @@ class Reel(Transport):
         at = self._exact_instant(max(since, start))
         offset = max(Fraction(0), since - start)
         self.cues.append(_Begin(round(at * self.rate), state.section, offset, state.pace))
+
+    def _count_in(self, start: Fraction, tempo: Fraction) -> None:
+        frame = round(self._exact_instant(start) * self.rate)
+        self.cues.append(_Begin(frame, COUNT_IN, Fraction(0), self.state.pace, tempo))
 
     def _hush(self, at: float, out: list[Due]) -> None:
         self.cues.append(round(at * self.rate))
@@ -178,6 +186,8 @@ class Renderer:
         A file that `soundfonts.find_soundfont` found.
     rate
         Frames a second.
+    ways
+        As for `Transport`: ``counts``, ``round``, ``asks``.
 
     Attributes
     ----------
@@ -196,15 +206,15 @@ class Renderer:
         If FluidSynth is missing; a soundfont that cannot be loaded is told by `laid`.
     """
 
-    def __init__(self, score: Score, soundfont: Path, rate: int) -> None:
+    def __init__(self, score: Score, soundfont: Path, rate: int, **ways: bool) -> None:
         check_audio()  # before any thread
         self.rate = rate
-        self.reel = Reel(score, rate)
+        self.reel = Reel(score, rate, **ways)
         self.names = TOGETHER if any("lead" in v for v in score.stream.voices) else TOGETHER[:1]
         self.frames = 0
         self.asked: deque[str] = deque()
         self.over = False
-        self._stream = score.stream
+        self._score, self._stream = score, score.stream
         self._soundfont = soundfont
         self._tapes: list[_Tape] = []
         self._ready: tuple[int, _Tape] | None = None
@@ -256,12 +266,15 @@ class Renderer:
             tape = self._ready[1]
             self._ready = None
         else:
-            tape = self._tape(cue.section, cue.offset, cue.pace)
+            tape = self._tape(cue.section, cue.offset, cue.pace, cue.tempo)
         tape.start = cue.frame
         self._tapes.append(tape)
 
-    def _tape(self, number: int, offset: Fraction, pace: Fraction) -> _Tape:
-        notes = self._stream.sections[number].notes
+    def _tape(
+        self, number: int, offset: Fraction, pace: Fraction, tempo: Fraction = Fraction(0)
+    ) -> _Tape:
+        counted = number == COUNT_IN
+        notes = self._score.sticks(tempo) if counted else self._stream.sections[number].notes
         if offset or pace != 1:
             notes = paced(notes, float(offset), float(pace))
         return _Tape(pieces(self._stream, notes, self._soundfont, self.rate, self.names))
@@ -270,13 +283,14 @@ class Renderer:
         """Begin to fetch the section that comes next of itself."""
         state = self.reel.state
         sections = self._stream.sections
-        number = state.section + 1
+        number = state.section + (not state.held)
         if self._ready is not None and self._ready[0] != number:
             self._ready[1].close()
             self._ready = None
         if self._ready is None and number < len(sections) and state.going and state.pace == 1:
             here = state.place(Fraction(self.frames, self.rate))
-            if sections[number].start - here < SOON:
+            section = sections[state.section]
+            if section.start + section.seconds - here < SOON:
                 self._ready = number, self._tape(number, Fraction(0), Fraction(1))
 
     def block(self) -> Sound:

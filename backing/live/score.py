@@ -9,7 +9,8 @@ from __future__ import annotations
 import bisect
 from fractions import Fraction
 
-from backing.events import CHANNELS, Message, Section, Stream, messages, set_up
+from backing.band import count_in
+from backing.events import CHANNELS, Message, Note, Section, Stream, messages, set_up
 
 __all__ = ["Score"]
 
@@ -92,6 +93,28 @@ class Score:
             if label.kind == "section":
                 return label.text
         return section.name.capitalize()
+
+    @property
+    def meter_beats(self) -> int:
+        """Felt beats of a bar."""
+        return self.stream.meter.beats
+
+    def sticks(self, tempo: Fraction) -> tuple[Note, ...]:
+        """Return a bar of counting in at a tempo, from second 0."""
+        beats = self.meter_beats
+        return tuple(count_in(1, beats, lambda beat: float(beat * 60 / tempo)))
+
+    def due(self, number: int, second: float, tempo: float) -> float | None:
+        """Return how many beats of a tempo it is to the student's next turn; None where far off.
+
+        It is looked for in this section and the next one.
+        """
+        for section in self.sections[number : number + 2]:
+            for label in section.labels:
+                left = float(section.start) + label.seconds - second
+                if label.yours and left > 1e-6:
+                    return left * tempo / 60
+        return None
 
     def turn(self, number: int, second: float) -> str:
         """Return whose turn it is: the latest label but the section's own."""

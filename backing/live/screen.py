@@ -1,15 +1,18 @@
 """What the terminal shows: a pure picture of a moment, and a thin painter for it.
 
-The picture is plain ASCII, at most 80 columns by 24 lines, and says everything in words and
-marks; reverse video only repeats what a mark says.
+The picture is plain ASCII, as wide as the terminal, and says everything in words and marks; the
+beat and the chord are large enough for two metres. Reverse video only repeats what a mark says.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import select
 import sys
+import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from types import TracebackType
 
@@ -22,7 +25,9 @@ __all__ = ["KEYS_LINE", "Painter", "Picture", "picture"]
 
 WIDTH, HEIGHT = 80, 24
 PATIENCE = 0.5  # seconds
-KEYS_LINE = "space stop/go  + - tempo  n next  p previous  m phrase on/off  q quit"
+KEYS_LINE = (
+    "space stop/go  + - tempo  a again  h hold  n next  p previous  t next tempo  m phrase  q quit"
+)
 REVERSE, PLAIN = "\x1b[7m", "\x1b[0m"
 
 Lit = tuple[int, int, int]  # row, first column, end
@@ -42,7 +47,7 @@ def picture(
     tab: Tab | None = None,
     *,
     output: str = "",
-    more: str = "",
+    more: Sequence[str] = (),
     width: int = WIDTH,
     height: int = HEIGHT,
 ) -> Picture:
@@ -59,28 +64,35 @@ def picture(
     output
         Where it is played.
     more
-        One more line that matters, as what is recorded.
+        Lines that matter besides, as what is recorded.
     width, height
-        Of the terminal; no more than 80 by 24 are used. Where there are fewer lines, what
-        matters least is left out.
+        Of the terminal; what is longer goes on in another line. Where there are fewer lines,
+        what matters least is left out.
     """
-    width, height = min(width, WIDTH), min(height, HEIGHT)
     rows: list[tuple[int, str, list[tuple[int, int]]]] = []  # rank, text, lit
 
     def add(rank: int, text: str = "", lit: list[tuple[int, int]] | None = None) -> None:
-        rows.append((rank, text, lit or []))
+        if len(text) <= width or lit:
+            rows.append((rank, text, lit or []))
+            return
+        for line in textwrap.wrap(text, width, subsequent_indent="  "):
+            rows.append((rank, line, []))
 
-    add(3, title)
+    add(4, title)
     add(9)
-    add(0, *_bar_row(where))
+    large = _large(where, width)
+    for line in large:
+        add(3, line)
+    if large:
+        add(9)
+    for line, on in _bar_rows(where, width):
+        add(0, line, on)
     add(7, _map(where))
-    add(9)
     add(0, _chord_row(where))
-    add(9)
     add(1, _tempo_row(where))
-    add(1, _turn_row(where), [])
-    if more:
-        add(1, more)
+    add(1, _turn_row(where))
+    for line in more:
+        add(1, line)
     if tab is not None and tab.lines:
         add(8)
         marked: dict[int, list[tuple[int, int]]] = {}
@@ -112,19 +124,58 @@ def _plain(text: str) -> str:
     return "".join(char if char.isprintable() else "?" for char in text)
 
 
-def _bar_row(where: Where) -> tuple[str, list[tuple[int, int]]]:
-    text = f"{where.name:<22.22}  bar {where.bar:>2} of {where.bars:<2}  beat "
-    lit = []
+# Signs of five lines, for the beat and the chord.
+LARGE: dict[str, str] = {
+    "0": " ## /#  #/#  #/#  #/ ## ", "1": " # /## / # / # /###", "2": "### /   #/ ## /#   /####",
+    "3": "### /   #/ ## /   #/### ", "4": "#  #/#  #/####/   #/   #",
+    "5": "####/#   /### /   #/### ", "6": " ## /#   /### /#  #/ ## ",
+    "7": "####/   #/  # / #  / #  ", "8": " ## /#  #/ ## /#  #/ ## ",
+    "9": " ## /#  #/ ###/   #/ ## ", "A": " ## /#  #/####/#  #/#  #",
+    "B": "### /#  #/### /#  #/### ", "C": " ###/#   /#   /#   / ###",
+    "D": "### /#  #/#  #/#  #/### ", "E": "####/#   /### /#   /####",
+    "F": "####/#   /### /#   /#   ", "G": " ###/#   /# ##/#  #/ ###", "#": "# #/###/# #/###/# #",
+    "b": "#  /#  /## /# #/## ", "m": "     /     /#### /# # #/# # #",
+    "-": "    /    /####/    /    ", "d": "  #/  #/ ##/# #/ ##", "i": " / # /   / # / # ",
+    "a": "    / ## /   #/ ###/ ###", "j": "  #/   /  #/  #/## ", "+": "   / # /###/ # /   ",
+}  # fmt: skip
+SLASH = ["   #", "  # ", "  # ", " #  ", "#   "]
+
+
+def _large(where: Where, width: int) -> list[str]:
+    """Return beat and chord in large signs, the chord where there is room for it."""
+    if where.over or (not where.going and not where.counting):
+        return []
+    texts = [str(where.beat)]
+    if where.chord and all(sign in LARGE or sign == "/" for sign in where.chord):
+        texts.append(where.chord)
+    found: list[str] = []
+    for text in texts:
+        signs = [LARGE[sign].split("/") if sign != "/" else SLASH for sign in text]
+        block = ["  ".join(row) for row in zip(*signs, strict=True)]
+        both = [f"{a}{'':8}{b}" for a, b in zip(found, block, strict=True)] if found else block
+        if max(map(len, both), default=0) + 2 <= width:
+            found = both
+    return [f"  {row}".rstrip() for row in found]
+
+
+def _bar_rows(where: Where, width: int) -> list[tuple[str, list[tuple[int, int]]]]:
+    """Return the section, the bar and the beats; in two lines where one is too short."""
+    head = f"{where.name}  bar {where.bar} of {where.bars}"
+    beats, lit = "beat ", []
     for beat in range(1, where.beats + 1):
-        here = beat == where.beat
-        if here:
-            lit.append((len(text), len(text) + 3))
-        text += f"[{beat}]" if here else f" {beat} "
-    return text, lit
+        if beat == where.beat:
+            lit.append((len(beats), len(beats) + 3))
+        beats += f"[{beat}]" if beat == where.beat else f" {beat} "
+    if where.counting:
+        head = f"counting in to bar {where.bar}"
+    start = len(head) + 4
+    if start + len(beats) > width:
+        return [(head, []), (beats, lit)]
+    return [(head.ljust(start) + beats, [(a + start, b + start) for a, b in lit])]
 
 
 def _map(where: Where) -> str:
-    if where.bars > 60:
+    if where.bars > 36:
         return ""
     return "[" + "#" * (where.bar - 1) + ">" + "." * (where.bars - where.bar) + "]"
 
@@ -148,14 +199,23 @@ def _tempo_row(where: Where) -> str:
 
 def _turn_row(where: Where) -> str:
     parts = [f"turn: {where.turn}"] if where.turn else []
+    if where.due is not None and where.going:
+        bars, beats = divmod(max(1, math.ceil(where.due - 0.01)), where.beats)
+        bars += beats > 0
+        soon = f"{beats}" if bars == 1 and beats else f"{bars} bar{'s' * (bars > 1)}"
+        parts.append(f"your turn in {soon}")
     if where.over:
         parts.append("that was the end")
     elif not where.going:
         parts.append("STOPPED: space goes on from this bar")
+    elif where.counting:
+        parts.append("counting in")
     elif where.stopping:
         parts.append("stops at the bar line")
     if where.target:
         parts.append(f"at the bar line: {where.target}")
+    if where.held:
+        parts.append("round and round: h goes on")
     if where.muted:
         parts.append("phrase off")
     return "   ".join(parts)

@@ -33,6 +33,8 @@ class Sender:
     ----------
     port
         A name of `outputs`, or a part of one that no other has.
+    ways
+        As for `backing.live.transport.Transport`.
 
     Raises
     ------
@@ -40,7 +42,8 @@ class Sender:
         If there is no such port or it cannot be opened.
     """
 
-    def __init__(self, port: str) -> None:
+    def __init__(self, port: str, **ways: bool) -> None:
+        self._ways = ways
         self._port = open_port("MidiOut", "output", port)
         self.name = self._port.name
         self.transport: Transport
@@ -54,7 +57,7 @@ class Sender:
 
     def start(self, score: Score) -> None:
         """Make every channel ready and begin."""
-        self.transport = Transport(score)
+        self.transport = Transport(score, **self._ways)
         for data in score.set_up():
             self._send(data)
         self._began = self._looked = time.perf_counter()

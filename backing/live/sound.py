@@ -55,6 +55,8 @@ class Sound:
         Is closed with this.
     listener
         Gets what is played, where given.
+    ways
+        As for `backing.live.transport.Transport`.
 
     Attributes
     ----------
@@ -62,7 +64,10 @@ class Sound:
         Frames that came too late.
     """
 
-    def __init__(self, soundfont: Path, card: Card, listener: Listener | None = None) -> None:
+    def __init__(
+        self, soundfont: Path, card: Card, listener: Listener | None = None, **ways: bool
+    ) -> None:
+        self._ways = ways
         self.name = card.name
         self.missed = 0
         self._soundfont = soundfont
@@ -91,7 +96,7 @@ class Sound:
         AudioError
             If FluidSynth is missing or cannot load the soundfont.
         """
-        self._renderer = Renderer(score, self._soundfont, self._card.rate)
+        self._renderer = Renderer(score, self._soundfont, self._card.rate, **self._ways)
         self._states.append((Fraction(0), self._renderer.reel.state))
         self._make()
         self._thread.start()

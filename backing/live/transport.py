@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from backing.events import CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_value
+from backing.events import CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_value, messages
 from backing.live.score import Score
 from phrases.files import TEMPOS
 
@@ -29,6 +29,9 @@ ACTIONS: dict[str, str] = {
     "next": "to the next pass or chorus, at the bar line",
     "previous": "to the one before, at the bar line",
     "mute": "the phrase off, and on again",
+    "again": "this pass once more from its start, at the bar line",
+    "hold": "this pass again and again, and on from it",
+    "tempo": "to the next tempo, at the bar line",
 }
 
 Due = tuple[float, tuple[int, ...]]  # instant, bytes
@@ -51,6 +54,8 @@ class State:
     target: int | None = None
     muted: bool = False
     over: bool = False
+    held: bool = False
+    since: Fraction | None = None  # the place at which a count-in before it ends
 
     def place(self, at: Fraction) -> Fraction:
         """Return the second of the piece at an instant."""
@@ -79,8 +84,13 @@ class Where:
         The chord, the next other one, and how many beats it is away (None: there is none).
     turn
         Whose turn it is, or empty.
-    going, stopping, muted, over
-        Whether it plays, will stop at the bar line, keeps the phrase silent, has ended.
+    due
+        Beats until the student's next turn (None: there is none soon).
+    counting
+        Whether sticks count in, after a stop.
+    going, stopping, muted, over, held
+        Whether it plays, will stop at the bar line, keeps the phrase silent, has ended, goes
+        round.
     target
         The name of the section that comes at the bar line, or empty.
     """
@@ -104,6 +114,9 @@ class Where:
     muted: bool
     over: bool
     target: str
+    held: bool = False
+    counting: bool = False
+    due: float | None = None
 
 
 class _Run:
@@ -134,11 +147,26 @@ class Transport:
         What is played.
     at
         The instant of its first beat.
+    counts
+        Whether a bar is counted in where it goes on after a stop.
+    round
+        Whether it goes round in its first section until it is stopped.
+    asks
+        Whether the stop key means again while the next pass is counted in.
     """
 
-    def __init__(self, score: Score, at: Fraction | float = 0) -> None:
+    def __init__(
+        self,
+        score: Score,
+        at: Fraction | float = 0,
+        *,
+        counts: bool = False,
+        round: bool = False,
+        asks: bool = False,
+    ) -> None:
         self.score = score
-        self.state = State(Fraction(at), score.sections[0].start)
+        self._counts, self._asks = counts, asks
+        self.state = State(Fraction(at), score.sections[0].start, held=round)
         self._asked = Fraction(at)
         self._serial = 0
         self._runs: list[_Run] = []
@@ -193,7 +221,7 @@ class Transport:
 
     def _last(self) -> bool:
         section = self.score.sections[-1]
-        at_last = self.state.section == len(self.score.sections) - 1
+        at_last = self.state.section == len(self.score.sections) - 1 and not self.state.held
         return at_last and self.state.place(self._asked) >= section.start + section.seconds
 
     def _edge(self) -> Fraction | None:
@@ -201,10 +229,11 @@ class Transport:
         state = self.state
         section = self.score.sections[state.section]
         end = section.start + section.seconds
-        last = state.section == len(self.score.sections) - 1
+        last = state.section == len(self.score.sections) - 1 and not state.held
         if state.stopping or state.target is not None or state.coming is not None:
+            here = state.second if state.since is None else max(state.second, state.since)
             for line in self.score.bars(state.section):
-                if line - EARLY > state.second and not (last and line == end):
+                if line - EARLY > here and not (last and line == end):
                     return line - EARLY
         return None if last else end
 
@@ -254,22 +283,29 @@ class Transport:
                 self._change(edge)
                 return
         if edge == section.start + section.seconds:
+            if state.held and state.target is None:
+                for run in self._runs:  # what rings on belongs to the time before
+                    run.base -= float(section.seconds)
+                self.state = replace(state, at=at, second=section.start, since=None)
+                self._begin(section.start)
+                return
             number = state.section + 1
             target = None if state.target == number else state.target
             self.state = replace(state, section=number, target=target)
             self._begin(edge)
             return
         line = edge + EARLY
-        following = state.section + (line == section.start + section.seconds)
+        following = state.section + (line == section.start + section.seconds and not state.held)
         target = following if state.target is None else state.target
-        if not state.stopping and target == following != state.section:
+        if not state.stopping and target == following != state.section and not state.held:
             self.state = replace(state, target=None)  # it comes of itself
             return
         self._hush(float(at), out)
         place = edge if state.target is None else self.score.sections[target].start - EARLY
         self.state = replace(
             state, at=at, second=place, section=target, going=not state.stopping,
-            stopping=False, target=None,
+            stopping=False, target=None, since=None,
+            held=state.held and (state.target is None or target == state.section),
         )  # fmt: skip
         self._runs.clear()
         if self.state.going:
@@ -309,8 +345,20 @@ class Transport:
         at = max(self._asked, Fraction(at))
         if self.state.over:
             return out
+        if action == "stop" and self._asks and self._between():
+            action = "again"
         if action == "stop":
             self._stop_or_go(at, out)
+        elif action == "again":
+            self._jump(self._first(self.state.section), at)
+        elif action == "hold":
+            self._anchor(at)
+            self.state = replace(self.state, held=not self.state.held)
+        elif action == "tempo":
+            sections = self.score.sections
+            here = sections[self.state.section].tempo
+            others = [n for n, one in enumerate(sections) if one.tempo != here]
+            self._jump(next((n for n in others if n > self.state.section), None), at)
         elif action in ("faster", "slower"):
             self._move_tempo(TEMPO_STEP if action == "faster" else -TEMPO_STEP, at)
         elif action in ("next", "previous"):
@@ -327,13 +375,55 @@ class Transport:
     def _anchor(self, at: Fraction) -> None:
         self.state = replace(self.state, at=at, second=self.state.place(at))
 
+    def _between(self) -> bool:
+        """Tell whether another pass than the first is counted in."""
+        number = self.state.section
+        return number > 0 and self.score.sections[number].kind == "count-in"
+
+    def _first(self, number: int) -> int:
+        """Return where a pass begins again: with its own count-in; in one, the pass before."""
+        sections = self.score.sections
+        if number and sections[number].kind == "count-in":
+            number -= 1
+        return number - (number > 0 and sections[number - 1].kind == "count-in")
+
     def _stop_or_go(self, at: Fraction, out: list[Due]) -> None:
-        if not self.state.going:
-            self.state = replace(self.state, at=at, going=True)
-            self._begin(self.state.second)
+        state = self.state
+        if not state.going:
+            sections = self.score.sections
+            place = state.second
+            self.state = replace(state, at=at, going=True, since=None)
+            if self._counts and sections[state.section].kind != "count-in":
+                _, written = self.score.beat_at(state.section, place + EARLY)
+                length = self.score.meter_beats * 60 / written
+                self.state = replace(self.state, second=place + EARLY - length, since=place)
+                self._count_in(place + EARLY - length, written)
+            self._begin(place)
             return
         self._anchor(at)
+        if state.since is not None and self.state.second < state.since:  # it counts in
+            self._hush(float(at), out)
+            self._runs.clear()
+            self.state = replace(self.state, second=state.since, going=False, since=None)
+            return
         self.state = replace(self.state, stopping=not self.state.stopping)
+
+    def _count_in(self, start: Fraction, tempo: Fraction) -> None:
+        """Have a bar of sticks from a second on."""
+        self._serial += 1
+        events = messages(self.score.sticks(tempo))
+        self._runs.append(_Run(self._serial, start, events, float(start)))
+
+    def _jump(self, number: int | None, at: Fraction) -> None:
+        """Go to a section at the bar line; at once where it is stopped."""
+        if number is None:
+            return
+        self._anchor(at)
+        if self.state.going:
+            self.state = replace(self.state, target=number)
+        else:
+            start = self.score.sections[number].start - EARLY
+            self.state = replace(self.state, section=number, second=start, held=False)
 
     def _move_tempo(self, step: int, at: Fraction) -> None:
         self._anchor(at)
@@ -378,15 +468,20 @@ class Transport:
         second = state.place(Fraction(at))
         number = state.section
         end = score.sections[number].start + score.sections[number].seconds
-        if state.going and second >= end:  # the state is a moment old
+        if state.going and not state.held and second >= end:  # the state is a moment old
             number = max(number, score.section_at(second))
-        if not state.going:
-            second += EARLY
+        counting = state.going and state.since is not None and second < state.since
+        if not state.going or counting:
+            second = (state.since if counting and state.since is not None else second) + EARLY
         second = max(second, score.sections[number].start)
         place, written = score.beat_at(number, second)
         each = score.stream.meter.beats
         bars = max(1, -(-score.sections[number].beats // each))
         bar = min(bars, int(place // each) + 1)
+        beat = min(each, int(place - (bar - 1) * each) + 1)
+        if counting:
+            left = (second - state.place(Fraction(at))) * written / 60
+            beat = max(1, each + 1 - math.ceil(left))
         chord, soon, when = score.chords(number, float(second))
         tempo = written * state.pace
         return Where(
@@ -394,7 +489,7 @@ class Transport:
             name=score.head(number),
             bar=int(bar),
             bars=int(bars),
-            beat=min(each, int(place - (bar - 1) * each) + 1),
+            beat=beat,
             beats=each,
             place=float(place),
             tempo=float(tempo),
@@ -409,4 +504,7 @@ class Transport:
             muted=state.muted,
             over=state.over,
             target="" if state.target is None else score.head(state.target),
+            held=state.held,
+            counting=counting,
+            due=score.due(number, float(second), float(written)),
         )

@@ -350,3 +350,41 @@ def test_trading_fours_alternates_over_every_form(form: str) -> None:
     ]  # fmt: skip
     lines = {"twelve-bar": 6, "eight-bar": 2, "sixteen-bar": 4}[form]
     assert turns[:lines] == ["Listen", "Your"] * (lines // 2)
+
+
+@pytest.fixture
+def played(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
+    """Note what would be played, on a MIDI port that nobody opens."""
+    found: list[dict[str, Any]] = []
+    monkeypatch.setattr(
+        "backing.live.play.play", lambda stream, **more: found.append({"stream": stream, **more})
+    )
+    return found
+
+
+def test_hands_free_counts_in_each_pass_and_asks(played: list[dict[str, Any]]) -> None:
+    assert run("loop", EXAMPLE, "--hands-free", "--passes", "2", "--port", "x").exit_code == 0
+    kinds = [section.kind for section in played[0]["stream"].sections]
+    assert kinds == ["count-in", "pass", "count-in", "pass"]
+    assert (played[0]["asks"], played[0]["counts"]) == (True, True)
+    assert run("loop", EXAMPLE, "--port", "x", "--no-resume-count").exit_code == 0
+    assert (played[1]["asks"], played[1]["counts"]) == (False, False)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--hands-free", "-o", "x.mid"], "--hands-free is for playing"),
+        (["--hands-free", "--count", "first"], "--hands-free counts in before each pass"),
+        (["--hands-free", "--count-in", "0"], "nothing to count in with"),
+    ],
+)
+def test_hands_free_refuses_what_it_cannot_have(words: list[str], said: str) -> None:
+    result = run("loop", EXAMPLE, "--port", "x", *words)
+    assert result.exit_code == 2
+    assert said in result.stderr
+
+
+def test_a_seamless_loop_is_played_round_and_round(played: list[dict[str, Any]]) -> None:
+    assert run("loop", EXAMPLE, "--seamless", "--port", "x").exit_code == 0
+    assert played[0]["stream"].window is not None  # which `play` goes round in

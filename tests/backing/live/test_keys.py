@@ -22,8 +22,14 @@ def test_every_action_has_a_key() -> None:
     [
         (" +-npmq", ["stop", "faster", "slower", "next", "previous", "mute", "quit"]),
         ("N=_", ["next", "faster", "slower"]),
-        ("xyz\r\n", []),
-        ("\x1b[A\x1b[1;5C\x1bOP\x1b", []),
+        ("xyz", []),
+        ("\x1b[1;5C\x1bOP\x1b", []),
+        ("aHt", ["again", "hold", "tempo"]),
+        # ECMA-48 and xterm's keys; page turners send arrows, page keys or enter.
+        ("\x1b[A\x1bOB", ["faster", "slower"]),
+        ("\x1b[C\x1b[6~\x1b[D\x1b[5~", ["next", "next", "previous", "previous"]),
+        ("\n", ["stop"]),
+        ("\xe0H\xe0Q", ["faster", "next"]),  # Windows (getwch)
         ("\x1bn ", ["stop"]),
     ],
 )

@@ -268,7 +268,7 @@ def test_what_arrives_over_jack_is_bit_for_bit_what_was_rendered(
 
 def test_the_sound_card_stops_by_keys_and_signals(jack: str, play: Play, soundfont: str) -> None:
     player = play("held()", terminal=True, soundfont=str(soundfont))
-    player.wait_for("bar  1 of")
+    player.wait_for("bar 1 of")
     player.type("-")  # 240 is the most there is
     player.wait_for("at the bar line 238")
     player.wait_for("tempo 238")
@@ -279,7 +279,7 @@ def test_the_sound_card_stops_by_keys_and_signals(jack: str, play: Play, soundfo
     player.type("q")
     assert player.end() == 0
     player = play("held()", terminal=True, soundfont=str(soundfont))
-    player.wait_for("bar  1 of")
+    player.wait_for("bar 1 of")
     player.signal(signal.SIGTERM)
     assert player.end() == 143
 
@@ -316,7 +316,7 @@ def test_a_sound_server_that_goes_is_told(
     play: Play, soundfont: str, other_jack: subprocess.Popen[bytes]
 ) -> None:
     player = play("held()", terminal=True, soundfont=str(soundfont))
-    player.wait_for("bar  1 of")
+    player.wait_for("bar 1 of")
     other_jack.terminate()
     assert player.end() == 1
     assert b"the sound card has gone; connect it again" in player.shown

@@ -198,3 +198,32 @@ def test_whatever_is_pressed_it_ends_and_is_silent(soundfont: Path) -> None:
     assert np.abs(last[:, :, -1]).max() < 1e-3
     assert frame_of(clicks().sections[1], RATE) == 4 * RATE
     renderer.close()
+
+
+def test_it_counts_in_and_goes_on_where_it_was(soundfont: Path) -> None:
+    stream = band(clicks())
+    renderer = Renderer(Score(stream), soundfont, RATE, counts=True)
+    made = [renderer.laid()]
+    renderer.asked.append("stop")
+    while renderer.frames < 3 * RATE:
+        made.append(renderer.laid())
+    begin = renderer.frames / RATE
+    renderer.asked.append("stop")
+    while renderer.frames < (begin + 3.1) * RATE:
+        made.append(renderer.laid())
+    heard = [at - begin for at in onsets(np.concatenate(made, axis=2)) if at >= begin - 0.01]
+    # Four sticks half a second apart, then the bar that it was stopped before.
+    assert heard[:7] == pytest.approx([0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0], abs=0.03)
+
+
+def test_round_and_round_is_the_same_each_time(soundfont: Path) -> None:
+    stream = band(clicks(passes=1))
+    renderer = Renderer(Score(stream), soundfont, RATE, round=True)
+    made = []
+    while renderer.frames < 13 * RATE:
+        made.append(renderer.laid())
+    heard = np.concatenate(made, axis=2)
+    second, third = heard[:, :, 4 * RATE : 8 * RATE], heard[:, :, 8 * RATE : 12 * RATE]
+    assert np.abs(second).max() > 0.01
+    assert np.array_equal(second, third)
+    assert not renderer.over

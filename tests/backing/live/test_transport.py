@@ -371,3 +371,101 @@ def test_a_demo_tells_whose_turn_it_is() -> None:
     assert transport.where(at - 0.1).turn == "Call"
     assert transport.where(at + 0.1).turn == "Response"
     assert transport.where(at + 0.1).name == "Chorus 1"
+
+
+# --- two busy hands -------------------------------------------------------------
+
+
+def test_going_on_counts_in_a_bar_at_the_tempo_that_is_played() -> None:
+    """Common practice: nobody comes in without a bar of four first."""
+    transport = Transport(Score(clicks()), counts=True)
+    transport.due(0.7)
+    transport.do("stop", 0.7)
+    transport.due(10)
+    due = transport.do("stop", 20.0)
+    assert [transport.where(20.1 + n * 0.5).beat for n in range(4)] == [1, 2, 3, 4]
+    assert transport.where(20.6).counting
+    due += transport.due(22.6)
+    assert [at for at, _ in ons(due, 9)] == [20.0, 20.5, 21.0, 21.5]
+    assert ons(due) == [(22.0, 40), (22.5, 40)]  # the bar it was stopped in, on time
+    where = transport.where(22.1)
+    assert (where.counting, where.bar, where.beat) == (False, 2, 1)
+
+
+def test_a_stop_while_it_counts_is_at_once_and_goes_on_from_the_same_bar() -> None:
+    transport = Transport(Score(clicks()), counts=True)
+    transport.do("stop", 0.7)
+    transport.due(10)
+    due = transport.do("stop", 20.0) + transport.due(20.7) + transport.do("stop", 20.7)
+    due += transport.due(30.0)
+    assert not transport.where(25).going
+    assert left(due)[0] == set()
+    assert ons(due) == []
+    assert ons(transport.do("stop", 40.0) + transport.due(42.1)) == [(42.0, 40)]
+
+
+def test_held_a_pass_goes_round_in_time_and_then_on() -> None:
+    transport = started(clicks())
+    due = transport.do("hold", 0.3) + transport.due(9.0)
+    assert transport.where(9.0).held
+    due += transport.do("hold", 9.0) + transport.due(12.6)
+    # Passes last 4 seconds: the first three times, then the second.
+    assert ons(due) == [(n * 0.5, 40 + (n >= 24)) for n in range(26)]
+    assert left(due + transport.silence(12.6))[0] == set()
+
+
+def test_what_rings_over_a_held_pass_is_cut_once() -> None:
+    given = stream(section("a", Fraction(0), 4, 240, Note("bass", 0.5, 1.5, 40, 100)))
+    transport = Transport(Score(given), round=True)
+    due = transport.due(3.2)
+    assert [(at, d[0] >> 4) for at, d in due] == [
+        (0.5, 9), (1.5, 8), (1.5, 9), (2.5, 8), (2.5, 9),
+    ]  # fmt: skip
+    assert not transport.state.over
+
+
+def test_again_begins_the_pass_anew_at_the_bar_line() -> None:
+    transport = started(clicks())
+    due = transport.due(4.7) + transport.do("again", 4.7) + transport.due(6.1)
+    assert ons(due)[-1] == (6.0, 41)
+    assert (transport.where(6.1).name, transport.where(6.1).bar) == ("Pass 2: 120", 1)
+
+
+def test_again_goes_back_to_the_count_in_of_a_pass() -> None:
+    given = backing.loop("lamp-oil", start=60, goal=60, each=2, counted="each")
+    transport = started(given)
+    assert [section.kind for section in given.sections] == ["count-in", "pass"] * 2
+    transport.due(5.0)
+    transport.do("again", 5.0)
+    assert transport.where(5.1).target == "Count-in"
+
+
+def test_the_next_tempo_comes_at_the_bar_line() -> None:
+    given = backing.loop("lamp-oil", start=40, goal=56, step=8, each=3)
+    transport = started(given)
+    transport.due(7.0)
+    transport.do("tempo", 7.0)
+    transport.due(13.0)
+    assert transport.where(13.0).written == 48
+    transport.do("tempo", 13.0)
+    transport.do("tempo", 13.0)
+    transport.due(30.0)
+    assert transport.where(30.0).written == 56
+    transport.do("tempo", 30.0)
+    assert transport.where(30.0).target == ""  # there is none after it
+
+
+def test_hands_free_one_key_asks_for_the_pass_again() -> None:
+    """In the bar between two passes doing nothing goes on; the stop key plays the last again."""
+    given = backing.loop("lamp-oil", start=60, goal=60, each=2, counted="each")
+    transport = Transport(Score(given), asks=True)
+    second = float(given.sections[2].start)
+    transport.due(second + 0.5)
+    assert transport.state.section == 2
+    transport.do("stop", second + 0.5)
+    assert transport.where(second + 0.6).target == "Count-in"
+    transport.due(second + 5)
+    assert transport.state.section == 0
+    onward = Transport(Score(given), asks=True)
+    onward.due(second + 5)
+    assert onward.state.section == 3
