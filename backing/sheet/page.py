@@ -17,7 +17,7 @@ from typing import Any, Literal
 from backing.forms import Form
 from backing.sheet import heading, ink, lettering
 from backing.sheet.changes import changed
-from backing.sheet.chart import chart, in_line
+from backing.sheet.chart import HIGH, chart, in_line
 from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Picture, Style, document, pictures
@@ -40,6 +40,9 @@ LARGER = 1.28
 FITS = (0.96, 0.92, 0.88)
 LONG = 100  # strokes, from which only the smallest size is tried: each takes its time
 DIAGRAM = 2.6  # mm to a unit of the diagram
+FURNITURE = 58.0  # mm of a chart's sheet that are not its lines
+BETWEEN = 8.0  # mm between two lines of a chart
+HIGHEST = 2.4  # how much higher than usual a chart's bars are at most
 GUTTER = 8.0  # mm between the diagram and the plan
 # Millimetres that the plan wants beside the diagram, by its beat: its columns and room to write.
 PLANS = {"quarter": 90.0, "dotted quarter": 103.0}
@@ -176,15 +179,19 @@ def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind =
     parts = [f"#heading-line({quoted(form.title)}, {_home_image(key, str(key), paper)}, none)\n"]
     feel = form.feel[:1].upper() + form.feel[1:]
     parts.append(f"#facts([{escaped(feel)}])\n" if feel else "")
-    parts.append("#v(3mm)\n")
     bars = form.bars(key)
     count = in_line(bars)
-    for number, inks in enumerate(chart(form, key, paper.width)):
+    lines = -(-len(bars) // count)
+    # As large as the sheet allows, so that it is read from where one plays.
+    letters = 3.2 * paper.space
+    room = (PAPERS[paper.size][1] - FURNITURE * paper.scale) / lines - BETWEEN - letters
+    scale = min(HIGHEST, max(1.0, room / (HIGH * paper.space))) if kind == "pdf" else 1.0
+    for number, inks in enumerate(chart(form, key, paper.width, scale)):
         first = count * number
         line = bars[first : first + count]
         names = " | ".join(" ".join(chord.name(key) for _, chord in bar) for bar in line)
         alt = f"Bars {first + 1} to {first + len(line)}: {names}"
-        parts.append(_image(inks, paper, alt) + "#v(3mm, weak: true)\n")
+        parts.append(f"#v({BETWEEN - 4.2 if number else 3}mm)\n" + _image(inks, paper, alt))
     return _compiled(form.title, key, "".join(parts), paper, kind)
 
 
