@@ -6,6 +6,7 @@ bytes: no time and no random id is written.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -34,9 +35,12 @@ from phrases.pitch import Key
 __all__ = ["PAPERS", "Kind", "Paper", "chart_page", "sheet"]
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-MARGIN = 15.0  # mm
+# Millimetres: margins at the sides, on top and at the bottom, and down to the foot from there.
+MARGIN, TOP, BOTTOM, DESCENT = 15.0, 12.0, 13.0, 3.9
 SPACE = 1.72  # mm from line to line of the notation staff
 LARGER = 1.28
+LEAST = 0.36  # of the last of several pages is filled
+TRIES = 6
 FITS = (0.96, 0.92, 0.88)
 LONG = 100  # strokes, from which only the smallest size is tried: each takes its time
 DIAGRAM = 2.6  # mm to a unit of the diagram
@@ -137,22 +141,37 @@ def sheet(
     """
     paper = replace(paper or Paper(), letters=kind == "pdf")
     made = _sheet(phrase, form, paper, chorus, kind)
-    if kind == "svg" or _pages(made) == 1:
-        return made
+    done = made.compiled()
+    if kind == "svg" or re.search(rb"/Count 1\b", done):
+        return done
+    pages, filled = made.extent()
 
-    def closer(fit: float) -> bytes:
+    def closer(fit: float) -> Sheet:
         return _sheet(phrase, form, replace(paper, fit=fit), chorus, kind)
 
     # A little smaller, it may do with a page less; if the smallest does not, none does.
     smallest = closer(FITS[-1])
-    if _pages(smallest) == _pages(made):
+    if smallest.extent()[0] < pages:
+        long = sum(len(part.strokes) for part in phrase.parts) > LONG
+        tries = (closer(fit) for fit in (() if long else FITS[:-1]))
+        return next((one for one in tries if one.extent()[0] < pages), smallest).compiled()
+    return _balanced(made, pages, filled).compiled()
+
+
+def _balanced(made: Sheet, pages: int, filled: float) -> Sheet:
+    """Return a sheet whose last page holds enough, the pages before it so much less."""
+    if filled >= LEAST:
         return made
-    long = sum(len(part.strokes) for part in phrase.parts) > LONG
-    tries = (closer(fit) for fit in (() if long else FITS[:-1]))
-    return next((one for one in tries if _pages(one) < _pages(made)), smallest)
+    lift = (LEAST - filled) * (PAPERS[made.paper.size][1] - 2 * TOP) / (pages - 1)
+    for step in range(TRIES):
+        tried = replace(made, lift=lift * (1 + step / 3))
+        found, share = tried.extent()
+        if found == pages and share >= LEAST:
+            return tried
+    return made
 
 
-def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -> bytes:
+def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -> Sheet:
     style = Style(paper.width, paper.staves, paper.marks, chorus)
     score = over_form(phrase, form, chorus=chorus)
     parts = [_heading(score, phrase, form, paper, chorus)]
@@ -162,15 +181,91 @@ def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -
             parts.append(f"#variation({quoted(name)})\n")
             varied = changed(phrase, other, over_form(other, form))
             parts += [_system(picture, varied, paper) for picture in pictures(varied, style)]
-    parts.append(_tips(score))
+    if score.remarks:
+        parts += _tips(score)
+    # The neck and the plan never stand on a page alone.
+    parts[-1] = f"#with-next[{parts[-1]}]\n"
     parts.append(_foot(phrase, paper))
-    return _compiled(phrase.title, phrase.key, "".join(parts), paper, kind)
+    return Sheet(phrase.title, phrase.key, "".join(parts), paper, kind)
 
 
-def _pages(pdf: bytes) -> int:
-    """Return how many pages a PDF of typst's has."""
-    found = re.search(rb"/Count (\d+)", pdf)
-    return int(found[1]) if found else 1
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet as typst's markup.
+
+    Attributes
+    ----------
+    name, key
+        Of what is on it: its title, which stands in its foot.
+    body
+        What stands on it.
+    paper, kind
+        How it is set.
+    lift
+        Millimetres that the lower margin is higher than usual.
+    """
+
+    name: str
+    key: Key
+    body: str
+    paper: Paper
+    kind: Kind
+    lift: float = 0.0
+
+    def compiled(self) -> bytes:
+        """Return the PDF or the SVG."""
+        import typst
+
+        made = typst.compile(
+            self._text(),
+            format=self.kind,
+            timestamp=int(EPOCH.timestamp()),
+            pdf_tags=True,
+            **self._fonts(),
+        )
+        assert isinstance(made, bytes)
+        if self.kind == "pdf":
+            return made
+        return inlined(made.decode(), f"{self.name} in {self.key}").encode()
+
+    def extent(self) -> tuple[int, float]:
+        """Return how many pages it has, and how full, 0 to 1, the last one is."""
+        import typst
+
+        told = typst.query(self._text(), "<end>", field="value", one=True, **self._fonts())
+        end = json.loads(told)
+        room = PAPERS[self.paper.size][1] - TOP - BOTTOM - self.lift
+        return int(end["page"]), (float(end["y"]) - TOP) / room
+
+    def _fonts(self) -> dict[str, Any]:
+        # Those of the machine are asked only where they are needed: they differ.
+        return {
+            "font_paths": [str(lettering.FONTS)],
+            "ignore_system_fonts": not foreign(self.body + self.name),
+        }
+
+    def _text(self) -> bytes:
+        width, height = PAPERS[self.paper.size]
+        page = self.kind != "svg"
+        tonic = _tonic(self.key, self.paper)
+        mode = escaped(str(self.key).removeprefix(self.key.tonic))
+        foot = f", footer: running([{escaped(f'{self.name} in ')}{tonic}{mode}])"
+        settings = SETTINGS.format(
+            title=quoted(f"{self.name} in {self.key}"),
+            author=quoted(AUTHOR),
+            width=width,
+            height=f"{height}mm" if page else "auto",
+            margin=MARGIN,
+            top=TOP,
+            bottom=BOTTOM + self.lift,
+            descent=DESCENT + self.lift,
+            gutter=GUTTER,
+            clean=CLEAN,
+            foot=foot if page else "",
+            font=quoted(lettering.FAMILY),
+            size=f"{10.5 * self.paper.scale:g}",
+        )
+        return (settings + self.body + END).encode()
 
 
 def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind = "pdf") -> bytes:
@@ -192,7 +287,7 @@ def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind =
         names = " | ".join(" ".join(chord.name(key) for _, chord in bar) for bar in line)
         alt = f"Bars {first + 1} to {first + len(line)}: {names}"
         parts.append(f"#v({BETWEEN - 4.2 if number else 3}mm)\n" + _image(inks, paper, alt))
-    return _compiled(form.title, key, "".join(parts), paper, kind)
+    return Sheet(form.title, key, "".join(parts), paper, kind).compiled()
 
 
 def _heading(score: Score, phrase: Phrase, form: Form, paper: Paper, chorus: bool) -> str:
@@ -245,9 +340,7 @@ def _titled(svg: str, alt: str) -> str:
     return f'{start} role="img"><title>{escape(alt, quote=False)}</title>{end}'
 
 
-def _tips(score: Score) -> str:
-    if not score.remarks:
-        return ""
+def _tips(score: Score) -> list[str]:
     whole = [remark for remark in score.remarks if not remark.number]
     placed = [remark for remark in score.remarks if remark.number]
     parts = ["#section[Tips]\n"]
@@ -258,7 +351,7 @@ def _tips(score: Score) -> str:
             f"#tip({quoted(str(remark.number))}, {quoted(remark.place)})"
             f"[{markdown(remark.text)}]\n"
         )
-    return "".join(parts)
+    return parts
 
 
 def _foot(phrase: Phrase, paper: Paper) -> str:
@@ -292,8 +385,8 @@ SETTINGS = """
 }})
 #let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
 #set document(title: {title}, author: {author}, date: none)
-#set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: 12mm,
-  bottom: 13mm){foot})
+#set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: {top}mm,
+  bottom: {bottom:.2f}mm), footer-descent: {descent:.2f}mm{foot})
 #set text(font: {font}, size: {size}pt, lang: "en", fill: black, number-type: "lining")
 #set par(leading: 0.62em, spacing: 0.85em)
 #show heading: set text(size: 1em, weight: "regular")
@@ -321,6 +414,7 @@ SETTINGS = """
 #let facts(body) = block(below: 2mm, text(size: 0.95em, body))
 #let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
   drawn(svg, width, alt))
+#let with-next(body) = block(sticky: true, above: 0mm, below: 0mm, body)
 #let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
   heading(level: 2, text(size: 1.15em, weight: 600, body)))
 #let variation(name) = block(above: 4mm, below: 3mm, sticky: true,
@@ -331,7 +425,7 @@ SETTINGS = """
   grid(columns: (1.6em, 1fr), column-gutter: 0.4em,
     box(height: 0.7em, move(dy: -0.22em, ring(number))),
     [#text(style: "italic")[#upper(place.first())#place.slice(1):] #body]))
-#let neck(svg, width, alt, tonic) = block(breakable: false, above: 4mm)[
+#let neck(svg, width, alt, tonic) = block(breakable: false, sticky: true, above: 4mm)[
   #section[On the neck #text(size: 0.85em, weight: "regular")[degrees of #tonic]]
   #drawn(svg, width, alt)]
 #let plan(tempos, beat) = block(breakable: false, above: 4mm)[#section[Practice plan]
@@ -350,6 +444,12 @@ SETTINGS = """
 """
 
 
+# Where the sheet ends.
+END = """
+#context [#metadata((page: here().page(), y: here().position().y / 1mm)) <end>]
+"""
+
+
 def _tonic(key: Key, paper: Paper) -> str:
     """Return the tonic's name as markup for a line of any size, its accidental drawn."""
     if len(key.tonic) == 1:
@@ -362,40 +462,3 @@ def _tonic(key: Key, paper: Paper) -> str:
     below = (drawn.box.bottom + 0.1) / em
     image = f"drawn({quoted(svg)}, {width:.3f}em, {quoted(key.tonic)})"
     return f"#box(baseline: {below:.3f}em, {image})"
-
-
-def _compiled(name: str, key: Key, body: str, paper: Paper, kind: Kind) -> bytes:
-    """Return a page of what has a name and a key, which are its title and stand in its foot."""
-    import typst
-
-    title = f"{name} in {key}"
-    width, height = PAPERS[paper.size]
-    page = kind != "svg"
-    mode = escaped(str(key).removeprefix(key.tonic))
-    foot = f", footer: running([{escaped(f'{name} in ')}{_tonic(key, paper)}{mode}])"
-    settings = SETTINGS.format(
-        title=quoted(title),
-        author=quoted(AUTHOR),
-        width=width,
-        height=f"{height}mm" if page else "auto",
-        margin=MARGIN,
-        gutter=GUTTER,
-        clean=CLEAN,
-        foot=foot if page else "",
-        font=quoted(lettering.FAMILY),
-        size=f"{10.5 * paper.scale:g}",
-    )
-    folders: Any = [str(lettering.FONTS)]
-    made = typst.compile(
-        (settings + body).encode(),
-        font_paths=folders,
-        # Those of the machine are asked only where they are needed: they differ.
-        ignore_system_fonts=not foreign(body + title),
-        format=kind,
-        timestamp=int(EPOCH.timestamp()),
-        pdf_tags=True,
-    )
-    assert isinstance(made, bytes)
-    if kind == "pdf":
-        return made
-    return inlined(made.decode(), title).encode()
