@@ -29,6 +29,7 @@ from backing.sheet.spoken import spoken
 from backing.sheet.tempos import CLEAN, practice_tempos
 from backing.sheet.vector import inlined
 from backing.sheet.writing import over_form
+from phrases.credits import NOBODY, Credits
 from phrases.phrase import Phrase
 from phrases.pitch import Key
 
@@ -40,7 +41,7 @@ MARGIN, TOP, BOTTOM, DESCENT = 15.0, 12.0, 13.0, 3.9
 SPACE = 1.72  # mm from line to line of the notation staff
 LARGER = 1.28
 LEAST = 0.36  # of the last of several pages is filled
-TRIES = 6
+TRIES = 8
 FITS = (0.96, 0.92, 0.88)
 LONG = 100  # strokes, from which only the smallest size is tried: each takes its time
 DIAGRAM = 2.6  # mm to a unit of the diagram
@@ -142,7 +143,8 @@ def sheet(
     paper = replace(paper or Paper(), letters=kind == "pdf")
     made = _sheet(phrase, form, paper, chorus, kind)
     done = made.compiled()
-    if kind == "svg" or re.search(rb"/Count 1\b", done):
+    pages_of = re.search(rb"/Count (\d+)", done)  # typst writes the pages first
+    if kind == "svg" or (pages_of and pages_of[1] == b"1"):
         return done
     pages, filled = made.extent()
 
@@ -164,7 +166,7 @@ def _balanced(made: Sheet, pages: int, filled: float) -> Sheet:
         return made
     lift = (LEAST - filled) * (PAPERS[made.paper.size][1] - 2 * TOP) / (pages - 1)
     for step in range(TRIES):
-        tried = replace(made, lift=lift * (1 + step / 3))
+        tried = replace(made, lift=lift * (1 + step / 2))
         found, share = tried.extent()
         if found == pages and share >= LEAST:
             return tried
@@ -186,7 +188,7 @@ def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -
     # The neck and the plan never stand on a page alone.
     parts[-1] = f"#with-next[{parts[-1]}]\n"
     parts.append(_foot(phrase, paper))
-    return Sheet(phrase.title, phrase.key, "".join(parts), paper, kind)
+    return Sheet(phrase.title, phrase.key, "".join(parts), paper, kind, phrase.credits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +203,8 @@ class Sheet:
         What stands on it.
     paper, kind
         How it is set.
+    credits
+        Who made it, in the foot and in the PDF's own data.
     lift
         Millimetres that the lower margin is higher than usual.
     """
@@ -210,6 +214,7 @@ class Sheet:
     body: str
     paper: Paper
     kind: Kind
+    credits: Credits = NOBODY
     lift: float = 0.0
 
     def compiled(self) -> bytes:
@@ -244,15 +249,25 @@ class Sheet:
             "ignore_system_fonts": not foreign(self.body + self.name),
         }
 
+    def _credits(self) -> str:
+        """Return the line in the foot that says who made it."""
+        line, link = self.credits.line, self.credits.link
+        if link:
+            line = line.removesuffix(link)
+            return f"[{escaped(line)}#link({quoted(link)})[{escaped(link)}]]"
+        return f"[{escaped(line)}]" if line else "none"
+
     def _text(self) -> bytes:
         width, height = PAPERS[self.paper.size]
         page = self.kind != "svg"
         tonic = _tonic(self.key, self.paper)
         mode = escaped(str(self.key).removeprefix(self.key.tonic))
-        foot = f", footer: running([{escaped(f'{self.name} in ')}{tonic}{mode}])"
+        told, made = f"{escaped(f'{self.name} in ')}{tonic}{mode}", self._credits()
+        last = "" if page or made == "none" else f"#made-by({made})"
         settings = SETTINGS.format(
             title=quoted(f"{self.name} in {self.key}"),
-            author=quoted(AUTHOR),
+            author=quoted(self.credits.author or AUTHOR),
+            about=_about(self.credits),
             width=width,
             height=f"{height}mm" if page else "auto",
             margin=MARGIN,
@@ -261,11 +276,11 @@ class Sheet:
             descent=DESCENT + self.lift,
             gutter=GUTTER,
             clean=CLEAN,
-            foot=foot if page else "",
+            foot=f", footer: running([{told}], {made})" if page else "",
             font=quoted(lettering.FAMILY),
             size=f"{10.5 * self.paper.scale:g}",
         )
-        return (settings + self.body + END).encode()
+        return (settings + self.body.rstrip() + last + END).encode()
 
 
 def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind = "pdf") -> bytes:
@@ -376,15 +391,18 @@ def _foot(phrase: Phrase, paper: Paper) -> str:
 
 SETTINGS = """
 // One line; a title that would be too small there stands at the head only.
-#let running(title) = context layout(room => {{
+#let running(title, credits) = context layout(room => {{
   let number = [page #counter(page).display("1 of 1", both: true)]
   let line = [#title · #number]
   let fitting = 0.98pt * (room.width / measure(text(size: 1pt, line)).width)
   let size = calc.min(0.8em.to-absolute(), fitting)
-  align(center, if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }})
+  align(center, {{
+    if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }}
+    if credits != none {{ linebreak(); text(size: 0.72em, credits) }}
+  }})
 }})
 #let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
-#set document(title: {title}, author: {author}, date: none)
+#set document(title: {title}, author: {author}, {about})
 #set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: {top}mm,
   bottom: {bottom:.2f}mm), footer-descent: {descent:.2f}mm{foot})
 #set text(font: {font}, size: {size}pt, lang: "en", fill: black, number-type: "lining")
@@ -414,6 +432,7 @@ SETTINGS = """
 #let facts(body) = block(below: 2mm, text(size: 0.95em, body))
 #let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
   drawn(svg, width, alt))
+#let made-by(credits) = block(above: 4mm, text(size: 0.72em, credits))
 #let with-next(body) = block(sticky: true, above: 0mm, below: 0mm, body)
 #let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
   heading(level: 2, text(size: 1.15em, weight: 600, body)))
@@ -444,10 +463,18 @@ SETTINGS = """
 """
 
 
+def _about(credits: Credits) -> str:
+    """Return what a PDF's own data say of its rights and its day."""
+    parts = [int(part) for part in credits.date.split("-")] if credits.date else []
+    day = ", ".join(map(str, [*parts, 1, 1][:3]))
+    date = f"datetime(year: {day.replace(', ', ', month: ', 1)})" if parts else "none"
+    date = re.sub(r"(month: \d+), ", r"\1, day: ", date)
+    told = f", description: {quoted(credits.rights)}" if credits.rights else ""
+    return f"date: {date}{told}"
+
+
 # Where the sheet ends.
-END = """
-#context [#metadata((page: here().page(), y: here().position().y / 1mm)) <end>]
-"""
+END = "#context[#metadata((page: here().page(), y: here().position().y / 1mm))<end>]"
 
 
 def _tonic(key: Key, paper: Paper) -> str:
