@@ -146,7 +146,7 @@ def sheet(
     pages_of = re.search(rb"/Count (\d+)", done)  # typst writes the pages first
     if kind == "svg" or (pages_of and pages_of[1] == b"1"):
         return done
-    pages, filled = made.extent()
+    pages = made.extent()[0]
 
     def closer(fit: float) -> Sheet:
         return _sheet(phrase, form, replace(paper, fit=fit), chorus, kind)
@@ -156,13 +156,14 @@ def sheet(
     if smallest.extent()[0] < pages:
         long = sum(len(part.strokes) for part in phrase.parts) > LONG
         tries = (closer(fit) for fit in (() if long else FITS[:-1]))
-        return next((one for one in tries if one.extent()[0] < pages), smallest).compiled()
-    return _balanced(made, pages, filled).compiled()
+        made = next((one for one in tries if one.extent()[0] < pages), smallest)
+    return _balanced(made).compiled()
 
 
-def _balanced(made: Sheet, pages: int, filled: float) -> Sheet:
+def _balanced(made: Sheet) -> Sheet:
     """Return a sheet whose last page holds enough, the pages before it so much less."""
-    if filled >= LEAST:
+    pages, filled = made.extent()
+    if pages == 1 or filled >= LEAST:
         return made
     lift = (LEAST - filled) * (PAPERS[made.paper.size][1] - 2 * TOP) / (pages - 1)
     for step in range(TRIES):
