@@ -151,6 +151,7 @@ def write(
     bits: int = BITS[0],
     stems: str | Path | None = None,
     force: bool = False,
+    remark: Callable[[str], None] | None = None,
 ) -> list[Path]:
     """Write a stream to files.
 
@@ -173,6 +174,8 @@ def write(
         their sum.
     force
         Whether to write over files that this program did not make.
+    remark
+        Called with each thing that a listener should know of the sound.
 
     Returns
     -------
@@ -212,7 +215,10 @@ def write(
                 drafts[path].write_bytes(midi_bytes(stream))
         if font is not None:
             made = {path: drafts[path] for path in audio}
-            _write_audio(stream, made, {p: drafts[p] for p in apart}, font, sound, progress)
+            told = _write_audio(stream, made, {p: drafts[p] for p in apart}, font, sound, progress)
+            if remark is not None:
+                for text in told:
+                    remark(text)
     return [*files, *apart]
 
 
@@ -301,8 +307,10 @@ def _write_audio(
     font: Path,
     sound: Sound,
     progress: Callable[[float], None] | None,
-) -> None:
+) -> list[str]:
+    """Write sound to files; return what there is to say of it."""
     from backing.sound.audio import render
+    from backing.sound.remarks import remarks
     from backing.tags import load, mark, markers, steady, tag, timeless
 
     assert sound.rate is not None
@@ -343,6 +351,7 @@ def _write_audio(
             tag(draft, stream.title, str(stream.key), tempo, stream.credits)
             if path.suffix.lower() == ".wav":
                 os.truncate(draft, draft.stat().st_size)  # gives back what was reserved
+    return remarks(stream, done, font)
 
 
 def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:

@@ -86,6 +86,8 @@ def command(
         if path.endswith((".html", ".pdf", ".txt", ".json")):
             click.echo(f"  {folder / path}")
     _tell_blanks(read)
+    for text in result.remarks:
+        click.echo(f"note: {text}", err=True)
     if result.seconds:
         click.echo(LOUD, err=True)
 

@@ -113,6 +113,11 @@ def _play(stream: Stream, wanted: Wanted) -> None:
     sound = wanted.sound
     if stream.window is not None and recorder is not None:
         raise click.UsageError("--seamless goes round and round; to record over it say --passes")
+    if wanted.port is None:
+        from backing.sound.remarks import lacking
+
+        for text in lacking(stream, find_soundfont(sound.soundfont).path):
+            click.echo(f"note: {text}", err=True)
     play(
         stream, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal,
         phrase=stream.phrase, recorder=recorder, opening=wanted.opening,
@@ -133,6 +138,8 @@ def _show(stream: Stream, *, as_json: bool) -> None:
 def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
     sound = wanted.sound
 
+    told: list[str] = []
+
     def made(progress: Callable[[float], None] | None = None) -> list[Path]:
         return write(
             stream,
@@ -143,6 +150,7 @@ def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
             bits=sound.bits,
             stems=sound.stems,
             force=wanted.force,
+            remark=told.append,
         )
 
     if not audio:
@@ -151,9 +159,13 @@ def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
     length, whole = float(stream.kept().seconds), float(stream.seconds)
     if sys.stderr is None or not sys.stderr.isatty():
         click.echo(f"rendering {length:.0f} s of audio", err=True)
-        return made()
-    with click.progressbar(length=round(length), label="rendering", file=sys.stderr) as bar:
-        return made(lambda done: bar.update(round(done * length / whole) - bar.pos))
+        files = made()
+    else:
+        with click.progressbar(length=round(length), label="rendering", file=sys.stderr) as bar:
+            files = made(lambda done: bar.update(round(done * length / whole) - bar.pos))
+    for text in told:
+        click.echo(f"note: {text}", err=True)
+    return files
 
 
 def _summary(stream: Stream, outputs: Sequence[Path]) -> dict[str, Any]:

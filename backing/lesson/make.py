@@ -8,7 +8,7 @@ the description and the manifest.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -49,6 +49,8 @@ class Result:
         Every file of the lesson.
     seconds
         Of music that was rendered.
+    remarks
+        What there is to say of the sounds.
     """
 
     folder: Path
@@ -57,6 +59,7 @@ class Result:
     kept: int
     files: tuple[str, ...]
     seconds: float
+    remarks: tuple[str, ...] = ()
 
 
 def make_lesson(
@@ -134,7 +137,18 @@ def make_lesson(
         kept=len({path for path in every if not path.startswith(".")} - set(run.made)),
         files=tuple(sorted(path for path in every if not path.startswith("."))),
         seconds=run.rendered,
+        remarks=tuple(_remarks(whole)),
     )
+
+
+def _remarks(records: Mapping[Item, Record]) -> Iterator[str]:
+    """Yield what there is to say of the sounds, the same of several at once."""
+    found: dict[str, list[str]] = {}
+    for item, record in records.items():
+        for text in record.facts.get("remarks", ()):
+            found.setdefault(text, []).append(item.name.rpartition("/")[2])
+    for text, names in found.items():
+        yield f"{names[0] if len(names) == 1 else f'{len(names)} sounds'}: {text}"
 
 
 class _Run:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from backing.output import FORMATS, OutputError, open_sound, why
 from backing.sound.audio import Rendered, render
 from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT
+from backing.sound.remarks import remarks
 from backing.tags import mark, markers, steady, tag, timeless
 from phrases.errors import BluesError
 
@@ -37,7 +39,7 @@ BITS = 16
 Sound = NDArray[np.float32]
 
 
-def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dict[str, float]]:
+def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dict[str, Any]]:
     """Make the files of an item under other names.
 
     Parameters
@@ -55,7 +57,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
         The name of each file in `drafts`, by its suffix: ``.wav``, or by its part: ``band``,
         ``stems/bass.wav``.
     dict
-        ``seconds`` that it lasts, and its ``swing``, long part to short part.
+        ``seconds`` that it lasts, its ``swing``, long part to short part, and ``remarks`` on it.
 
     Raises
     ------
@@ -108,7 +110,8 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
             if path.suffix in (".opus", ".ogg"):
                 steady(path)
     first, last = done.window or (0, done.frames)
-    return made, {"seconds": (last - first) / RATE, "swing": music[-1].swing}
+    facts = {"remarks": remarks(stream, done, font)}
+    return made, {**facts, "seconds": (last - first) / RATE, "swing": music[-1].swing}
 
 
 def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Sound, Sound]]:

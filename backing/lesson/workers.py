@@ -12,6 +12,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 from backing.lesson.items import Item
 from phrases.errors import BluesError
@@ -22,7 +23,7 @@ __all__ = ["PROCESSES", "WorkError", "made"]
 PROCESSES = 2
 
 Files = dict[str, str]
-Facts = dict[str, float]
+Facts = dict[str, Any]
 
 
 class WorkError(BluesError, RuntimeError):

@@ -8,13 +8,14 @@ so the layers of the mix wait in a spool until they are mastered.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future
 from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from backing.events import Note, Section, Stream
 from backing.sound.fluid import check_audio
@@ -23,6 +24,7 @@ from backing.sound.loudness import CELL, TAPS, k_spectrum
 from backing.sound.mix import APART, TOGETHER, Sound, layered, room, with_sticks
 from backing.sound.rendered import Rendered
 from backing.sound.spool import Spool, Stretch
+from backing.sound.synth import Stems
 from backing.sound.voices.ensemble import played
 
 __all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
@@ -97,8 +99,9 @@ def render(
 
 
 def pieces(
-    stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...]
-) -> Generator[Sound, None, None]:
+    stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...],
+    heard: NDArray[np.float32] | None = None,
+) -> Generator[Sound, None, None]:  # fmt: skip
     """Yield the layers of a section of a stream, from its start on, in pieces.
 
     Parameters
@@ -113,6 +116,8 @@ def pieces(
         Frames a second.
     names
         The layers, as for `backing.sound.mix.layered`.
+    heard
+        Gets the highest frame of each of `backing.sound.synth.PARTS`, dry.
 
     Yields
     ------
@@ -120,8 +125,18 @@ def pieces(
         Shape (layers, 2, frames), float32; the last pieces are what rings on after the section.
     """
     stems = played(notes, stream.programs, soundfont, rate, stream.voice, stream.pick)
+    if heard is not None:
+        stems = _watched(stems, heard)
     pick = "middle" if stream.voice == "strings" else stream.pick  # a string is picked there
     yield from layered(stems, rate, names, stream.tone, pick)
+
+
+def _watched(stems: Iterable[Stems], heard: NDArray[np.float32]) -> Iterator[Stems]:
+    for piece in stems:
+        if piece.shape[2]:
+            high = np.maximum(piece.max(axis=(1, 2)), -piece.min(axis=(1, 2)))
+            np.maximum(heard, high, out=heard)
+        yield piece
 
 
 def _begin(
@@ -130,7 +145,7 @@ def _begin(
     """Have the notes of each different section rendered, in the order in which they are needed."""
 
     def make(notes: tuple[Note, ...]) -> Row:
-        with closing(pieces(stream, notes, soundfont, out.rate, out.names)) as made:
+        with closing(pieces(stream, notes, soundfont, out.rate, out.names, out.heard)) as made:
             return tuple(out.spool.write(piece) for piece in made)
 
     return {notes: out.pool.submit(make, notes) for notes in different}

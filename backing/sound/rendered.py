@@ -7,9 +7,11 @@ not found out twice.
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -23,6 +25,7 @@ from backing.sound.loudness import TAPS, Meter, weighed
 from backing.sound.mix import LIMIT, Gains, Sound, master
 from backing.sound.peaks import AROUND, Peaks, near
 from backing.sound.spool import Spool, Stretch, fits
+from backing.sound.synth import PARTS
 
 __all__ = ["Rendered"]
 
@@ -63,6 +66,12 @@ class Rendered:
         The first frame that is kept and the one after the last; None keeps all.
     gains
         What mastering will do.
+    heard
+        The highest frame of each of `backing.sound.synth.PARTS`, dry; whoever renders fills it in.
+    loudness
+        What mastering makes of it, in LUFS; not a number where that was not measured.
+    peak
+        The highest frame that has been finished.
     """
 
     def __init__(
@@ -72,6 +81,9 @@ class Rendered:
         self.rate = rate
         self.window: tuple[int, int] | None = None
         self.gains = Gains(1.0, 1.0)
+        self.heard = np.zeros(len(PARTS), np.float32)
+        self.loudness = math.nan
+        self.peak = 0.0
         self.spool = Spool(len(names), folder, expected)
         self.row: list[Stretch] = []
         # The layers of the band, and of the lead and the sticks if there are any.
@@ -127,6 +139,9 @@ class Rendered:
                 peaks.fill(stretch, self._high[stretch].result())
             self._high.clear()
             self.gains = master(meter, self.names, lambda gains: peaks.left(*self._at(gains)))
+            if self._short:  # else it would have to be read once more
+                counted = replace(self.gains, sticks=0.0).of(self.names).astype(np.float64)
+                self.loudness = meter.loudness(counted, peaks.left(*self._at(self.gains)))
 
     def _heights(self, stretch: Stretch) -> list[Sound]:
         """Return the highest frame of each block of each part."""
@@ -227,6 +242,9 @@ class Rendered:
 
         def make(number: int) -> NDArray[Any]:
             sound = self._finished(number)
+            self.peak = max(
+                self.peak, float(sound.max(initial=0.0)), -float(sound.min(initial=0.0))
+            )
             out = np.empty((sound.shape[1], 2), np.float32 if bits is None else np.int16)
             if bits is not None:
                 sound *= np.float32(32767)  # the limiter leaves nothing above 1

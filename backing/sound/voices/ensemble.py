@@ -6,24 +6,25 @@ Conventions: sound is dry stems, a stereo pair for each part, as `backing.sound.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.events import LEVELS, VOICES, Note, part_of
+from backing.events import LEVELS, VOICES, Note, Stream, part_of
 from backing.sound.synth import LENGTH, PARTS, Stems, stretches
 from backing.sound.voices.gauges import BASS, GUITAR
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
 
-__all__ = ["played"]
+__all__ = ["played", "sampled"]
 
 Sound = NDArray[np.float32]
 
-GUITARS, BASSES = (26, 27), (33,)  # General MIDI programs, from 0
+# The General MIDI programs, from 0, of the parts that are played here.
+OWN: dict[str, Container[int]] = {"lead": range(128), "comp": (26, 27), "bass": (33,)}
 
 
 class _Voice(Protocol):
@@ -38,11 +39,19 @@ def _voice(
     part: str, program: int, notes: tuple[Note, ...], pick: str, rate: int
 ) -> _Voice | None:
     """Return who plays a part; None for the soundfont."""
-    if part == "lead" or (part == "comp" and program in GUITARS):
-        return Strings(GUITAR, notes, pick if part == "lead" else "middle", rate)
-    if part == "bass" and program in BASSES:
+    if part not in OWN or program not in OWN[part]:
+        return None
+    if part == "bass":
         return Strings(BASS, notes, "", rate)
-    return None
+    return Strings(GUITAR, notes, pick if part == "lead" else "middle", rate)
+
+
+def sampled(stream: Stream) -> list[str]:
+    """Return the parts of a stream that the soundfont plays."""
+    parts = dict.fromkeys(map(part_of, stream.voices))
+    if stream.voice != "strings":
+        return list(parts)
+    return [part for part in parts if stream.programs.get(part, -1) not in OWN.get(part, ())]
 
 
 def played(
