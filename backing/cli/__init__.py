@@ -42,7 +42,7 @@ COMMANDS: dict[str, str] = {
     "tidy": "Write the notes of phrase files in their canonical form.",
     "transpose": "Write a phrase in another key, position or set of strings.",
     "sheet": "Write a phrase as sheet music and tablature, or a form as a chord chart.",
-    "import": "Read a phrase from the tablature of a MusicXML file.",
+    "import": "Read a phrase from MusicXML or from plain-text tablature.",
     "lesson": "Make a lesson's folder: sounds, loops, sheets and the practice page.",
     "new": "Start a phrase or lesson file, with comments that teach the format.",
     "list": "Show the grooves, forms, phrases, soundfonts or ports that are here.",
@@ -55,7 +55,7 @@ INTERRUPTED = 130  # the exit code after Ctrl-C, common practice among shells
 NAMES = {
     "phrase": "name a phrase: a file, one that `backing list phrases` shows, or a --line of notes",
     "lesson": "name a lesson file; `backing new my-lesson --lesson` starts one",
-    "file": "name a MusicXML file: score.musicxml",
+    "file": "name a MusicXML file or a text file with tablature: score.musicxml",
     "paths": "name phrase files: my-phrase.toml",
     "name": "give it a name: backing new my-phrase",
 }

@@ -1,7 +1,7 @@
 """MusicXML in: a guitar part with strings and frets to the text of a phrase file.
 
-Conventions: one voice of one part becomes one phrase, written out as it stands (repeats are not
-played again). What a phrase cannot say is told with its bars, never dropped in silence.
+Conventions: one voice of one part becomes one phrase, with its repeats played out. What a phrase
+cannot say is told with its bars, never dropped in silence. Plain-text tablature comes in alike.
 
 References: MusicXML 4.0, W3C Community Group Final Report; standard tuning is common practice.
 """
@@ -18,20 +18,20 @@ from xml.etree import ElementTree as ET
 
 from backing.exchange.notes import number
 from backing.exchange.part import PartReader
+from backing.exchange.parts import chosen_part, part_names, read_score
+from backing.exchange.tabtext import TabReader
 from backing.exchange.unwriting import strokes
-from backing.exchange.xmlfile import read_xml
 from backing.grooves import find_groove, groove_names
 from backing.tempo import swing_for
 from phrases.counting import METERS
-from phrases.errors import BluesError, ChoiceError, Problem, RangeError, TextFileError
+from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
 from phrases.files import LINES, TEMPOS, read_phrase
 from phrases.notation import write_line
 from phrases.phrase import LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES, Phrase, Stroke
 from phrases.pitch import SCALES, Key
 from phrases.rewrite import tidy
-from phrases.words import expected
 
-__all__ = ["Imported", "import_musicxml"]
+__all__ = ["Imported", "import_musicxml", "import_tab"]
 
 TEMPO = Fraction(90)  # where a file says none
 UNSAID = ("identification/creator", "identification/rights")  # no phrase file has a place for it
@@ -41,7 +41,7 @@ _PLACE = re.compile(r"(\w+)(?: \d+)?, (?:bar (\d+)|pickup), (\S+): (.*)", re.S)
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """A phrase read from MusicXML.
+    """A phrase read from MusicXML or plain-text tablature.
 
     Attributes
     ----------
@@ -61,7 +61,7 @@ class Imported:
     told: tuple[str, ...]
 
 
-def import_musicxml(path: Path, part: str = "") -> Imported:
+def import_musicxml(path: Path, part: str = "", voice: str = "") -> Imported:
     """Read a part with strings and frets from a MusicXML file.
 
     Parameters
@@ -70,52 +70,42 @@ def import_musicxml(path: Path, part: str = "") -> Imported:
         A ``.musicxml``, ``.xml`` or ``.mxl`` file.
     part
         The name or the id of the part; needed where several have strings and frets.
+    voice
+        The number of a voice of the part; left out, the one with most frets.
 
     Raises
     ------
     TextFileError
         If the file is not MusicXML that can be read.
     ChoiceError
-        If the part is not there, or has to be chosen; if it is in another tuning or meter.
+        If the part or the voice is not there, or a part has to be chosen; if it is in another
+        meter, or has fewer strings than a guitar.
     RangeError
         If it holds what a phrase cannot: bars longer than their meter, tempos out of range.
     """
-    root = read_xml(path)
-    if root.tag != "score-partwise":
-        what = "by time, not by part" if root.tag == "score-timewise" else f"<{root.tag}>"
-        message = f"expected MusicXML by parts (score-partwise), got {what}"
-        raise TextFileError(str(path), (Problem(message),))
-    name, element = _chosen(root, part, str(path))
+    root = read_score(path)
+    name, element = chosen_part(root, part, str(path))
     reader = PartReader(element, str(path))
-    for other in root.findall("part"):
-        if other is not element:
-            reader.told.add(f"part {other.get('id', '?'):.40}; one part is read")
-    return _Text(root, reader, path).imported(name)
+    for key, other in part_names(root).items():
+        if key != element.get("id", ""):
+            reader.told.add(f'part "{other}" ({key}); one part is read')
+    return _Text(root, reader, path).imported(name, voice)
 
 
-def _chosen(root: ET.Element, wanted: str, path: str) -> tuple[str, ET.Element]:
-    """Return the part to read and its name."""
-    names = {
-        one.get("id", ""): (one.findtext("part-name") or one.get("id") or "").strip()
-        for one in root.iter("score-part")
-    }
-    parts = {one.get("id", ""): one for one in root.findall("part")}
-    if wanted:
-        for key, one in parts.items():
-            if wanted.casefold() in (key.casefold(), names.get(key, "").casefold()):
-                return names.get(key, key), one
-        known = [names.get(key, key) for key in parts]
-        raise ChoiceError(f"{path}: {expected('a part', wanted, known)}")
-    fretted = [key for key, one in parts.items() if one.find(".//technical/fret") is not None]
-    if len(fretted) == 1:
-        return names.get(fretted[0], fretted[0]), parts[fretted[0]]
-    if fretted:
-        listed = ", ".join(f'"{names.get(key, key)}" ({key})' for key in fretted)
-        raise ChoiceError(f"{path}: several parts have strings and frets; say which: {listed}")
-    raise ChoiceError(
-        f"{path}: no part has strings and frets; export it with its tablature, "
-        "or name a part, whose notes are then given a string and a fret"
-    )
+def import_tab(path: Path) -> Imported:
+    """Read plain-text tablature: six lines, with counts over them or spacing for a rhythm.
+
+    Raises
+    ------
+    TextFileError
+        If there is none in the file.
+    RangeError
+        If it holds what a phrase cannot.
+    """
+    reader = TabReader(path)
+    root = ET.Element("score-partwise")
+    ET.SubElement(root, "movement-title").text = reader.title
+    return _Text(root, reader, path).imported("", "")
 
 
 @dataclass(slots=True)
@@ -123,13 +113,13 @@ class _Text:
     """Makes the phrase file."""
 
     root: ET.Element
-    reader: PartReader
+    reader: PartReader | TabReader
     path: Path
 
-    def imported(self, part: str) -> Imported:
+    def imported(self, part: str, voice: str) -> Imported:
         reader = self.reader
         assert reader.meter is not None
-        lines = self._parts(strokes(reader.voice(), reader.told, reader.capo))
+        lines = self._parts(strokes(reader.voice(voice), reader.told, reader.capo, reader.tuning))
         text = "\n".join([*self._head(), *lines, *self._tips()]) + "\n"
         try:
             text = tidy(text, str(self.path))
@@ -160,7 +150,7 @@ class _Text:
         yield f"title = {_quoted((work or '').strip() or self.path.stem)}"
         if reader.key is None:
             reader.told.add("no key signature; taken as C")
-        yield f"key = {_quoted(str(reader.key or Key('C')))}"
+        yield f"key = {_quoted(str(reader.played_key or Key('C')))}"
         tempo = reader.tempo or TEMPO
         if reader.tempo is None:
             reader.told.add(f"no tempo; taken as {float(TEMPO):g}")

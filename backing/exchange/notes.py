@@ -115,6 +115,7 @@ class XmlNote:
     out: str = ""
     trill: bool = False
     sways: bool = False
+    wide: bool = False
     others: list[str] = field(default_factory=list)
     marks: list[str] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)

@@ -7,29 +7,45 @@ Conventions: positions are felt beats from bar one, so a short first bar lies be
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.exchange.losses import Losses
+from backing.exchange.losses import Losses, bars_said
 from backing.exchange.merging import merged
-from backing.exchange.notes import LONGEST, NATURALS, XmlNote, length_of, number, read_note
+from backing.exchange.notes import LONGEST, XmlNote, length_of, number, read_note
+from backing.exchange.order import Signs, playing_order, read_signs
+from backing.exchange.tuning import STANDARD_TUNING, Tuning, read_tuning
 from backing.exchange.unwriting import XmlEvent
 from phrases.counting import METERS, Meter
 from phrases.errors import ChoiceError, Problem, RangeError, TextFileError
-from phrases.fretboard import STANDARD, STRINGS
-from phrases.pitch import FLAT_NAMES, MAJOR_KEYS, MINOR_KEYS, Key
+from phrases.pitch import MAJOR_KEYS, MINOR_KEYS, Key
+from phrases.words import expected
 
 __all__ = ["PartReader"]
 
 MOST_BARS = 256  # far more than a phrase has, read in a moment
 MOST_IN_BAR = 1000  # notes, rests and whatever else stands in one bar
 SHORT = "bar shorter than its meter, filled up with rests"
-READ = {"words", "rehearsal", "metronome", "dashes", "bracket", "octave-shift"}
+READ = {
+    "words", "rehearsal", "metronome", "dashes", "bracket", "octave-shift", "bar-style", "repeat",
+    "ending", "segno", "coda",
+}  # fmt: skip
 _SLOWER = re.compile(r"\b(rit|ritard|ritardando|riten|ritenuto|rall|rallentando)\b", re.I)
 _IN_TIME = re.compile(r"\b(a tempo|tempo primo|tempo i)\b", re.I)
+# What words over a staff say of the hands, until a dashed line ends.
+_HANDS: dict[str, re.Pattern[str]] = {
+    "pm": re.compile(r"(p\. ?m\.|pm|palm[ -]?mut(e|ed|ing))[ .\-–—_]*", re.I),
+    "ring": re.compile(r"let ring[ .\-–—_]*", re.I),
+    "rake": re.compile(r"rake[ .\-–—_]*", re.I),
+    "tremolo": re.compile(r"trem(olo|\.)?[ -]?pick(ing|ed|\.)?[ .\-–—_]*", re.I),
+    "~~": re.compile(r"(wide|w\.) vib(rato|\.)?[ .\-–—_]*", re.I),
+    "~": re.compile(r"(w/ ?)?vib(rato|\.)?[ .\-–—_]*", re.I),
+    "d": re.compile(r"down-?stroke", re.I),
+    "u": re.compile(r"up-?stroke", re.I),
+}
 _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
 
@@ -49,6 +65,11 @@ class Bar:
         Rehearsal marks with their beats.
     slower, in_time
         The beats at which it begins to slow down, and those at which a mark says that it ends.
+    spans
+        Beats at which words say what the hands do until a beat, and until which; a key of
+        `phrases.techniques.MARKS`, or a vibrato's sign.
+    signs
+        What it says of the order in which bars are played.
     """
 
     number: str
@@ -57,6 +78,8 @@ class Bar:
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
     slower: list[Fraction] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
+    spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
+    signs: Signs = field(default_factory=Signs)
 
 
 @dataclass(slots=True)
@@ -71,16 +94,20 @@ class PartReader:
         The first of each; tempo in felt beats a minute, swing long to short.
     bars
         How many there are, a short first bar not counted.
-    events, labels, slower, in_time
+    events, labels, slower, in_time, spans
         As in a `Bar`, but of all bars, one after the other.
-    capo
-        The fret it is at, 0 for none.
+    capo, tuning
+        The fret it is at, 0 for none; how the strings are tuned.
+    transposed
+        Semitones from written pitches to sounding ones.
     tabs
         Staves with a tablature clef.
     told
         What cannot be carried over.
     laid
         Where each bar begins, and its number.
+    dashed
+        Numbers of the dashed lines that are open over such words.
 
     Raises
     ------
@@ -103,11 +130,15 @@ class PartReader:
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
     slower: list[Fraction] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
+    spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
     told: Losses = field(default_factory=Losses)
     tabs: set[str] = field(default_factory=set)
     divisions: Fraction = Fraction(1)
     capo: int = 0
+    tuning: Tuning = STANDARD_TUNING
+    transposed: int = 0
     laid: list[tuple[Fraction, str]] = field(default_factory=list)
+    dashed: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         measures = self.element.findall("measure")
@@ -118,7 +149,17 @@ class PartReader:
                 f"{self.path}: {len(measures)} bars: at most {MOST_BARS} are read; export those "
                 "of the phrase alone"
             )
-        self._lay([self._measure(measure) for measure in measures])
+        read = [self._measure(measure) for measure in measures]
+        order = playing_order([bar.signs for bar in read], MOST_BARS)
+        if len(order) > MOST_BARS:
+            raise RangeError(
+                f"{self.path}: with its repeats it has more than {MOST_BARS} bars; export those "
+                "of the phrase alone"
+            )
+        if order != [*range(len(read))]:
+            played = bars_said([read[number].number for number in order])
+            self.told.add(f"repeats and jumps are played out: {played}")
+        self._lay([read[number] for number in order])
 
     def _wrong(self, measure: ET.Element, message: str) -> RangeError:
         return RangeError(f"{self.path}: bar {measure.get('number', '?')}: {message}")
@@ -176,6 +217,7 @@ class PartReader:
         self.labels += [(when + at, text) for when, text in bar.labels]
         self.slower += [when + at for when in bar.slower]
         self.in_time += [when + at for when in bar.in_time]
+        self.spans += [(when + at, what, number) for when, what, number in bar.spans]
 
     def _contents(self, measure: ET.Element, bar: Bar) -> None:
         assert self.meter is not None
@@ -218,10 +260,12 @@ class PartReader:
         note = read_note(child, bar.number)
         for what in note.unknown:
             self.told.add(what, bar.number)
-        if note.line > len(STRINGS):
+        if note.pitch is not None:
+            note.pitch += self.transposed
+        if note.line not in self.tuning.open and note.line:
             raise RangeError(
                 f"{self.path}: bar {bar.number}: string {note.line}: a guitar has strings 1 to "
-                f"{len(STRINGS)}"
+                f"{len(self.tuning.open)}"
             )
         if note.grace:
             if note.chord and graces:
@@ -254,6 +298,10 @@ class PartReader:
             self._key(key, measure.get("number", "?")[:LONGEST])
         for details in attributes.findall("staff-details"):
             self._tuning(details)
+        for moved in attributes.findall("transpose"):
+            self.transposed = int(number(moved.findtext("chromatic") or "0")) + 12 * int(
+                number(moved.findtext("octave-change") or "0")
+            )
         capo = int(number(attributes.findtext("staff-details/capo") or "0"))
         if capo:
             self.told.add(f"capo at fret {capo}: frets count from it")
@@ -261,6 +309,9 @@ class PartReader:
 
     def _time(self, time: ET.Element, measure: ET.Element) -> None:
         text = f"{time.findtext('beats')}/{time.findtext('beat-type')}"
+        if text == "2/2":
+            self.told.add("meter 2/2, read as 4/4")
+            text = "4/4"
         if text not in METERS:
             raise self._wrong(measure, f"meter {text:.20}: a phrase is in {' or '.join(METERS)}")
         if self.meter not in (None, METERS[text]):
@@ -282,31 +333,13 @@ class PartReader:
         self.key = found
 
     def _tuning(self, details: ET.Element) -> None:
-        """Refuse any tuning but the standard one, in whichever octave it is written."""
-        found = {}
-        for tuning in details.findall("staff-tuning"):
-            step = (tuning.findtext("tuning-step") or "E").strip()
-            alter = int(number(tuning.findtext("tuning-alter") or "0"))
-            octave = int(number(tuning.findtext("tuning-octave") or "0"))
-            line = int(number(tuning.get("line", "0")))
-            found[line] = 12 * (octave + 1) + NATURALS.get(step, 0) + alter
-        lines = int(number(details.findtext("staff-lines") or "0"))
-        strings = len(found) or (lines if details.get("number", "1") in self.tabs else 0)
-        if strings and strings != len(STRINGS):
-            raise ChoiceError(
-                f"{self.path}: the part has {strings} strings; a phrase is for a guitar with "
-                f"{len(STRINGS)}"
-            )
-        if not found:
+        tab = details.get("number", "1") in self.tabs
+        found = read_tuning(details, self.path, tab=tab)
+        if found is None or found == self.tuning:
             return
-        standard = {line: STANDARD[string] for line, string in enumerate(STRINGS, 1)}
-        shifts = {found[line] - standard.get(line, 0) for line in found}
-        if set(found) - set(standard) or len(shifts) > 1 or min(shifts) % 12:
-            told = " ".join(FLAT_NAMES[found[line] % 12] for line in sorted(found))
-            raise ChoiceError(
-                f"{self.path}: tuned {told} from low to high; phrases are in standard tuning, "
-                "E A D G B E"
-            )
+        self.tuning = found
+        if found.shift or not found.usual:
+            self.told.add(found.told)
 
     def _direction(self, child: ET.Element, now: Fraction, bar: Bar) -> None:
         assert self.meter is not None
@@ -319,9 +352,20 @@ class PartReader:
             bar.labels.append((at, (words.text or "").strip()))
         if self.tempo is None:
             self._metronome(child)
-        for words in child.iter("words"):
+        ordered = read_signs(child, bar.signs)
+        lines = [
+            *child.iterfind("direction-type/dashes"),
+            *child.iterfind("direction-type/bracket[@line-type='dashed']"),
+        ]
+        kinds = {(line.get("type", ""), line.get("number", "1")) for line in lines}
+        for words in () if ordered else child.iter("words"):
             text = " ".join((words.text or "").split())
-            if _SWING.search(text):
+            hand = next((what for what, said in _HANDS.items() if said.fullmatch(text)), "")
+            if hand:
+                number_ = next((number for kind, number in kinds if kind == "start"), "")
+                bar.spans.append((at, hand, number_))
+                self.dashed |= {number_}
+            elif _SWING.search(text):
                 self.swing = self.swing or Fraction(2)
             elif _SLOWER.search(text):
                 bar.slower.append(at)
@@ -329,15 +373,15 @@ class PartReader:
                 bar.in_time.append(at)
             elif text:
                 self.told.add(f'words "{text[:40]}"', bar.number)
-        lines = [
-            *child.iterfind("direction-type/dashes"),
-            *child.iterfind("direction-type/bracket[@line-type='dashed']"),
-        ]
-        if any(line.get("type") == "stop" for line in lines):
-            bar.in_time.append(at)
+        for kind, number_ in kinds:
+            if kind == "stop" and number_ in self.dashed:
+                bar.spans.append((at, "", number_))
+                self.dashed.discard(number_)
+            elif kind == "stop":
+                bar.in_time.append(at)
         signs = child if child.tag == "barline" else child.iterfind("direction-type/*")
         for sign in signs:
-            if sign.tag not in (*READ, "bar-style"):
+            if sign.tag not in READ:
                 self.told.add(sign.tag, bar.number)
 
     def _sound(self, sound: ET.Element, bar: Bar) -> None:
@@ -368,33 +412,83 @@ class PartReader:
             dotted = Fraction(3, 2) if mark.find("beat-unit-dot") is not None else 1
             self.tempo = number(found[0]) * unit * dotted / self.meter.quarters
 
-    def voice(self) -> list[XmlEvent]:
-        """Return the events of the voice to take, with what other staves say of its notes."""
+    @property
+    def played_key(self) -> Key | None:
+        """The key of the frets: another than the file's where it is written as it sounds."""
+        shift = self.tuning.shift
+        if self.key is None or not shift:
+            return self.key
+        notes = [n for events in self.events.values() for e in events for n in e.notes]
+        sounding = fretted = 0
+        for note in notes:
+            pitch = self.tuning.pitch(note.line, note.fret)
+            if pitch is not None and note.pitch is not None:
+                sounding += not (note.pitch - pitch - shift) % 12
+                fretted += not (note.pitch - pitch) % 12
+        if sounding <= fretted:
+            return self.key
+        names = MINOR_KEYS if self.key.mode == "minor" else MAJOR_KEYS
+        keys = [Key(name, self.key.mode) for name in names]
+        wanted = (self.key.pitch_class - shift) % 12
+        return min((k for k in keys if k.pitch_class == wanted), key=lambda k: abs(k.signature))
 
-        def fretted(events: Iterable[XmlEvent]) -> int:
-            return sum(note.fret is not None for event in events for note in event.notes)
+    def voices(self) -> list[tuple[str, str, int, int]]:
+        """Return staff, voice, notes and notes with a fret of each voice that has notes."""
+        found = []
+        for (staff, voice), events in self.events.items():
+            notes = [note for event in events for note in event.notes]
+            if notes:
+                fretted = sum(note.fret is not None for note in notes)
+                found.append((staff, voice, len(notes), fretted))
+        return found
 
-        def notes(events: Iterable[XmlEvent]) -> int:
-            return sum(len(event.notes) for event in events)
+    def voice(self, wanted: str = "") -> list[XmlEvent]:
+        """Return the events of the voice to take, with what other staves say of its notes.
 
-        sizes = {
-            place: (place[0] in self.tabs, fretted(events), notes(events))
-            for place, events in self.events.items()
-            if notes(events)
-        }
-        if not sizes:
+        Parameters
+        ----------
+        wanted
+            The number of a voice; left out, that of a tablature with the most frets.
+
+        Raises
+        ------
+        ChoiceError
+            If there is no such voice, or there are no notes.
+        """
+        every = self.voices()
+        if not every:
             raise ChoiceError(f"{self.path}: the part has no notes")
-        best = max(sizes, key=lambda place: sizes[place])
-        found = sorted(self.events[best], key=lambda event: event.at)
-        for place in sizes:
-            if place == best:
+        able = [row for row in every if wanted in ("", row[1])]
+        if not able:
+            known = list(dict.fromkeys(row[1] for row in every))
+            raise ChoiceError(f"{self.path}: {expected('a voice', wanted, known)}")
+        staff, voice, _, _ = max(able, key=lambda row: (row[0] in self.tabs, row[3], row[2]))
+        found = sorted(self.events[staff, voice], key=lambda event: event.at)
+        for other, name, _, _ in every:
+            if (other, name) == (staff, voice):
                 continue
-            if place[0] != best[0]:
-                left = merged(found, self.events[place])
-                what = f"note on staff {place[0]} that staff {best[0]} has not"
+            events = self.events[other, name]
+            if other != staff:
+                left = merged(found, events)
+                what = f"note on staff {other} that staff {staff} has not"
             else:
-                left = [note for event in self.events[place] for note in event.notes]
-                what = f"note in voice {place[1]}; one voice is read"
+                left = [note for event in events for note in event.notes]
+                what = f"note in voice {name}; one voice is read (--voice {name})"
             for note in left:
                 self.told.add(what, note.bar)
+        self._said(found)
         return found
+
+    def _said(self, events: Sequence[XmlEvent]) -> None:
+        """Add what words over the staff say to the notes under them."""
+        for place, (start, what, number_) in enumerate(self.spans):
+            later = self.spans[place + 1 :]
+            until = next((at for at, word, own in later if not word and own == number_), None)
+            for event in events:
+                under = event.at == start if until is None else start <= event.at < until
+                for note in event.heads if under and what else ():
+                    if what.startswith("~"):
+                        note.sways = True
+                        note.wide |= what == "~~"
+                    elif not note.tied:
+                        note.marks.append(what)

@@ -14,6 +14,7 @@ from itertools import accumulate, chain
 
 from backing.exchange.losses import Losses
 from backing.exchange.notes import XmlNote
+from backing.exchange.tuning import STANDARD_TUNING, Tuning
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, Note, Stroke, bend_cents
 from phrases.spelling import spelled_moves
@@ -69,7 +70,9 @@ class _Open:
         return last is not None and last.sign in SLIDES and last.fret is None
 
 
-def strokes(events: Sequence[XmlEvent], told: Losses, capo: int = 0) -> tuple[Stroke, ...]:
+def strokes(
+    events: Sequence[XmlEvent], told: Losses, capo: int = 0, tuning: Tuning = STANDARD_TUNING
+) -> tuple[Stroke, ...]:
     """Return the strokes that events of one voice write.
 
     Parameters
@@ -80,8 +83,10 @@ def strokes(events: Sequence[XmlEvent], told: Losses, capo: int = 0) -> tuple[St
         What could not be carried over; added to.
     capo
         The fret from which frets count, 0 without one.
+    tuning
+        How the strings are tuned.
     """
-    player = _Player(told, capo)
+    player = _Player(told, capo, tuning)
     for event in events:
         player.find_strings(event)
     _sway(events, told)
@@ -124,7 +129,7 @@ def _sway_each(notes: Sequence[XmlNote], told: Losses) -> None:
             told.add("vibrato over several notes, given to each", note.bar)
 
 
-def _deal(notes: Sequence[XmlNote]) -> None:
+def _deal(notes: Sequence[XmlNote], tuning: Tuning) -> None:
     """Give the notes of a chord the strings, frets and bends that one of them has for all.
 
     Each gets those of its pitch; where there are none it is left without.
@@ -135,33 +140,30 @@ def _deal(notes: Sequence[XmlNote]) -> None:
     for note in notes:
         note.line, note.fret, note.bends = 0, None, []
         for place in places:
-            if _pitch(place.line, place.fret) == note.pitch is not None:
+            if tuning.pitch(place.line, place.fret) == note.pitch is not None:
                 note.line, note.fret, note.bends = place.line, place.fret, place.bends
                 places.remove(place)
                 break
 
 
-def _pitch(line: int, fret: int | None) -> int | None:
-    """Return the pitch of a fret; None where there is none."""
-    return STANDARD[STRINGS[-line]] + fret if 0 < line <= 6 and fret is not None else None
-
-
-def _contradicts(note: XmlNote, capo: int) -> bool:
+def _contradicts(note: XmlNote, capo: int, tuning: Tuning) -> bool:
     """Tell whether a fret gives another note than the pitch beside it, in whichever octave.
 
     A pitch may be written as it is bent, or as it sounds with a capo.
     """
-    fretted = _pitch(note.line, note.fret)
+    fretted = tuning.pitch(note.line, note.fret)
     if fretted is None or note.pitch is None or note.tied:
         return False
     steps = accumulate((bend.cents for bend in note.bends), initial=0)
-    known = {(up + cents) % 1200 for cents in steps for up in (0, 100 * capo)}
+    ups = {0, 100 * capo, 100 * tuning.shift}
+    known = {(up + cents) % 1200 for cents in steps for up in ups}
     return 100 * (note.pitch - fretted) % 1200 not in known
 
 
 class _Player:
-    def __init__(self, told: Losses, capo: int) -> None:
+    def __init__(self, told: Losses, capo: int, tuning: Tuning) -> None:
         self.told = told
+        self.tuning = tuning
         self.capo = capo
         self.bar = ""
         self.done: list[Stroke] = []
@@ -202,7 +204,7 @@ class _Player:
         if len(event.notes) > len(STRINGS):
             self._lose("note of a chord for which no string is left")
             del event.notes[len(STRINGS) :]
-        _deal(event.notes)
+        _deal(event.notes, self.tuning)
         taken: set[str] = set()
         for note in event.notes:
             self._find_string(note, taken)
@@ -263,20 +265,25 @@ class _Player:
 
     def _find_string(self, note: XmlNote, taken: set[str]) -> None:
         """Give a note that has only a pitch, or no place, a string and a fret near the others."""
-        pitch = _pitch(note.line, note.fret)
-        known = 0 < note.line <= len(STRINGS) and (pitch is not None or note.muted)
-        if known and _contradicts(note, self.capo):
+        pitch = self.tuning.pitch(note.line, note.fret)
+        known = bool(note.line) and (pitch is not None or note.muted)
+        if known and _contradicts(note, self.capo, self.tuning):
             self._lose("fret that gives another note than its pitch; the fret was believed")
-        string = STRINGS[-note.line] if known else ""
-        if known and string not in taken and (note.fret or 0) <= LAST_FRET:
+        string = STRINGS[-note.line] if known and note.line <= len(STRINGS) else ""
+        if string and pitch is not None:
+            note.fret = pitch - STANDARD[string]
+        if string and string not in taken and 0 <= (note.fret or 0) <= LAST_FRET:
             note.string = string
             self.last = note.fret or self.last
             return
-        if known and (note.fret or 0) > LAST_FRET:
+        if not known:
+            self._lose("note without a string and a fret, given both")
+        elif (note.fret or 0) > LAST_FRET:
             self._lose(f"fret {note.fret}; the neck has {LAST_FRET}, played elsewhere")
+        elif not string or (note.fret or 0) < 0:
+            self._lose("note that no string of its name has in standard tuning, played elsewhere")
         else:
-            self._lose("second note on one string, moved to another" if known else
-                       "note without a string and a fret, given both")  # fmt: skip
+            self._lose("second note on one string, moved to another")
         if pitch is None:
             pitch = note.pitch if note.pitch is not None else STANDARD["G"] + self.last
         for octave in (0, -12, 12, -24, 24, -36, 36):
@@ -411,7 +418,7 @@ class _Player:
             self._lose("trill whose fret is not told, taken as two frets")
             moves.append(Move("tr", string.fret + TRILL))
         elif note.sways:
-            moves.append(Move("~"))
+            moves.append(Move("~~" if note.wide else "~"))
         return moves + [Move(sign) for sign in note.others]
 
     def _add(self, string: _Open, move: Move) -> None:

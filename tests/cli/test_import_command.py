@@ -41,6 +41,27 @@ def test_it_writes_a_phrase_file_and_says_what_is_lost(sheet: Path, tmp_path: Pa
     assert run("tidy", "--check", new).exit_code == 0
 
 
+def test_the_parts_of_a_file_are_listed(sheet: Path) -> None:
+    result = run("import", sheet, "--list")
+    assert result.exit_code == 0, result.output
+    assert result.stdout.splitlines()[0] == "Guitar (P1): 4 bars"
+    assert "  staff 1, voice 1: " in result.stdout
+    (one,) = json.loads(run("import", sheet, "--list", "--json").stdout)
+    assert (one["key"], one["name"], one["bars"], one["fault"]) == ("P1", "Guitar", 4, "")
+
+
+def test_plain_text_comes_in(tmp_path: Path) -> None:
+    tab, new = tmp_path / "gate.txt", tmp_path / "new.toml"
+    rows = "\n".join(
+        f"{name}|{'-5---8---5---8---' if name == 'e' else '-' * 17}|" for name in "eBGDAE"
+    )
+    tab.write_text(f"Key: A minor\n{rows}\n", encoding="utf-8")
+    result = run("import", tab, "-o", new)
+    assert result.exit_code == 0, result.output
+    assert "bar 1: rhythm guessed from the spacing" in result.stderr
+    assert "notes = '| 1 e5 2 e8 3 e5 4 e8'" in new.read_text(encoding="utf-8")
+
+
 def test_json_says_the_same(sheet: Path, tmp_path: Path) -> None:
     new = tmp_path / "new.toml"
     answer = json.loads(run("import", sheet, "-o", new, "--part", "Guitar", "--json").stdout)
@@ -55,7 +76,10 @@ def test_json_says_the_same(sheet: Path, tmp_path: Path) -> None:
     ("words", "message"),
     [
         (["import"], "name a MusicXML file"),
-        (["import", "a.musicxml"], "Missing option '-o'"),
+        (["import", "a.musicxml"], "name the phrase file to write: -o my-phrase.toml"),
+        (["import", "a.musicxml", "--list", "-o", "b.toml"], "leave -o out"),
+        (["import", "a.musicxml", "--list", "--part", "x"], "leave --part out"),
+        (["import", "a.txt", "--voice", "2", "-o", "b.toml"], "--voice is for MusicXML"),
         (["import", "a.musicxml", "-o", "a.txt"], "a.txt: a phrase file ends in .toml"),
     ],
 )

@@ -265,12 +265,13 @@ def test_what_others_write(notes: str, expected: str, tmp_path: Path) -> None:
          "</direction>", 'bar 1: words "Sweetly"'),
         (xnote("1/8", 16, "", "<bend><bend-alter>4</bend-alter></bend>"),
          "bar 1: bend of 4 half steps, written 3/2"),
-        (xnote("1/8", 16) + '<barline><repeat direction="backward"/></barline>', "bar 1: repeat"),
+        (xnote("1/8", 16) + '<barline><repeat direction="backward"/></barline>',
+         "repeats and jumps are played out: bars 1, 1"),
         (xnote("1/8", 16, '<ornaments><trill-mark/></ornaments>'),
          "bar 1: trill whose fret is not told, taken as two frets"),
         ("<note><pitch><step>E</step><octave>4</octave></pitch><duration>16</duration></note>"
          + "<backup><duration>16</duration></backup>" + xnote("1/8", 16, extra="<voice>2</voice>"),
-         "bar 1: note in voice 1; one voice is read"),
+         "bar 1: note in voice 1; one voice is read (--voice 1)"),
         ("<harmony><root><root-step>F</root-step></root><kind>dominant</kind></harmony>"
          + xnote("1/8", 16), f"bar 1: {CHORD_SYMBOL}"),
         (xnote("1/8", 16), "no tempo; taken as 90"),
@@ -317,7 +318,11 @@ def test_who_wrote_it_and_other_parts_are_told(tmp_path: Path) -> None:
         1,
     )
     told = read(text, tmp_path, "Guitar").told
-    for line in ("composer: A. Player", "rights: All mine", "part P2; one part is read"):
+    for line in (
+        "composer: A. Player",
+        "rights: All mine",
+        'part "Rhythm" (P2); one part is read',
+    ):
         assert line in told
 
 
@@ -465,10 +470,92 @@ def test_a_note_that_only_one_staff_has_is_told(tmp_path: Path) -> None:
 def tuned(*steps: str) -> str:
     lines = "".join(
         f'<staff-tuning line="{n}"><tuning-step>{step[0]}</tuning-step>'
-        f"<tuning-octave>{step[1:]}</tuning-octave></staff-tuning>"
+        f"<tuning-alter>{-step.count('b')}</tuning-alter>"
+        f"<tuning-octave>{step[-1]}</tuning-octave></staff-tuning>"
         for n, step in enumerate(steps, 1)
     )
     return f"<staff-details><staff-lines>6</staff-lines>{lines}</staff-details>"
+
+
+@pytest.mark.parametrize(
+    ("steps", "places", "expected", "told"),
+    [
+        # A low D: two frets lower on that string, and what is below the low E an octave up.
+        (("D2", "A2", "D3", "G3", "B3", "E4"), ("6/5", "6/7", "5/3", "6/0"),
+         "| 1 E3 2 E5 3 A3 4 A5", "tuned D A D G B E: each note has its pitch's fret"),
+        # An open G.
+        (("D2", "G2", "D3", "G3", "B3", "D4"), ("5/5", "4/5", "1/5", "1/3"),
+         "| 1 A3 2 D5 3 e3 4 e1", "tuned D G D G B D: each note"),
+        # All strings a half step lower: the same frets.
+        (("Eb2", "Ab2", "Db3", "Gb3", "Bb3", "Eb4"), ("5/5", "4/5", "1/5", "1/3"),
+         "| 1 A5 2 D5 3 e5 4 e3", "tuned Eb Ab Db Gb Bb Eb, 1 half step lower: the frets"),
+        # Seven strings, of which the high six are a guitar's.
+        (("B1", "E2", "A2", "D3", "G3", "B3", "E4"), ("6/5", "7/10", "1/5", "1/3"),
+         "| 1 E5 2 E5 3 e5 4 e3", "bar 1: note that no string of its name has"),
+    ],
+)  # fmt: skip
+def test_other_tunings_come_in_by_fret(
+    steps: tuple[str, ...], places: tuple[str, ...], expected: str, told: str, tmp_path: Path
+) -> None:
+    notes = "".join(xnote(place, 4) for place in places)
+    notes = re.sub("<pitch>.*?</pitch>", "", notes)
+    found = read(document(notes, first=tuned(*steps)), tmp_path)
+    (only,) = found.phrase.parts
+    assert write_line(only.strokes, only.bars) == expected
+    assert any(line.startswith(told) for line in found.told)
+
+
+def test_a_lowered_guitar_s_key_is_that_of_its_frets(tmp_path: Path) -> None:
+    # Fret 8 of a string tuned to Eb sounds B; written as it sounds, in F, the frets are in F#.
+    low = ("Eb2", "Ab2", "Db3", "Gb3", "Bb3", "Eb4")
+    sounding = xnote("1/8", 16).replace("<step>C</step><octave>4", "<step>B</step><octave>4")
+    found = read(document(sounding, first=tuned(*low)), tmp_path)
+    assert str(found.phrase.key) in ("F#", "Gb")
+    assert not any("another note" in line for line in found.told)
+    assert str(read(document(xnote("1/8", 16), first=tuned(*low)), tmp_path).phrase.key) == "F"
+
+
+def test_a_score_by_time_is_read_like_one_by_parts(tmp_path: Path) -> None:
+    text = document(xnote("1/8", 8) + xnote("1/5", 8), xnote("2/5", 16))
+    bars = re.findall(r'<measure number="\d">(.*?)</measure>', text)
+    turned = text.split('<part id="P1">')[0].replace("partwise", "timewise") + "".join(
+        f'<measure number="{n}"><part id="P1">{bar}</part></measure>'
+        for n, bar in enumerate(bars, 1)
+    )
+    assert line(turned + "</score-timewise>", tmp_path) == line(text, tmp_path)
+
+
+def test_one_voice_of_several_is_chosen(tmp_path: Path) -> None:
+    notes = xnote("1/8", 16, extra="<voice>1</voice>") + BACK
+    notes += xnote("5/3", 8, extra="<voice>2</voice>") + xnote("5/5", 8, extra="<voice>2</voice>")
+    path = tmp_path / "in.musicxml"
+    path.write_text(document(notes), encoding="utf-8")
+    assert len(import_musicxml(path).phrase.strokes()) == 2
+    found = import_musicxml(path, voice="1")
+    assert [note.string for s in found.phrase.strokes() for note in s.notes] == ["e"]
+    assert "bar 1: note in voice 2; one voice is read (--voice 2)" in found.told
+    with pytest.raises(ChoiceError, match='"3" is not a voice'):
+        import_musicxml(path, voice="3")
+
+
+WORDS = "<direction><direction-type><words>{}</words></direction-type>{}</direction>"
+DASH = '<direction-type><dashes type="{}" number="2"/></direction-type>'
+
+
+@pytest.mark.parametrize(
+    ("word", "mark"),
+    [("P.M.", "pm"), ("palm mute", "pm"), ("let ring", "ring"), ("Rake", "rake"),
+     ("trem. pick", "tremolo"), ("w/ vib.", "~"), ("wide vibrato", "~~")],
+)  # fmt: skip
+def test_words_over_the_staff_say_what_the_hands_do(word: str, mark: str, tmp_path: Path) -> None:
+    stop = f"<direction>{DASH.format('stop')}</direction>"
+    notes = [xnote("1/8", 4), xnote("1/5", 4), xnote("2/8", 4), xnote("2/5", 4)]
+    more = mark if mark.startswith("~") else f"{{{mark}}}"
+    text = notes[0] + WORDS.format(word, "") + notes[1] + notes[2] + notes[3]
+    assert line(document(text), tmp_path) == f"| 1 e8 2 e5{more} 3 B8 4 B5"
+    dashes = DASH.format("start")
+    text = notes[0] + WORDS.format(word, dashes) + notes[1] + notes[2] + stop + notes[3]
+    assert line(document(text), tmp_path) == f"| 1 e8 2 e5{more} 3 B8{more} 4 B5"
 
 
 def test_standard_tuning_in_either_octave(tmp_path: Path) -> None:
@@ -479,8 +566,6 @@ def test_standard_tuning_in_either_octave(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "error", "message"),
     [
-        (document(xnote("1/8", 16), first=tuned("D2", "A2", "D3", "G3", "B3", "E4")),
-         ChoiceError, "tuned D A D G B E from low to high; phrases are in standard tuning"),
         (document(xnote("1/8", 16), first=tuned("E1", "A1", "D2", "G2")), ChoiceError,
          "the part has 4 strings; a phrase is for a guitar with 6"),
         (document(xnote("1/8", 16), first="<clef><sign>TAB</sign></clef><staff-details>"
@@ -490,9 +575,7 @@ def test_standard_tuning_in_either_octave(tmp_path: Path) -> None:
          RangeError, "bar 1: meter 3/4: a phrase is in 4/4 or 12/8"),
         (document(xnote("1/8", 20)), RangeError, "bar 1: it is longer than its meter, 4/4"),
         (document(xnote("r", 16)), ChoiceError, "no part has strings and frets"),
-        (document(xnote("1/8", 16)).replace("score-partwise v", "score-timewise v")
-         .replace("/score-partwise", "/score-timewise"), TextFileError, "by time, not by part"),
-        ("<html/>", TextFileError, "expected MusicXML by parts"),
+        ("<html/>", TextFileError, "expected MusicXML"),
         ("nothing", TextFileError, "not XML: "),
         ("", TextFileError, "not XML: no element found"),
         (document(xnote("1/8", 16))[:-30], TextFileError, r"in.musicxml:\d+:\d+: not XML"),

@@ -1,0 +1,106 @@
+"""How a part of a MusicXML file is tuned, against a guitar in standard tuning.
+
+Conventions: strings are numbered as players do, 1 the highest; pitches are MIDI numbers, in the
+octave in which a guitar sounds. A guitar that is lowered as a whole keeps its frets; in any other
+tuning each note gets the fret of its pitch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from xml.etree import ElementTree as ET
+
+from backing.exchange.notes import NATURALS, number
+from phrases.errors import ChoiceError
+from phrases.fretboard import STANDARD, STRINGS
+from phrases.pitch import FLAT_NAMES
+
+__all__ = ["Tuning", "read_tuning"]
+
+OPEN = {n: STANDARD[string] for n, string in enumerate(reversed(STRINGS), 1)}
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """How a part is tuned.
+
+    Attributes
+    ----------
+    open
+        The pitch of each open string, by its number.
+    shift
+        Semitones by which all strings are higher than usual; 0 where they are not alike.
+    """
+
+    open: dict[int, int]
+    shift: int = 0
+
+    def pitch(self, line: int, fret: int | None) -> int | None:
+        """Return the pitch as which a fret of a string is read; None where there is none."""
+        if fret is None or line not in self.open:
+            return None
+        return self.open[line] - self.shift + fret
+
+    @property
+    def usual(self) -> bool:
+        """Whether frets can stay as they are."""
+        return all(self.open.get(line, 0) - self.shift == pitch for line, pitch in OPEN.items())
+
+    @property
+    def told(self) -> str:
+        """What becomes of the frets."""
+        if not self.shift:
+            return f"tuned {self}: each note has its pitch's fret in standard tuning, E A D G B E"
+        many = f"{abs(self.shift)} half step{'' if abs(self.shift) == 1 else 's'}"
+        way = "lower" if self.shift < 0 else "higher"
+        return f"tuned {self}, {many} {way}: the frets are kept, and sound as in standard tuning"
+
+    def __str__(self) -> str:
+        return " ".join(
+            FLAT_NAMES[self.open[line] % 12] for line in sorted(self.open, reverse=True)
+        )
+
+
+STANDARD_TUNING = Tuning(OPEN)
+
+
+def read_tuning(details: ET.Element, path: str, *, tab: bool) -> Tuning | None:
+    """Return the tuning that staff details tell; None where they tell none.
+
+    Parameters
+    ----------
+    details
+        The element.
+    path
+        The file's name for messages.
+    tab
+        Whether the staff is a tablature, whose lines are strings.
+
+    Raises
+    ------
+    ChoiceError
+        If there are fewer strings than a guitar has.
+    """
+    found = {}
+    for tuning in details.findall("staff-tuning"):
+        step = (tuning.findtext("tuning-step") or "E").strip()
+        alter = int(number(tuning.findtext("tuning-alter") or "0"))
+        octave = int(number(tuning.findtext("tuning-octave") or "0"))
+        line = int(number(tuning.get("line", "0")))
+        found[line] = 12 * (octave + 1) + NATURALS.get(step, 0) + alter
+    lines = int(number(details.findtext("staff-lines") or "0"))
+    strings = len(found) or (lines if tab else 0)
+    if 0 < strings < len(STRINGS):
+        raise ChoiceError(
+            f"{path}: the part has {strings} strings; a phrase is for a guitar with {len(STRINGS)}"
+        )
+    if not found:
+        return None
+    # Lines are counted from below; of more strings than six the high ones are the guitar's.
+    top = max(found)
+    opened = {top - line + 1: pitch for line, pitch in found.items()}
+    steps = [opened[line] - pitch for line, pitch in OPEN.items() if line in opened]
+    octaves = 12 * round(sum(steps) / len(steps) / 12)
+    opened = {line: pitch - octaves for line, pitch in opened.items()}
+    steps = [step - octaves for step in steps]
+    return Tuning(opened, steps[0] if len(set(steps)) == 1 else 0)

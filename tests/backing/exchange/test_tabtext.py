@@ -1,0 +1,149 @@
+"""Plain-text tablature comes in; what its rhythm was read from is said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from backing.exchange.importing import Imported, import_tab
+from phrases.errors import TextFileError
+from phrases.notation import write_line
+
+GUESSED = "rhythm guessed from the spacing"
+
+
+def staff(names: str = "eBGDAE", width: int = 17, **rows: str) -> str:
+    """Return six lines; those named have what is given, the rest are dashes."""
+    return "\n".join(
+        f"{name}|{rows.get(name if name != 'E' else 'low', '').ljust(width, '-')}|"
+        for name in names
+    )
+
+
+def read(text: str, folder: Path) -> Imported:
+    path = folder / "in.txt"
+    path.write_text(text, encoding="utf-8")
+    return import_tab(path)
+
+
+def line(text: str, folder: Path) -> str:
+    (only,) = read(text, folder).phrase.parts
+    return write_line(only.strokes, only.bars)
+
+
+COUNTS = "  1 & 2 & 3 & 4 &  "
+TRIPLETS = "  1 trip let 2 trip let 3 4"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (COUNTS + "\n" + staff(e="5---8---5-8"), "| 1 e5 2 e8 3 e5 & e8"),
+        (staff(e="5---8---5-8") + "\n" + COUNTS, "| 1 e5 2 e8 3 e5 & e8"),
+        (COUNTS + "\n" + staff(e="5-8-", B="----5-8p5"), "| 1 e5 & e8 2 B5 & B8 3 p5"),
+        # What has no count of its own follows at once.
+        ("  1   2   3   4\n" + staff(G="7b9-5h7~----"), "| 1 G7b(full) 2 G5h7~"),
+        (COUNTS + "\n" + staff(G="7b9r----5/7"), "| 1 G7b(full)r 3 G5 & /7"),
+        (COUNTS + "\n" + staff(G="7------x", B="8------x", D="5------"),
+         "| 1 D5+G7+B8 2& Gx+Bx"),
+        (COUNTS + "\n" + staff(e="10--12--(8)"), "| 1 e10 2 e12 3 e8{ghost}"),
+        (COUNTS + "\n" + staff(B="/8--8\\----"), "| 1 /B8 2 B8\\"),
+        (COUNTS + "\n" + staff(B="8b(1/2)-5bfull~"), "| 1 B8b(1/2) 3 B5b(full)~"),
+        ("  1   2   3   4 +  \n" + staff(e="5---8---------8", width=20),
+         "| 1 e5 2 e8 4& e8"),
+        (TRIPLETS + "\n" + staff(e="5-8----5---8", width=28), "| 1 e5 trip e8 let e5 2 e8"),
+    ],
+)  # fmt: skip
+def test_counts_tell_the_rhythm(text: str, expected: str, tmp_path: Path) -> None:
+    assert line(text, tmp_path) == expected
+    told = read(text, tmp_path).told
+    assert "rhythm read from the counts" in told
+    assert not any(GUESSED in said for said in told)
+
+
+@pytest.mark.parametrize(
+    ("rows", "width", "expected"),
+    [
+        ({"e": "-5---8---5---8---"}, 17, "| 1 e5 2 e8 3 e5 4 e8"),
+        ({"e": "-5-8-5-8-5-8-5-8-"}, 17, "| 1 e5 & e8 2 e5 & e8 3 e5 & e8 4 e5 & e8"),
+        ({"e": "-5-8-5"}, 9, "| 1 e5 2 e8 3 e5"),
+        ({"e": "-5-----8-----"}, 25, "| 1 e5 2 e8"),
+        ({"e": "-5-8-5-8"}, 25, "| 1 e5 trip e8 let e5 2 e8"),
+    ],
+)
+def test_spacing_is_taken_for_the_rhythm_and_that_is_said(
+    rows: dict[str, str], width: int, expected: str, tmp_path: Path
+) -> None:
+    found = read(staff(width=width, **rows), tmp_path)
+    (only,) = found.phrase.parts
+    assert write_line(only.strokes, only.bars) == expected
+    assert f"bar 1: {GUESSED}" in found.told
+
+
+def test_a_narrow_first_bar_is_a_pickup(tmp_path: Path) -> None:
+    pick, bar = staff(e="-5-8-", width=5).split("\n"), staff(e="-8---5---").split("\n")
+    text = "\n".join(a + b[2:] for a, b in zip(pick, bar, strict=True))
+    assert line(text, tmp_path) == "4 e5 & e8 | 1 e8 2 e5"
+
+
+def test_staves_follow_each_other_and_words_before_them_are_read(tmp_path: Path) -> None:
+    text = (
+        "Title: Gate latch\nKey: C minor\nTempo = 104 bpm\nShuffle\nby nobody\n\n"
+        + staff(e="-5---8---5---8---")
+        + "\n\n"
+        + staff(G="-7")
+    )
+    found = read(text, tmp_path)
+    phrase = found.phrase
+    assert (phrase.title, str(phrase.key), int(phrase.tempo)) == ("Gate latch", "C minor", 104)
+    assert phrase.bars == 2
+    assert phrase.swing == ""
+    assert 'line 5 is no tablature: "by nobody"' in found.told
+
+
+@pytest.mark.parametrize(
+    ("names", "expected", "told"),
+    [
+        ("eBGDAE", "| 1 E5 2 A7", ""),
+        ("EADGBe", "| 1 E5 2 A7", ""),  # upside down
+        ("ebGDAE", "| 1 E5 2 A7", ""),
+        ("eBGDAD", "| 1 E3 2 A7", "tuned D A D G B E: each note has its pitch's fret"),
+        ("DAFCGD", "| 1 E5 2 A7", "tuned D G C F A D, 2 half steps lower: the frets are kept"),
+    ],
+)
+def test_letters_before_the_lines_tell_the_tuning(
+    names: str, expected: str, told: str, tmp_path: Path
+) -> None:
+    rows = [f"{name}|{'-' * 17}|" for name in names]
+    low, next_ = (0, 1) if names == "EADGBe" else (5, 4)
+    rows[low] = rows[low][0] + "|-5---------------|"
+    rows[next_] = rows[next_][0] + "|-----7-----------|"
+    found = read("\n".join(rows), tmp_path)
+    (only,) = found.phrase.parts
+    assert write_line(only.strokes, only.bars) == expected
+    assert [t for t in found.told if t.startswith("tuned")] == [
+        t for t in found.told if told and t.startswith(told)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "there are no six lines of tablature"),
+        ("Dear all, no tab today.", "there are no six lines"),
+        ("\n".join(staff(e="-5").split("\n")[:4]), "in.txt:1:1: 4 lines of tablature in a row"),
+        ("Key: H\n" + staff(e="-5"), "in.txt:1:1: "),
+        (staff(), "there are no notes in the tablature"),
+    ],
+)
+def test_what_is_no_tablature_is_told(text: str, message: str, tmp_path: Path) -> None:
+    with pytest.raises(TextFileError, match=message):
+        read(text, tmp_path)
+
+
+def test_what_is_lost_is_told_with_its_bar(tmp_path: Path) -> None:
+    found = read(staff(e="-5t12-<7>-8b"), tmp_path)
+    for said in ("tapping", "harmonic, read as a fretted note",
+                 "bend whose size is not told, taken as full"):  # fmt: skip
+        assert f"bar 1: {said}" in found.told
