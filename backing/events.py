@@ -15,7 +15,6 @@ from typing import Literal
 
 from backing.tempo import Steps
 from phrases.counting import Meter
-from phrases.credits import NOBODY, Credits
 from phrases.curve import Curve
 from phrases.phrase import Phrase
 from phrases.pitch import Key
@@ -101,6 +100,8 @@ class Note:
         Whether a guitar string is muted by a hand.
     swell
         Whether it begins softly and grows; of a chord the first note says so for all.
+    beat
+        Of the lead: the beat of its section on which it is written.
     """
 
     voice: str
@@ -111,6 +112,7 @@ class Note:
     curve: Curve | None = None
     swell: bool = False
     damped: bool = False
+    beat: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +159,8 @@ class Section:
         The names of the chords, each where it starts.
     kind
         What it is.
+    silent
+        What is left to the student in it, as notes of the lead; nothing plays them.
     """
 
     name: str
@@ -171,6 +175,7 @@ class Section:
     steps: Steps = ()
     chords: tuple[Label, ...] = ()
     kind: SectionKind = "chorus"
+    silent: tuple[Note, ...] = ()
 
     def stretches(self) -> list[tuple[Fraction, Fraction, Fraction, Fraction]]:
         """Return its stretches of one tempo: first second, first beat, beats, tempo.
@@ -229,11 +234,6 @@ class Stream:
         minutes, seconds = divmod(round(self.kept().seconds), 60)
         count = len(self.kept().sections)
         return f"<Stream {self.title!r} in {self.key}, {count} sections, {minutes}:{seconds:02d}>"
-
-    @property
-    def credits(self) -> Credits:
-        """Who made what the lead plays."""
-        return self.phrase.credits if self.phrase else NOBODY
 
     @property
     def seconds(self) -> Fraction:

@@ -129,6 +129,7 @@ class Writer:
         labels: Sequence[Label] = (),
         chords: Sequence[Label] = (),
         name: str = "",
+        silent: tuple[Note, ...] = (),
     ) -> None:
         """Append a section, called as what it is unless named; its notes are in order of time."""
         seconds = clock.exact(beats)
@@ -146,6 +147,7 @@ class Writer:
                 labels=tuple(labels),
                 steps=clock.steps,
                 chords=tuple(chords),
+                silent=silent,
             )
         )
         self.beat += beats
@@ -215,7 +217,16 @@ def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
 def lead_notes(strokes: Sequence[Stroke], seconds: Callable[[Fraction], float]) -> list[Note]:
     """Return strokes as notes of the stream; `seconds` says when a beat sounds."""
     return [
-        Note(f"lead {p.string}", p.start, p.end, p.pitch, p.velocity, p.curve, damped=p.damped)
+        Note(
+            f"lead {p.string}",
+            p.start,
+            p.end,
+            p.pitch,
+            p.velocity,
+            p.curve,
+            damped=p.damped,
+            beat=p.beat,
+        )
         for p in perform(strokes, seconds)
     ]
 

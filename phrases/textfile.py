@@ -10,7 +10,6 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping
-from datetime import date
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -36,7 +35,6 @@ TYPE_WORDS: dict[type, str] = {
     list: "a list",
     dict: "a table",
     bool: "true or false",
-    date: "a date",
 }
 
 

@@ -48,6 +48,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.output",),
     ("backing.live",),
     ("backing.recording",),
+    ("backing.listening",),
     ("backing.pieces",),
     ("backing",),
     ("backing.lesson",),

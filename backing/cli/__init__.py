@@ -37,6 +37,7 @@ COMMANDS: dict[str, str] = {
     "loop": "Play a phrase over its own bars, pass after pass, at changing tempos.",
     "trade": "Play call and response with gaps for you to fill.",
     "record": "Play a backing and record the sound card's input over it.",
+    "hear": "Hear a take: which notes are there, when they come, how far bends go.",
     "calibrate": "Measure the sound card's delay, so that takes are in time.",
     "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
     "tidy": "Write the notes of phrase files in their canonical form.",
@@ -57,6 +58,7 @@ NAMES = {
     "lesson": "name a lesson file; `backing new my-lesson --lesson` starts one",
     "file": "name a MusicXML file or a text file with tablature: score.musicxml",
     "paths": "name phrase files: my-phrase.toml",
+    "take": "name a take: a sound file, such as one that `backing record` made",
     "name": "give it a name: backing new my-phrase",
 }
 

@@ -31,11 +31,13 @@ from phrases.pitch import KEYS, parse_key
 from phrases.words import nearest, short
 
 if TYPE_CHECKING:
+    from backing.events import Stream
     from backing.live.card import Opening
 
 __all__ = [
     "STEP",
     "TEMPO",
+    "Asked",
     "Choice",
     "Wanted",
     "Whole",
@@ -422,6 +424,13 @@ class Wanted:
     hands_free: bool = False
 
 
+class Asked:
+    """Gets the stream of a command in place of a player: the object of its context."""
+
+    def __init__(self) -> None:
+        self.stream: Stream | None = None
+
+
 def _opening(ctx: click.Context) -> Opening:
     """Begin to open the sound card, for the recorder's ear if there is one."""
     from backing.live.card import Opening
@@ -493,8 +502,9 @@ def output_options(command: Command) -> Command:
         if force and not (outputs or stems):
             raise click.UsageError("--force is for files; name one with -o, or leave it out")
         sound = Sound(soundfont, rate, bits or BITS[0], stems, voice)
-        played = not (outputs or stems or dry_run or as_json or port)
-        opening = _opening(click.get_current_context()) if played else None
+        ctx = click.get_current_context()
+        played = not (outputs or stems or dry_run or as_json or port or isinstance(ctx.obj, Asked))
+        opening = _opening(ctx) if played else None
         if hands_free:
             rest["counted"] = _each_counted(rest.get("counted"), outputs or stems)
         wanted = Wanted(

@@ -40,7 +40,8 @@ def command(
 
     WHAT is track, demo, loop or trade, with what that command takes. The take starts with the
     backing's first frame; beside it lies a rough mix. Run `backing calibrate` once before, so that
-    both are together to the frame. Takes are numbered, never overwritten.
+    both are together to the frame. Takes are numbered, never overwritten. What was played over
+    is written down beside the take (take.json): `backing hear take.wav` reads it.
 
     Start with the volume low: loud headphones can damage hearing. Where a microphone hears the
     loudspeakers, use headphones.
@@ -56,6 +57,8 @@ def command(
     from backing.recording.recorder import Recorder
 
     played: click.Command = import_module(f"backing.cli.{what}_command").command
+    if "-" in rest:
+        raise click.UsageError("a take keeps its phrase; name a file of it, or give a --line", ctx)
     recorder = Recorder(take)
     inner = played.make_context(f"{ctx.command_path} {what}", rest, obj=recorder)
     failed = False
@@ -72,6 +75,8 @@ def command(
                 click.echo(line, err=as_json or number > 0)
             # What went wrong first is what there is to say: a full disk has no room for a mix.
             with contextlib.suppress(*[BluesError] * failed):
+                if recorder.take is not None:
+                    recorder.slate(words, _text(inner))
                 mixed = None if no_mix else recorder.mix()
                 if mixed is not None:
                     click.echo(f"{mixed}: a rough mix of it with the backing", err=as_json)
@@ -79,3 +84,13 @@ def command(
                     click.echo(json.dumps({**recorder.facts(), "mix": mixed and str(mixed)}))
         finally:
             recorder.forget()
+
+
+def _text(played: click.Context) -> str:
+    """Return the text of the phrase that was played, empty without one."""
+    name = played.params.get("phrase")
+    if name is None:
+        return ""
+    from phrases.files import find_phrase
+
+    return find_phrase(name).read_text(encoding="utf-8")

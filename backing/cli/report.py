@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from backing import pieces
-from backing.cli.options import Wanted
+from backing.cli.options import Asked, Wanted
 from backing.events import Stream
 from backing.grooves import Groove, find_groove
 from backing.output import FORMATS, check_outputs, write
@@ -34,11 +34,16 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
     outputs, sound = wanted.outputs, wanted.sound
     if sound.voice is not None:
         stream = replace(stream, voice=sound.voice)
-    recording = click.get_current_context().obj is not None
-    if recording and (outputs or sound.stems is not None or wanted.dry_run or wanted.as_json):
+    taker = click.get_current_context().obj  # of `backing record` or `backing hear`
+    if taker is not None and (
+        outputs or sound.stems is not None or wanted.dry_run or wanted.as_json
+    ):
         raise click.UsageError(
             "recording plays as well; leave out -o, --stems, --json and --dry-run"
         )
+    if isinstance(taker, Asked):
+        taker.stream = stream.kept()
+        return
     written = not wanted.dry_run and (bool(outputs) or sound.stems is not None)
     if written:
         for name, value in (("port", wanted.port), ("pedal", wanted.pedal)):

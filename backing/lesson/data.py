@@ -7,7 +7,6 @@ from fractions import Fraction
 from pathlib import Path
 
 from backing.output import FORMATS as SUFFIXES
-from phrases.credits import NOBODY, Credits
 from phrases.phrase import Phrase
 from phrases.pitch import Key
 
@@ -100,8 +99,6 @@ class Lesson:
         Seconds that the teacher talks before it plays the first.
     text
         The teacher's words, in Markdown.
-    credits
-        Who made it.
     """
 
     path: Path
@@ -115,4 +112,3 @@ class Lesson:
     video: tuple[str, ...]
     opening: int
     text: str
-    credits: Credits = NOBODY

@@ -139,6 +139,9 @@ class Recorder(Protocol):
     def played(self, block: Any) -> None:
         """Take the next frames that go out, shape (frames, 2), from the first on."""
 
+    def told(self, history: Any) -> None:
+        """Take the list, which grows, of what begins and dies away on which frame."""
+
     def line(self) -> str:
         """Return a line for the screen."""
 

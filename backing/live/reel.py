@@ -27,7 +27,7 @@ from backing.sound.limiter import BLOCK, MARGIN, gain_curve
 from backing.sound.mix import LIMIT, TOGETHER, USUAL, Sound
 from phrases.curve import Curve
 
-__all__ = ["HOP", "Reel", "Renderer"]
+__all__ = ["HOP", "Begin", "Reel", "Renderer"]
 
 HOP = 64 * BLOCK  # frames that are laid at a time
 FADE = 0.04  # seconds in which a section that is left dies away
@@ -37,7 +37,7 @@ WAITING = 2  # pieces that a tape has ready
 
 
 @dataclass(frozen=True, slots=True)
-class _Begin:
+class Begin:
     """A section begins: on a frame, from seconds within it, at a pace."""
 
     frame: int
@@ -68,7 +68,7 @@ class Reel(Transport):
 
     def __init__(self, score: Score, rate: int, **ways: bool) -> None:
         self.rate = rate
-        self.cues: deque[int | _Begin] = deque()
+        self.cues: deque[int | Begin] = deque()
         super().__init__(score, **ways)
 
     def ending(self) -> int:
@@ -91,11 +91,11 @@ class Reel(Transport):
         start = self.score.sections[state.section].start
         at = self._exact_instant(max(since, start))
         offset = max(Fraction(0), since - start)
-        self.cues.append(_Begin(round(at * self.rate), state.section, offset, state.pace))
+        self.cues.append(Begin(round(at * self.rate), state.section, offset, state.pace))
 
     def _count_in(self, start: Fraction, tempo: Fraction) -> None:
         frame = round(self._exact_instant(start) * self.rate)
-        self.cues.append(_Begin(frame, COUNT_IN, Fraction(0), self.state.pace, tempo))
+        self.cues.append(Begin(frame, COUNT_IN, Fraction(0), self.state.pace, tempo))
 
     def _hush(self, at: float, out: list[Due]) -> None:
         self.cues.append(round(at * self.rate))
@@ -199,6 +199,8 @@ class Renderer:
         What a player asked for, of `backing.live.transport.ACTIONS`.
     over
         Whether all has been rendered.
+    history
+        What has begun and died away so far, as `Reel.cues`.
 
     Raises
     ------
@@ -214,6 +216,7 @@ class Renderer:
         self.frames = 0
         self.asked: deque[str] = deque()
         self.over = False
+        self.history: list[int | Begin] = []
         self._score, self._stream = score, score.stream
         self._soundfont = soundfont
         self._tapes: list[_Tape] = []
@@ -256,7 +259,8 @@ class Renderer:
         self._add(out, begin)
         return np.concatenate([out[:, :, : end - begin], faded(out[:, :, end - begin :])], axis=2)
 
-    def _take(self, cue: int | _Begin) -> None:
+    def _take(self, cue: int | Begin) -> None:
+        self.history.append(cue)
         if isinstance(cue, int):
             for tape in self._tapes:
                 tape.cut = cue if tape.cut is None else tape.cut

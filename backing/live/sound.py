@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.live.card import Card
-from backing.live.reel import Renderer
+from backing.live.reel import Begin, Renderer
 from backing.live.score import Score
 from backing.live.transport import State, Where
 
@@ -42,6 +43,9 @@ class Listener(Protocol):
 
     def played(self, block: Block) -> None:
         """Take the next frames that went out, shape (frames, 2), in the audio thread."""
+
+    def told(self, history: Sequence[int | Begin]) -> None:
+        """Take the list, which grows, of what begins and dies away on which frame."""
 
 
 class Sound:
@@ -98,6 +102,8 @@ class Sound:
         """
         self._renderer = Renderer(score, self._soundfont, self._card.rate, **self._ways)
         self._states.append((Fraction(0), self._renderer.reel.state))
+        if self._listener is not None:
+            self._listener.told(self._renderer.history)
         self._make()
         self._thread.start()
         self._card.start(self._fill)

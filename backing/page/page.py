@@ -23,7 +23,6 @@ from backing.page.data import Loop, Note, PageData, Sound, System, Version
 from backing.page.words import rich
 from backing.tempo import Clock
 from phrases.counting import evenly, spoken_count
-from phrases.credits import Credits
 
 __all__ = ["LEAD", "render_page"]
 
@@ -78,7 +77,7 @@ def render_page(data: PageData) -> str:
         title=escape(data.title),
         style=style,
         text=text,
-        others=_others(data.others) + _credits(data.credits),
+        others=_others(data.others),
         templates="\n".join(templates),
         lesson=_json(lesson),
         script=script,
@@ -88,14 +87,6 @@ def render_page(data: PageData) -> str:
             for number, one in enumerate(sounds.every)
         ),
     )
-
-
-def _credits(credits: Credits) -> str:
-    line = escape(credits.line)
-    if credits.link:
-        link = escape(credits.link)
-        line = line.removesuffix(link) + f'<a href="{link}">{link}</a>'
-    return f'<p class="credits">{line}</p>' if line else ""
 
 
 def _others(pages: Sequence[tuple[str, str]]) -> str:

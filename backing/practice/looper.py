@@ -150,6 +150,7 @@ class _Looper:
                 self._labels(number, one, after, clock),
                 chord_labels(self.region.bars, self.setting, clock),
                 f"pass {number + 1}",
+                silent=self._silent(one, after),
             )
         short = self.plan.falls_short(self.setting.tempo)
         return stream(
@@ -187,7 +188,29 @@ class _Looper:
         early = [s.moved(length) for s in self.early] if one.phrase else []
         notes = count_in(self.setting.count_in, self.beats, clock.seconds)
         notes += lead_notes(early, clock.seconds)
-        out.add("count-in", length, clock, in_order(notes))
+        open_ = [stroke.moved(length) for stroke in self._open(one) if stroke.at < 0]
+        silent = in_order(lead_notes(open_, clock.seconds))
+        out.add("count-in", length, clock, in_order(notes), silent=silent)
+
+    def _open(self, one: Pass) -> tuple[Stroke, ...]:
+        """Return the strokes of a pass that are left to the student."""
+        rests = () if one.phrase else self.region.strokes
+        return (*self.region.silent, *rests)
+
+    def _silent(self, one: Pass, after: Pass | None) -> tuple[Note, ...]:
+        """Return what is left to the student in a pass, the pickup of the next one included."""
+        strokes = [stroke for stroke in self._open(one) if stroke.at >= 0]
+        following = one.tempo
+        if after is not None and not after.count_in:
+            following = after.tempo
+            strokes += [s.moved(self.length) for s in self._open(after) if s.at < 0]
+        if not strokes:
+            return ()
+        known = ("silent", one.tempo, one.steps, following, tuple(strokes))
+        if known not in self.made:
+            seconds = onward(self._clock(one), self.length, self.setting.clock(following))
+            self.made[known] = in_order(lead_notes(strokes, seconds))
+        return self.made[known]
 
     def _notes(self, one: Pass, after: Pass | None) -> tuple[Note, ...]:
         """Return one pass; what leads into the next one sounds in its last bar.

@@ -8,20 +8,24 @@ every take starts with the backing's first frame.
 from __future__ import annotations
 
 import contextlib
+import datetime
 import math
 import os
 import threading
 from collections import deque
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from backing.live.card import Card
+from backing.live.reel import Begin
 from backing.output import OutputError
 from backing.recording.growing import Growing
 from backing.recording.rough_mix import rough_mix
 from backing.recording.round_trip import remembered
+from backing.recording.slate import Slate, slate_name, stretches, write_slate
 from phrases.drafts import hidden, sweep
 
 __all__ = ["Recorder", "free_name", "mix_name"]
@@ -41,11 +45,12 @@ TAKES = 10_000
 def free_name(path: Path) -> Path:
     """Return the first of ``take.wav``, ``take-2.wav``, ``take-3.wav`` ... that is not there.
 
-    Nor is its rough mix (``take-2-mix.wav``).
+    Nor is its rough mix (``take-2-mix.wav``) or what it was played over (``take-2.json``).
     """
     for number in range(1, TAKES):
         free = path if number == 1 else path.with_stem(f"{path.stem}-{number}")
-        if not any(one.exists() or one.is_symlink() for one in (free, mix_name(free))):
+        beside = (free, mix_name(free), slate_name(free))
+        if not any(one.exists() or one.is_symlink() for one in beside):
             return free
     raise OutputError(f"{path}: there are {TAKES} takes of that name; choose another")
 
@@ -98,6 +103,7 @@ class Recorder:
         self._skip = 0
         self._backing: deque[Block] = deque()
         self._files: list[Growing] = []
+        self._history: Sequence[int | Begin] = ()
         self._stack = contextlib.ExitStack()
         self._error: Exception | None = None
         self._ending = threading.Event()
@@ -161,6 +167,34 @@ class Recorder:
     def played(self, block: Block) -> None:
         """Put aside what goes out; never waits."""
         self._backing.append(block)
+
+    def told(self, history: Sequence[int | Begin]) -> None:
+        """Take the list, which grows, of what begins and dies away on which frame."""
+        self._history = history
+
+    def slate(self, words: Sequence[str], phrase: str) -> Path | None:
+        """Write down beside the take what it was played over.
+
+        Parameters
+        ----------
+        words
+            The command and its words.
+        phrase
+            The text of the phrase's file, empty without one.
+
+        Returns
+        -------
+        Path or None
+            None where nothing was recorded.
+        """
+        if self.take is None or not self._files or not self._files[0].frames:
+            return None
+        frames = self._files[0].frames
+        rows = stretches(self._history, self.rate, frames)
+        made = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+        return write_slate(
+            self.take, Slate(list(words), phrase, self.rate, frames, self.measured, rows, made)
+        )
 
     def line(self) -> str:
         """Return the level meter."""

@@ -20,6 +20,8 @@ from backing.output import OutputError
 from backing.recording import recorder as module
 from backing.recording import round_trip
 from backing.recording.growing import Growing
+from backing.recording.slate import read_slate
+from phrases.files import find_phrase
 
 RATE = 48000
 TRACK = ("track", "--tempo", "120", "--choruses", "1", "--form", "one-chord-vamp")
@@ -67,7 +69,7 @@ def test_each_take_has_a_number_and_a_rough_mix(tmp_path: Path) -> None:
         sound, _ = soundfile.read(tmp_path / take, dtype="float32")
         assert np.array_equal(sound, SOUND[: RATE - 100])
     assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "solo-2-mix.wav", "solo-2.wav", "solo-mix.wav", "solo.wav",
+        "solo-2-mix.wav", "solo-2.json", "solo-2.wav", "solo-mix.wav", "solo.json", "solo.wav",
     ]  # fmt: skip
 
 
@@ -80,7 +82,11 @@ def test_whatever_plays_can_be_recorded_over_without_a_mix(
 ) -> None:
     result = run("record", *what, "--no-mix", "--take", tmp_path / "take.wav")
     assert result.exit_code == 0, result.output
-    assert [path.name for path in tmp_path.iterdir()] == ["take.wav"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["take.json", "take.wav"]
+    slate = read_slate(tmp_path / "take.wav")
+    assert slate is not None
+    assert slate.words == list(what)
+    assert slate.phrase == find_phrase("lamp-oil").read_text(encoding="utf-8")
 
 
 @pytest.mark.usefixtures("card")
@@ -95,7 +101,7 @@ def test_a_card_that_goes_leaves_take_and_mix(
     assert result.exit_code == 1
     assert "the sound card has gone" in result.stderr
     names = sorted(path.name for path in tmp_path.iterdir())
-    assert names == ["take-mix.wav", "take.wav"]
+    assert names == ["take-mix.wav", "take.json", "take.wav"]
 
 
 @pytest.mark.usefixtures("card")
@@ -122,7 +128,7 @@ def test_a_full_disk_is_told_as_such_though_no_mix_fits_either(
     assert result.exit_code == 1
     assert "take.wav: No space left on device; 0:00 of the take are kept" in result.stderr
     assert "take-mix" not in result.stderr
-    assert [path.name for path in tmp_path.iterdir()] == ["take.wav"]
+    assert not (tmp_path / "take-mix.wav").exists()
 
 
 @pytest.mark.usefixtures("card")

@@ -9,12 +9,17 @@ from pathlib import Path
 
 import click
 import pytest
+import soundfile
 from click.testing import CliRunner
 
+import backing
 from backing.cli import main
 from backing.lesson.items import sounds
 from backing.lesson.lesson import read_lesson
 from backing.lesson.paper import leaves
+from backing.recording.slate import Slate, write_slate
+from phrases.files import find_phrase
+from tests.backing.listening.material import RATE, lead, sound
 
 TOP = Path(__file__).parents[2]
 README = (TOP / "README.md").read_text(encoding="utf-8")
@@ -64,7 +69,7 @@ def test_what_is_recorded_is_played(
 
 
 @pytest.mark.parametrize(
-    "command", [c for c in COMMANDS if c.split()[1] not in ("record", "calibrate")]
+    "command", [c for c in COMMANDS if c.split()[1] not in ("record", "calibrate", "hear")]
 )
 def test_a_command_runs(command: str, desk: Path) -> None:
     # MIDI stands for every format here: sound is tested elsewhere and takes time.
@@ -78,6 +83,26 @@ def test_a_command_runs(command: str, desk: Path) -> None:
     assert result.exit_code == 0, result.output
     if "-o" in words and "--dry-run" not in words:
         assert (desk / words[words.index("-o") + 1]).exists()
+
+
+def test_a_take_is_heard_as_shown(desk: Path) -> None:
+    words = ["loop", "lamp-oil", "--from", "50", "--to", "60"]
+    stream = backing.loop("lamp-oil", start=50, goal=60)
+    for name in ("take.wav", "phone.wav"):
+        soundfile.write(desk / name, sound(lead(stream), stream, "driven"), RATE)
+    rows: list[list[float | None]] = [
+        [number, float(section.start), 0.0, 1.0, None]
+        for number, section in enumerate(stream.sections)
+    ]
+    text = find_phrase("lamp-oil").read_text(encoding="utf-8")
+    write_slate(desk / "take.wav", Slate(words, text, RATE, 1, True, rows, ""))
+    shown = [c for c in COMMANDS if c.split()[1] == "hear"]
+    assert len(shown) == 3
+    for command in shown:
+        result = CliRunner().invoke(main, shlex.split(command)[1:])
+        assert result.exit_code == 0, result.output
+        assert "good: every one of the 60 notes is there" in result.output
+    assert (desk / "review.html").exists()
 
 
 def test_the_phrase_is_the_one_in_examples() -> None:

@@ -1,0 +1,153 @@
+"""`backing hear`."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from backing.cli.options import Asked, force_option, json_option
+from backing.cli.record_command import PLAYED
+from phrases.words import expected
+
+if TYPE_CHECKING:
+    from backing.events import Stream
+    from backing.listening.report import Heard
+
+__all__ = ["command"]
+
+FORMATS = (".html", ".svg", ".txt")
+
+
+@click.command(
+    "hear",
+    context_settings={"ignore_unknown_options": True, "help_option_names": ["-h", "--help"]},
+    epilog="\b\nFor example:\n"
+    "  backing hear out/take.wav -o out/review.html\n"
+    "  backing hear phone.wav loop lamp-oil --from 50 --to 60\n"
+    "  backing hear phone.wav lamp-oil --tempo 72",
+)
+@click.option(
+    "-o", "--output", "outputs", type=click.Path(path_type=Path, dir_okay=False), multiple=True,
+    help="Write the review, .html or .svg with pictures, .txt with a line for every note.",
+)  # fmt: skip
+@click.option("--strict", is_flag=True, help="A teacher's limits: half of the usual ones.")
+@click.option("--history", is_flag=True, help="Show what was heard of the takes in its folder.")
+@force_option
+@json_option
+@click.argument("take", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="[WHAT ITS OPTIONS]")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    take: Path,
+    outputs: tuple[Path, ...],
+    strict: bool,
+    history: bool,
+    force: bool,
+    as_json: bool,
+    words: tuple[str, ...],
+) -> None:
+    """Hear a take: which notes are there, when they come, and how far the bends go.
+
+    TAKE is a file that `backing record` made, which knows what it was played over; for any other
+    say so: WHAT is demo, loop or trade with what that command takes, or a phrase alone, played
+    once. In a trade only your turns are heard. Beside the take a log is kept (takes.jsonl).
+    """
+    from backing.listening import report
+
+    if history:
+        for name, given in (("-o", outputs), ("--strict", strict), ("--json", as_json)):
+            if given:
+                raise click.UsageError(f"--history only shows the log; leave out {name}")
+        for line in report.history(take):
+            click.echo(line)
+        return
+    for path in outputs:
+        if path.suffix.lower() not in FORMATS:
+            raise click.UsageError(expected("a review's suffix", path.suffix, FORMATS))
+    heard = _heard(ctx, take, words, strict)
+    for path in outputs:
+        report.write(heard, path, force=force)
+    if as_json:
+        click.echo(json.dumps(report.facts(heard), ensure_ascii=False, allow_nan=False))
+    else:
+        for line in report.lines(heard):
+            click.echo(line)
+        for path in outputs:
+            click.echo(f"  {path}")
+    report.log(heard)
+
+
+def _heard(ctx: click.Context, take: Path, words: tuple[str, ...], strict: bool) -> Heard:
+    """Hear a take against what was played."""
+    from backing.listening import report
+    from backing.listening.source import Source
+    from backing.recording.slate import read_slate
+
+    with Source(take) as source, contextlib.ExitStack() as stack:
+        slate = None if words else read_slate(take)
+        if slate is None and not words:
+            raise click.UsageError(
+                f"nothing beside {take} says what it was played over; say it: "
+                f"backing hear {take} loop my-phrase --from 50"
+            )
+        told = list(words) if slate is None else slate.words
+        if told[0] not in PLAYED:
+            if len(told) > 1 and not told[1].startswith("-"):
+                raise click.UsageError(expected("what was played", told[0], PLAYED))
+            told = ["loop", *_once(told)]
+        text = "" if slate is None else slate.phrase
+        stream = stack.enter_context(_stream(ctx, told, text))
+        turns = told[0] == "trade"
+        with _progress() as progress:
+            return report.hear(
+                source, stream, slate, turns=turns, strict=strict, progress=progress
+            )
+
+
+def _once(words: list[str]) -> list[str]:
+    """Return the words of a loop that plays a phrase once, at its own tempo or another."""
+    words = ["--to" if word in ("--tempo", "--bpm") else word for word in words]
+    return [*words, "--shape", "hold", "--passes", "1"]
+
+
+@contextlib.contextmanager
+def _stream(ctx: click.Context, words: list[str], text: str) -> Iterator[Stream]:
+    """Give what a command plays; of a phrase's text where it is known, else of its file."""
+    what, *rest = words
+    if what == "track":
+        raise click.UsageError(
+            "a track has no phrase to be heard; name what was played: demo, loop or trade"
+        )
+    played: click.Command = import_module(f"backing.cli.{what}_command").command
+    asked = Asked()
+    with contextlib.ExitStack() as stack:
+        inner = played.make_context(f"{ctx.command_path} {what}", rest, obj=asked)
+        if text:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+            file = folder / "phrase.toml"
+            file.write_text(text, encoding="utf-8")
+            inner.params["phrase"] = str(file)
+        with inner:
+            played.invoke(inner)
+        if asked.stream is None:
+            raise click.UsageError("leave out what writes files: a take is only heard")
+        yield asked.stream
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[Callable[[float], None]]:
+    """Give what is told the share that is done, which is shown on a terminal."""
+    if sys.stderr is None or not sys.stderr.isatty():
+        yield lambda share: None
+        return
+    with click.progressbar(length=100, label="listening", file=sys.stderr) as bar:
+        yield lambda share: bar.update(round(100 * share) - bar.pos)

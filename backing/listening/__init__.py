@@ -1,0 +1,8 @@
+"""A take against what was written: which notes came, when, and how far they were bent.
+
+`written` says what should be heard, `source` reads a take, `ears` hears where notes begin and
+their pitch, `room` takes the backing out of it, `match` pairs notes with what is heard, `judge`
+measures, `words` says it as a teacher would, and `picture` draws it. Nothing is imported here.
+"""
+
+from __future__ import annotations

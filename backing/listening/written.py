@@ -1,0 +1,252 @@
+"""What should be heard in a take: the phrase's notes at the moments at which they were played.
+
+Conventions: times are seconds from the first frame of the take. A stretch is a section of the
+stream, or the rest of one, as it was really played: a pause, a jump or another tempo begins a
+new one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from backing.events import Note, Section, Stream
+from phrases.counting import spoken_count
+from phrases.curve import Curve
+
+__all__ = ["Event", "Part", "Place", "Stretch", "as_written", "written"]
+
+TOGETHER = 0.03  # seconds within which picks are one stroke
+DEAD = 0.05  # seconds; a damped note that is shorter has no pitch
+RAKE = 0.0205  # seconds; a damped note that is shorter belongs to a rake
+TRILL = 8  # moves under one pick, above which they are not told apart
+ROOM = 0.06  # seconds a hammer-on, pull-off or slide must last to be heard as one
+SOFT = 70  # velocity
+STILL = Curve()
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A section, or a part of one, as it was played.
+
+    Attributes
+    ----------
+    section
+        Its number in the stream.
+    at
+        The second of the take at which it begins.
+    offset
+        The second within the section from which it is played.
+    pace
+        Seconds of the section in a second of the take.
+    until
+        The second of the take at which it is left; infinite where it goes on to its end.
+    """
+
+    section: int
+    at: float
+    offset: float = 0.0
+    pace: float = 1.0
+    until: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One string of a stroke: its pitch, how that moves, and how far into that it begins."""
+
+    string: str
+    pitch: int
+    curve: Curve = STILL
+    since: float = 0.0
+
+    def cents(self, seconds: float) -> float:
+        """Return the written pitch some seconds after the beginning, 100 times the MIDI pitch."""
+        return 100.0 * self.pitch + self.curve.at(max(0.0, seconds) + self.since)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where in the phrase something is: the part, the bar in it (0 is its pickup), the count."""
+
+    part: str
+    bar: int
+    beat: int
+    within: Fraction
+
+    def __str__(self) -> str:
+        bar = f"bar {self.bar}" if self.bar > 0 else "the pickup"
+        said = [self.part.lower(), bar, spoken_count(self.beat, self.within)]
+        return ", ".join(word for word in said if word)
+
+
+NOWHERE = Place("", 1, 1, Fraction(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that should be heard to begin.
+
+    Attributes
+    ----------
+    at, end
+        Seconds of the take.
+    parts
+        The strings that begin with it.
+    kind
+        ``pick``; ``step``, a hammer-on, pull-off or slide; ``dead``, a muted string; ``rake``.
+    tempo
+        Felt beats a minute.
+    beat
+        Of its section.
+    soft, raked
+        Whether it is written soft; whether a rake leads into it, so that it begins nowhere.
+    place
+        Where in the phrase it is.
+    go
+        Which stretch it belongs to, counted from 0; a pickup belongs to the one it leads into.
+    """
+
+    at: float
+    end: float
+    parts: tuple[Part, ...]
+    kind: str
+    tempo: float
+    beat: Fraction
+    soft: bool = False
+    place: Place = NOWHERE
+    go: int = 0
+    raked: bool = False
+
+    @property
+    def pitched(self) -> bool:
+        """Whether it has a pitch of its own that one can listen for."""
+        return self.kind in ("pick", "step") and len(self.parts) == 1
+
+    def cents(self, seconds: float) -> float:
+        """Return the written pitch of its first string some seconds after it begins."""
+        return self.parts[0].cents(seconds)
+
+
+def as_written(stream: Stream) -> list[Stretch]:
+    """Return the stretches of a stream that was played from end to end."""
+    return [Stretch(n, float(section.start)) for n, section in enumerate(stream.sections)]
+
+
+def written(stream: Stream, stretches: Iterable[Stretch], *, turns: bool) -> list[Event]:
+    """Return what the student should be heard to play, in order of time.
+
+    Parameters
+    ----------
+    stream
+        What was played.
+    stretches
+        As it was played.
+    turns
+        Whether only what the stream leaves open is the student's; else the whole phrase is.
+    """
+    events: list[Event] = []
+    for go, stretch in enumerate(stretches):
+        section = stream.sections[stretch.section]
+        notes = [*section.silent]
+        if not turns:
+            notes += [note for note in section.notes if note.voice.startswith("lead ")]
+        here = [
+            _played(note, stretch)
+            for note in sorted(notes, key=lambda note: note.start)
+            if note.start >= stretch.offset
+        ]
+        here = [note for note in here if note.start < stretch.until]
+        last = stretch.section + 1 == len(stream.sections)
+        following = None if last else stream.sections[stretch.section + 1]
+        tempo = float(section.tempo) * stretch.pace
+        for event in _strokes(here, tempo):
+            where = _place(event.beat, section, following, stream)
+            late = where.bar == 0 and section.beats - event.beat <= stream.meter.beats
+            event = replace(event, place=where, go=go + late)
+            events += [event, *_steps(event)]
+    events.sort(key=lambda event: event.at)
+    return [
+        replace(event, raked=event.kind == "pick" and n > 0 and events[n - 1].kind == "rake")
+        for n, event in enumerate(events)
+    ]
+
+
+def _played(note: Note, stretch: Stretch) -> Note:
+    start, end = (
+        stretch.at + (at - stretch.offset) / stretch.pace for at in (note.start, note.end)
+    )
+    return replace(note, start=start, end=end)
+
+
+def _strokes(notes: Sequence[Note], tempo: float) -> list[Event]:
+    """Return notes as strokes: what is picked together is one."""
+    out: list[Event] = []
+    for note in notes:
+        part = Part(note.voice.removeprefix("lead "), note.pitch, note.curve or STILL)
+        length = note.end - note.start
+        kind = "pick"
+        if note.damped and length <= DEAD:
+            kind = "rake" if length <= RAKE else "dead"
+        last = out[-1] if out else None
+        if kind == "pick" and last and last.kind == "pick" and note.start - last.at < TOGETHER:
+            out[-1] = replace(last, parts=(*last.parts, part), end=max(last.end, note.end))
+            continue
+        soft = note.velocity < SOFT
+        beat = note.beat or Fraction(0)
+        out.append(Event(note.start, note.end, (part,), kind, tempo, beat, soft))
+    return out
+
+
+def _steps(event: Event) -> list[Event]:
+    """Return the hammer-ons, pull-offs and slides after one pick that last long enough."""
+    if event.kind != "pick" or len(event.parts) > 1:
+        return []
+    part = event.parts[0]
+    glides = part.curve.glides
+    if len(glides) > TRILL:
+        return []
+    out = []
+    before = part.curve.first
+    ends = [*(glide.start for glide in glides[1:]), event.end - event.at][: len(glides)]
+    for glide, until in zip(glides, ends, strict=True):
+        hand = glide.kind != "bend" and abs(glide.cents - before) >= 50
+        if hand and until - glide.start >= ROOM and glide.start >= ROOM:
+            begins = replace(part, since=glide.start + 1e-6)
+            out.append(
+                replace(
+                    event, at=event.at + glide.start, end=event.at + until, kind="step",
+                    parts=(begins,),
+                )
+            )  # fmt: skip
+        before = glide.cents
+    return out
+
+
+def _place(beat: Fraction, section: Section, following: Section | None, stream: Stream) -> Place:
+    """Return where in the phrase a beat is; a pickup belongs to what it leads into."""
+    beats = stream.meter.beats
+    parts = stream.phrase.parts if stream.phrase is not None else ()
+    pickups = {part.role.capitalize(): part.pickup for part in parts}
+    starts = [(at, text) for at, text in _turns(section)]
+    if following is not None:
+        starts += [(section.beats + at, text) for at, text in _turns(following)]
+    said, first = "", Fraction(0)
+    for at, text in starts:
+        if at - pickups.get(text, Fraction(0)) <= beat:
+            said, first = text, at
+    bar = int(beat // beats)
+    begun = math.ceil(first / beats)  # the bar in which the part's first beat is
+    within = beat - bar * beats
+    return Place(said, max(0, bar - begun + 1), int(within) + 1, within - int(within))
+
+
+def _turns(section: Section) -> list[tuple[Fraction, str]]:
+    """Return the parts and turns of a section, each with the beat on which it begins."""
+    beats = float(section.beats) / float(section.seconds)
+    return [
+        (Fraction(round(label.seconds * beats * 48), 48), label.text)
+        for label in section.labels
+        if label.kind in ("part", "turn")
+    ]

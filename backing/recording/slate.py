@@ -1,0 +1,142 @@
+"""What a take was played over: a small file beside it, from which it can be heard again.
+
+It holds the command, the text of the phrase, the sound card's round trip, and the stretches of
+the piece as they were really played, so that pauses, jumps and other tempos are known.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from backing.live.reel import Begin
+from backing.output import OutputError
+from phrases.errors import BluesError
+from phrases.rewrite import replace_file
+
+__all__ = ["Slate", "SlateError", "read_slate", "slate_name", "stretches", "write_slate"]
+
+KIND = "a take and what it was played over"
+LONGEST = 4_000_000  # bytes
+
+
+class SlateError(BluesError, ValueError):
+    """What lies beside a take does not say what it was played over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slate:
+    """What a take was played over.
+
+    Attributes
+    ----------
+    words
+        The command and its words, such as ``["loop", "lamp-oil", "--from", "50"]``.
+    phrase
+        The text of the phrase's file, empty without one.
+    rate, frames
+        Of the take.
+    measured
+        Whether the sound card's round trip was measured.
+    stretches
+        Rows of section, second in the take, second in the section, pace, and the second of the
+        take at which it was left (None: it went on to its end).
+    made
+        When, as ISO 8601.
+    """
+
+    words: list[str]
+    phrase: str
+    rate: int
+    frames: int
+    measured: bool
+    stretches: list[list[float | None]]
+    made: str
+
+
+def slate_name(take: Path) -> Path:
+    """Return the name of the file beside a take."""
+    return take.with_suffix(".json")
+
+
+def stretches(history: Sequence[int | Begin], rate: int, frames: int) -> list[list[float | None]]:
+    """Return what was played as the rows of a `Slate`.
+
+    Parameters
+    ----------
+    history
+        What began and died away, of `backing.live.reel.Renderer.history`.
+    rate, frames
+        Of the take; what would have come after its end is left out.
+    """
+    rows: list[list[float | None]] = []
+    cuts = [cue for cue in history if isinstance(cue, int)]
+    for cue in history:
+        if isinstance(cue, Begin) and cue.section >= 0 and cue.frame < frames:
+            left = min((cut for cut in cuts if cut >= cue.frame), default=None)
+            until = None if left is None else left / rate
+            rows.append([cue.section, cue.frame / rate, float(cue.offset), float(cue.pace), until])
+    return rows
+
+
+def write_slate(take: Path, slate: Slate) -> Path:
+    """Write what a take was played over beside it; return the file.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    path = slate_name(take)
+    text = json.dumps({"kind": KIND, **asdict(slate)}, ensure_ascii=False, indent=1) + "\n"
+    try:
+        replace_file(path, text)
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written: {error.strerror or error}") from None
+    return path
+
+
+def read_slate(take: Path) -> Slate | None:
+    """Return what a take was played over, None where nothing lies beside it.
+
+    Raises
+    ------
+    SlateError
+        If what lies beside it was not written by `write_slate`.
+    """
+    path = slate_name(take)
+    if not path.is_file():
+        return None
+    try:
+        if path.stat().st_size > LONGEST:
+            raise ValueError("too large")
+        found = json.loads(path.read_text(encoding="utf-8"))
+        if found.pop("kind") != KIND:
+            raise ValueError("another kind of file")
+        return _checked(Slate(**found))
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+        raise SlateError(
+            f"{path}: does not say what {take.name} was played over ({error}); say it on the "
+            f"command line: backing hear {take.name} loop my-phrase"
+        ) from None
+
+
+def _checked(slate: Slate) -> Slate:
+    words = isinstance(slate.words, list) and all(isinstance(w, str) for w in slate.words)
+    numbers = all(type(n) is int and n > 0 for n in (slate.rate, slate.frames))
+    if not (words and slate.words and isinstance(slate.phrase, str) and numbers):
+        raise ValueError("fields of the wrong kind")
+    for row in slate.stretches:
+        section, at, offset, pace, until = row
+        known: list[Any] = [at, offset, pace, 0.0 if until is None else until]
+        if type(section) is not int or section < 0:
+            raise ValueError("a section is a number")
+        if not all(isinstance(n, (int, float)) and math.isfinite(n) for n in known):
+            raise ValueError("a time is a number")
+        if pace is None or pace <= 0:
+            raise ValueError("a pace is above 0")
+    return slate

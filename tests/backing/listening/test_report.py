@@ -1,0 +1,225 @@
+"""A take as a file: what lies beside it, what is refused, what is written."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner, Result
+
+import backing
+from backing.cli import main
+from backing.events import Stream
+from backing.live.reel import Begin
+from backing.recording.slate import Slate, read_slate, slate_name, stretches, write_slate
+from phrases.files import find_phrase
+from tests.backing.listening.material import RATE, Slips, lead, sound, sounded, student
+
+WORDS = ["loop", "lamp-oil", "--to", "80", "--shape", "hold", "--passes", "1"]
+
+
+@pytest.fixture(scope="module")
+def stream() -> Stream:
+    return backing.loop("lamp-oil", goal=80, shape="hold", passes=1)
+
+
+@pytest.fixture(scope="module")
+def played(stream: Stream, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A take with a flat bend in it, of another guitar than the backing's."""
+    path = tmp_path_factory.mktemp("take") / "take.wav"
+    notes = sounded(student(lead(stream), Slips(bends=(-60.0,))))
+    soundfile.write(path, sound(notes, stream, "driven"), RATE)
+    return path
+
+
+def hear(*words: object) -> Result:
+    return CliRunner().invoke(main, ["hear", *map(str, words)])
+
+
+def slate(take: Path, rows: list[list[float | None]]) -> Slate:
+    frames = soundfile.info(take).frames
+    text = find_phrase("lamp-oil").read_text(encoding="utf-8")
+    return Slate(WORDS, text, RATE, frames, True, rows, "2026-01-01T00:00:00+00:00")
+
+
+def copied(played: Path, folder: Path) -> Path:
+    take = folder / "take.wav"
+    take.write_bytes(played.read_bytes())
+    return take
+
+
+def test_a_take_from_elsewhere_is_laid_against_what_is_named(played: Path, tmp_path: Path) -> None:
+    sound, rate = soundfile.read(played)
+    take = tmp_path / "phone.wav"
+    soundfile.write(take, np.concatenate([np.zeros(round(1.7 * rate)), sound]), rate)
+    result = hear(take, *WORDS)
+    assert result.exit_code == 0, result.output
+    assert "good: every one of the 15 notes is there" in result.output
+    assert "the bend stops" in result.output
+    assert "all of it" not in result.output  # nobody knows where it should begin
+
+
+def test_a_take_with_its_slate_needs_no_words(
+    played: Path, stream: Stream, tmp_path: Path
+) -> None:
+    take = copied(played, tmp_path)
+    rows = stretches([Begin(round(s.start * RATE), n, s.start * 0, s.start * 0 + 1)
+                      for n, s in enumerate(stream.sections)], RATE, 10**9)  # fmt: skip
+    write_slate(take, slate(take, rows))
+    result = hear(take, "--json")
+    assert result.exit_code == 0, result.output
+    found = json.loads(result.stdout)
+    assert found["title"] == "Lamp oil"
+    assert {note["how"] for note in found["notes"] if note["kind"] == "pick"} == {"played"}
+    assert any(bend["off"] < -50 for note in found["notes"] for bend in note["bends"])
+    log = (tmp_path / "takes.jsonl").read_text(encoding="utf-8").splitlines()
+    assert json.loads(log[0])["there"] == 1.0
+    assert "Lamp oil in C: 100% of the notes" in hear(take, "--history").output
+
+
+def test_a_pause_in_the_playing_moves_what_comes_after_it(
+    played: Path, stream: Stream, tmp_path: Path
+) -> None:
+    """Stopped after the count-in for two seconds: the slate says so and all is found."""
+    sound, rate = soundfile.read(played)
+    second = float(stream.sections[1].start)
+    cut = round((second + 2.5) * rate)  # in the call, after its first long note
+    take = tmp_path / "take.wav"
+    soundfile.write(take, np.concatenate([sound[:cut], np.zeros(2 * rate), sound[cut:]]), rate)
+    rows: list[list[float | None]] = [
+        [0, 0.0, 0.0, 1.0, None],
+        [1, second, 0.0, 1.0, second + 2.5],
+        [1, second + 4.5, 2.5, 1.0, None],
+    ]
+    write_slate(take, slate(take, rows))
+    result = hear(take, "--json")
+    assert result.exit_code == 0, result.output
+    assert {n["how"] for n in json.loads(result.stdout)["notes"] if n["kind"] == "pick"} == {
+        "played"
+    }
+
+
+def test_stretches_end_where_the_sound_was_cut() -> None:
+    history: list[int | Begin] = [
+        Begin(0, 0, *_exact(0.0)), Begin(44100, 1, *_exact(0.0)), 66150,
+        Begin(88200, 1, *_exact(0.5)), Begin(10**9, 2, *_exact(0.0)),
+    ]  # fmt: skip
+    assert stretches(history, 44100, 200_000) == [
+        [0, 0.0, 0.0, 1.0, 1.5], [1, 1.0, 0.0, 1.0, 1.5], [1, 2.0, 0.5, 1.0, None],
+    ]  # fmt: skip
+
+
+def _exact(offset: float) -> tuple[Fraction, Fraction]:
+    return Fraction(offset), Fraction(1)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["loop", "lamp-oil", "--key", "D", *WORDS[2:]], "it fits 2 semitones lower"),
+        (["loop", "cellar-steps", *WORDS[2:]], "this does not sound like"),
+        (["track"], "a track has no phrase"),
+        (["lope", "lamp-oil"], "lope"),
+        ([], "nothing beside"),
+    ],
+)
+def test_what_does_not_fit_is_refused_with_words(
+    played: Path, words: list[str], told: str
+) -> None:
+    result = hear(played, *words)
+    assert result.exit_code in (1, 2), result.output
+    assert told in result.output
+    assert not isinstance(result.exception, AssertionError)
+
+
+@pytest.mark.parametrize(
+    ("make", "told"),
+    [
+        (lambda p: soundfile.write(p, np.zeros(2 * RATE), RATE), "nothing is heard in it"),
+        (lambda p: soundfile.write(p, np.ones(100), RATE), "shorter than a second"),
+        (lambda p: p.write_text("hello"), "not a sound file"),
+        (lambda p: None, "there is no such file"),
+        (
+            lambda p: soundfile.write(p, np.full(2 * RATE, np.nan, "f4"), RATE, "FLOAT"),
+            "values that are no numbers",
+        ),
+        (lambda p: soundfile.write(p, np.ones(9000) / 2, 4000), "it takes 8000 or more"),
+    ],
+    ids=["silent", "short", "text", "missing", "nan", "rate"],
+)
+def test_what_is_no_take_is_refused(make: object, told: str, tmp_path: Path) -> None:
+    take = tmp_path / "take.wav"
+    assert callable(make)
+    make(take)
+    result = hear(take, *WORDS)
+    assert result.exit_code == 1, result.output
+    assert told in result.output
+    assert [path.name for path in tmp_path.iterdir()] in ([], ["take.wav"])
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[1]", '{"kind": "another"}', "[" * 100_000])
+def test_a_damaged_slate_is_refused(played: Path, tmp_path: Path, text: str) -> None:
+    take = copied(played, tmp_path)
+    slate_name(take).write_text(text, encoding="utf-8")
+    result = hear(take)
+    assert result.exit_code == 1, result.output
+    assert "does not say what take.wav was played over" in result.output
+
+
+def test_what_is_written_is_read_again(played: Path, tmp_path: Path) -> None:
+    take = copied(played, tmp_path)
+    told = slate(take, [[0, 0.0, 0.0, 1.0, None], [1, 2.5, 0.0, 1.0, 9.0]])
+    write_slate(take, told)
+    assert read_slate(take) == told
+
+
+def test_the_review_is_written_in_words_and_pictures(played: Path, tmp_path: Path) -> None:
+    files = [tmp_path / f"review{suffix}" for suffix in (".html", ".svg", ".txt")]
+    options = [word for file in files for word in ("-o", file)]
+    result = hear(played, *WORDS, *options)
+    assert result.exit_code == 0, result.output
+    page, picture, text = (file.read_text(encoding="utf-8") for file in files)
+    assert "the bend stops" in page
+    assert "Larrouy-Maestri 2018" in page  # each limit names its source
+    root = ElementTree.fromstring(picture)
+    shapes = [one.get("class") for one in root.iter()]
+    assert shapes.count("band") == 15  # every written note
+    assert shapes.count("line") >= 15  # and a line over each
+    assert sum("bar 1" in line for line in text.splitlines()) >= 5
+    # The program's own are replaced unasked; a text, which may have been edited, is not.
+    assert hear(played, *WORDS, "-o", files[0]).exit_code == 0
+    again = hear(played, *WORDS, "-o", files[2])
+    assert again.exit_code == 1
+    assert "--force" in again.output
+    assert hear(played, *WORDS, "-o", tmp_path / "review.pdf").exit_code == 2
+
+
+def test_the_backing_in_the_room_is_taken_out(stream: Stream, tmp_path: Path) -> None:
+    """A loudspeaker 3 ms away, dull, in a room that answers, 15 dB under the guitar."""
+    file = tmp_path / "backing.wav"
+    backing.write(stream, [file])
+    band, _ = soundfile.read(file, dtype="float32")
+    chance = np.random.default_rng(3)
+    room = chance.standard_normal(8000) * np.exp(-np.arange(8000) / 1500) * 0.03
+    room[132] += 1
+    air = np.fft.irfft(np.fft.rfft(band.mean(axis=1), 1 << 22) * np.fft.rfft(room, 1 << 22))
+    notes = sounded(student(lead(stream), Slips(spread=0.02, dropped=0.15, seed=2)))
+    guitar = sound(notes, stream)
+    air = air[: len(guitar)] / np.abs(air).max() * 0.5 * 10 ** (-15 / 20)
+    take = tmp_path / "take.wav"
+    soundfile.write(take, guitar + air, RATE)
+    rows: list[list[float | None]] = [
+        [n, float(s.start), 0.0, 1.0, None] for n, s in enumerate(stream.sections)
+    ]
+    write_slate(take, slate(take, rows))
+    found = json.loads(hear(take, "--json").stdout)
+    assert any("came in through the air" in line for line in found["said"])
+    missed = [note["how"] for note in found["notes"]].count("missed")
+    dropped = sum(one.dropped for one in student(lead(stream), Slips(0.02, 0.15, seed=2)))
+    assert missed == dropped > 0
+    assert len(found["extra"]) <= 1

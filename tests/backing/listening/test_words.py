@@ -1,0 +1,131 @@
+"""What a teacher would say of a take, and what not."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+from backing.listening.judge import Bend, Extra, Judged, Review
+from backing.listening.thresholds import THRESHOLDS, Limits
+from backing.listening.words import findings, summary, tempos
+from backing.listening.written import Event, Part, Place
+
+USUAL, STRICT = Limits.usual(), Limits.usual(strict=True)
+
+
+def note(go: int, beat: int, tempo: float = 60.0, **heard: object) -> Judged:
+    place = Place("Call", 1, beat, Fraction(0))
+    part = Part("B", 64)
+    event = Event(go * 4.0 + beat, go * 4.0 + beat + 1, (part,), "pick", tempo, Fraction(beat))
+    event = Event(
+        event.at, event.end, event.parts, event.kind, tempo, event.beat, place=place, go=go
+    )
+    one = Judged(event, "played", 0.0, 0.0)
+    for name, value in heard.items():
+        setattr(one, name, value)
+    return one
+
+
+def told(review: Review, limits: Limits = USUAL, **more: bool) -> list[str]:
+    return summary(review, limits, aligned=more.get("aligned", True), measured=False).lines()
+
+
+def takes(passes: int = 3, **heard: object) -> Review:
+    notes = [note(go, beat) for go in range(passes) for beat in (1, 2, 3, 4)]
+    for one in notes:
+        if one.event.place.beat == 3:
+            for name, value in heard.items():
+                setattr(one, name, value)
+    return Review(notes, [], 0.0, 0.0)
+
+
+def test_a_clean_take_is_praised_and_left_alone() -> None:
+    lines = told(takes())
+    assert lines[0] == "good: every one of the 12 notes is there"
+    assert not any(line.startswith("work on") for line in lines)
+
+
+def test_a_flat_bend_is_told_with_its_place_in_a_players_words() -> None:
+    lines = told(takes(bends=[Bend(200.0, -50.0, 0.4)]))
+    assert "work on: call, bar 1, beat 3: the bend stops a quarter tone short (3 of 3 times)" in (
+        lines
+    )
+
+
+def test_a_bend_within_what_listeners_tolerate_is_in_tune() -> None:
+    # Larrouy-Maestri 2018: about 25 cents.
+    assert THRESHOLDS["tuning"].value == 25
+    lines = told(takes(bends=[Bend(200.0, -24.0, 0.4)]))
+    assert not any("bend" in line and line.startswith("work") for line in lines)
+    assert any("bends are in tune" in line for line in lines)
+    strict = told(takes(bends=[Bend(200.0, -24.0, 0.4)]), STRICT)
+    assert any("24 cents short" in line for line in strict)
+
+
+def test_a_late_note_is_told_from_where_listeners_notice_it() -> None:
+    # PsyArXiv jsg94: a guitar's shift is noticed from about 31 to 35 ms on.
+    assert not any(line.startswith("work") for line in told(takes(off=0.029)))
+    assert any("beat 3: 34 ms late" in line for line in told(takes(off=0.034)))
+
+
+def test_lateness_of_the_whole_is_apart_and_only_where_it_is_known() -> None:
+    late = Review([note(0, beat, off=0.025) for beat in (1, 2, 3, 4)], [], 0.025, 0.0)
+    assert any(line.startswith("all of it is 25 ms late") for line in told(late))
+    assert not any("work on" in line for line in told(late))
+    assert not any("all of it" in line for line in told(late, aligned=False))
+    little = Review([note(0, beat, off=0.012) for beat in (1, 2, 3, 4)], [], 0.012, 0.0)
+    assert not any("all of it" in line for line in told(little))
+
+
+def test_a_single_slip_in_many_passes_is_not_named() -> None:
+    review = takes(passes=5)
+    review.judged[2].how = "missed"
+    assert not findings(review, USUAL)
+
+
+def test_at_most_two_things_to_work_on() -> None:
+    review = takes(bends=[Bend(200.0, -80.0, 0.4)], off=0.05)
+    for one in review.judged:
+        if one.event.place.beat == 2:
+            one.how, one.off = "missed", math.nan
+    assert len([line for line in told(review) if line.startswith("work on")]) == 2
+
+
+def test_the_tempo_at_which_it_falls_apart_and_the_one_to_stay_at() -> None:
+    notes = []
+    for go, tempo in enumerate((80.0, 80.0, 106.0, 106.0, 127.0, 127.0)):
+        for beat in range(1, 5):
+            for _ in range(2):
+                notes.append(note(go, beat, tempo))
+                if tempo == 127 and beat == 2:
+                    notes[-1].off = 0.06
+    review = Review(notes, [], 0.0, 0.0)
+    assert [row.passes for row in tempos(review, USUAL)] == [2, 2, 2]
+    expected = (
+        "solid to 106; at 127 one note in 4 is untidy: stay at 106 until three passes are clean"
+    )
+    assert expected in told(review)
+
+
+def test_one_pass_makes_no_trend() -> None:
+    notes = [note(0, beat, 80.0) for beat in (1, 2, 3, 4)] * 3
+    notes += [note(1, beat, 100.0, how="missed", off=math.nan) for beat in (1, 2, 3, 4)] * 3
+    assert not any("solid" in line for line in told(Review(notes, [], 0.0, 0.0)))
+
+
+def test_what_could_not_be_judged_is_counted() -> None:
+    review = takes(how="unclear", bends=[Bend(100.0, why="too short")])
+    assert "not judged, because it is not clear enough: 3 notes and 3 bends" in told(review)
+
+
+def test_notes_that_nobody_wrote_are_told_with_their_time() -> None:
+    review = takes()
+    review.extra.append(Extra(12.34, 6400.0))
+    assert "work on: a note that is not written, at 0:12.3" in told(review)
+
+
+def test_no_mark_out_of_a_hundred_and_no_verdict_on_feel() -> None:
+    for review in (takes(), takes(off=0.05), takes(how="missed", off=math.nan)):
+        said = " ".join(told(review))
+        assert "%" not in said
+        assert "feel" not in said
