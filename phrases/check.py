@@ -6,8 +6,9 @@ memory of it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -15,10 +16,11 @@ from phrases.bends import LIGHT_SET, Bend, bend
 from phrases.counting import auto_swing, evenly, parse_swing, swung
 from phrases.fingering import REACH
 from phrases.fretboard import STRINGS
-from phrases.phrase import Note, Phrase
+from phrases.performance import perform
+from phrases.phrase import Note, Phrase, Stroke
 from phrases.pitch import scale_pitch_classes
 from phrases.roles import Chords, Hit, Row, aims, hits, rows
-from phrases.techniques import BEND_SIZES
+from phrases.techniques import BEND_SIZES, mark
 from phrases.tipped import contradictions
 
 __all__ = [
@@ -37,6 +39,8 @@ Seconds = Callable[[Fraction], float]
 
 SOONEST = 0.05  # seconds from stroke to stroke; the fastest hands pick about 20 times a second
 SHIFT_SECONDS = (0.06, 0.02)  # to let go and land, and for each fret
+ALWAYS = ("hammered", "harmonic", "pinch", "supported")  # heard, felt or seen anyway
+NEIGHBOURS = 8  # strokes after one that may tell what its marks do
 MOST_FRETS = 5  # that one hand covers
 FULL = 200
 NUT_FRETS = 4  # a full bend is hard below this fret
@@ -200,6 +204,7 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
         *(Caution(one.place, "cannot", str(one)) for one in shifts if one.has < one.wants),
         *(caution for strain in bends for caution in _hard_bend(strain)),
         *_too_quick(quickest),
+        *_unheard(line, seconds),
         *_ends_oddly(endings),
         *_outside(phrase, seen),
         *(Caution(place, "taste", text) for place, text in contradictions(phrase)),
@@ -284,6 +289,42 @@ def _quick(line: Sequence[Hit], seconds: Seconds) -> Iterator[Quick]:
         if after.stroke.at > before.stroke.at:
             away = seconds(after.stroke.at) - seconds(before.stroke.at)
             yield Quick(after.place(after.stroke.at), away)
+
+
+def _unheard(line: Sequence[Hit], seconds: Seconds) -> Iterator[Caution]:
+    """Yield marks and techniques that change nothing, played with what is around them."""
+    for number, hit in enumerate(line):
+        around = [one.stroke for one in line[max(0, number - 1) : number + NEIGHBOURS]]
+        found = [
+            (name, replace(note, marks=tuple(m for m in note.marks if m != name)), note)
+            for note in hit.stroke.notes
+            for name in note.marks
+            if (kind := mark(name)) and (kind.seconds or kind.meaning) and name not in ALWAYS
+        ]
+        found += [
+            (move.technique.name, replace(note, moves=note.moves[:-1]), note)
+            for note in hit.stroke.notes
+            for move in note.moves[-1:]
+            if move.technique.motion in ("sway", "flutter", "dip")
+        ]
+        if not found:
+            continue
+        heard = _heard(around, seconds)
+        for name, without, note in found:
+            notes = tuple(without if one is note else one for one in hit.stroke.notes)
+            other = replace(hit.stroke, notes=notes)
+            if heard == _heard([other if s is hit.stroke else s for s in around], seconds):
+                text = f'"{name}" changes nothing that can be heard here'
+                yield Caution(hit.place(hit.stroke.at), "note", text)
+
+
+def _heard(strokes: Sequence[Stroke], seconds: Seconds) -> list[object]:
+    """Return what strokes sound like, but for how loud."""
+    start = seconds(Fraction(math.floor(strokes[0].at) - 4))
+    return [
+        (one.string, one.pitch, round(one.start, 6), round(one.end, 6), one.curve, one.damped)
+        for one in perform(strokes, lambda at: seconds(at) - start)
+    ]
 
 
 def _too_quick(quickest: Quick | None) -> Iterator[Caution]:

@@ -366,7 +366,7 @@ def _marked(part: Part, grips: Iterable[Grip]) -> Part:
     strokes = []
     for stroke, grip, picked in zip(part.strokes, grips, picking(part.strokes), strict=True):
         notes = (
-            _with(note, [picked, *([str(finger)] if finger else [])])
+            _with(note, [*filter(None, [picked]), *([str(finger)] if finger else [])])
             for note, finger in zip(stroke.notes, grip.fingers, strict=True)
         )
         strokes.append(replace(stroke, notes=tuple(notes)))

@@ -165,7 +165,8 @@ class _Hand:
             pitch, velocity, curve = STANDARD[note.string], velocity + DEAD_VELOCITY, Curve()
             self.end = min(self.end, self.start + DEAD_SECONDS)
         else:
-            pitch, curve = fret_pitch(note.string, note.fret), self._curve(note.fret)
+            pitch = fret_pitch(note.string, note.fret) + note.raised
+            curve = self._curve(note.fret)
         damped = note.fret is None or "pm" in note.marks
         if "pm" in note.marks:
             self.end = min(self.end, self.start + PALM_SECONDS)
@@ -258,7 +259,8 @@ class _Shape:
         self.free = glides[-1].start if glides else 0.0
 
     def curve(self, length: float) -> Curve:
-        sways = [s for s in self.sways if s.end > s.start]
+        # What has no time to come halfway round is no vibrato.
+        sways = [s for s in self.sways if (s.end - s.start) * s.hertz >= 0.5]
         return Curve(self.first, tuple(self.glides), tuple(sways))
 
     def add(self, at: float, until: float, moves: list[Move], goal: int | None) -> None:

@@ -17,7 +17,7 @@ from fractions import Fraction
 from phrases.counting import METERS, Meter, even_beats
 from phrases.errors import ChoiceError
 from phrases.pitch import Key
-from phrases.techniques import TECHNIQUES, Technique
+from phrases.techniques import HARMONICS, PINCHED, TECHNIQUES, Technique
 from phrases.words import choose
 
 __all__ = [
@@ -140,6 +140,13 @@ class Note:
     moves: tuple[Move, ...] = ()
     marks: tuple[str, ...] = ()
     into: str = ""
+
+    @property
+    def raised(self) -> int:
+        """Semitones above its fret at which it sounds: a harmonic is higher."""
+        if "harmonic" in self.marks and self.fret is not None:
+            return HARMONICS[self.fret] - self.fret
+        return PINCHED if "pinch" in self.marks else 0
 
 
 @dataclass(frozen=True, slots=True)

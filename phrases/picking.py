@@ -18,7 +18,7 @@ SHUFFLED = {Fraction(0), LONG_OFF_BEAT}  # eighths written as the outer two of a
 
 
 def picking(strokes: Sequence[Stroke]) -> list[str]:
-    """Return down or up for each stroke of a part."""
+    """Return down or up for each stroke of a part; nothing where the fretting hand plays it."""
     places: dict[int, set[Fraction]] = {}
     for stroke in strokes:
         places.setdefault(int(stroke.at // 1), set()).add(stroke.at % 1)
@@ -28,6 +28,9 @@ def picking(strokes: Sequence[Stroke]) -> list[str]:
         way = next((mark for mark in ("d", "u") if mark in written), None)
         if way is None and written & {"rake", "pm"}:
             way = "d"
+        if "hammered" in written:
+            ways.append("")
+            continue
         ways.append(way or _way(strokes, number, places[int(stroke.at // 1)], ways))
     return ways
 

@@ -233,6 +233,8 @@ class _Search:
             return f"too high {on}"
         if 0 in frets and not self.open:
             return f"open {on}"
+        if "harmonic" in note.marks and elsewhere:
+            return f"no harmonic {on}"
         if note.into and fret < (2 if note.into == "/" else 1):
             return f"nowhere to slide from {on}"
         for move in note.moves:

@@ -26,7 +26,7 @@ from phrases.pitch import (
     pitch_name,
     scale_pitch_classes,
 )
-from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
+from phrases.techniques import BEND_SIZES, MARKS, SLIDES, TECHNIQUES
 
 __all__ = ["Aim", "Chords", "Hit", "Row", "aims", "chord_roles", "hits", "rows"]
 
@@ -200,16 +200,19 @@ def aims(note: Note, at: Fraction) -> list[Aim]:
         return [Aim(at, None, None, "muted")]
     found: list[Aim] = []
     slid, moves = 0, note.moves
+    also = tuple(MARKS[name].name for name in note.marks if name in ("harmonic", "pinch"))
     if not (moves and moves[0].technique.motion == "preset"):
         how = SLIDES.get(note.into, "pick")
-        found.append(Aim(at, fret, float(fret_pitch(note.string, fret)), how))
+        found.append(
+            Aim(at, fret, float(fret_pitch(note.string, fret) + note.raised), how, also=also)
+        )
     for move in moves:
         at = at if move.at is None else move.at
         kind = move.technique
         if kind.bending:
             bent = bend_cents(move, fret)
             how = _how(move, f"{kind.name} {_size(bent)}" if bent else kind.name)
-            pitch = fret_pitch(note.string, fret) + bent / 100
+            pitch = fret_pitch(note.string, fret) + note.raised + bent / 100
             bent = bent if kind.takes == "bend" else 0
             found.append(Aim(at, fret, pitch, how, slid, bent))
             continue
@@ -218,7 +221,7 @@ def aims(note: Note, at: Fraction) -> list[Aim]:
             found[-1] = replace(found[-1], also=(*found[-1].also, _how(move, name)))
             continue
         slid += move.fret - fret if kind.takes == "slide" else 0
-        pitch = float(fret_pitch(note.string, move.fret))
+        pitch = float(fret_pitch(note.string, move.fret) + note.raised)
         found.append(Aim(at, move.fret, pitch, _how(move, kind.name), slid))
         fret = move.fret if kind.lands else fret
     return found

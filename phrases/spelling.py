@@ -15,6 +15,7 @@ from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.phrase import Move, Note, bend_cents
 from phrases.techniques import (
     BEND_SIZES,
+    HARMONICS,
     LATEST,
     LONGEST,
     MARKS,
@@ -49,6 +50,10 @@ SIZES = "the sizes are in whole steps: " + ", ".join(
     f"{size} ({cents / 100:g} {'fret' if cents <= 100 else 'frets'})"
     for size, cents in BEND_SIZES.items()
 )
+HARMONIC = (
+    "a natural harmonic is touched, not pressed: at fret "
+    + ", ".join(map(str, HARMONICS)) + ", without bends and slides"
+)  # fmt: skip
 PRE_BEND = "a pre-bend comes before the pick; write it first: e8pb(full)"
 _PLACE = re.compile(r"([A-Za-z])(\d{1,3}|x)?")
 _INTO = re.compile(r"[/\\](?=[A-Za-z](\d|x|$))")
@@ -110,6 +115,8 @@ def read_note(piece: str, start: int) -> Note:
     moves, end = read_moves(piece[at:], start + at, note)
     at += end
     marks = _read_marks(piece[at:], start + at)
+    if "harmonic" in marks and (fret not in HARMONICS or into or any(map(_presses, moves))):
+        raise SpellingError(HARMONIC, start + found.end())
     if fret is None and (moves or into):
         raise SpellingError("a muted string x has no pitch to move", start + found.end())
     beyond = fret == (1 if into == "/" else LAST_FRET)
@@ -117,6 +124,10 @@ def read_note(piece: str, start: int) -> Note:
         what = "an open string" if fret == 0 else f"fret {fret}" if beyond else "a pre-bent note"
         raise SpellingError(f"there is no {SLIDES[into]} to {what}", start - 1)
     return replace(note, moves=moves, marks=marks, into=into)
+
+
+def _presses(move: Move) -> bool:
+    return move.fret is not None or bool(move.technique.bending) or move.technique.takes == "slide"
 
 
 def _other_case(string: str) -> str:
@@ -276,6 +287,8 @@ def _check_move(move: Move, note: Note, offset: int) -> None:
         elif done.technique.takes == "slide":
             raise SpellingError("a slide to nowhere ends the note; nothing comes after it", offset)
     technique = move.technique
+    if "harmonic" in note.marks and _presses(move):
+        raise SpellingError(HARMONIC, offset)
     if technique.takes == "release" and not bent:
         raise SpellingError(
             f'"{move.sign}" releases a bend, but the string is not bent here', offset
@@ -345,8 +358,11 @@ def _read_marks(text: str, start: int) -> tuple[str, ...]:
                 raise SpellingError(f'"{name}": a note is 1 to {LATEST} ms late', start + 1)
             if what is None:
                 raise SpellingError(expected("a mark", name, [*MARKS, "45ms"]), start + 1)
-            if what.kind in kinds:
-                clash = kinds[what.kind]
+            clash = kinds.get(what.kind) or (
+                kinds.get("stroke") if name == "hammered"
+                else "hammered" if what.kind == "stroke" and "hammered" in marks else None
+            )  # fmt: skip
+            if clash:
                 raise SpellingError(f'marks "{clash}" and "{name}" exclude each other', start + 1)
             name = what.name if what.kind == "time" and name.endswith("ms") else name
             kinds[what.kind] = name

@@ -15,9 +15,11 @@ from dataclasses import dataclass
 
 __all__ = [
     "BEND_SIZES",
+    "HARMONICS",
     "LATEST",
     "LONGEST",
     "MARKS",
+    "PINCHED",
     "RATES",
     "SLIDES",
     "SLIDE_SECONDS",
@@ -160,6 +162,14 @@ class Mark:
         How much later the note sounds.
     meaning
         What it does that is no number.
+    text, told
+        What stands under a plain-text sheet, and what that means; the name where it is left out.
+    over
+        What stands over a staff; with dashes to the end of its notes where it ends in ``-``.
+    other
+        What MusicXML's ``other-technical`` says, where no element of the standard does.
+    element
+        As of a `Technique`, in ``technical``.
     """
 
     name: str
@@ -167,6 +177,11 @@ class Mark:
     velocity: int = 0
     seconds: float = 0.0
     meaning: str = ""
+    text: str = ""
+    told: str = ""
+    over: str = ""
+    other: str = ""
+    element: tuple[str, ...] = ()
 
 
 MARKS: dict[str, Mark] = {
@@ -176,17 +191,36 @@ MARKS: dict[str, Mark] = {
     "2": Mark("second finger", "finger"),
     "3": Mark("third finger", "finger"),
     "4": Mark("fourth finger", "finger"),
-    "accent": Mark("accent", "touch", velocity=16),
+    "accent": Mark("accent", "touch", velocity=16, text=">"),
     "ghost": Mark("ghost note", "touch", velocity=-28),
-    "late": Mark("late", "time", seconds=0.030),
-    "short": Mark("staccato", "length", meaning="half as long"),
-    "ring": Mark("let ring", "length", meaning="until its string is used again"),
-    "pm": Mark("palm mute", "palm", velocity=-6, meaning="damped by the picking hand"),
-    "rake": Mark("rake", "attack", velocity=8, meaning="across the muted strings before it"),
-    "tremolo": Mark("tremolo picking", "attack", velocity=-4, meaning="picked over and over"),
-    "slow": Mark("slow bend", "bend", meaning="a bend takes most of a beat"),
-    "supported": Mark("supported bend", "support", meaning="more fingers help to push"),
-}
+    "late": Mark("late", "time", seconds=0.030, text="late", told="after the beat", over="late",
+                 other="late"),
+    "short": Mark("staccato", "length", meaning="half as long", text=".", told="short"),
+    "ring": Mark("let ring", "length", meaning="until its string is used again", text="ring",
+                 told="let it ring", over="let ring-"),
+    "pm": Mark("palm mute", "palm", velocity=-6, meaning="damped by the picking hand", text="PM",
+               over="P.M.-"),
+    "rake": Mark("rake", "attack", velocity=8, meaning="across the muted strings before it",
+                 text="rake", told="rake across the muted strings", over="rake", other="rake"),
+    "tremolo": Mark("tremolo picking", "attack", velocity=-4, meaning="picked over and over",
+                    text="trem", over="trem."),
+    "hammered": Mark("hammered from nowhere", "attack", velocity=-14,
+                     meaning="by the fretting hand alone", text="ham", over="H",
+                     other="hammered from nowhere"),
+    "harmonic": Mark("natural harmonic", "harmonic", meaning="a part of the open string",
+                     text="harm", over="Harm.", element=("harmonic", "natural")),
+    "pinch": Mark("pinch harmonic", "harmonic", meaning="an octave higher", text="pinch",
+                  over="P.H.", element=("harmonic", "artificial")),
+    "slow": Mark("slow bend", "bend", meaning="a bend takes most of a beat", text="slow",
+                 over="slow", other="slow bend"),
+    "supported": Mark("supported bend", "support", meaning="more fingers help to push",
+                      text="sup", told="supported by more fingers", over="supported",
+                      other="supported bend"),
+}  # fmt: skip
+# Semitones above the open string at which it sounds where it is only touched: the second to the
+# fifth partial, which lie at a half, a third, a quarter and a fifth of its length.
+HARMONICS: dict[int, int] = {4: 28, 5: 24, 7: 19, 9: 28, 12: 12, 16: 28, 19: 19, 24: 24}
+PINCHED = 12  # semitones
 LATEST = 120  # milliseconds
 
 

@@ -14,7 +14,7 @@ from phrases.errors import RangeError
 from phrases.fretboard import LAST_FRET
 from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents, part_names
 from phrases.pitch import Key
-from phrases.techniques import BEND_SIZES
+from phrases.techniques import BEND_SIZES, HARMONICS
 
 __all__ = [
     "HIGHEST",
@@ -50,8 +50,14 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
         fits = not frets or (min(frets) + move >= lowest and max(frets) + move <= HIGHEST)
         # A slide from or to nowhere has a fret to come from or to go to.
         fits = fits and all(fret + move > 1 for fret in _nowhere(phrase))
+        fits = fits and all(fret + move in HARMONICS for fret in _touched(phrase))
         if fits or move == 0:
             return each_part(phrase, key, partial(_part, move=move))
+    if _touched(phrase):
+        raise RangeError(
+            f'"{phrase.title}" has natural harmonics, which lie at other frets in {key}; '
+            "write them anew"
+        )
     raise RangeError(
         f'"{phrase.title}" lies on frets {min(frets)} to {max(frets)}: its shape does not fit '
         f"on the neck in {key} (frets {lowest} to {HIGHEST}); `backing "
@@ -107,6 +113,13 @@ def _nowhere(phrase: Phrase) -> list[int]:
                     found.append(fret)
                 fret = move.fret if move.fret is not None and move.technique.lands else fret
     return found
+
+
+def _touched(phrase: Phrase) -> list[int]:
+    """Return the frets at which a phrase and its variations touch natural harmonics."""
+    phrases = [phrase, *(other for _, other in phrase.variations)]
+    notes = [n for one in phrases for p in one.parts for s in p.strokes for n in s.notes]
+    return [n.fret for n in notes if "harmonic" in n.marks and n.fret is not None]
 
 
 def _heavier(phrase: Phrase, move: int) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.exchange.techniques import INTO, LATE, MOVES, OTHER, OUT, of_element
+from backing.exchange.techniques import INTO, LATE, MARKED, MOVES, OTHER, OUT, of_element
 from backing.sheet.values import VALUES
 from phrases.techniques import mark
 
@@ -28,6 +28,7 @@ MARKS = {
     "staccato": "short",
     "staccatissimo": "short",
 }
+TOUCHED = {told[0] for told in MARKED.values()}
 MOST_DOTS = 4
 LONGEST = 20  # letters of a number; more are none
 SILENT = {
@@ -233,6 +234,11 @@ def _take(note: XmlNote, child: ET.Element) -> None:
         note.marks.append("tremolo")
     elif tag in MARKS:
         note.marks.append(MARKS[tag])
+    elif tag in TOUCHED:
+        inside = {one.tag for one in child}
+        known = [name for name, told in MARKED.items() if {*told[1:]} <= inside]
+        note.marks += known[:1]
+        note.unknown += [] if known else [tag]
     elif tag in SLID_IN:
         note.into = SLID_IN[tag]
     elif tag in SLID_OUT:

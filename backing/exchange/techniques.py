@@ -18,20 +18,16 @@ from xml.etree import ElementTree as ET
 from backing.sheet.score import Head, Measure
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
-from phrases.techniques import TECHNIQUES
+from phrases.techniques import MARKS, TECHNIQUES
 
 __all__ = [
-    "INTO", "LATE", "MOVES", "OTHER", "OUT", "add", "of_element", "slide_ends", "sway_ends",
-    "write_techniques",
+    "INTO", "LATE", "MARKED", "MOVES", "OTHER", "OUT", "add", "of_element", "slide_ends",
+    "sway_ends", "write_techniques",
 ]  # fmt: skip
 
 # What stands in other-technical, since no element of the standard says it.
-OTHER: dict[str, str] = {
-    "rake": "rake",
-    "slow": "slow bend",
-    "supported": "supported bend",
-    "late": "late",
-}
+OTHER = {name: one.other for name, one in MARKS.items() if one.other}
+MARKED = {name: one.element for name, one in MARKS.items() if one.element}
 LATE = " ms late"
 MOVES = "moves: "  # and then techniques in the phrase language, in their order
 JOINS = {one.sign: one.element[0] for one in TECHNIQUES.values() if one.motion == "step"}
@@ -99,6 +95,11 @@ def write_techniques(
         if move.technique.over:
             _element(technical, move)
     for mark in head.marks:
+        if mark in MARKED:
+            tag, *inside = MARKED[mark]
+            element = add(technical, tag)
+            for one in inside:
+                add(element, one)
         if mark in OTHER:
             add(technical, "other-technical", OTHER[mark])
         elif mark.endswith("ms"):

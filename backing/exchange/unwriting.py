@@ -18,7 +18,7 @@ from backing.exchange.tuning import STANDARD_TUNING, Tuning
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, Note, Stroke, bend_cents
 from phrases.spelling import spelled_moves
-from phrases.techniques import BEND_SIZES, MARKS, SLIDES, mark
+from phrases.techniques import BEND_SIZES, HARMONICS, MARKS, SLIDES, mark
 
 __all__ = ["XmlEvent", "strokes"]
 
@@ -340,6 +340,8 @@ class _Player:
             first.fret,
         )
         self.open[first.string] = string
+        if first.fret not in HARMONICS:
+            self._pressed(string)
         if first.fret is not None:
             self._moves(string, first, None)
         self._at_once(string, row[1:])
@@ -423,6 +425,15 @@ class _Player:
 
     def _add(self, string: _Open, move: Move) -> None:
         string.note = replace(string.note, moves=(*string.note.moves, move))
+        if move.fret is not None or move.technique.takes:
+            self._pressed(string)
+
+    def _pressed(self, string: _Open) -> None:
+        """Lose a natural harmonic where there is none: a string that is pressed has none."""
+        marks = tuple(name for name in string.note.marks if name != "harmonic")
+        if marks != string.note.marks:
+            self._lose("harmonic")
+            string.note = replace(string.note, marks=marks)
 
 
 def _size(cents: int) -> str:
@@ -436,5 +447,7 @@ def _ordered(words: Iterable[str]) -> tuple[str, ...]:
         found = mark(word)
         if found is not None:
             kinds.setdefault(found.kind, word)
+    if "hammered" in kinds.values():
+        kinds.pop("stroke", None)
     order = [*MARKS]
     return tuple(sorted(kinds.values(), key=lambda w: order.index(w) if w in order else 99))

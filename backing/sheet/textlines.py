@@ -14,7 +14,7 @@ from backing.sheet.score import Event, Head, Measure, Score
 from phrases.counting import count_word
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
-from phrases.techniques import TECHNIQUES
+from phrases.techniques import MARKS, TECHNIQUES
 
 __all__ = ["SIGNS", "Column", "columns", "systems", "used"]
 
@@ -29,30 +29,12 @@ SIGNS: dict[str, str] = {
     "x": "muted string",
     "()": "ghost note",
     "(3)": "silence from that count",
-    ">": "accent",
-    ".": "short",
-    "ring": "let it ring",
-    "PM": "palm mute",
-    "rake": "rake across the muted strings",
-    "trem": "tremolo picking",
-    "slow": "slow bend",
-    "sup": "supported by more fingers",
-    "late": "after the beat",
+    **{one.text: one.told or one.name for one in MARKS.values() if one.text},
     "d": "down-stroke",
     "u": "up-stroke",
     "rit.": "slower and slower, while the band keeps its tempo",
 }
-TOUCHES: dict[str, str] = {
-    "accent": ">",
-    "short": ".",
-    "ring": "ring",
-    "pm": "PM",
-    "rake": "rake",
-    "tremolo": "trem",
-    "slow": "slow",
-    "supported": "sup",
-    "late": "late",
-}
+TOUCHES = {name: one.text for name, one in MARKS.items() if one.text}
 SLOWING = "rit."
 _MANNER = re.compile(r"\(([^)]*[a-z/][^)]*)\)")  # how wide, how long: in words
 ABOVE = ("label", "slowing", "tip", "chord", "count")

@@ -10,13 +10,12 @@ from collections.abc import Container, Iterator, Sequence
 from backing.sheet import ink
 from backing.sheet.columns import FINGER, LABEL, STROKE, Column, row
 from backing.sheet.ink import Ink, Skyline
+from phrases.techniques import MARKS
 
 __all__ = ["hands", "spanned", "techniques", "wording"]
 
-TEXTS = {
-    "rake": "rake", "slow": "slow", "supported": "supported", "late": "late", "tremolo": "trem.",
-}  # fmt: skip
-SPANS = {"pm": "P.M.", "ring": "let ring"}
+TEXTS = {n: one.over for n, one in MARKS.items() if one.over and not one.over.endswith("-")}
+SPANS = {n: one.over[:-1] for n, one in MARKS.items() if one.over.endswith("-")}
 STROKES = {"d": "down", "u": "up"}
 FINGERS = ("1", "2", "3", "4")
 

@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 from phrases.fretboard import STRINGS
 from phrases.notation import MOST_BARS, read_line, write_line
 from phrases.phrase import Move, Note, Stroke
-from phrases.techniques import BEND_SIZES, LATEST, MARKS, SLIDES, TECHNIQUES, WIDTHS
+from phrases.techniques import (
+    BEND_SIZES,
+    HARMONICS,
+    LATEST,
+    MARKS,
+    SLIDES,
+    TECHNIQUES,
+    WIDTHS,
+)
 
 BEATS = 4
 ZERO, HALF, ONE, TWO = (Fraction(n, 2) for n in (0, 1, 2, 4))
@@ -106,6 +114,8 @@ def marks(draw: st.DrawFn) -> tuple[str, ...]:
     chosen = [name for name in MARKS if name in kinds.values()]
     if "time" not in kinds and draw(st.booleans()):
         chosen.append(f"{draw(st.integers(1, LATEST))}ms")
+    if "hammered" in chosen:
+        chosen = [name for name in chosen if name not in ("d", "u")]
     return tuple(chosen)
 
 
@@ -114,8 +124,10 @@ def notes(draw: st.DrawFn, string: str, goes_on: list[Fraction]) -> Note:
     chosen = draw(marks())
     fret = draw(st.none() | st.integers(0, 24))
     if fret is None:
-        return Note(string, None, (), chosen)
+        return Note(string, None, (), tuple(name for name in chosen if name != "harmonic"))
     done = draw(hand(fret, goes_on))
+    if fret not in HARMONICS or any(m.fret is not None or m.technique.takes for m in done):
+        chosen = tuple(name for name in chosen if name != "harmonic")
     into = draw(st.sampled_from(["", *SLIDES]))
     if (done and done[0].sign == "pb") or fret in (0, {"/": 1, "\\": 24}.get(into)):
         into = ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
@@ -16,13 +17,14 @@ from backing.sheet.spoken import spoken
 from backing.sheet.text import text_sheet
 from backing.sheet.writing import over_form
 from phrases.check import check
-from phrases.files import read_phrase
-from phrases.hands import grips
+from phrases.errors import RangeError
+from phrases.files import load_phrase, read_phrase, shipped
+from phrases.hands import grips, suggest
 from phrases.notation import read_line, write_line
-from phrases.performance import perform
+from phrases.performance import Played, perform
 from phrases.phrase import Phrase
 from phrases.pitch import Key
-from phrases.techniques import TECHNIQUES, Technique
+from phrases.techniques import MARKS, TECHNIQUES, Technique
 from phrases.transpose import transpose
 
 ROWS = pytest.mark.parametrize("row", TECHNIQUES.values(), ids=lambda row: row.name)
@@ -101,3 +103,98 @@ def test_it_comes_back_from_musicxml(row: Technique, tmp_path: Path) -> None:
     file.write_text(data, encoding="utf-8")
     again = import_musicxml(file).phrase
     assert again.strokes()[1].notes[0].moves == phrase.strokes()[1].notes[0].moves
+
+
+MARKED = {"slow": "G7b(full)", "supported": "G7b(full)", "harmonic": "G12", "late": "G7"}
+
+
+@pytest.mark.parametrize("name", [n for n, one in MARKS.items() if one.text])
+def test_a_mark_is_under_the_text_over_the_staff_and_comes_back(name: str, tmp_path: Path) -> None:
+    place = f"{MARKED.get(name, 'G7')}{{{name}}}"
+    text = "title = 'T'\nkey = 'A'\ntempo = 60\n[[part]]\nnotes = '| 1 B8 2 @ 4 .'\n"
+    phrase = read_phrase(text.replace("@", place))
+    row = MARKS[name]
+    sheet = text_sheet(phrase)
+    assert row.text in sheet
+    assert f"{row.text} = {row.told or row.name}" in " ".join(sheet.split())
+    bare = read_phrase(text.replace("@", place.partition("{")[0]))
+    assert _inks(phrase, "tab") != _inks(bare, "tab")
+    file = tmp_path / "x.musicxml"
+    file.write_text(musicxml(over_form(phrase, find_form("twelve-bar"))), encoding="utf-8")
+    assert import_musicxml(file).phrase.strokes()[1].notes[0].marks == (name,)
+
+
+def _sounds(place: str) -> Played:
+    (note,) = perform(read_line(f"| 1 {place} 3 .").strokes, float)
+    return note
+
+
+@pytest.mark.parametrize(("fret", "partial"), [(12, 2), (7, 3), (19, 3), (5, 4), (24, 4), (4, 5),
+                                               (9, 5), (16, 5)])  # fmt: skip
+def test_a_natural_harmonic_is_a_partial_of_the_open_string(fret: int, partial: int) -> None:
+    # Where a string is touched at k/n of its length its n-th partial rings: physics; frets are
+    # 12 log2 semitones, and the fifth partial lies 14 cents under the piano's.
+    above = _sounds(f"A{fret}{{harmonic}}").pitch - 45
+    assert above == pytest.approx(12 * math.log2(partial), abs=0.14)
+    touched = 1 - 2 ** (-fret / 12)
+    assert min(abs(touched - k / partial) for k in range(1, partial)) < 0.012
+
+
+def test_a_pinch_harmonic_sounds_an_octave_higher_and_bends() -> None:
+    plain, pinched = _sounds("G7b(full)"), _sounds("G7b(full){pinch}")
+    assert (pinched.pitch - plain.pitch, pinched.curve) == (12, plain.curve)
+
+
+def test_what_is_hammered_is_softer_and_has_no_stroke() -> None:
+    assert _sounds("G7{hammered}").velocity < _sounds("G7").velocity
+    text = "title = 'T'\nkey = 'A'\ntempo = 60\n[[part]]\nnotes = '| 1 G5 & G7{hammered} 2 G5'\n"
+    marks = [stroke.notes[0].marks for stroke in suggest(read_phrase(text)).strokes()]
+    assert [{"d", "u"} & set(one) != set() for one in marks] == [True, False, True]
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("A8{harmonic}", "touched, not pressed: at fret 4, 5, 7, 9, 12, 16, 19, 24"),
+        ("A7b(full){harmonic}", "without bends and slides"),
+        ("A7{harmonic} 2 /9", "without bends and slides"),
+        ("A7{harmonic pinch}", 'marks "harmonic" and "pinch" exclude each other'),
+        ("A7{d hammered}", 'marks "d" and "hammered" exclude each other'),
+        ("A7{rake hammered}", "exclude each other"),
+    ],
+)
+def test_what_no_hand_does_is_refused(written: str, told: str) -> None:
+    ((_, message),) = read_line(f"| 1 {written}").problems
+    assert told in message
+
+
+def test_natural_harmonics_stay_on_the_neck() -> None:
+    phrase = read_phrase(
+        "title = 'T'\nkey = 'A'\ntempo = 60\n[[part]]\nnotes = '| 1 A12{harmonic} 2 .'\n"
+    )
+    with pytest.raises(RangeError, match="natural harmonics, which lie at other frets in B"):
+        transpose(phrase, Key("B"))
+    assert transpose(phrase, Key("D")).strokes()[0].notes[0].fret in (5, 7, 17 - 1, 19)
+
+
+@pytest.mark.parametrize(
+    ("notes", "said"),
+    [
+        ("| 1 e8{slow}", ['"slow"']),
+        ("| 1 E3{rake}", ['"rake"']),
+        ("| 1 B8{ring} 2 B5", ['"ring"']),
+        ("| 1 G7~ +1/16 G5", ['"vibrato"']),
+        ("| 1 G7b(full){slow} 2 B8{ring} & e5 3 e12{rake} 4 G7~{late}", []),
+        ("| 1 G7{hammered} 2 e12{harmonic} 3 G7{pinch accent d1}", []),
+    ],
+)
+def test_a_mark_that_cannot_sound_is_said(notes: str, said: list[str]) -> None:
+    text = f"title = 'T'\nkey = 'A'\ntempo = 120\n[[part]]\nnotes = '{notes}'\n"
+    cautions = [one for one in check(read_phrase(text)).cautions if "changes nothing" in one.text]
+    assert [one.text.split()[0] for one in cautions] == said
+
+
+def test_every_mark_of_the_library_is_heard() -> None:
+    for name in shipped():
+        told = [one.text for one in check(load_phrase(name)).cautions]
+        assert not [text for text in told if "changes nothing" in text], name

@@ -55,6 +55,15 @@ def test_each_kind_of_staff_is_valid(staves: str) -> None:
     schema().validate(io.BytesIO(musicxml(score, staves=staves).encode()))
 
 
+@pytest.mark.parametrize("staves", STAVES)
+def test_harmonics_dips_and_timed_bends_are_valid(staves: str) -> None:
+    notes = (
+        "| 1 G7v 2 A12{harmonic} 3 G7b(full over 1/2){pinch} 4 B8v(full)~(1/4 6/s grows) | 1 e5"
+    )
+    text = musicxml(over_form(one(notes), find_form("twelve-bar")), staves=staves)
+    schema().validate(io.BytesIO(text.encode()))
+
+
 @pytest.mark.parametrize(
     ("good", "bad"),
     [
