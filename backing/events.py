@@ -15,6 +15,7 @@ from typing import Literal
 
 from backing.tempo import Steps
 from phrases.counting import Meter
+from phrases.credits import NOBODY, Credits
 from phrases.curve import Curve
 from phrases.phrase import Phrase
 from phrases.pitch import Key
@@ -234,6 +235,11 @@ class Stream:
         minutes, seconds = divmod(round(self.kept().seconds), 60)
         count = len(self.kept().sections)
         return f"<Stream {self.title!r} in {self.key}, {count} sections, {minutes}:{seconds:02d}>"
+
+    @property
+    def credits(self) -> Credits:
+        """Who made what the lead plays."""
+        return self.phrase.credits if self.phrase else NOBODY
 
     @property
     def seconds(self) -> Fraction:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from phrases.errors import ChoiceError
-from phrases.pitch import Key, degree_name, degree_semitones, pitch_class
+from phrases.pitch import Key, degree_name, degree_semitones, pitch_class, pitch_name
 from phrases.words import nearest
 
 __all__ = ["QUALITIES", "Chord", "lead_voices", "parse_degree", "voicings"]
@@ -87,9 +87,9 @@ class Chord:
         return pitch_class(self.root_name(key))
 
     def name(self, key: Key) -> str:
-        """Return the chord symbol in a key: ``Eb7``, ``Cm7``, ``A7/C#``."""
-        over = f"/{degree_name(key.tonic, self.bass)}" if self.bass else ""
-        return self.root_name(key) + self.quality + over
+        """Return the chord symbol in a key, as players write it: ``Eb7``, ``Cm7``, ``A7/C#``."""
+        over = f"/{_written(key, self.bass)}" if self.bass else ""
+        return _written(key, self.degree) + self.quality + over
 
     def lowest(self, key: Key) -> int:
         """Return the pitch class that the bass plays on the change, 0 to 11."""
@@ -115,6 +115,16 @@ class Chord:
             if own.lstrip("b#") == degree:
                 return own
         return degree
+
+
+def _written(key: Key, degree: str) -> str:
+    """Return the name of a degree without the spellings that nobody reads on a chart.
+
+    Common practice: the b6 of Db is A, not B double flat, the b3 E, not F flat.
+    """
+    name = degree_name(key.tonic, degree)
+    odd = len(name) > 2 or (degree[0] in "b#" and name in ("E#", "B#", "Cb", "Fb"))
+    return pitch_name(pitch_class(name) + 12, flats="b" in name)[:-1] if odd else name
 
 
 def parse_degree(text: str) -> Chord:

@@ -347,7 +347,8 @@ def _write_audio(
                 mark(draft, markers(stream, sound.rate))
             elif path.suffix.lower() in (".ogg", ".opus"):
                 steady(draft)
-            tag(draft, stream.title, str(stream.key), float(stream.music[0].tempo))
+            tempo = float(stream.music[0].tempo)
+            tag(draft, stream.title, str(stream.key), tempo, stream.credits)
             if path.suffix.lower() == ".wav":
                 os.truncate(draft, draft.stat().st_size)  # gives back what was reserved
     return remarks(stream, done, font)

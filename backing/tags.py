@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from backing.events import Stream
+from phrases.credits import NOBODY, Credits
 from phrases.replacing import MADE
 
 __all__ = ["load", "mark", "markers", "steady", "tag", "timeless"]
@@ -114,22 +115,33 @@ def load(suffixes: Iterable[str]) -> None:
     threading.Thread(target=found).start()
 
 
-def tag(path: Path, title: str, key: str, tempo: float) -> None:
-    """Write a finished file's title, key, tempo (felt beats a minute) and maker into it."""
+def tag(path: Path, title: str, key: str, tempo: float, credits: Credits = NOBODY) -> None:
+    """Write a finished file's title, key, tempo (felt beats a minute) and makers into it."""
     kind = _kind(path.suffix)
     file = kind(path)
     if file.tags is None:
         file.add_tags()
     if path.suffix.lower() in (".wav", ".mp3"):
-        from mutagen.id3 import TBPM, TIT2, TKEY, TSSE  # every text in UTF-8, which is 3
+        from mutagen.id3 import TBPM, TCOP, TDRC, TIT2, TKEY, TPE1, TSSE, WXXX
 
         short = key.replace(" minor", "m")
         words: tuple[tuple[Any, str], ...] = (
             (TIT2, title), (TKEY, short), (TBPM, str(round(tempo))), (TSSE, MADE),
+            (TPE1, credits.author), (TCOP, credits.rights), (TDRC, credits.date),
         )  # fmt: skip
         for frame, word in words:
-            file.tags.add(frame(3, word))
+            if word:
+                file.tags.add(frame(3, word))  # in UTF-8
+        if credits.link:
+            link: Any = WXXX
+            file.tags.add(link(3, "", credits.link))
     else:
         file["title"], file["initialkey"] = title, key
         file["bpm"], file["encoder"] = f"{tempo:g}", MADE
+        for name, word in (
+            ("artist", credits.author), ("copyright", credits.rights), ("date", credits.date),
+            ("contact", credits.link),
+        ):  # fmt: skip
+            if word:
+                file[name] = word
     file.save()

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from phrases.counting import METERS, parse_count, parse_swing
+from phrases.credits import CREDIT_KEYS, read_credits
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.kinds import PHRASE, missing_file, offers
 from phrases.notation import MOST_BARS, read_line
@@ -50,7 +51,7 @@ LIBRARY = Shelf(Path(__file__).parent / "library", "a shipped phrase or a file")
 
 PHRASE_KEYS = (
     "title", "key", "scale", "groove", "tempo", "meter", "swing", "lines", "behind", "tone",
-    "pick", "level", "tags", "tips", "part", "tip", "variation",
+    "pick", "level", "tags", "tips", "part", "tip", "variation", *CREDIT_KEYS,
 )  # fmt: skip
 PART_KEYS = ("role", "notes", "drag")
 TIP_KEYS = ("at", "text")
@@ -145,6 +146,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     key = _parsed(file, ("key",), parse_key, ...)
     meter = METERS[_word(file, ("meter",), "a meter", METERS, "4/4")]
     scale = _word(file, ("scale",), "a scale", SCALES, "")
+    credits = read_credits(file)
     tags = file.get(("tags",), list, [])
     if not all(isinstance(tag, str) for tag in tags):
         file.complain(("tags",), 'tags are words in quotes: tags = ["bends", "ending"]')
@@ -193,6 +195,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
             level=common.level,
             tags=tuple(tags),
             tips=tuple(tips),
+            credits=credits,
         )
 
     base = phrase(common, parts, [*whole, *(tip for tip in tips if tip)])

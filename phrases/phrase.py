@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from phrases.counting import METERS, Meter, even_beats
+from phrases.credits import NOBODY, Credits
 from phrases.errors import ChoiceError
 from phrases.pitch import Key
 from phrases.techniques import HARMONICS, PINCHED, TECHNIQUES, Technique
@@ -298,6 +299,8 @@ class Phrase:
         Of the whole and of single places.
     variations
         By name; each is a whole phrase without variations of its own.
+    credits
+        Who made it.
     parts
         In the order they are played, each after the bars of the one before.
     """
@@ -318,6 +321,7 @@ class Phrase:
     tags: tuple[str, ...] = ()
     tips: tuple[Tip, ...] = ()
     variations: tuple[tuple[str, Phrase], ...] = ()
+    credits: Credits = NOBODY
 
     @property
     def bars(self) -> int:

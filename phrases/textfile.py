@@ -10,6 +10,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping
+from datetime import date
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,7 @@ TYPE_WORDS: dict[type, str] = {
     list: "a list",
     dict: "a table",
     bool: "true or false",
+    date: "a date",
 }
 
 

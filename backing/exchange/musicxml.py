@@ -95,10 +95,19 @@ class _Writer:
         root = ET.Element("score-partwise", version="4.0")
         add(add(root, "work"), "work-title", self.score.title)
         about = add(root, "identification")
+        credits = self.score.credits
+        if credits.author:
+            add(about, "creator", credits.author, type="composer")
+        if credits.rights:
+            add(about, "rights", credits.rights)
         encoding = add(about, "encoding")
+        if len(credits.date) == len("2026-05-01"):
+            add(encoding, "encoding-date", credits.date)
         add(encoding, "software", "porchband")
         for element in ("accidental", "beam", "stem"):
             add(encoding, "supports", element=element, type="no")
+        if credits.link:
+            add(about, "source", credits.link)
         fields = add(about, "miscellaneous")
         for name, text in self._fields():
             add(fields, "miscellaneous-field", text, name=name)

@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from backing.output import FORMATS as SUFFIXES
+from phrases.credits import NOBODY, Credits
 from phrases.phrase import Phrase
 from phrases.pitch import Key
 
@@ -99,6 +100,8 @@ class Lesson:
         Seconds that the teacher talks before it plays the first.
     text
         The teacher's words, in Markdown.
+    credits
+        Who made it.
     """
 
     path: Path
@@ -112,3 +115,4 @@ class Lesson:
     video: tuple[str, ...]
     opening: int
     text: str
+    credits: Credits = NOBODY

@@ -121,6 +121,8 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
             lines += ["", plain(study.text), ""]
     if any(item.kind == "loop" for item in _played(lesson, facts)):
         lines += ["", f"The video plays each loop {ROUNDS} times; the files go round for ever."]
+    if lesson.credits.line:
+        lines += ["", lesson.credits.line]
     return "\n".join([*lines, "", HEARING]) + "\n"
 
 

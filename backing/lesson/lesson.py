@@ -27,6 +27,7 @@ from backing.practice import usual_start
 from backing.practice.plan import GAPS
 from backing.tempo import step_tempos
 from phrases.counting import parse_swing
+from phrases.credits import CREDIT_KEYS, Credits, read_credits
 from phrases.errors import ChoiceError, Problem, TextFileError
 from phrases.files import check_tempo, load_phrase, shipped
 from phrases.kinds import PHRASE, declare, missing_file, offers
@@ -55,7 +56,7 @@ LONG = 60  # signs of a name that a message repeats
 COMMON_KEYS = ("keys", "grooves", "form", "swing", "tempos", "gaps")
 LESSON_KEYS = (
     "title", *COMMON_KEYS, "choruses", "formats", "stems", "make", "full-tempo-only", "video",
-    "opening", "text", "phrase",
+    "opening", "text", "phrase", *CREDIT_KEYS,
 )  # fmt: skip
 STUDY_KEYS = ("file", "variations", *COMMON_KEYS, "take", "take-tempo", "text")
 
@@ -85,6 +86,7 @@ def read_lesson(path: Path) -> Lesson:
     folder = path.parent
     file.known_keys((), LESSON_KEYS)
     title = file.get(("title",), str, ...)
+    credits = read_credits(file)
     common = _common(file, (), folder, _Common())
     choruses = file.get(("choruses",), int, pieces.CHORUSES)
     low, high = CHORUSES
@@ -114,7 +116,7 @@ def read_lesson(path: Path) -> Lesson:
     file.finish()
     # A phrase file's own problems stand in that file, so they are told by themselves.
     grooves = GROOVE_SHELF.names()
-    phrases = [load_phrase(one, grooves) for one in found if one is not None]
+    phrases = [_credited(load_phrase(one, grooves), credits) for one in found if one is not None]
     studies = [
         _study(file, *row, full="demo" in full)
         for row in zip(wheres, [p for p in found if p], phrases, told, strict=True)
@@ -132,7 +134,15 @@ def read_lesson(path: Path) -> Lesson:
         video=video,
         opening=opening,
         text=text,
+        credits=credits,
     )
+
+
+def _credited(phrase: Phrase, credits: Credits) -> Phrase:
+    """Return a phrase that was made by whoever made the lesson, where it says nothing else."""
+    whole = phrase.credits.over(credits)
+    others = tuple((name, replace(one, credits=whole)) for name, one in phrase.variations)
+    return replace(phrase, credits=whole, variations=others)
 
 
 def inside(folder: Path, word: str) -> Path:

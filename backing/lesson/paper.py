@@ -162,7 +162,9 @@ def _page(
                 versions.append(replace(version(moved, form, made), groove=called))
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:
-            return render_page(PageData(title, tuple(pieces), text, name, others)).encode()
+            return render_page(
+                PageData(title, tuple(pieces), text, name, others, study.phrase.credits)
+            ).encode()
         except ValueError as error:
             if isinstance(error, BluesError):
                 raise

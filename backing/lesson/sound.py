@@ -106,7 +106,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
             if path.suffix == ".wav":
                 timeless(path)
                 mark(path, markers(stream, RATE))
-            tag(path, stream.title, str(stream.key), float(music[0].tempo))
+            tag(path, stream.title, str(stream.key), float(music[0].tempo), stream.credits)
             if path.suffix in (".opus", ".ogg"):
                 steady(path)
     first, last = done.window or (0, done.frames)

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from phrases.credits import NOBODY, Credits
+
 __all__ = [
     "Chord",
     "Loop",
@@ -241,6 +243,8 @@ class PageData:
     others
         The lesson's other pages: what each is called, and its file's path from this page's folder,
         with ``/`` between folders.
+    credits
+        Who made it.
     """
 
     title: str
@@ -248,3 +252,4 @@ class PageData:
     text: str = ""
     name: str = ""
     others: tuple[tuple[str, str], ...] = ()
+    credits: Credits = NOBODY

@@ -23,6 +23,7 @@ from backing.page.data import Loop, Note, PageData, Sound, System, Version
 from backing.page.words import rich
 from backing.tempo import Clock
 from phrases.counting import evenly, spoken_count
+from phrases.credits import Credits
 
 __all__ = ["LEAD", "render_page"]
 
@@ -77,7 +78,7 @@ def render_page(data: PageData) -> str:
         title=escape(data.title),
         style=style,
         text=text,
-        others=_others(data.others),
+        others=_others(data.others) + _credits(data.credits),
         templates="\n".join(templates),
         lesson=_json(lesson),
         script=script,
@@ -87,6 +88,14 @@ def render_page(data: PageData) -> str:
             for number, one in enumerate(sounds.every)
         ),
     )
+
+
+def _credits(credits: Credits) -> str:
+    line = escape(credits.line)
+    if credits.link:
+        link = escape(credits.link)
+        line = line.removesuffix(link) + f'<a href="{link}">{link}</a>'
+    return f'<p class="credits">{line}</p>' if line else ""
 
 
 def _others(pages: Sequence[tuple[str, str]]) -> str:

@@ -16,7 +16,7 @@ from backing.sheet import ink, lettering
 from backing.sheet.ink import Ink
 from phrases.pitch import Key
 
-__all__ = ["LINE", "chart", "in_line", "numeral"]
+__all__ = ["HIGH", "LINE", "chart", "in_line", "numeral"]
 
 LINE = 4  # bars
 HIGH = 12.5
@@ -25,6 +25,9 @@ DEGREE = 2.6
 NUMBER = 1.6
 INSET = 1.4  # from where a chord begins to its name
 TICK = 1.0
+LETTER = 1.7
+METER = 4
+LARGEST = 1.6  # size of the meter
 NUMERALS = ("I", "II", "III", "IV", "V", "VI", "VII")
 MINOR = ("m", "m6", "m7", "m9", "m7b5", "dim7")
 
@@ -45,8 +48,8 @@ def in_line(bars: Sequence[Bar]) -> int:
     return LINE if all(len(bar) <= 2 for bar in bars) else LINE // 2
 
 
-def chart(form: Form, key: Key, width: float) -> list[list[Ink]]:
-    """Return the lines of a chart.
+def chart(form: Form, key: Key, width: float, scale: float = 1.0) -> list[list[Ink]]:
+    """Return the lines of a chart: a letter over each, the meter, and signs to go round.
 
     Parameters
     ----------
@@ -56,51 +59,99 @@ def chart(form: Form, key: Key, width: float) -> list[list[Ink]]:
         Where they are played.
     width
         Of a line, in staff spaces.
+    scale
+        How much larger than usual bars are high, and chords where they have room.
     """
     bars = form.bars(key)
     count = in_line(bars)
     measure = width / count
+    high = HIGH * scale
+    sizes = _sizes(bars, key, measure, scale)
+    sign = min(scale, LARGEST)
     lines = []
-    for first in range(0, len(bars), count):
+    for line, first in enumerate(range(0, len(bars), count)):
         row = bars[first : first + count]
-        inks: list[Ink] = []
+        letter = chr(ord("A") + line % 26) * (1 + line // 26)
+        inks = [ink.framed("label", letter, 0.0, -0.7, LETTER)] if len(bars) > count else []
         for number, bar in enumerate(row):
             left = number * measure
-            inks.append(_bar_line(left, thick=False))
+            inks.append(ink.line("bar line", (left, 0.0, left, high), 0.16))
+            begins, ends = not first + number, first + number + 1 == len(bars)
+            if begins:
+                inks += [*_repeat(left, 1, high), *_meter(left + 1.8 + sign, high, sign)]
+            start = left + (1.8 + 2 * sign if begins else 0.0)
             label = str(first + number + 1)
-            inks.append(
-                ink.words("bar number", label, left + 0.6, 1.9, NUMBER, face="italic", anchor=0.0)
-            )
-            inks += _chords(bar, key, left, measure)
+            inks.append(ink.words(
+                "bar number", label, start + 0.6, 1.9, NUMBER, face="italic", anchor=0.0
+            ))  # fmt: skip
+            inside = start, left + measure - (1.2 if ends else 0.0)
+            inks += _chords(bar, key, inside, measure, scale, sizes[len(bar)])
         end = len(row) * measure
         last = first + count >= len(bars)
-        inks.append(_bar_line(end, thick=last))
-        for y in (0.0, HIGH):
+        inks += _repeat(end, -1, high) if last else []
+        inks += [] if last else [ink.line("bar line", (end, 0.0, end, high), 0.16)]
+        for y in (0.0, high):
             inks.append(ink.line("rule", (0.0, y, end, y), 0.1))
         lines.append(inks)
     return lines
 
 
-def _bar_line(x: float, *, thick: bool) -> Ink:
-    if thick:
-        return ink.line("bar line", (x - 0.25, 0.0, x - 0.25, HIGH), 0.5)
-    return ink.line("bar line", (x, 0.0, x, HIGH), 0.16)
+def _repeat(x: float, way: int, high: float) -> list[Ink]:
+    """Return a repeat sign at an end of a line; `way` is 1 where the repeat begins."""
+    found = [ink.line("bar line", (x + way * 0.25, 0.0, x + way * 0.25, high), 0.5)]
+    found.append(ink.line("bar line", (x + way * 0.85, 0.0, x + way * 0.85, high), 0.16))
+    for y in (-1.2, 0.8):
+        dot = ink.music("repeat", "dot", x + way * 1.35, 0.0)
+        found.append(dot.moved(0.0, high / 2 + y - dot.box.top))
+    return found
 
 
-def _chords(bar: Bar, key: Key, left: float, measure: float) -> list[Ink]:
-    """Return the chords of a bar over their degrees, all smaller where one lacks room."""
+def _meter(x: float, high: float, size: float) -> list[Ink]:
+    """Return four over four: every bar has four felt beats."""
+    signs = [ink.music("meter", f"time {METER}", x, 0.0, size) for _ in range(2)]
+    return [
+        one.moved(0.0, high / 2 + y - (one.box.top + one.box.bottom) / 2)
+        for one, y in zip(signs, (-1.05 * size, 1.05 * size), strict=True)
+    ]
+
+
+def _sizes(form: Sequence[Bar], key: Key, measure: float, scale: float) -> dict[int, list[float]]:
+    """Return the size of names and of degrees by how many chords a bar has."""
+    found: dict[int, list[float]] = {}
+    for many in {len(bar) for bar in form}:
+        room = measure / many - INSET - 0.6
+        found[many] = []
+        for size, texts in (
+            (NAME, [chord.name(key) for bar in form if len(bar) == many for _, chord in bar]),
+            (DEGREE, [numeral(chord) for bar in form if len(bar) == many for _, chord in bar]),
+        ):
+            drawn = [lettering.chord_name(text, size) for text in texts]
+            fits = min(room / (one.right - one.left) for one in drawn)
+            found[many].append(size * min(scale, fits))
+    return found
+
+
+def _chords(
+    bar: Bar,
+    key: Key,
+    ends: tuple[float, float],
+    measure: float,
+    scale: float,
+    sizes: Sequence[float],
+) -> list[Ink]:
+    """Return the chords of a bar over their degrees; `ends` is where there is room for them."""
+    left, wide = ends[0], ends[1] - ends[0]
     found = []
-    room = measure / len(bar) - INSET - 0.6
     for kind, size, y, texts in (
-        ("chord", NAME, 7.4, [chord.name(key) for _, chord in bar]),
-        ("degree", DEGREE, 11.1, [numeral(chord) for _, chord in bar]),
+        ("chord", sizes[0], 7.4 * scale, [chord.name(key) for _, chord in bar]),
+        ("degree", sizes[1], 11.1 * scale, [numeral(chord) for _, chord in bar]),
     ):
-        drawn = [lettering.chord_name(text, size) for text in texts]
-        size *= min(1.0, *(room / (one.right - one.left) for one in drawn))
+        # The meter and the sign to go round take some room of the first and the last bar.
+        size *= wide / measure
         for (share, _), text in zip(bar, texts, strict=True):
-            x = left + float(share) * measure + INSET
+            x = left + float(share) * wide + INSET
             found.append(ink.outline(kind, lettering.chord_name(text, size), x, y, 0.0, text))
     for share, _ in bar[1:]:
-        x = left + float(share) * measure
-        found += [ink.line("tick", (x, y, x, y + TICK), 0.16) for y in (0.0, HIGH - TICK)]
+        x = left + float(share) * wide
+        found += [ink.line("tick", (x, y, x, y + TICK), 0.16) for y in (0.0, HIGH * scale - TICK)]
     return found

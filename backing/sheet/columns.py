@@ -107,7 +107,9 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
         for number, event in enumerate(measure.events):
             for index, column in enumerate(made.nodes[bar][number]):
                 # The first of some grace notes comes too near to what stands before it.
-                wanted = owed + int(not index and len(made.nodes[bar][number]) > 1)
+                wanted = owed + int(
+                    bool(number) and not index and len(made.nodes[bar][number]) > 1
+                )
                 owed = 0
                 for node in column:
                     if node.first and node.head.into:

@@ -85,8 +85,9 @@ def _picture(score: Score, drawn: Drawn, style: Style, first: bool) -> Picture:
         inks.append(top.put(ink.words(
             "bar number", number, 0.1, 0.0, NUMBER, face="italic", anchor=0.0
         ), 0.35))  # fmt: skip
-    inks += _tips(score, system, top)
-    inks += _row(top, _chords(score, system), 0.7, beside=1.0)
+    tips = _tips(score, system, top)
+    inks += tips
+    inks += _row(top, _chords(score, system), 0.7, beside=1.0, over=tips)
     labels = _labels(score, system)
     inks += _row(top, [*labels, *_slowings(score, system, labels)], 0.6, beside=2.0)
     box = ink.around(box for one in inks for box in one.boxes)
@@ -127,11 +128,17 @@ def _down(upper: Sequence[Ink], lower: Sequence[Ink]) -> float:
     return down
 
 
-def _row(top: Skyline, row: Sequence[Ink], room: float, beside: float) -> list[Ink]:
-    """Set inks on one line over everything that stands under any of them or near beside it."""
+def _row(
+    top: Skyline, row: Sequence[Ink], room: float, beside: float, over: Sequence[Ink] = ()
+) -> list[Ink]:
+    """Set inks on one line over everything that stands under any of them or near beside it.
+
+    What is in `over` lies under the line wherever it stands.
+    """
     if not row:
         return []
-    edge = min(top.edge(one.box.left - beside, one.box.right + beside) for one in row)
+    edges = [top.edge(one.box.left - beside, one.box.right + beside) for one in row]
+    edge = min([*edges, *(one.box.top + room / 2 for one in over)])
     low = max(0.0, *(one.box.bottom for one in row)) if len(row) > 1 else row[0].box.bottom
     placed = [one.moved(0.0, edge - room - low) for one in row]
     top.add(*placed)

@@ -60,6 +60,7 @@ def places(phrase: Phrase) -> Iterator[tuple[str, str]]:
     """Yield each text of a phrase that is printed as it stands, after the place where it is."""
     yield "title", phrase.title
     yield "tags", " ".join(phrase.tags)
+    yield "author and rights", f"{phrase.credits.author}{phrase.credits.rights}"
     number = 0
     for tip in phrase.tips:
         number += tip.at is not None

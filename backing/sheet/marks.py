@@ -58,10 +58,13 @@ def over(
     floor.add(*found)
     labels: list[tuple[Skyline, Ink]] = []
     nodes = {node.name: node for column in every for node in column.nodes}
+    sides: dict[str, bool] = {}
     for join in made.joins:
         one, two = system.heads.get(join.start), system.heads.get(join.end)
         if join.sign in ("bend", "release", "pre") and two is not None:
-            up = _stem_down(system, two)
+            # A bend and its release are one gesture, on one side.
+            up = sides.get(join.start, _stem_down(system, two))
+            sides[join.end] = up
             left = one if one is not None else two.moved(-3.0, 0.0)
             angle = _angle(left, two, up, join.end, dashed=join.sign == "pre")
             found.append((sky if up else floor).put(angle, 0.15, 0.0))

@@ -6,6 +6,7 @@ bytes: no time and no random id is written.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -17,7 +18,7 @@ from typing import Any, Literal
 from backing.forms import Form
 from backing.sheet import heading, ink, lettering
 from backing.sheet.changes import changed
-from backing.sheet.chart import chart, in_line
+from backing.sheet.chart import HIGH, chart, in_line
 from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
 from backing.sheet.layout import Picture, Style, document, pictures
@@ -28,18 +29,25 @@ from backing.sheet.spoken import spoken
 from backing.sheet.tempos import CLEAN, practice_tempos
 from backing.sheet.vector import inlined
 from backing.sheet.writing import over_form
+from phrases.credits import NOBODY, Credits
 from phrases.phrase import Phrase
 from phrases.pitch import Key
 
 __all__ = ["PAPERS", "Kind", "Paper", "chart_page", "sheet"]
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-MARGIN = 15.0  # mm
+# Millimetres: margins at the sides, on top and at the bottom, and down to the foot from there.
+MARGIN, TOP, BOTTOM, DESCENT = 15.0, 12.0, 13.0, 3.9
 SPACE = 1.72  # mm from line to line of the notation staff
 LARGER = 1.28
+LEAST = 0.36  # of the last of several pages is filled
+TRIES = 8
 FITS = (0.96, 0.92, 0.88)
 LONG = 100  # strokes, from which only the smallest size is tried: each takes its time
 DIAGRAM = 2.6  # mm to a unit of the diagram
+FURNITURE = 58.0  # mm of a chart's sheet that are not its lines
+BETWEEN = 8.0  # mm between two lines of a chart
+HIGHEST = 2.4  # how much higher than usual a chart's bars are at most
 GUTTER = 8.0  # mm between the diagram and the plan
 # Millimetres that the plan wants beside the diagram, by its beat: its columns and room to write.
 PLANS = {"quarter": 90.0, "dotted quarter": 103.0}
@@ -134,22 +142,39 @@ def sheet(
     """
     paper = replace(paper or Paper(), letters=kind == "pdf")
     made = _sheet(phrase, form, paper, chorus, kind)
-    if kind == "svg" or _pages(made) == 1:
-        return made
+    done = made.compiled()
+    pages_of = re.search(rb"/Count (\d+)", done)  # typst writes the pages first
+    if kind == "svg" or (pages_of and pages_of[1] == b"1"):
+        return done
+    pages = made.extent()[0]
 
-    def closer(fit: float) -> bytes:
+    def closer(fit: float) -> Sheet:
         return _sheet(phrase, form, replace(paper, fit=fit), chorus, kind)
 
     # A little smaller, it may do with a page less; if the smallest does not, none does.
     smallest = closer(FITS[-1])
-    if _pages(smallest) == _pages(made):
+    if smallest.extent()[0] < pages:
+        long = sum(len(part.strokes) for part in phrase.parts) > LONG
+        tries = (closer(fit) for fit in (() if long else FITS[:-1]))
+        made = next((one for one in tries if one.extent()[0] < pages), smallest)
+    return _balanced(made).compiled()
+
+
+def _balanced(made: Sheet) -> Sheet:
+    """Return a sheet whose last page holds enough, the pages before it so much less."""
+    pages, filled = made.extent()
+    if pages == 1 or filled >= LEAST:
         return made
-    long = sum(len(part.strokes) for part in phrase.parts) > LONG
-    tries = (closer(fit) for fit in (() if long else FITS[:-1]))
-    return next((one for one in tries if _pages(one) < _pages(made)), smallest)
+    lift = (LEAST - filled) * (PAPERS[made.paper.size][1] - 2 * TOP) / (pages - 1)
+    for step in range(TRIES):
+        tried = replace(made, lift=lift * (1 + step / 2))
+        found, share = tried.extent()
+        if found == pages and share >= LEAST:
+            return tried
+    return made
 
 
-def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -> bytes:
+def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -> Sheet:
     style = Style(paper.width, paper.staves, paper.marks, chorus)
     score = over_form(phrase, form, chorus=chorus)
     parts = [_heading(score, phrase, form, paper, chorus)]
@@ -159,15 +184,104 @@ def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -
             parts.append(f"#variation({quoted(name)})\n")
             varied = changed(phrase, other, over_form(other, form))
             parts += [_system(picture, varied, paper) for picture in pictures(varied, style)]
-    parts.append(_tips(score))
+    if score.remarks:
+        parts += _tips(score)
+    # The neck and the plan never stand on a page alone.
+    parts[-1] = f"#with-next[{parts[-1]}]\n"
     parts.append(_foot(phrase, paper))
-    return _compiled(phrase.title, phrase.key, "".join(parts), paper, kind)
+    return Sheet(phrase.title, phrase.key, "".join(parts), paper, kind, phrase.credits)
 
 
-def _pages(pdf: bytes) -> int:
-    """Return how many pages a PDF of typst's has."""
-    found = re.search(rb"/Count (\d+)", pdf)
-    return int(found[1]) if found else 1
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet as typst's markup.
+
+    Attributes
+    ----------
+    name, key
+        Of what is on it: its title, which stands in its foot.
+    body
+        What stands on it.
+    paper, kind
+        How it is set.
+    credits
+        Who made it, in the foot and in the PDF's own data.
+    lift
+        Millimetres that the lower margin is higher than usual.
+    """
+
+    name: str
+    key: Key
+    body: str
+    paper: Paper
+    kind: Kind
+    credits: Credits = NOBODY
+    lift: float = 0.0
+
+    def compiled(self) -> bytes:
+        """Return the PDF or the SVG."""
+        import typst
+
+        made = typst.compile(
+            self._text(),
+            format=self.kind,
+            timestamp=int(EPOCH.timestamp()),
+            pdf_tags=True,
+            **self._fonts(),
+        )
+        assert isinstance(made, bytes)
+        if self.kind == "pdf":
+            return made
+        return inlined(made.decode(), f"{self.name} in {self.key}").encode()
+
+    def extent(self) -> tuple[int, float]:
+        """Return how many pages it has, and how full, 0 to 1, the last one is."""
+        import typst
+
+        told = typst.query(self._text(), "<end>", field="value", one=True, **self._fonts())
+        end = json.loads(told)
+        room = PAPERS[self.paper.size][1] - TOP - BOTTOM - self.lift
+        return int(end["page"]), (float(end["y"]) - TOP) / room
+
+    def _fonts(self) -> dict[str, Any]:
+        # Those of the machine are asked only where they are needed: they differ.
+        return {
+            "font_paths": [str(lettering.FONTS)],
+            "ignore_system_fonts": not foreign(self.body + self.name),
+        }
+
+    def _credits(self) -> str:
+        """Return the line in the foot that says who made it."""
+        line, link = self.credits.line, self.credits.link
+        if link:
+            line = line.removesuffix(link)
+            return f"[{escaped(line)}#link({quoted(link)})[{escaped(link)}]]"
+        return f"[{escaped(line)}]" if line else "none"
+
+    def _text(self) -> bytes:
+        width, height = PAPERS[self.paper.size]
+        page = self.kind != "svg"
+        tonic = _tonic(self.key, self.paper)
+        mode = escaped(str(self.key).removeprefix(self.key.tonic))
+        told, made = f"{escaped(f'{self.name} in ')}{tonic}{mode}", self._credits()
+        last = "" if page or made == "none" else f"#made-by({made})"
+        settings = SETTINGS.format(
+            title=quoted(f"{self.name} in {self.key}"),
+            author=quoted(self.credits.author or AUTHOR),
+            about=_about(self.credits),
+            width=width,
+            height=f"{height}mm" if page else "auto",
+            margin=MARGIN,
+            top=TOP,
+            bottom=BOTTOM + self.lift,
+            descent=DESCENT + self.lift,
+            gutter=GUTTER,
+            clean=CLEAN,
+            foot=f", footer: running([{told}], {made})" if page else "",
+            font=quoted(lettering.FAMILY),
+            size=f"{10.5 * self.paper.scale:g}",
+        )
+        return (settings + self.body.rstrip() + last + END).encode()
 
 
 def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind = "pdf") -> bytes:
@@ -176,16 +290,20 @@ def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind =
     parts = [f"#heading-line({quoted(form.title)}, {_home_image(key, str(key), paper)}, none)\n"]
     feel = form.feel[:1].upper() + form.feel[1:]
     parts.append(f"#facts([{escaped(feel)}])\n" if feel else "")
-    parts.append("#v(3mm)\n")
     bars = form.bars(key)
     count = in_line(bars)
-    for number, inks in enumerate(chart(form, key, paper.width)):
+    lines = -(-len(bars) // count)
+    # As large as the sheet allows, so that it is read from where one plays.
+    letters = 3.2 * paper.space
+    room = (PAPERS[paper.size][1] - FURNITURE * paper.scale) / lines - BETWEEN - letters
+    scale = min(HIGHEST, max(1.0, room / (HIGH * paper.space))) if kind == "pdf" else 1.0
+    for number, inks in enumerate(chart(form, key, paper.width, scale)):
         first = count * number
         line = bars[first : first + count]
         names = " | ".join(" ".join(chord.name(key) for _, chord in bar) for bar in line)
         alt = f"Bars {first + 1} to {first + len(line)}: {names}"
-        parts.append(_image(inks, paper, alt) + "#v(3mm, weak: true)\n")
-    return _compiled(form.title, key, "".join(parts), paper, kind)
+        parts.append(f"#v({BETWEEN - 4.2 if number else 3}mm)\n" + _image(inks, paper, alt))
+    return Sheet(form.title, key, "".join(parts), paper, kind).compiled()
 
 
 def _heading(score: Score, phrase: Phrase, form: Form, paper: Paper, chorus: bool) -> str:
@@ -238,9 +356,7 @@ def _titled(svg: str, alt: str) -> str:
     return f'{start} role="img"><title>{escape(alt, quote=False)}</title>{end}'
 
 
-def _tips(score: Score) -> str:
-    if not score.remarks:
-        return ""
+def _tips(score: Score) -> list[str]:
     whole = [remark for remark in score.remarks if not remark.number]
     placed = [remark for remark in score.remarks if remark.number]
     parts = ["#section[Tips]\n"]
@@ -251,7 +367,7 @@ def _tips(score: Score) -> str:
             f"#tip({quoted(str(remark.number))}, {quoted(remark.place)})"
             f"[{markdown(remark.text)}]\n"
         )
-    return "".join(parts)
+    return parts
 
 
 def _foot(phrase: Phrase, paper: Paper) -> str:
@@ -276,17 +392,20 @@ def _foot(phrase: Phrase, paper: Paper) -> str:
 
 SETTINGS = """
 // One line; a title that would be too small there stands at the head only.
-#let running(title) = context layout(room => {{
+#let running(title, credits) = context layout(room => {{
   let number = [page #counter(page).display("1 of 1", both: true)]
   let line = [#title · #number]
   let fitting = 0.98pt * (room.width / measure(text(size: 1pt, line)).width)
   let size = calc.min(0.8em.to-absolute(), fitting)
-  align(center, if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }})
+  align(center, {{
+    if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }}
+    if credits != none {{ linebreak(); text(size: 0.72em, credits) }}
+  }})
 }})
 #let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
-#set document(title: {title}, author: {author}, date: none)
-#set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: 12mm,
-  bottom: 13mm){foot})
+#set document(title: {title}, author: {author}, {about})
+#set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: {top}mm,
+  bottom: {bottom:.2f}mm), footer-descent: {descent:.2f}mm{foot})
 #set text(font: {font}, size: {size}pt, lang: "en", fill: black, number-type: "lining")
 #set par(leading: 0.62em, spacing: 0.85em)
 #show heading: set text(size: 1em, weight: "regular")
@@ -314,6 +433,8 @@ SETTINGS = """
 #let facts(body) = block(below: 2mm, text(size: 0.95em, body))
 #let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
   drawn(svg, width, alt))
+#let made-by(credits) = block(above: 4mm, text(size: 0.72em, credits))
+#let with-next(body) = block(sticky: true, above: 0mm, below: 0mm, body)
 #let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
   heading(level: 2, text(size: 1.15em, weight: 600, body)))
 #let variation(name) = block(above: 4mm, below: 3mm, sticky: true,
@@ -324,7 +445,7 @@ SETTINGS = """
   grid(columns: (1.6em, 1fr), column-gutter: 0.4em,
     box(height: 0.7em, move(dy: -0.22em, ring(number))),
     [#text(style: "italic")[#upper(place.first())#place.slice(1):] #body]))
-#let neck(svg, width, alt, tonic) = block(breakable: false, above: 4mm)[
+#let neck(svg, width, alt, tonic) = block(breakable: false, sticky: true, above: 4mm)[
   #section[On the neck #text(size: 0.85em, weight: "regular")[degrees of #tonic]]
   #drawn(svg, width, alt)]
 #let plan(tempos, beat) = block(breakable: false, above: 4mm)[#section[Practice plan]
@@ -343,6 +464,20 @@ SETTINGS = """
 """
 
 
+def _about(credits: Credits) -> str:
+    """Return what a PDF's own data say of its rights and its day."""
+    parts = [int(part) for part in credits.date.split("-")] if credits.date else []
+    day = ", ".join(map(str, [*parts, 1, 1][:3]))
+    date = f"datetime(year: {day.replace(', ', ', month: ', 1)})" if parts else "none"
+    date = re.sub(r"(month: \d+), ", r"\1, day: ", date)
+    told = f", description: {quoted(credits.rights)}" if credits.rights else ""
+    return f"date: {date}{told}"
+
+
+# Where the sheet ends.
+END = "#context[#metadata((page: here().page(), y: here().position().y / 1mm))<end>]"
+
+
 def _tonic(key: Key, paper: Paper) -> str:
     """Return the tonic's name as markup for a line of any size, its accidental drawn."""
     if len(key.tonic) == 1:
@@ -355,40 +490,3 @@ def _tonic(key: Key, paper: Paper) -> str:
     below = (drawn.box.bottom + 0.1) / em
     image = f"drawn({quoted(svg)}, {width:.3f}em, {quoted(key.tonic)})"
     return f"#box(baseline: {below:.3f}em, {image})"
-
-
-def _compiled(name: str, key: Key, body: str, paper: Paper, kind: Kind) -> bytes:
-    """Return a page of what has a name and a key, which are its title and stand in its foot."""
-    import typst
-
-    title = f"{name} in {key}"
-    width, height = PAPERS[paper.size]
-    page = kind != "svg"
-    mode = escaped(str(key).removeprefix(key.tonic))
-    foot = f", footer: running([{escaped(f'{name} in ')}{_tonic(key, paper)}{mode}])"
-    settings = SETTINGS.format(
-        title=quoted(title),
-        author=quoted(AUTHOR),
-        width=width,
-        height=f"{height}mm" if page else "auto",
-        margin=MARGIN,
-        gutter=GUTTER,
-        clean=CLEAN,
-        foot=foot if page else "",
-        font=quoted(lettering.FAMILY),
-        size=f"{10.5 * paper.scale:g}",
-    )
-    folders: Any = [str(lettering.FONTS)]
-    made = typst.compile(
-        (settings + body).encode(),
-        font_paths=folders,
-        # Those of the machine are asked only where they are needed: they differ.
-        ignore_system_fonts=not foreign(body + title),
-        format=kind,
-        timestamp=int(EPOCH.timestamp()),
-        pdf_tags=True,
-    )
-    assert isinstance(made, bytes)
-    if kind == "pdf":
-        return made
-    return inlined(made.decode(), title).encode()

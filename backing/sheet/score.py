@@ -18,6 +18,7 @@ from itertools import groupby
 
 from backing.sheet.values import VALUES, Tuplet
 from phrases.counting import Meter
+from phrases.credits import NOBODY, Credits
 from phrases.phrase import Move, bend_cents
 from phrases.pitch import NATURAL, Key, degree_name
 
@@ -305,6 +306,8 @@ class Score:
     asides
         What the phrase says that is not written, by its key in a phrase file: `lines`, `behind`,
         `tone`, `pick`.
+    credits
+        The phrase's.
     """
 
     title: str
@@ -323,6 +326,7 @@ class Score:
     slowings: tuple[Slowing, ...] = ()
     drags: tuple[Fraction, ...] = ()
     asides: tuple[tuple[str, str], ...] = ()
+    credits: Credits = NOBODY
 
     def slowed(self, measure: Measure) -> Iterator[Slowing]:
         """Yield what of the slowing ends falls into a bar."""

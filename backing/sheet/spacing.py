@@ -44,6 +44,7 @@ TRIES = (
 )  # fmt: skip
 CLOSE = (0.18, 1.0)
 RAGGED = 0.8
+SQUEEZED = 1.2
 SMALLER = 8.0  # places without room that are no worse than print of half the size
 STRUCK = 6
 OVERLAP = 12.0  # how much worse than a lack of room; worse than the smallest print
@@ -361,10 +362,12 @@ def _breaks(score: Score, natural: System, width: float, *, form: bool) -> list[
             room = width - (natural.start if start == 0 else prefix)
             # A pickup never has a line to itself, however full that of bar one is.
             least = 2 if (pickup or score.measures[0].start) and not start and count > 1 else 1
-            if end - start < least or (length > room and end - start > least):
+            # Two bars share a line a little closer rather than have one each.
+            most = room * (SQUEEZED if end - start == 2 else 1.0)
+            if end - start < least or (length > most and end - start > least):
                 continue
             slack = max(0.0, room - length) / room
-            cost = 1.0 + 2.0 * slack**2
+            cost = 1.0 + 2.0 * slack**2 + 3.0 * max(0.0, length / room - 1.0)
             if form:
                 cost += {0: 0.0, 2: 0.6}.get((end - pickup) % 4, 1.2)
             elif end < count and end not in starts:

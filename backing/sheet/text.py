@@ -94,6 +94,8 @@ def text_sheet(
     for remark in score.remarks:
         lines += ["", *_tip(remark, width)]
     lines += ["", *_plan(phrase, width)]
+    if phrase.credits.line:
+        lines += ["", *textwrap.wrap(phrase.credits.line, width, break_long_words=False)]
     return "\n".join(lines) + "\n"
 
 

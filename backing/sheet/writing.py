@@ -191,6 +191,7 @@ class _Writer:
             slowings=tuple(slowings),
             drags=tuple(part.drag for part in phrase.parts),
             asides=tuple(_asides(phrase)),
+            credits=phrase.credits,
         )
 
     def _stages(self, tips: dict[Fraction, tuple[int, ...]]) -> list[_Stage]:

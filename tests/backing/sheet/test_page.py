@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from xml.etree import ElementTree
@@ -15,7 +16,7 @@ import pytest
 from backing.forms import find_form
 from backing.sheet.changes import changed
 from backing.sheet.markup import markdown
-from backing.sheet.page import Paper, _sheet, _tonic, chart_page, sheet
+from backing.sheet.page import Paper, Sheet, _sheet, _tonic, chart_page, sheet
 from backing.sheet.tempos import practice_tempos
 from backing.sheet.writing import over_form
 from phrases.files import load_phrase, read_phrase, shipped
@@ -105,7 +106,9 @@ def test_letters_in_drawings_are_found(tmp_path: Path) -> None:
 def test_letters_look_like_their_outlines(name: str, tmp_path: Path) -> None:
     def seen(*, letters: bool) -> Grey:
         pdf = tmp_path / "s.pdf"
-        pdf.write_bytes(_sheet(phrase(name), FORM, Paper(letters=letters), False, "pdf"))
+        pdf.write_bytes(
+            _sheet(phrase(name), FORM, Paper(letters=letters), False, "pdf").compiled()
+        )
         scale = ["-scale-to-x", str(WIDE), "-scale-to-y", "-1"]
         made = subprocess.run(
             ["pdftoppm", "-png", "-singlefile", *scale, str(pdf)], capture_output=True, check=True
@@ -269,6 +272,47 @@ def neck(svg: bytes) -> float:
     return width
 
 
+# Each of these had a last page with little on it, or with the neck and the plan alone.
+@pytest.mark.parametrize(
+    ("name", "size", "larger", "chorus"),
+    [("boot-scraper", "a4", True, False), ("back-step", "letter", False, True),
+     ("late-bus", "letter", True, True), ("churn-handle", "letter", True, False)],
+)  # fmt: skip
+def test_the_last_page_is_a_third_full(
+    name: str, size: str, *, larger: bool, chorus: bool
+) -> None:
+    made: list[Sheet] = []
+    compiled = Sheet.compiled
+
+    def kept(self: Sheet) -> bytes:
+        made.append(self)
+        return compiled(self)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Sheet, "compiled", kept)
+        pdf = sheet(phrase(name), FORM, Paper(size, larger=larger), chorus=chorus)
+    count, filled = made[-1].extent()
+    assert count == pages(pdf)
+    assert count == 1 or filled > 1 / 3
+
+
+@POPPLER
+def test_neck_and_plan_are_never_alone_on_a_page(tmp_path: Path) -> None:
+    # The height at which they alone would go over to another page.
+    whole = _sheet(phrase(), FORM, Paper(), False, "pdf")
+    for lift in range(0, 120, 6):
+        moved = replace(whole, lift=float(lift))
+        if moved.extent()[0] == 2:
+            (tmp_path / "s.pdf").write_bytes(moved.compiled())
+            second = subprocess.run(
+                ["pdftotext", "-f", "2", str(tmp_path / "s.pdf"), "-"],
+                capture_output=True, check=True, text=True,
+            ).stdout  # fmt: skip
+            assert "Response, bar 1, 3" in second.partition("On the neck")[0]
+            return
+    raise AssertionError("never two pages")
+
+
 @POPPLER
 def test_a_chart_has_the_form_and_the_key(tmp_path: Path) -> None:
     text = words(chart_page(find_form("quick-change"), parse_key("Bb")), tmp_path / "c.pdf")
@@ -366,7 +410,7 @@ def test_marked_up_tips_are_set_and_no_sign_is_printed(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["lamp-oil", "rope-ferry"])
 def test_the_columns_of_the_plan_are_not_squeezed(name: str, tmp_path: Path) -> None:
     for fit in (1.0, 0.88):
-        pdf = _sheet(phrase(name), FORM, Paper(larger=True, fit=fit), False, "pdf")
+        pdf = _sheet(phrase(name), FORM, Paper(larger=True, fit=fit), False, "pdf").compiled()
         assert "quarter = clean passes date, what to mind" in words(pdf, tmp_path / "s.pdf")
 
 

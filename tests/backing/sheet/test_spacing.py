@@ -12,12 +12,14 @@ from backing.sheet import spacing
 from backing.sheet.clear import in_the_way, late
 from backing.sheet.ink import Box, Ink
 from backing.sheet.mei import plan
+from backing.sheet.page import Paper
 from backing.sheet.signs import moved_clear
 from backing.sheet.spacing import Style, spaced
 from backing.sheet.staff import System, engrave
 from backing.sheet.ties import ties
 from backing.sheet.writing import over_form, write
 from phrases.files import load_phrase
+from phrases.hands import suggest
 from tests.backing.sheet.dense import CHORDS, phrase
 from tests.backing.sheet.lines import one
 
@@ -125,6 +127,14 @@ def test_a_pickup_has_no_line_to_itself() -> None:
         assert score.measures[0].number == 0
         assert len(drawn[0].system.bars) > 1
         assert sum(len(one.system.bars) for one in drawn) == len(score.measures)
+
+
+def test_dense_bars_share_a_line_rather_than_have_one_each() -> None:
+    # In larger print the last two bars of this phrase are a little wider than a line.
+    score = over_form(suggest(load_phrase("boot-scraper")), find_form("twelve-bar"))
+    drawn = spaced(score, Style(Paper(larger=True).width))
+    assert [len(one.system.bars) for one in drawn] == [2, 2]
+    assert [clash for one in drawn for clash in one.clashes] == []
 
 
 def test_a_last_line_that_holds_little_is_ragged() -> None:
