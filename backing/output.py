@@ -311,10 +311,9 @@ def _write_audio(
     """Write sound to files; return what there is to say of it."""
     from backing.sound.audio import render
     from backing.sound.remarks import remarks
-    from backing.tags import load, mark, markers, steady, tag, timeless
+    from backing.tags import mark, markers, tag, timeless
 
     assert sound.rate is not None
-    load({path.suffix for path in [*drafts, *stems]})
     folder = next(iter([*drafts, *stems])).parent
     seconds = float(stream.kept().seconds)
     with contextlib.ExitStack() as stack:
@@ -345,8 +344,6 @@ def _write_audio(
             if path.suffix.lower() == ".wav":
                 timeless(draft)
                 mark(draft, markers(stream, sound.rate))
-            elif path.suffix.lower() in (".ogg", ".opus"):
-                steady(draft)
             tempo = float(stream.music[0].tempo)
             tag(draft, stream.title, str(stream.key), tempo, stream.credits)
             if path.suffix.lower() == ".wav":

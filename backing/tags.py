@@ -1,39 +1,32 @@
 """What a sound file says about itself: title, key and tempo, who made it, and its markers.
 
-The same sound is the same bytes: `timeless` and `steady` take out what libsndfile puts in of the
-time of day and of chance.
+The same sound is the same bytes: `timeless` takes out the time of day that libsndfile puts in.
 
-Tags go in by mutagen, in each format's own way. A WAV file carries markers as a ``cue`` chunk,
-with their names in an ``adtl`` list, which audio editors show.
+WAV and MP3 files carry an ID3v2.4 tag, FLAC and Ogg files Vorbis comments. A WAV file also carries
+markers as a ``cue`` chunk, with their names in an ``adtl`` list, which audio editors show.
+
+The libraries that tag all these formats are under the GPL, which whoever passes this program on
+would have to follow; so the few bytes are written here, and the tests read them with such a one.
 
 References: Multimedia Programming Interface and Data Specifications 1.0 (RIFF, cue and adtl
-chunks); ID3v2.4 (TIT2, TKEY, TBPM); Vorbis comments; RFC 3533 (Ogg pages).
+chunks); ID3v2.4.0 structure, 3 and 4, and frames, 4.2; RFC 9639 (FLAC), 8.6 (Vorbis comment).
 """
 
 from __future__ import annotations
 
-import contextlib
 import struct
-import threading
-from collections.abc import Iterable, Sequence
-from importlib import import_module
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import BinaryIO
 
 from backing.events import Stream
+from backing.ogg import comments, insert, rewrite
 from phrases.credits import NOBODY, Credits
 from phrases.replacing import MADE
 
-__all__ = ["load", "mark", "markers", "steady", "tag", "timeless"]
+__all__ = ["mark", "markers", "tag", "timeless"]
 
-# Module and class of mutagen for each suffix.
-KINDS = {
-    ".wav": ("wave", "WAVE"),
-    ".mp3": ("mp3", "MP3"),
-    ".flac": ("flac", "FLAC"),
-    ".ogg": ("oggvorbis", "OggVorbis"),
-    ".opus": ("oggopus", "OggOpus"),
-}
+VORBIS_COMMENT, LAST = 4, 0x80  # of a FLAC file's blocks
 
 
 def markers(stream: Stream, rate: int) -> list[tuple[int, str]]:
@@ -59,10 +52,15 @@ def mark(path: Path, places: Sequence[tuple[int, str]]) -> None:
     added = _chunk(b"cue ", struct.pack("<I", len(places)) + points)
     added += _chunk(b"LIST", b"adtl" + names)
     with path.open("r+b") as file:
-        size = file.seek(0, 2)
-        file.write(b"\0" * (size % 2) + added)
-        file.seek(4)
-        file.write(struct.pack("<I", size + size % 2 + len(added) - 8))
+        _append(file, added)
+
+
+def _append(file: BinaryIO, chunks: bytes) -> None:
+    """Add chunks to a WAV file."""
+    size = file.seek(0, 2)
+    file.write(b"\0" * (size % 2) + chunks)
+    file.seek(4)
+    file.write(struct.pack("<I", size + size % 2 + len(chunks) - 8))
 
 
 def timeless(path: Path) -> None:
@@ -78,70 +76,66 @@ def timeless(path: Path) -> None:
             place += 8 + length + length % 2
 
 
-def steady(path: Path) -> None:
-    """Give an Ogg stream the serial number 1, for which libsndfile takes a random one."""
-    from mutagen import ogg
-
-    read: Any = ogg.OggPage
-    with path.open("r+b") as file:
-        place, size = 0, file.seek(0, 2)
-        while place < size:
-            file.seek(place)
-            page = read(file)
-            after = file.tell()
-            page.serial = 1
-            file.seek(place)
-            file.write(page.write())  # as long as it was
-            place = after
-
-
 def _chunk(name: bytes, body: bytes) -> bytes:
     return name + struct.pack("<I", len(body)) + body + b"\0" * (len(body) % 2)
 
 
-def _kind(suffix: str) -> Any:
-    module, name = KINDS[suffix.lower()]
-    return getattr(import_module(f"mutagen.{module}"), name)
-
-
-def load(suffixes: Iterable[str]) -> None:
-    """Begin to load what `tag` needs for files of some suffixes, while something else is done."""
-
-    def found() -> None:
-        with contextlib.suppress(Exception):  # `tag` says what is wrong
-            for suffix in suffixes:
-                _kind(suffix)
-
-    threading.Thread(target=found).start()
-
-
 def tag(path: Path, title: str, key: str, tempo: float, credits: Credits = NOBODY) -> None:
-    """Write a finished file's title, key, tempo (felt beats a minute) and makers into it."""
-    kind = _kind(path.suffix)
-    file = kind(path)
-    if file.tags is None:
-        file.add_tags()
-    if path.suffix.lower() in (".wav", ".mp3"):
-        from mutagen.id3 import TBPM, TCOP, TDRC, TIT2, TKEY, TPE1, TSSE, WXXX
+    """Write a finished file's title, key, tempo (felt beats a minute) and makers into it.
 
-        short = key.replace(" minor", "m")
-        words: tuple[tuple[Any, str], ...] = (
-            (TIT2, title), (TKEY, short), (TBPM, str(round(tempo))), (TSSE, MADE),
-            (TPE1, credits.author), (TCOP, credits.rights), (TDRC, credits.date),
-        )  # fmt: skip
-        for frame, word in words:
-            if word:
-                file.tags.add(frame(3, word))  # in UTF-8
-        if credits.link:
-            link: Any = WXXX
-            file.tags.add(link(3, "", credits.link))
-    else:
-        file["title"], file["initialkey"] = title, key
-        file["bpm"], file["encoder"] = f"{tempo:g}", MADE
-        for name, word in (
-            ("artist", credits.author), ("copyright", credits.rights), ("date", credits.date),
-            ("contact", credits.link),
-        ):  # fmt: skip
-            if word:
-                file[name] = word
-    file.save()
+    An Ogg stream gets a fixed serial number besides.
+    """
+    suffix = path.suffix.lower()
+    short, beats = key.replace(" minor", "m"), str(round(tempo))
+    id3 = {
+        "TIT2": title, "TKEY": short, "TBPM": beats, "TSSE": MADE, "TPE1": credits.author,
+        "TCOP": credits.rights, "TDRC": credits.date, "WXXX": credits.link,
+    }  # fmt: skip
+    words = {
+        "TITLE": title, "INITIALKEY": key, "BPM": f"{tempo:g}", "ENCODER": MADE,
+        "ARTIST": credits.author, "COPYRIGHT": credits.rights, "DATE": credits.date,
+        "CONTACT": credits.link,
+    }  # fmt: skip
+    said = {name: word for name, word in words.items() if word}
+    with path.open("r+b") as file:
+        if suffix == ".wav":
+            _append(file, _chunk(b"id3 ", _id3(id3)))
+        elif suffix == ".mp3":
+            insert(file, 0, _id3(id3))
+        elif suffix == ".flac":
+            _comment_flac(file, said)
+        else:
+            rewrite(file, said)
+
+
+def _id3(words: Mapping[str, str]) -> bytes:
+    """Return an ID3v2.4 tag of texts, each in UTF-8, which is 3, and a link, without a name."""
+    frames = b""
+    for name, word in words.items():
+        if word:
+            body = (b"\3\0" if name == "WXXX" else b"\3") + word.encode("utf-8")
+            frames += name.encode("ascii") + _syncsafe(len(body)) + b"\0\0" + body
+    return b"ID3\4\0\0" + _syncsafe(len(frames)) + frames
+
+
+def _syncsafe(size: int) -> bytes:
+    """Return a size in four bytes of seven bits, so that none looks like sound."""
+    return bytes(size >> shift & 0x7F for shift in (21, 14, 7, 0))
+
+
+def _comment_flac(file: BinaryIO, words: Mapping[str, str]) -> None:
+    """Add words to the comments that libsndfile puts into every FLAC file."""
+    place = 4  # after fLaC
+    while True:
+        file.seek(place)
+        kind, *size = file.read(4)
+        length = int.from_bytes(bytes(size), "big")
+        if kind & ~LAST == VORBIS_COMMENT:
+            break
+        place += 4 + length
+    body = file.read(length)
+    (vendor,) = struct.unpack_from("<I", body)
+    told = comments(words, body[4 : 4 + vendor])
+    insert(file, place + 4 + length, bytes(len(told) - length))
+    file.seek(place)
+    file.write(bytes([kind]) + len(told).to_bytes(3, "big") + told)

@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 from backing.events import Stream
 from backing.lesson.items import Item
 from backing.midi import midi_bytes
+from backing.ogg import rewrite
 from backing.output import FORMATS, OutputError, open_sound, why
 from backing.sound.audio import Rendered, render
 from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT
 from backing.sound.remarks import remarks
-from backing.tags import mark, markers, steady, tag, timeless
+from backing.tags import mark, markers, tag, timeless
 from phrases.errors import BluesError
 
 __all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
@@ -95,7 +96,8 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 apart = [[parts[~of_lead].sum(0), parts[of_lead].sum(0)] for parts, _ in blocks]
                 _write_layers(apart, layers)
                 for path in layers.values():
-                    steady(path)
+                    with path.open("r+b") as file:
+                        rewrite(file)
             elif stems or item.take:
                 taken = _taken(item, stream, done) if item.take else done.blocks()
                 _write_parts(taken, done.names, files, stems)
@@ -107,8 +109,6 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 timeless(path)
                 mark(path, markers(stream, RATE))
             tag(path, stream.title, str(stream.key), float(music[0].tempo), stream.credits)
-            if path.suffix in (".opus", ".ogg"):
-                steady(path)
     first, last = done.window or (0, done.frames)
     facts = {"remarks": remarks(stream, done, font)}
     return made, {**facts, "seconds": (last - first) / RATE, "swing": music[-1].swing}

@@ -184,6 +184,16 @@ def test_a_tagged_file_sounds_as_it_did(tmp_path: Path, suffix: str) -> None:
     assert _told(path) == ("Title", "Bb", "92" if suffix in (".wav", ".mp3") else "92.5")
 
 
+@pytest.mark.parametrize("suffix", [".ogg", ".opus", ".flac"])
+def test_a_title_of_any_length_fits(tmp_path: Path, suffix: str) -> None:
+    path, found = tmp_path / f"a{suffix}", FORMATS[suffix]
+    assert found is not None
+    soundfile.write(path, np.zeros((48000, 2)), 48000, found[1][16], format=found[0])
+    tag(path, "x" * 70_000, "A", 60)  # an Ogg page holds 255 times 255 bytes
+    assert _told(path) == ("x" * 70_000, "A", "60")
+    assert soundfile.info(path).frames == 48000
+
+
 def test_a_capital_suffix_is_tagged_too(tmp_path: Path) -> None:
     write(_stream(), tmp_path / "A.FLAC")
     assert mutagen.File(tmp_path / "A.FLAC").tags["title"] == [_stream().title]

@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-HEAVY = {"numpy", "mido", "rtmidi", "fluidsynth", "soundfile", "pretty_midi", "scipy", "mutagen"}
+HEAVY = {"numpy", "mido", "rtmidi", "fluidsynth", "soundfile", "pretty_midi", "scipy"}
 PAGES = {"verovio", "typst", "fontTools"}
 TREES = {"tree_sitter", "tree_sitter_toml"}
 
