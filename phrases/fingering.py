@@ -34,6 +34,7 @@ BESIDE = 0.6  # a finger over another fret than its own
 PUSHING = {1: 1.5, 2: 1.0, 3: 0.0, 4: 2.5}  # a bend, by finger
 CURL = 0.2  # of that for a bend of less than a half
 LAID = {1: 0.0, 2: 0.5, 3: 0.15, 4: 1.0}  # flat over strings, or rolled to the next, for each
+SPREAD = 0.8  # neighbouring fingers over more frets than they lie over, for each
 CRAMPED = 0.4  # two fingers at one fret of neighbouring strings
 OVER = 1.0  # a string between that does not sound
 CROSSED = 1.0  # at one fret, a higher finger on a lower string
@@ -186,6 +187,8 @@ def laying(way: Mapping[Stop, int]) -> float:
             cost += LAID[finger] * (wide - 1) + OVER * (wide - len(strings))
     for one, own in way.items():
         for two, other in way.items():
+            if own < other:
+                cost += SPREAD * max(0, two.fret - one.fret - (other - own))
             if one.fret == two.fret and one.string < two.string and own != other:
                 cost += CROSSED if own > other else 0.0
                 cost += CRAMPED if one.string + 1 == two.string and one.bent == two.bent else 0.0

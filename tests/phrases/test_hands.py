@@ -242,6 +242,11 @@ def test_chords_and_double_stops_have_the_fingers_that_players_take(
     assert len(set(fingers(f"| 1 {notes} 3 {notes} | 1 . 4 {notes}").split())) == 1
 
 
+def test_a_unison_bend_is_the_third_and_the_first_finger_s_whatever_comes_beside_it() -> None:
+    found = fingers("| 1 G7b(full)+B7 2 G7b(full)+B5 3 G5/ & G9 4 B8")
+    assert found.split()[:2] == ["3+4", "3+1"]
+
+
 def fits(note: Note, finger: int, other: Note, own: int) -> bool:
     """Tell whether two fingers, or one, can be where they are at once."""
     assert note.fret

@@ -247,6 +247,13 @@ def test_strokes_and_fingers_may_be_left_out() -> None:
     assert "palm mute" in tab("| 1 E3{d pm}", fingering=False)
 
 
+def test_an_open_string_of_a_chord_has_its_place_among_the_fingers() -> None:
+    made = tab("| 1 E3{2}+A2{1}+D0+G0+B0+e3{3} 3 E0")
+    assert "2+1+0+0+0+3" in made
+    # Alone it has no finger, and no place.
+    assert "finger" not in tab("| 1 E0{d} 3 A0{d}")
+
+
 def test_a_line_too_narrow_is_refused() -> None:
     with pytest.raises(RangeError, match="width 20: a tab needs at least 40"):
         text_sheet(one("| 1 e5"), width=20)
