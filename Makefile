@@ -1,7 +1,7 @@
 PY := .venv/bin/python
 
 .NOTPARALLEL:
-.PHONY: help demo test quick live bench versions constraints fresh hard clean
+.PHONY: help demo test quick live bench mutants versions constraints fresh hard clean
 
 help: ## list these targets
 	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-11s %s\n", $$1, $$2 }' Makefile
@@ -30,6 +30,9 @@ live: .venv/.ready-dev ## the tests that play and hear in real time, one after a
 
 bench: .venv/.ready-dev ## run the benchmarks
 	$(PY) -m benchmarks
+
+mutants: .venv/.ready-dev ## put small faults into the product, and see that the tests notice (an hour)
+	$(PY) -m tests.mutants
 
 versions: .venv/.ready-dev ## build the wheel and try it with the lowest and the newest versions, on each Python here
 	@sh .ci/versions

@@ -29,8 +29,8 @@ __all__ = [
     "BITS",
     "FORMATS",
     "RATES",
+    "AudioSettings",
     "OutputError",
-    "Sound",
     "beside",
     "check_outputs",
     "open_sound",
@@ -53,7 +53,7 @@ OPUS_RATE = 48000
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class AudioSettings:
     """How audio is written.
 
     Attributes
@@ -197,7 +197,7 @@ def write(
     """
     files = [Path(path) for path in ([paths] if isinstance(paths, str | Path) else paths)]
     check_outputs(files, force=force)
-    sound = Sound(soundfont, check_rate(files, rate), _check_bits(bits), stems)
+    sound = AudioSettings(soundfont, check_rate(files, rate), _check_bits(bits), stems)
     audio = [path for path in files if FORMATS[path.suffix.lower()] is not None]
     apart = [] if stems is None else _stem_files(stream, Path(stems), files, force=force)
     font = _ready_for_audio(soundfont) if audio or apart else None
@@ -275,7 +275,7 @@ def _folder(folder: Path) -> Iterator[None]:
         raise
 
 
-def _check_size(stream: Stream, paths: Sequence[Path], sound: Sound) -> None:
+def _check_size(stream: Stream, paths: Sequence[Path], sound: AudioSettings) -> None:
     """Refuse a WAV file of more than its sizes can say."""
     assert sound.rate is not None
     waves = [path for path in paths if path.suffix.lower() == ".wav"]
@@ -305,7 +305,7 @@ def _write_audio(
     drafts: Mapping[Path, Path],
     stems: Mapping[Path, Path],
     font: Path,
-    sound: Sound,
+    sound: AudioSettings,
     progress: Callable[[float], None] | None,
 ) -> list[str]:
     """Write sound to files; return what there is to say of it."""
@@ -360,7 +360,7 @@ def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:
         yield parts, mix
 
 
-def _open(path: Path, draft: Path, seconds: float, *, stem: bool, sound: Sound) -> Any:
+def _open(path: Path, draft: Path, seconds: float, *, stem: bool, sound: AudioSettings) -> Any:
     kind = FORMATS[path.suffix.lower()]
     assert kind is not None
     assert sound.rate is not None

@@ -28,7 +28,7 @@ if "--port" in sys.argv:
     name = "_send"
     def sounds(data): return data[0] & 0xF0 == 0x90
 else:
-    from backing.live.sound import Sound as kind
+    from backing.live.sound import Playback as kind
     name = "_fill"
     def sounds(out): return abs(out).max() > 1e-4
 kept = getattr(kind, name)

@@ -72,7 +72,7 @@ def stream() -> object:
 def ours(port: str, *, hurried: bool = True) -> list[float]:
     """Play with our sender and return how late each note was, in seconds."""
     from backing.live import sender as module
-    from backing.live.score import Score
+    from backing.live.index import StreamIndex
     from backing.live.sender import Sender
 
     if not hurried:
@@ -87,7 +87,7 @@ def ours(port: str, *, hurried: bool = True) -> list[float]:
             super()._send(data)
 
     sender = Noted(port)
-    sender.start(Score(stream()))  # type: ignore[arg-type]
+    sender.start(StreamIndex(stream()))  # type: ignore[arg-type]
     while not sender.finished:
         time.sleep(0.2)
     sender.close()

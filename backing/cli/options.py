@@ -21,7 +21,7 @@ from backing.feel import LOOSENESS, USUAL
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
 from backing.grooves.instruments import COMPS
-from backing.output import BITS, FORMATS, OPUS_RATE, RATES, Sound
+from backing.output import BITS, FORMATS, OPUS_RATE, RATES, AudioSettings
 from backing.setting import COUNT_IN_BARS
 from phrases.counting import parse_swing
 from phrases.errors import BluesError
@@ -413,7 +413,7 @@ class Wanted:
     """
 
     outputs: tuple[Path, ...]
-    sound: Sound
+    sound: AudioSettings
     port: str | None
     pedal: str | None
     as_json: bool
@@ -501,7 +501,7 @@ def output_options(command: Command) -> Command:
             _check_sound(outputs, rate, bits, stems, soundfont, voice, port)
         if force and not (outputs or stems):
             raise click.UsageError("--force is for files; name one with -o, or leave it out")
-        sound = Sound(soundfont, rate, bits or BITS[0], stems, voice)
+        sound = AudioSettings(soundfont, rate, bits or BITS[0], stems, voice)
         ctx = click.get_current_context()
         played = not (outputs or stems or dry_run or as_json or port or isinstance(ctx.obj, Asked))
         opening = _opening(ctx) if played else None

@@ -212,9 +212,11 @@ def _shared_bands(items: Iterable[Item], layers: LayerOf) -> dict[Item, Path]:
 
 def _loop(item: Item, facts: Mapping[str, Any], band: Path, phrase: Path) -> Any:
     from backing.lesson.sound import PAD, RATE, layer_frames
-    from backing.page.data import Loop, Sound
+    from backing.page.data import EncodedSound, Loop
 
-    sounds = [Sound(path.read_bytes(), PAD, layer_frames(path), RATE) for path in (band, phrase)]
+    sounds = [
+        EncodedSound(path.read_bytes(), PAD, layer_frames(path), RATE) for path in (band, phrase)
+    ]
     return Loop(item.tempo, float(facts["swing"]), *sounds)
 
 

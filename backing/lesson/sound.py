@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.events import Stream
 from backing.lesson.items import Item
@@ -22,6 +21,7 @@ from backing.midi import midi_bytes
 from backing.ogg import rewrite
 from backing.output import FORMATS, OutputError, open_sound, why
 from backing.sound.audio import Rendered, render
+from backing.sound.filters import Samples
 from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT
 from backing.sound.remarks import remarks
@@ -36,8 +36,6 @@ LAYERS = ("band", "phrase")
 COMPRESSION = 0.88  # libsndfile's scale: about 70 kbit/s
 CHUNK = 1 << 16  # frames encoded at a time
 BITS = 16
-
-Sound = NDArray[np.float32]
 
 
 def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dict[str, Any]]:
@@ -114,7 +112,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
     return made, {**facts, "seconds": (last - first) / RATE, "swing": music[-1].swing}
 
 
-def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Sound, Sound]]:
+def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Samples, Samples]]:
     from backing.lesson.take import with_take
 
     assert item.take is not None
@@ -140,7 +138,7 @@ def _format(path: Path) -> tuple[str, str]:
 
 
 def _write_parts(
-    blocks: Iterable[tuple[Sound, Sound]],
+    blocks: Iterable[tuple[Samples, Samples]],
     names: tuple[str, ...],
     files: dict[str, Path],
     stems: dict[str, Path],
@@ -166,7 +164,7 @@ def _write_parts(
                         file.write(heard[part].T)
 
 
-def _write_layers(blocks: Sequence[Sequence[Sound]], paths: dict[str, Path]) -> None:
+def _write_layers(blocks: Sequence[Sequence[Samples]], paths: dict[str, Path]) -> None:
     """Write band and phrase of a loop apart, with the sound that surrounds them."""
     import soundfile
 

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from backing.events import Stream
 from backing.sound.audio import CHUNK, Rendered
+from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
 from backing.sound.loudness import SILENCE, Meter
 from backing.sound.mix import LIMIT
@@ -48,8 +49,6 @@ BAND = 2 ** (1 / 3)
 LOWEST, HIGHEST = 160.0, 6000.0  # Hz
 FADE = 0.02  # seconds
 
-Sound = NDArray[np.float32]
-
 
 class TakeError(BluesError, ValueError):
     """A recording that cannot take the phrase's place."""
@@ -57,7 +56,7 @@ class TakeError(BluesError, ValueError):
 
 def with_take(
     path: Path, phrase: Phrase, stream: Stream, done: Rendered
-) -> Iterator[tuple[Sound, Sound]]:
+) -> Iterator[tuple[Samples, Samples]]:
     """Yield a demo's layers and its mix, as `Rendered.blocks` does, with a take for the lead.
 
     Parameters
@@ -98,7 +97,7 @@ def with_take(
         yield layers[:, :, start:stop], mix[:, start:stop] * curve
 
 
-def read_take(path: Path, rate: int) -> Sound:
+def read_take(path: Path, rate: int) -> Samples:
     """Return a recording at a rate, without the silence around it; shape (2, frames).
 
     Raises
@@ -121,7 +120,7 @@ def read_take(path: Path, rate: int) -> Sound:
         raise TakeError(f"{path}: not a sound that can be read: {error}") from None
 
 
-def _heard_of(path: Path, file: Any, rate: int) -> Sound:
+def _heard_of(path: Path, file: Any, rate: int) -> Samples:
     """Return what is heard of an open file, which is read in blocks: it may be long."""
     own, frames = file.samplerate, file.frames
     step = max(1, round(0.01 * own))
@@ -135,26 +134,26 @@ def _heard_of(path: Path, file: Any, rate: int) -> Sound:
         raise TakeError(f"{path}: nothing is heard in it; is it the right recording?")
     first, last = max(0, int(heard[0]) - 1) * step, min(frames, (int(heard[-1]) + 2) * step)
 
-    def read(start: int, stop: int) -> Sound:
+    def read(start: int, stop: int) -> Samples:
         return _frames(file, first + start, first + stop)
 
     return _resampled(read, last - first, own, rate)
 
 
-def _frames(file: Any, start: int, stop: int) -> Sound:
+def _frames(file: Any, start: int, stop: int) -> Samples:
     """Return frames of a file on two sides, shape (2, frames)."""
     file.seek(start)
     raw = file.read(stop - start, dtype="float32", always_2d=True)
-    sound: Sound = raw[:, :2].T if raw.shape[1] > 1 else np.repeat(raw.T, 2, axis=0)
+    sound: Samples = raw[:, :2].T if raw.shape[1] > 1 else np.repeat(raw.T, 2, axis=0)
     return np.nan_to_num(sound, nan=0.0, posinf=0.0, neginf=0.0)
 
 
-def resampled(sound: Sound, own: int, rate: int) -> Sound:
+def resampled(sound: Samples, own: int, rate: int) -> Samples:
     """Return a sound at another rate; shape (2, frames)."""
     return _resampled(lambda start, stop: sound[:, start:stop], sound.shape[1], own, rate)
 
 
-def _resampled(read: Callable[[int, int], Sound], frames: int, own: int, rate: int) -> Sound:
+def _resampled(read: Callable[[int, int], Samples], frames: int, own: int, rate: int) -> Samples:
     """Return so many frames at another rate, through a Fourier transform of each block.
 
     A block is `SECONDS` long and is heard with a second on either side, which begins and ends in
@@ -179,7 +178,7 @@ def _resampled(read: Callable[[int, int], Sound], frames: int, own: int, rate: i
     return out
 
 
-def attacks(sound: Sound, rate: int) -> NDArray[np.float64]:
+def attacks(sound: Samples, rate: int) -> NDArray[np.float64]:
     """Return how strongly something begins in each frame of `HOP` seconds of a sound."""
     hop, window = round(HOP * rate), round(WINDOW * rate)
     mono = np.pad(sound.mean(axis=0), (window // 2, window))
@@ -263,9 +262,9 @@ def _heard(phrase: Phrase, stream: Stream) -> tuple[float, float]:
 
 
 def _placed(
-    path: Path, take: Sound, reference: Sound, starts: list[int], heard: tuple[float, float],
+    path: Path, take: Samples, reference: Samples, starts: list[int], heard: tuple[float, float],
     rate: int,
-) -> Sound:  # fmt: skip
+) -> Samples:  # fmt: skip
     """Return a take at all places of the phrase, or once where it is the whole demo."""
     frames, long, seconds = reference.shape[1], take.shape[1] / rate, heard[1] - heard[0]
     if long < seconds / 2:
@@ -327,7 +326,7 @@ def _check(path: Path, likeness: float) -> None:
         )
 
 
-def _lay(out: Sound, take: Sound, at: int, end: int, rate: int) -> None:
+def _lay(out: Samples, take: Samples, at: int, end: int, rate: int) -> None:
     """Add a take to a sound from a frame on, faded out where the next one begins."""
     first = max(0, -at)
     piece = take[:, first : max(first, end - at)].copy()
@@ -339,7 +338,7 @@ def _lay(out: Sound, take: Sound, at: int, end: int, rate: int) -> None:
     out[:, start : start + room] += piece[:, :room]
 
 
-def _matching(reference: Sound, take: Sound, rate: int) -> float:
+def _matching(reference: Samples, take: Samples, rate: int) -> float:
     """Return the gain that makes a take as loud as the phrase it replaces."""
     found = []
     for sound in (reference, take):

@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from backing.events import Stream
 from backing.live import LOUD
+from backing.live.index import StreamIndex
 from backing.live.keys import HangUpError, Keyboard
 from backing.live.pedal import Pedal
-from backing.live.score import Score
 from backing.live.screen import Painter, picture
 from backing.live.sender import Sender
 from backing.live.tab import Follower
@@ -96,7 +96,7 @@ def play(
             first = stream.sections[stream.window[0]]
             alone = replace(first, start=Fraction(0), first_beat=Fraction(0))
             stream = replace(stream, sections=(alone,), window=None)
-        score = Score(stream)
+        score = StreamIndex(stream)
         feet = None if pedal is None else Pedal(pedal, asked.append)
         if feet is not None:
             stack.callback(feet.close)
@@ -153,11 +153,11 @@ class Recorder(Protocol):
 
 
 class _Output(Protocol):
-    """What `backing.live.sound.Sound` and `backing.live.sender.Sender` have in common."""
+    """What `backing.live.sound.Playback` and `backing.live.sender.Sender` have in common."""
 
     name: str
 
-    def start(self, score: Score) -> None: ...
+    def start(self, score: StreamIndex) -> None: ...
     def where(self) -> Where: ...
     def do(self, action: str) -> None: ...
     @property
@@ -183,14 +183,14 @@ def _sound(
         font = find_soundfont(soundfont).path
         check_audio()
         read_ahead(font, 1)  # while what follows is loaded
-        from backing.live.sound import Sound
+        from backing.live.sound import Playback
     except BaseException:
         opening.abandon()
         raise
     card = opening.card()
     if recorder is not None:
         recorder.opened(card)
-    sound = Sound(font, card, recorder, **ways)
+    sound = Playback(font, card, recorder, **ways)
     stack.callback(sound.tell)  # once the terminal is put back
     return sound
 
@@ -198,7 +198,7 @@ def _sound(
 def _follow(
     stream: Stream,
     output: _Output,
-    score: Score,
+    score: StreamIndex,
     asked: list[str],
     caught: list[int],
     phrase: Phrase | None,

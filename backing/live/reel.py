@@ -19,12 +19,13 @@ from pathlib import Path
 import numpy as np
 
 from backing.events import Note
-from backing.live.score import Score
+from backing.live.index import StreamIndex
 from backing.live.transport import Due, Transport
 from backing.sound.audio import LAST_RING, faded, pieces
+from backing.sound.filters import Samples
 from backing.sound.fluid import check_audio
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
-from backing.sound.mix import LIMIT, TOGETHER, USUAL, Sound
+from backing.sound.mix import LIMIT, TOGETHER, USUAL
 from phrases.curve import Curve
 
 __all__ = ["HOP", "Begin", "Reel", "Renderer"]
@@ -66,7 +67,7 @@ class Reel(Transport):
         begins.
     """
 
-    def __init__(self, score: Score, rate: int, **ways: bool) -> None:
+    def __init__(self, score: StreamIndex, rate: int, **ways: bool) -> None:
         self.rate = rate
         self.cues: deque[int | Begin] = deque()
         super().__init__(score, **ways)
@@ -104,18 +105,18 @@ class Reel(Transport):
 class _Tape:
     """A section that is being played; a thread fetches it."""
 
-    def __init__(self, source: Iterator[Sound]) -> None:
+    def __init__(self, source: Iterator[Samples]) -> None:
         self.start = 0
         self.cut: int | None = None  # the frame from which it dies away
-        self._pieces: list[Sound] = []
+        self._pieces: list[Samples] = []
         self._first = 0  # frame of the first piece, from the start
         self._stopped = False
         self._all = False
-        self._queue: queue.Queue[Sound | BaseException | None] = queue.Queue(WAITING)
+        self._queue: queue.Queue[Samples | BaseException | None] = queue.Queue(WAITING)
         self._thread = threading.Thread(target=self._fetch, args=(source,), daemon=True)
         self._thread.start()
 
-    def _fetch(self, source: Iterator[Sound]) -> None:
+    def _fetch(self, source: Iterator[Samples]) -> None:
         last: BaseException | None = None
         try:
             for piece in source:
@@ -141,7 +142,7 @@ class _Tape:
             return True
         return self._all and not self._pieces
 
-    def add(self, out: Sound, frame: int, fade: int) -> None:
+    def add(self, out: Samples, frame: int, fade: int) -> None:
         """Add what sounds from a frame on, as long as `out` is, shape (layers, 2, frames)."""
         end = frame + out.shape[2] - self.start
         while not self._all and sum(p.shape[2] for p in self._pieces) + self._first < end:
@@ -208,7 +209,7 @@ class Renderer:
         If FluidSynth is missing; a soundfont that cannot be loaded is told by `laid`.
     """
 
-    def __init__(self, score: Score, soundfont: Path, rate: int, **ways: bool) -> None:
+    def __init__(self, score: StreamIndex, soundfont: Path, rate: int, **ways: bool) -> None:
         check_audio()  # before any thread
         self.rate = rate
         self.reel = Reel(score, rate, **ways)
@@ -223,9 +224,9 @@ class Renderer:
         self._ready: tuple[int, _Tape] | None = None
         self._fade = round(FADE * rate)
         # What the limiter still looks at.
-        self._mixes: Sound = np.zeros((len(self.names), 2, MARGIN), np.float32)
+        self._mixes: Samples = np.zeros((len(self.names), 2, MARGIN), np.float32)
 
-    def laid(self) -> Sound:
+    def laid(self) -> Samples:
         """Return the next frames of every layer, shape (layers, 2, frames), before any gain."""
         begin, end = self.frames, self.frames + HOP
         reel = self.reel
@@ -241,7 +242,7 @@ class Renderer:
         self._add(out, begin)
         return out
 
-    def _add(self, out: Sound, begin: int) -> None:
+    def _add(self, out: Samples, begin: int) -> None:
         for tape in self._tapes:
             tape.add(out, begin, self._fade)
         self.frames = begin + out.shape[2]
@@ -249,7 +250,7 @@ class Renderer:
             tape.close()
             self._tapes.remove(tape)
 
-    def _last(self, begin: int) -> Sound:
+    def _last(self, begin: int) -> Samples:
         """Return all that is left, ended as a file is."""
         self.over = True
         end = max(begin, self.reel.ending())
@@ -297,12 +298,12 @@ class Renderer:
             if section.start + section.seconds - here < SOON:
                 self._ready = number, self._tape(number, Fraction(0), Fraction(1))
 
-    def block(self) -> Sound:
+    def block(self) -> Samples:
         """Return the next finished frames, shape (frames, 2); after the last there are none."""
-        frames: Sound = self.mixes()[0]
+        frames: Samples = self.mixes()[0]
         return frames
 
-    def mixes(self) -> Sound:
+    def mixes(self) -> Samples:
         """Return the next finished frames with the phrase and, where there is one, without it.
 
         Either may be heard at once, so that muting waits for nothing: shape (mixes, frames, 2).

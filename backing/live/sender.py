@@ -15,8 +15,8 @@ from collections import deque
 
 from backing.events import BENT, CHANNELS, part_of
 from backing.live.errors import LiveError, patiently
+from backing.live.index import StreamIndex
 from backing.live.ports import library, open_port
-from backing.live.score import Score
 from backing.live.transport import Due, Transport, Where
 
 __all__ = ["Sender"]
@@ -55,7 +55,7 @@ class Sender:
         self._looked = 0.0
         self.error: BaseException | None = None
 
-    def start(self, score: Score) -> None:
+    def start(self, score: StreamIndex) -> None:
         """Make every channel ready and begin."""
         self.transport = Transport(score, **self._ways)
         for data in score.set_up():

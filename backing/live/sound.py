@@ -17,16 +17,14 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.live.card import Card
+from backing.live.index import StreamIndex
 from backing.live.reel import Begin, Renderer
-from backing.live.score import Score
 from backing.live.transport import State, Where
+from backing.sound.filters import Samples
 
-__all__ = ["AHEAD", "Listener", "Sound"]
-
-Block = NDArray[np.float32]
+__all__ = ["AHEAD", "Listener", "Playback"]
 
 AHEAD = 0.5  # seconds that are rendered before they are heard
 NAP = 0.005
@@ -41,14 +39,14 @@ class Listener(Protocol):
     def tail(self) -> int:
         """Frames of silence that are played on after the last one."""
 
-    def played(self, block: Block) -> None:
+    def played(self, block: Samples) -> None:
         """Take the next frames that went out, shape (frames, 2), in the audio thread."""
 
     def told(self, history: Sequence[int | Begin]) -> None:
         """Take the list, which grows, of what begins and dies away on which frame."""
 
 
-class Sound:
+class Playback:
     """A score on a sound card.
 
     Parameters
@@ -78,7 +76,7 @@ class Sound:
         self._card = card
         self._listener = listener
         self._renderer: Renderer | None = None
-        self._ready: deque[tuple[int, Block]] = deque()  # first frame, mixes
+        self._ready: deque[tuple[int, Samples]] = deque()  # first frame, mixes
         self._muted = False
         self._share = 0.0  # how much is heard of the mix without the phrase
         self._made = self._sent = 0
@@ -90,7 +88,7 @@ class Sound:
         self._thread = threading.Thread(target=self._run, name="sound", daemon=True)
         self._closed = False
 
-    def start(self, score: Score) -> None:
+    def start(self, score: StreamIndex) -> None:
         """Begin.
 
         Raises
@@ -135,7 +133,7 @@ class Sound:
         except BaseException as error:
             self._error = error
 
-    def _fill(self, out: Block) -> None:
+    def _fill(self, out: Samples) -> None:
         """Copy what is ready for the next frames."""
         done = 0
         shares = self._shares(len(out))
@@ -161,14 +159,14 @@ class Sound:
         if self._listener is not None:
             self._listener.played(out[: done if self._done else None].copy())
 
-    def _shares(self, frames: int) -> Block:
+    def _shares(self, frames: int) -> Samples:
         """Return how much is heard of the mix without the phrase, shape (frames, 1).
 
         It goes to where it should be without a click.
         """
         step = 1 / (MUTE * self._card.rate) * (1 if self._muted else -1)
         steps = np.arange(1, frames + 1, dtype=np.float32) * np.float32(step)
-        shares: Block = np.clip(np.float32(self._share) + steps, 0.0, 1.0)
+        shares: Samples = np.clip(np.float32(self._share) + steps, 0.0, 1.0)
         self._share = float(shares[-1]) if frames else self._share
         return shares[:, np.newaxis]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from backing.live.score import Score
+from backing.live.index import StreamIndex
 from phrases.counting import evenly, swung
 from phrases.fretboard import STRINGS
 from phrases.phrase import Note, Phrase
@@ -105,7 +105,7 @@ class Follower:
         As it is played, in its key.
     """
 
-    def __init__(self, score: Score, phrase: Phrase) -> None:
+    def __init__(self, score: StreamIndex, phrase: Phrase) -> None:
         self.score = score
         self.phrase = phrase
         self._starts: dict[int, list[tuple[Fraction, Fraction]]] = {}

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from backing.events import CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_value, messages
-from backing.live.score import Score
+from backing.live.index import StreamIndex
 from phrases.files import TEMPOS
 
 __all__ = ["ACTIONS", "EARLY", "TEMPO_STEP", "Due", "State", "Transport", "Where"]
@@ -157,7 +157,7 @@ class Transport:
 
     def __init__(
         self,
-        score: Score,
+        score: StreamIndex,
         at: Fraction | float = 0,
         *,
         counts: bool = False,

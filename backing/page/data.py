@@ -13,12 +13,12 @@ from fractions import Fraction
 from phrases.credits import NOBODY, Credits
 
 __all__ = [
-    "Chord",
+    "EncodedSound",
     "Loop",
-    "Note",
+    "PageChord",
     "PageData",
+    "PageNote",
     "Piece",
-    "Sound",
     "System",
     "Tip",
     "Turn",
@@ -27,7 +27,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class EncodedSound:
     """One layer of a loop as an encoded audio file.
 
     Attributes
@@ -64,12 +64,12 @@ class Loop:
 
     tempo: Fraction
     swing: float
-    band: Sound
-    phrase: Sound
+    band: EncodedSound
+    phrase: EncodedSound
 
 
 @dataclass(frozen=True, slots=True)
-class Chord:
+class PageChord:
     """A chord and the beat on which it begins."""
 
     beat: Fraction
@@ -98,7 +98,7 @@ class Turn:
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
+class PageNote:
     """A place of the neck that is reached, by the pick or otherwise.
 
     Attributes
@@ -197,9 +197,9 @@ class Version:
     key: str
     beats_in_bar: int
     bars: int
-    chords: tuple[Chord, ...]
+    chords: tuple[PageChord, ...]
     turns: tuple[Turn, ...]
-    notes: tuple[Note, ...]
+    notes: tuple[PageNote, ...]
     wide: tuple[System, ...]
     narrow: tuple[System, ...]
     loops: tuple[Loop, ...]

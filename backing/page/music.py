@@ -8,7 +8,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from backing.forms.form import Form
-from backing.page.data import Chord, Loop, Note, System, Tip, Turn, Version
+from backing.page.data import Loop, PageChord, PageNote, System, Tip, Turn, Version
 from backing.sheet.layout import Picture, Style, pictures
 from backing.sheet.score import Score
 from backing.sheet.writing import over_form, part_names
@@ -51,7 +51,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
         even=phrase.even,
         bars=phrase.bars,
         chords=tuple(
-            Chord(number * beats + share * beats, chord.name(phrase.key))
+            PageChord(number * beats + share * beats, chord.name(phrase.key))
             for number, bar in enumerate(form.lasting(phrase.bars).bars(phrase.key)[: phrase.bars])
             for share, chord in bar
         ),
@@ -67,7 +67,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
     )
 
 
-def heard(phrase: Phrase, notes: Sequence[Note], loop: Loop) -> tuple[float, ...]:
+def heard(phrase: Phrase, notes: Sequence[PageNote], loop: Loop) -> tuple[float, ...]:
     """Return when each note is heard in a loop, in seconds from its first beat.
 
     Parameters
@@ -106,10 +106,10 @@ def heard(phrase: Phrase, notes: Sequence[Note], loop: Loop) -> tuple[float, ...
     return tuple(found)
 
 
-def _notes(phrase: Phrase) -> tuple[Note, ...]:
+def _notes(phrase: Phrase) -> tuple[PageNote, ...]:
     line = hits(phrase)
     every = phrase.strokes()
-    found: list[Note] = []
+    found: list[PageNote] = []
     groups: dict[tuple[int, str], list[Row]] = {}
     for row in rows(phrase, line):
         groups.setdefault((row.stroke, row.string), []).append(row)
@@ -120,7 +120,9 @@ def _notes(phrase: Phrase) -> tuple[Note, ...]:
         end = max(every[stroke].end, at[-1] + AT_ONCE)
         for row, (begin, stop) in zip(group, pairwise([*at, end]), strict=True):
             found.append(
-                Note(begin, stop, row.string, row.fret, row.name, row.degree, row.how, row.also)
+                PageNote(
+                    begin, stop, row.string, row.fret, row.name, row.degree, row.how, row.also
+                )
             )
     return tuple(sorted(found, key=lambda note: (note.beat, STRINGS.index(note.string))))
 

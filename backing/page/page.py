@@ -19,7 +19,7 @@ from string import Template
 from typing import Any
 from urllib.parse import quote
 
-from backing.page.data import Loop, Note, PageData, Sound, System, Version
+from backing.page.data import EncodedSound, Loop, PageData, PageNote, System, Version
 from backing.page.words import rich
 from backing.tempo import Clock
 from phrases.counting import evenly, spoken_count
@@ -113,10 +113,10 @@ class _Sounds:
     """The sounds of a page, each different one once."""
 
     def __init__(self) -> None:
-        self.every: list[Sound] = []
-        self._known: dict[Sound, int] = {}
+        self.every: list[EncodedSound] = []
+        self._known: dict[EncodedSound, int] = {}
 
-    def number(self, sound: Sound) -> int:
+    def number(self, sound: EncodedSound) -> int:
         if sound not in self._known:
             self._known[sound] = len(self.every)
             self.every.append(sound)
@@ -162,7 +162,7 @@ def _place(version: Version, beat: Fraction) -> str:
     return f"{f'Bar {int(bar) + 1}' if bar >= 0 else 'Pickup'}, {said}"
 
 
-def _said(note: Note) -> str:
+def _said(note: PageNote) -> str:
     """Return what the hands do at a note; a pick goes without saying where there is more."""
     words = [note.how, *note.also]
     return ", ".join(words[1:] if note.how == "pick" and note.also else words)

@@ -17,7 +17,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.live.card import Card
 from backing.live.reel import Begin
@@ -26,11 +25,11 @@ from backing.recording.growing import Growing
 from backing.recording.rough_mix import rough_mix
 from backing.recording.round_trip import remembered
 from backing.recording.slate import Slate, slate_name, stretches, write_slate
+from backing.sound.filters import Samples
 from phrases.drafts import hidden, sweep
 
 __all__ = ["Recorder", "free_name", "mix_name"]
 
-Block = NDArray[np.float32]
 
 WRITE = 0.05  # seconds from one writing to the next
 MOST = 60.0  # seconds that may wait to be written
@@ -97,11 +96,11 @@ class Recorder:
         self.lost = 0
         self.rate = 0
         self._shown = 0.0
-        self._waiting: deque[Block] = deque()
+        self._waiting: deque[Samples] = deque()
         self._came = self._gone = 0  # frames put aside, and written; one thread counts each
         self._card: Card | None = None
         self._skip = 0
-        self._backing: deque[Block] = deque()
+        self._backing: deque[Samples] = deque()
         self._files: list[Growing] = []
         self._history: Sequence[int | Begin] = ()
         self._stack = contextlib.ExitStack()
@@ -144,7 +143,7 @@ class Recorder:
         """Frames that are recorded on after the last one that is played."""
         return self.round_trip
 
-    def heard(self, block: Block, _frame: int) -> None:
+    def heard(self, block: Samples, _frame: int) -> None:
         """Put aside what came in; runs in the audio thread."""
         level = float(np.abs(block).max(initial=0.0))
         self.peak = max(self.peak, level)
@@ -164,7 +163,7 @@ class Recorder:
         self._waiting.append(block)
         self._came += len(block)
 
-    def played(self, block: Block) -> None:
+    def played(self, block: Samples) -> None:
         """Put aside what goes out; never waits."""
         self._backing.append(block)
 

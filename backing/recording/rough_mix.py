@@ -8,16 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.output import OutputError, beside
+from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
 from backing.sound.loudness import SILENCE, Meter
 from backing.sound.mix import LIMIT
 
 __all__ = ["BELOW", "rough_mix"]
 
-Sound = NDArray[np.float32]
 
 BELOW = 1.0  # LU that the take is under the backing while it sounds
 ONE_SIDED = 30.0  # dB that one side is above the other where only one has a cable in it
@@ -79,7 +78,7 @@ def _only_side(file: Any) -> int | None:
     return louder if power[louder] > power[1 - louder] * 10 ** (ONE_SIDED / 10) else None
 
 
-def _read(file: Any, side: int | None, start: int, stop: int) -> Sound:
+def _read(file: Any, side: int | None, start: int, stop: int) -> Samples:
     """Return frames of a file, or of one side of it, on both sides, shape (2, frames).
 
     They are silent beyond its ends.
@@ -102,7 +101,7 @@ def _loudness(file: Any, side: int | None) -> float:
 
 def _mixed(
     played: Any, recorded: Any, side: int | None, gain: np.float32, frames: int
-) -> Iterator[Sound]:
+) -> Iterator[Samples]:
     for start in range(0, frames, CHUNK):
         stop = min(frames, start + CHUNK)
         around = start - MARGIN, stop + MARGIN

@@ -14,16 +14,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.live.card import Card
 from backing.live.errors import LiveError
 from backing.output import OutputError
+from backing.sound.filters import Samples
 from phrases.rewrite import replace_file
 
 __all__ = ["LEVEL", "measure", "place", "remember", "remembered", "round_trip"]
 
-Sound = NDArray[np.float32]
 
 LEVEL = 10 ** (-30 / 20)  # of the noise, full scale is 1
 BURST, GAP = 0.5, 0.5  # seconds of noise, and of silence after it
@@ -35,7 +34,7 @@ MOST = 1_000_000  # frames
 SAME = 2  # frames by which the bursts may differ
 
 
-def round_trip(noise: Sound, came: Sound, latest: int, apart: int) -> tuple[int, float]:
+def round_trip(noise: Samples, came: Samples, latest: int, apart: int) -> tuple[int, float]:
     """Return after how many frames a noise comes in, and how clearly.
 
     Parameters
@@ -81,7 +80,7 @@ def measure(ready: Callable[[], None] | None = None) -> tuple[str, int, int, int
     LiveError
         If there is no card that records, or the noise does not come in, or not clearly.
     """
-    came: list[Sound] = []
+    came: list[Samples] = []
     card = Card(lambda block, _: came.append(block.mean(axis=1)))
     listening = _Listening(card.rate, came)
     try:
@@ -101,13 +100,13 @@ def measure(ready: Callable[[], None] | None = None) -> tuple[str, int, int, int
 class _Listening:
     """The noise that goes out, and what comes in meanwhile."""
 
-    def __init__(self, rate: int, came: list[Sound]) -> None:
+    def __init__(self, rate: int, came: list[Samples]) -> None:
         chance = np.random.default_rng(4711)
         burst = (chance.standard_normal(round(BURST * rate)) * LEVEL / 3).clip(-LEVEL, LEVEL)
         one = np.concatenate([burst, np.zeros(round(GAP * rate))]).astype(np.float32)
-        self.noise: Sound = burst.astype(np.float32)
+        self.noise: Samples = burst.astype(np.float32)
         self.rate = rate
-        self.out: Sound = np.tile(one, TIMES)
+        self.out: Samples = np.tile(one, TIMES)
         self.sent = 0
         self.came = came
 

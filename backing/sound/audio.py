@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import Note, Section, Stream
+from backing.sound.filters import Samples
 from backing.sound.fluid import check_audio
 from backing.sound.limiter import MARGIN
 from backing.sound.loudness import CELL, TAPS, k_spectrum
-from backing.sound.mix import APART, TOGETHER, Sound, layered, room, with_sticks
+from backing.sound.mix import APART, TOGETHER, layered, room, with_sticks
 from backing.sound.rendered import Rendered
 from backing.sound.spool import Spool, Stretch
 from backing.sound.synth import Stems
@@ -101,7 +102,7 @@ def render(
 def pieces(
     stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...],
     heard: NDArray[np.float32] | None = None,
-) -> Generator[Sound, None, None]:  # fmt: skip
+) -> Generator[Samples, None, None]:  # fmt: skip
     """Yield the layers of a section of a stream, from its start on, in pieces.
 
     Parameters
@@ -216,7 +217,7 @@ def _faded(spool: Spool, rings: Row) -> Stretch:
     )
 
 
-def faded(sound: Sound) -> Sound:
+def faded(sound: Samples) -> Samples:
     """End in silence: what still rings after the music fades, and silence is cut off.
 
     Parameters

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 __all__ = ["blocks", "filtered", "once", "passed"]
 
-Sound = NDArray[np.float32]
+Samples = NDArray[np.float32]
 P = ParamSpec("P")
 T = TypeVar("T")
 S = TypeVar("S", np.float32, np.complex64)
@@ -58,7 +58,7 @@ def _scratch(name: str, shape: tuple[int, ...], kind: type[S]) -> NDArray[S]:
     return kept
 
 
-def passed(sound: Sound, spectrum: NDArray[np.complex64], size: int) -> Sound:
+def passed(sound: Samples, spectrum: NDArray[np.complex64], size: int) -> Samples:
     """Return a sound convolved in a ring of a size, valid until the next call of this thread.
 
     Its own spectrum is taken over the size, and the other's is as much larger: numpy then
@@ -75,12 +75,12 @@ def passed(sound: Sound, spectrum: NDArray[np.complex64], size: int) -> Sound:
     return out
 
 
-def _together(sound: Sound) -> int:
+def _together(sound: Samples) -> int:
     """Return how many blocks of a sound are transformed at once."""
     return max(1, ROWS // math.prod(sound.shape[:-1]))
 
 
-def blocks(sound: Sound, hop: int, length: int, size: int) -> Iterator[tuple[int, Sound]]:
+def blocks(sound: Samples, hop: int, length: int, size: int) -> Iterator[tuple[int, Samples]]:
     """Yield where blocks start that are `hop` frames apart, and as many at once as is quick.
 
     They have shape (..., blocks, size): up to `length` frames of sound each, then silence. They
@@ -106,7 +106,7 @@ def _fast(frames: int) -> int:
 class _Same:
     """An array that is the same as itself alone, and is not written to."""
 
-    def __init__(self, array: Sound) -> None:
+    def __init__(self, array: Samples) -> None:
         self.array = array
 
     def __hash__(self) -> int:
@@ -122,8 +122,8 @@ def _spectrum(response: _Same, size: int) -> NDArray[np.complex64]:
 
 
 def filtered(
-    sound: Sound, response: Sound, most: int = 1 << 18, out: Sound | None = None
-) -> Sound:
+    sound: Samples, response: Samples, most: int = 1 << 18, out: Samples | None = None
+) -> Samples:
     """Return sound convolved with a response, along the last axis, longer by the response.
 
     Parameters

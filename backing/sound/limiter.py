@@ -14,12 +14,13 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.sound.filters import Samples
+
 __all__ = [
     "BLOCK", "MARGIN", "block_gains", "block_heights", "block_peaks", "gain_curve", "least",
     "true_peak",
 ]  # fmt: skip
 
-Sound = NDArray[np.float32]
 
 OVERSAMPLED = 4
 SINC = 12  # taps of each phase
@@ -29,7 +30,7 @@ MARGIN = (2 * REACH + 4) * BLOCK  # frames that a gain depends on, before and af
 
 
 @lru_cache(maxsize=1)
-def _between() -> Sound:
+def _between() -> Samples:
     """Return what makes the values between the frames of a block of it and `SINC` - 1 around it.
 
     Shape (BLOCK + SINC - 1, values), to be multiplied by from the right.
@@ -48,7 +49,7 @@ def _between() -> Sound:
     return each.reshape(len(each), -1)
 
 
-def block_heights(sound: Sound) -> NDArray[np.float32]:
+def block_heights(sound: Samples) -> NDArray[np.float32]:
     """Return the highest frame of each block of `BLOCK` frames, of whichever side is higher.
 
     Parameters
@@ -62,7 +63,7 @@ def block_heights(sound: Sound) -> NDArray[np.float32]:
 
 
 def block_peaks(
-    sound: Sound, worth: float = 0.0, bounds: NDArray[np.float32] | None = None
+    sound: Samples, worth: float = 0.0, bounds: NDArray[np.float32] | None = None
 ) -> NDArray[np.float32]:
     """Return the true peak of each block of `BLOCK` frames, of whichever side is higher.
 
@@ -91,13 +92,13 @@ def block_peaks(
     return peaks
 
 
-def true_peak(sound: Sound) -> float:
+def true_peak(sound: Samples) -> float:
     """Return the true peak in dBTP, shape (2, frames) in; -inf for silence."""
     peak = float(block_peaks(sound).max(initial=0.0))
     return 20 * math.log10(peak) if peak else -math.inf
 
 
-def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
+def block_gains(peaks: NDArray[np.float32], limit: float) -> Samples:
     """Return the gain of each block, 1 or less, that keeps its peak and its neighbours' low.
 
     Parameters
@@ -116,14 +117,14 @@ def block_gains(peaks: NDArray[np.float32], limit: float) -> Sound:
     around = np.lib.stride_tricks.sliding_window_view(
         np.concatenate([ends[:REACH], lowest, ends[REACH:]]), 2 * REACH + 1
     )
-    gains: Sound = np.ones(len(peaks), np.float32)
+    gains: Samples = np.ones(len(peaks), np.float32)
     low = np.flatnonzero(least(lowest, REACH) < 1.0)
     shares = (window / window.sum()).astype(np.float32)
     gains[low] = np.einsum("bw,w->b", around[low], shares)
     return gains
 
 
-def least(values: Sound, reach: int) -> Sound:
+def least(values: Samples, reach: int) -> Samples:
     """Return the least of each value and `reach` neighbours on either side, 1 beyond the ends."""
     width = 2 * reach + 1
     beyond = np.ones(reach, values.dtype)
@@ -134,7 +135,7 @@ def least(values: Sound, reach: int) -> Sound:
     return np.minimum(least[:-rest], least[rest:]) if rest else least
 
 
-def gain_curve(sound: Sound, limit: float) -> Sound:
+def gain_curve(sound: Samples, limit: float) -> Samples:
     """Return the gain of each frame, 1 or less, that keeps true peaks at a limit or under it.
 
     Parameters

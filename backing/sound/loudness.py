@@ -17,12 +17,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.sound.filters import blocks, once, passed
+from backing.sound.filters import Samples, blocks, once, passed
 from backing.sound.limiter import BLOCK
 
 __all__ = ["CELL", "SILENCE", "TAPS", "Meter", "k_spectrum", "weighed"]
 
-Sound = NDArray[np.float32]
 
 SHELF = (1681.974450955533, 3.999843853973347, 0.7071752369554196)  # Hz, dB, Q
 LOW_CUT = (38.13547087602444, 0.5003270373238773)  # Hz, Q
@@ -67,7 +66,7 @@ def k_spectrum(rate: int) -> NDArray[np.complex64]:
     return (np.fft.rfft(impulse, FFT) * FFT).astype(np.complex64)
 
 
-def weighed(sound: Sound, rate: int) -> Sound:
+def weighed(sound: Samples, rate: int) -> Samples:
     """Return what the layers of a sound share, K-weighted, in each of its cells.
 
     Parameters
@@ -93,7 +92,7 @@ def weighed(sound: Sound, rate: int) -> Sound:
             here[...] = block[:, :, TAPS - 1 : TAPS - 1 + here.shape[2]]
             start += hop
     each = heard.reshape(len(sound), 2, cells, CELL)
-    shared: Sound = np.empty((cells, len(sound), len(sound)), np.float32)
+    shared: Samples = np.empty((cells, len(sound), len(sound)), np.float32)
     for a, first in enumerate(each):
         for b, second in enumerate(each[: a + 1]):
             shared[:, a, b] = shared[:, b, a] = np.einsum("cnf,cnf->n", first, second)
@@ -114,18 +113,18 @@ class Meter:
     def __init__(self, layers: int, rate: int) -> None:
         self.rate = rate
         self._past = np.zeros((layers, 2, TAPS - 1), np.float32)
-        self._shared: list[Sound] = [np.zeros((0, layers, layers), np.float32)]
+        self._shared: list[Samples] = [np.zeros((0, layers, layers), np.float32)]
         self._known: NDArray[np.float64] | None = None
         self._edges = [np.zeros(1)]  # frames at which cells end
         self._frames = 0
 
-    def add(self, sound: Sound) -> None:
+    def add(self, sound: Samples) -> None:
         """Take in the next frames, shape (layers, 2, frames)."""
         whole = np.concatenate([self._past, sound], axis=2)
         self._past = whole[:, :, whole.shape[2] - TAPS + 1 :]
         self.add_weighed(weighed(whole, self.rate), sound.shape[2])
 
-    def add_weighed(self, shared: Sound, frames: int) -> None:
+    def add_weighed(self, shared: Samples, frames: int) -> None:
         """Take in the next frames, of which it is known what `weighed` returns."""
         ends = np.minimum(np.arange(1, len(shared) + 1) * CELL, frames)
         self._known = None
@@ -133,7 +132,7 @@ class Meter:
         self._edges.append(ends + float(self._frames))
         self._frames += frames
 
-    def loudness(self, gains: NDArray[np.float64], left: Sound | None = None) -> float:
+    def loudness(self, gains: NDArray[np.float64], left: Samples | None = None) -> float:
         """Return the integrated loudness in LUFS of the layers with a gain each.
 
         Parameters
@@ -160,7 +159,7 @@ class Meter:
         gate = energy.mean() / 10 ** (BELOW / 10)
         return OFFSET + 10 * math.log10(energy[energy > gate].mean())
 
-    def _cells(self) -> Sound:
+    def _cells(self) -> Samples:
         """Return what each layer and each other share in each cell, shape (cells, pairs)."""
         if len(self._shared) > 1:
             self._shared = [np.concatenate(self._shared)]
@@ -172,7 +171,7 @@ class Meter:
             self._known = self._windowed(self._cells())
         return self._known
 
-    def _windowed(self, cells: Sound | NDArray[np.float64]) -> NDArray[np.float64]:
+    def _windowed(self, cells: Samples | NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the mean of every column of cells in each window of 400 ms, every 100 ms."""
         total = np.zeros((len(cells) + 1, cells.shape[1]))
         np.cumsum(cells, axis=0, out=total[1:])

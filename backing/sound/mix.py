@@ -17,7 +17,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.sound.filters import filtered, once
+from backing.sound.filters import Samples, filtered, once
 from backing.sound.loudness import SILENCE, Meter
 from backing.sound.synth import PARTS, Stems
 from backing.sound.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
@@ -26,7 +26,6 @@ __all__ = [
     "APART", "LIMIT", "LOUDNESS", "TOGETHER", "USUAL", "Gains", "layered", "master", "with_sticks",
 ]  # fmt: skip
 
-Sound = NDArray[np.float32]
 
 DRUMS, LEAD = PARTS.index("drums"), PARTS.index("lead")
 BAND = slice(LEAD)
@@ -69,7 +68,7 @@ def _noise(frames: int) -> NDArray[np.float64]:
 
 
 @once(2)
-def room(rate: int) -> Sound:
+def room(rate: int) -> Samples:
     """Return the room's impulse response, shape (2, frames), each side of unit energy."""
     frames = round(ROOM_SECONDS * rate)
     noise = _noise(2 * frames).reshape(2, frames)
@@ -89,7 +88,7 @@ def room(rate: int) -> Sound:
 
 def layered(
     stems: Iterable[Stems], rate: int, names: tuple[str, ...], tone: str, pick: str
-) -> Iterator[Sound]:
+) -> Iterator[Samples]:
     """Yield stems that come in stretches as layers at their levels, with their room.
 
     Parameters
@@ -108,14 +107,16 @@ def layered(
     numpy.ndarray
         Shape (layers, 2, frames); the last is what still rings in the room.
     """
-    rings: Sound = np.zeros((len(names), 2, room(rate).shape[1] - 1), np.float32)
+    rings: Samples = np.zeros((len(names), 2, room(rate).shape[1] - 1), np.float32)
     for piece in _with_tone(stems, rate, tone, pick):
         sound, rings = _layers(piece, rate, names, rings)
         yield sound
     yield rings
 
 
-def _layers(stems: Stems, rate: int, names: tuple[str, ...], rings: Sound) -> tuple[Sound, Sound]:
+def _layers(
+    stems: Stems, rate: int, names: tuple[str, ...], rings: Samples
+) -> tuple[Samples, Samples]:
     """Return a stretch as layers, with what rings from before, and what rings on after it."""
     gains = np.array([LEVELS[part] for part in PARTS], np.float32)
     sticks = names.index("sticks") if "sticks" in names else None
@@ -152,7 +153,7 @@ def _with_tone(stems: Iterable[Stems], rate: int, tone: str, pick: str) -> Itera
     if is_plain(tone, pick):
         yield from stems
         return
-    before: Sound = np.zeros((2, HEARD_BEFORE), np.float32)
+    before: Samples = np.zeros((2, HEARD_BEFORE), np.float32)
     ready: Stems | None = None
     for following in chain(stems, [None]):
         if ready is not None:

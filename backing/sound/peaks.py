@@ -11,9 +11,10 @@ from collections.abc import Hashable, Sequence, Sized
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, block_gains
 from backing.sound.loudness import CELL
-from backing.sound.mix import LIMIT, Sound
+from backing.sound.mix import LIMIT
 from backing.sound.spool import Stretch
 
 __all__ = ["AROUND", "Peaks", "near"]
@@ -79,16 +80,16 @@ class Peaks:
             order.append(known[key])
         self._order = np.concatenate(order)
 
-    def fill(self, stretch: Stretch, heights: Sequence[Sound]) -> None:
+    def fill(self, stretch: Stretch, heights: Sequence[Samples]) -> None:
         """Take in the highest frames of the blocks of a stretch, an array for each part."""
         self.parts[:, self.places[stretch]] = heights
 
-    def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Sound:
+    def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Samples:
         """Return what the frames of each block of a stretch do not exceed at gains."""
-        bounds: Sound = gains @ self.parts[:, self.places[stretch]]
+        bounds: Samples = gains @ self.parts[:, self.places[stretch]]
         return bounds
 
-    def left(self, peaks: Sound, gain: float) -> Sound:
+    def left(self, peaks: Samples, gain: float) -> Samples:
         """Return what a limiter leaves of the power of each cell of the row.
 
         Parameters
@@ -124,7 +125,7 @@ class _Batch:
         self.size += len(before) + len(here) + len(after)
         return len(edges)
 
-    def left(self, peaks: Sound, gain: np.float32) -> Sound:
+    def left(self, peaks: Samples, gain: np.float32) -> Samples:
         """Return what a limiter leaves of the power of each cell, and of what is no cell."""
         end = np.zeros(1, np.float32)
         blocks = np.concatenate([*(peaks[place] for place in self._blocks), end]) * gain

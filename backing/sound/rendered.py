@@ -19,10 +19,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.sound.filters import Samples
 from backing.sound.fluid import AT_ONCE
 from backing.sound.limiter import BLOCK, MARGIN, block_gains, block_heights, block_peaks, least
 from backing.sound.loudness import TAPS, Meter, weighed
-from backing.sound.mix import LIMIT, Gains, Sound, master
+from backing.sound.mix import LIMIT, Gains, master
 from backing.sound.peaks import AROUND, Peaks, near
 from backing.sound.spool import Spool, Stretch, fits
 from backing.sound.synth import PARTS
@@ -92,12 +93,12 @@ class Rendered:
         self._parts = [layers for layers in each if len(layers)]
         self._kinds = [number for number, layers in enumerate(each) if len(layers)]
         self._heard: list[int] = []
-        self._known: dict[Hashable, Sound] = {}
+        self._known: dict[Hashable, Samples] = {}
         self._short = fits(len(names), expected)
-        self._high: dict[Stretch, Future[list[Sound]]] = {}
+        self._high: dict[Stretch, Future[list[Samples]]] = {}
         self._balanced: Gains | None = None
         self._peaks: Peaks | None = None
-        self._weighed: dict[Hashable, Future[Sound]] = {}
+        self._weighed: dict[Hashable, Future[Samples]] = {}
         self.pool = ThreadPoolExecutor(AT_ONCE)  # FluidSynth and numpy leave Python to others
         # A stretch is looked at for its neighbours' sake too.
         self._mastered = lru_cache(MASTERED)(lambda stretch: self._mixed(stretch, self.gains))
@@ -121,7 +122,7 @@ class Rendered:
             if self._short and stretch not in self._high:
                 self._high[stretch] = self.pool.submit(self._heights, stretch)
 
-    def _weigh(self, number: int) -> Sound:
+    def _weigh(self, number: int) -> Samples:
         return weighed(self._around(number, TAPS - 1, 0, self.spool.read), self.rate)
 
     def measure(self) -> None:
@@ -143,7 +144,7 @@ class Rendered:
                 counted = replace(self.gains, sticks=0.0).of(self.names).astype(np.float64)
                 self.loudness = meter.loudness(counted, peaks.left(*self._at(self.gains)))
 
-    def _heights(self, stretch: Stretch) -> list[Sound]:
+    def _heights(self, stretch: Stretch) -> list[Samples]:
         """Return the highest frame of each block of each part."""
         sound = self.spool.read(stretch)
         return [
@@ -151,7 +152,7 @@ class Rendered:
             for layers in self._parts
         ]
 
-    def _at(self, gains: Gains) -> tuple[Sound, float]:
+    def _at(self, gains: Gains) -> tuple[Samples, float]:
         """Return the highest frame of each block, exact where a limiter works, and their gain."""
         assert self._peaks is not None
         if not self._short:
@@ -160,7 +161,7 @@ class Rendered:
         alone = np.flatnonzero(balance)
         if len(alone) == 1:
             return parts[alone[0]], float(balance[alone[0]])
-        peaks: Sound = balance @ parts
+        peaks: Samples = balance @ parts
         unsure = np.flatnonzero(peaks > LIMIT)
         unsure = unsure[(parts[:, unsure] > 0.0).sum(axis=0) > 1]
         places = self._peaks.places
@@ -173,7 +174,7 @@ class Rendered:
                 peaks[here] = np.abs(mix).max(axis=(0, 2))
         return peaks, 1.0
 
-    def _reread(self, gains: Gains) -> tuple[Sound, float]:
+    def _reread(self, gains: Gains) -> tuple[Samples, float]:
         """Return the same of a long piece, whose layers lie on the disk.
 
         Up to a gain it depends on the balance of band and lead alone; one is kept.
@@ -184,7 +185,7 @@ class Rendered:
         if balance != self._balanced:
             self._balanced = balance
 
-            def find(stretch: Stretch) -> list[Sound]:
+            def find(stretch: Stretch) -> list[Samples]:
                 return [block_heights(self._mixed(stretch, balance))]
 
             found = self.pool.map(find, self._peaks.places)
@@ -192,14 +193,14 @@ class Rendered:
                 self._peaks.fill(stretch, heights)
         return self._peaks.parts[0], most
 
-    def _balance(self, gains: Gains) -> Sound:
+    def _balance(self, gains: Gains) -> Samples:
         """Return the gain of each part that is looked at by itself."""
         if not self._short:  # the balance that was kept is nearly theirs
             return np.array([max(gains.band, gains.lead)], np.float32)
         return np.array([gains.band, gains.lead, gains.sticks], np.float32)[self._kinds]
 
-    def _mixed(self, stretch: Stretch, gains: Gains) -> Sound:
-        mix: Sound = np.einsum("l,lcf->cf", gains.of(self.names), self.spool.read(stretch))
+    def _mixed(self, stretch: Stretch, gains: Gains) -> Samples:
+        mix: Samples = np.einsum("l,lcf->cf", gains.of(self.names), self.spool.read(stretch))
         return mix
 
     # --- what was added, and what lies around it -----------------------------
@@ -210,8 +211,8 @@ class Rendered:
         return number - first, tuple(self.row[first : last + 1])
 
     def _around(
-        self, number: int, before: int, after: int, read: Callable[[Stretch], Sound]
-    ) -> Sound:
+        self, number: int, before: int, after: int, read: Callable[[Stretch], Samples]
+    ) -> Samples:
         """Return a stretch and so many frames before and after it, silent beyond the ends."""
         parts = [read(self.row[number])]
         at = number
@@ -274,7 +275,7 @@ class Rendered:
             for waiting in made.values():
                 waiting.cancel()
 
-    def blocks(self) -> Iterator[tuple[Sound, Sound]]:
+    def blocks(self) -> Iterator[tuple[Samples, Samples]]:
         """Yield the layers at their gains and the finished mix, some frames at a time.
 
         The layers of each pair, shape (layers, 2, frames), add up to its mix, shape
@@ -294,7 +295,7 @@ class Rendered:
                 yield number, first, last
             start += len(stretch)
 
-    def _finished(self, number: int) -> Sound:
+    def _finished(self, number: int) -> Samples:
         """Return a stretch as it is heard, shape (2, frames): its mix at the limiter's gains."""
         place, beside = self._near(number, MARGIN, MARGIN)
         peaks = [self._true_peaks(number - place + other) for other in range(len(beside))]

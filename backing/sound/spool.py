@@ -13,11 +13,11 @@ from tempfile import TemporaryFile
 from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
+
+from backing.sound.filters import Samples
 
 __all__ = ["Spool", "Stretch", "fits"]
 
-Sound = NDArray[np.float32]
 
 # Bytes. A piece that fits waits in memory; of a longer one, which is read from the disk anyway, a
 # sixth of that does.
@@ -69,12 +69,12 @@ class Spool:
         self.layers = layers
         self._folder = folder
         size = IN_MEMORY if fits(layers, frames) else IN_MEMORY // 6
-        self._memory: Sound | None = np.empty(size // 4, np.float32)  # taken as it is filled
+        self._memory: Samples | None = np.empty(size // 4, np.float32)  # taken as it is filled
         self._file: IO[bytes] | None = None
         self._filed = self._end = 0  # the places, in samples, where the file begins and ends
         self._lock = threading.Lock()
 
-    def write(self, sound: Sound) -> Stretch:
+    def write(self, sound: Samples) -> Stretch:
         """Store a sound, shape (layers, 2, frames)."""
         assert self._memory is not None
         with self._lock:
@@ -91,7 +91,7 @@ class Spool:
                 self._file.write(np.ascontiguousarray(sound, np.float32).data)
         return Stretch(place, sound.shape[2], 0, sound.shape[2])
 
-    def read(self, stretch: Stretch) -> Sound:
+    def read(self, stretch: Stretch) -> Samples:
         """Return a stretch, shape (layers, 2, frames), not to be written to."""
         assert self._memory is not None
         sides = 2 * self.layers

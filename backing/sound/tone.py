@@ -16,13 +16,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from backing.sound.filters import filtered
+from backing.sound.filters import Samples, filtered
 
 __all__ = ["HEARD_AFTER", "HEARD_BEFORE", "TILTS", "TONES", "Amplifier", "is_plain", "shaped"]
 
-Sound = NDArray[np.float32]
 Points = Sequence[tuple[float, float]]
 
 OVERSAMPLED = 8
@@ -74,7 +72,7 @@ SPEAKER: Points = (
 
 
 @lru_cache(maxsize=8)
-def _filter(points: tuple[tuple[float, float], ...], rate: int) -> Sound:
+def _filter(points: tuple[tuple[float, float], ...], rate: int) -> Samples:
     """Return the shortest-delay filter of a response, `FIR` taps."""
     size = 8 * FIR
     hertz = np.fft.rfftfreq(size, 1 / rate)
@@ -86,16 +84,16 @@ def _filter(points: tuple[tuple[float, float], ...], rate: int) -> Sound:
     cepstrum[size // 2 + 1 :] = 0
     response = np.fft.irfft(np.exp(np.fft.rfft(cepstrum)))[:FIR]
     response[FIR // 2 :] *= np.hanning(FIR)[FIR // 2 :]
-    taps: Sound = response.astype(np.float32)
+    taps: Samples = response.astype(np.float32)
     return taps
 
 
 @lru_cache(maxsize=1)
-def _low_pass() -> Sound:
+def _low_pass() -> Samples:
     """Return the filter of the oversampling, with a cut a little below half the plain rate."""
     place = np.arange(TAPS) - TAPS // 2
     taps = np.sinc(place * 0.92 / OVERSAMPLED) * np.kaiser(TAPS, 9.0)
-    low: Sound = (taps / taps.sum()).astype(np.float32)
+    low: Samples = (taps / taps.sum()).astype(np.float32)
     return low
 
 
@@ -104,7 +102,7 @@ def is_plain(tone: str, pick: str) -> bool:
     return TONES[tone] is None and not TILTS[pick]
 
 
-def shaped(stem: Sound, rate: int, tone: str, pick: str) -> Sound:
+def shaped(stem: Samples, rate: int, tone: str, pick: str) -> Samples:
     """Return the lead's stem in a tone.
 
     Parameters
@@ -125,7 +123,7 @@ def shaped(stem: Sound, rate: int, tone: str, pick: str) -> Sound:
     if is_plain(tone, pick) or not stem.any():
         return stem
     frames = stem.shape[1]
-    sound: Sound = stem.mean(axis=0)
+    sound: Samples = stem.mean(axis=0)
     if tilt:
         sound = filtered(sound, _filter(tuple(tilt), rate))[:frames]
     if amplifier is not None:
@@ -135,7 +133,7 @@ def shaped(stem: Sound, rate: int, tone: str, pick: str) -> Sound:
     return np.stack([sound, sound])
 
 
-def _clipped(sound: Sound, amplifier: Amplifier) -> Sound:
+def _clipped(sound: Samples, amplifier: Amplifier) -> Samples:
     """Return the waveform bent at eight times the rate, without delay."""
     low, frames = _low_pass(), len(sound)
     up = np.zeros(frames * OVERSAMPLED, np.float32)
@@ -146,18 +144,18 @@ def _clipped(sound: Sound, amplifier: Amplifier) -> Sound:
     return np.ascontiguousarray(down)
 
 
-def _clip(sound: Sound, amplifier: Amplifier) -> Sound:
+def _clip(sound: Samples, amplifier: Amplifier) -> Samples:
     bias = np.float32(amplifier.bias)
     rest = np.full(1, bias, np.float32)
     bent = _bent(sound + bias, amplifier) - _bent(rest, amplifier)
-    out: Sound = bent * np.float32(amplifier.level)
+    out: Samples = bent * np.float32(amplifier.level)
     return out
 
 
-def _bent(sound: Sound, amplifier: Amplifier) -> Sound:
+def _bent(sound: Samples, amplifier: Amplifier) -> Samples:
     if amplifier.hardness == 1.0:
-        soft: Sound = np.tanh(sound)
+        soft: Samples = np.tanh(sound)
         return soft
     sharp = np.float32(amplifier.hardness)
-    hard: Sound = sound / (1 + np.abs(sound) ** sharp) ** (1 / sharp)
+    hard: Samples = sound / (1 + np.abs(sound) ** sharp) ** (1 / sharp)
     return hard

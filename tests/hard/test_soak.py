@@ -16,7 +16,7 @@ import pytest
 
 import backing
 from backing.events import EXPRESSION, Stream, bend_value
-from backing.live.score import Score
+from backing.live.index import StreamIndex
 from backing.live.transport import ACTIONS, Due, Transport
 from tests.backing.live.conftest import Play, Receiver
 from tests.hard.material import LONG, memory, number_of
@@ -74,7 +74,7 @@ def living() -> int:
 @pytest.mark.parametrize("seed", range(number_of(1, 6)))
 def test_an_hour_of_random_keys(seed: int) -> None:
     dice = random.Random(seed)
-    score = Score(piece())
+    score = StreamIndex(piece())
     transport, instrument = Transport(score, 0.0), Instrument()
     now, keys = 0.0, 0
     whole = HOUR if LONG else HOUR / 30
@@ -109,7 +109,7 @@ def test_an_hour_of_random_keys(seed: int) -> None:
 
 def test_an_hour_of_tempo_changes_does_not_drift() -> None:
     """While the pace is the same, a place is exact; where it changes, it lies between the two."""
-    score = Score(backing.loop("lamp-oil", shape="hold", passes=400 if LONG else 100))
+    score = StreamIndex(backing.loop("lamp-oil", shape="hold", passes=400 if LONG else 100))
     transport = Transport(score, 0.0)
     dice = random.Random(3)
     now, place, exact = Fraction(0), Fraction(0), 0

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from backing.events import LEVELS, VOICES, Note, Stream, part_of
+from backing.sound.filters import Samples
 from backing.sound.synth import LENGTH, PARTS, Stems, stretches
 from backing.sound.voices.gauges import BASS, GUITAR
 from backing.sound.voices.guitar import Strings
@@ -21,7 +21,6 @@ from backing.sound.voices.loop import HOP
 
 __all__ = ["played", "sampled"]
 
-Sound = NDArray[np.float32]
 
 # The General MIDI programs, from 0, of the parts that are played here.
 OWN: dict[str, Container[int]] = {"lead": range(128), "comp": (26, 27), "bass": (33,)}
@@ -32,7 +31,7 @@ class _Voice(Protocol):
 
     frames: int
 
-    def play(self, start: int, frames: int) -> Sound: ...
+    def play(self, start: int, frames: int) -> Samples: ...
 
 
 def _voice(
@@ -111,7 +110,7 @@ def played(
         start += LENGTH
 
 
-def _sides(part: str) -> Sound:
+def _sides(part: str) -> Samples:
     """Return the gains of left and right, of the same power wherever a part stands."""
     place = LEVELS[part][1] / 127 * math.pi / 2
     return np.array([math.cos(place), math.sin(place)], np.float32)

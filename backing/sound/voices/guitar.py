@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import Note
-from backing.sound.filters import filtered, once
+from backing.sound.filters import Samples, filtered, once
 from backing.sound.voices.gauges import GUITAR, PICKS, Neck
 from backing.sound.voices.hands import LEVEL, RINGS, Hands
 from backing.sound.voices.loop import HOP, LOWEST, Loop
@@ -26,7 +26,6 @@ from backing.sound.voices.plucks import Pulses
 __all__ = ["Strings", "fingered"]
 
 Floats = NDArray[np.float64]
-Sound = NDArray[np.float32]
 
 OTHER_WAY, TURNS = 0.07, 0.15  # how much a string swings the other way; Hz of the slow change
 ANSWER, ANSWERS = 0.00016, 1.5  # of what is played; seconds that idle strings ring
@@ -99,7 +98,7 @@ def _periods(pitch: Floats, rate: int) -> Floats:
 
 
 @once(4)
-def _idle(neck: Neck, rate: int) -> Sound:
+def _idle(neck: Neck, rate: int) -> Samples:
     """Return what strings that nobody plays answer to an impulse."""
     size = 1 << round(ANSWERS * rate).bit_length()
     answer = np.zeros(size // 2 + 1, complex)
@@ -144,11 +143,11 @@ class Strings:
         self.neck = neck
         self.strings = [_String(neck, name, own, place, rate) for name, own in by_string.items()]
         self._idle = _idle(neck, rate) if neck is GUITAR else None
-        self._rings: Sound = np.zeros(0, np.float32)
+        self._rings: Samples = np.zeros(0, np.float32)
         ends = max((string.ends for string in self.strings), default=0)
         self.frames = ends + (0 if self._idle is None else len(self._idle))
 
-    def play(self, start: int, frames: int) -> Sound:
+    def play(self, start: int, frames: int) -> Samples:
         """Return frames from `start` on, a whole number of hops; called in order."""
         dry = np.zeros(frames, np.float32)
         for string in self.strings:

@@ -191,13 +191,13 @@ def test_a_pedal_stops_and_goes_on(receiver: Receiver, play: Play) -> None:
 # Says that sound leaves; how soon, `benchmarks.first_sound` measures.
 NOTED = """
 import backing.live.sound as module
-kept = module.Sound._fill
+kept = module.Playback._fill
 def fill(self, out):
     kept(self, out)
     if out.any() and not noted:
         noted.append(True)
         print("SOUND", flush=True)
-noted, module.Sound._fill = [], fill
+noted, module.Playback._fill = [], fill
 """
 
 
@@ -217,8 +217,8 @@ from pathlib import Path
 import numpy as np
 from backing.live.card import Card
 from backing.live.reel import Renderer
-from backing.live.score import Score
-from backing.live.sound import Sound
+from backing.live.index import StreamIndex
+from backing.live.sound import Playback
 from tests.backing.live.material import clicks
 stream = clicks(1, 2, 240)
 came, led = [], threading.Event()
@@ -227,16 +227,16 @@ def heard(block, frame):
         led.set()
     elif led.is_set() and not (block == 0.5).any():
         came.append(block.copy())
-kept = Sound._fill
+kept = Playback._fill
 def fill(self, out):
     if not led.is_set():
         out.fill(0.5)
     else:
         kept(self, out)
-Sound._fill = fill
+Playback._fill = fill
 card = Card(heard=heard)
-sound = Sound(Path(sys.argv[1]), card)
-sound.start(Score(stream))
+sound = Playback(Path(sys.argv[1]), card)
+sound.start(StreamIndex(stream))
 print("playing", flush=True)
 while not sound.finished:
     sound.check()
@@ -245,7 +245,7 @@ sent = len(came)
 while len(came) < sent + 4:
     time.sleep(0.02)
 sound.close()
-renderer = Renderer(Score(stream), Path(sys.argv[1]), card.rate)
+renderer = Renderer(StreamIndex(stream), Path(sys.argv[1]), card.rate)
 blocks = []
 while not renderer.over:
     blocks.append(renderer.block())
@@ -289,9 +289,9 @@ def test_what_came_too_late_is_told_once_the_terminal_is_put_back(
 ) -> None:
     before = (
         "import backing.live.sound as module\n"
-        "kept = module.Sound._make\n"
+        "kept = module.Playback._make\n"
         "def make(self): time.sleep(0.8 * (0.6 < self._made / 48000 < 0.7)); kept(self)\n"
-        "module.Sound._make = make\n"
+        "module.Playback._make = make\n"
     )
     player = play("two_bars()", terminal=True, before=before, soundfont=str(soundfont))
     assert player.end() == 0
@@ -304,7 +304,7 @@ def test_a_crash_in_the_sound_is_raised(jack: str, play: Play, soundfont: str) -
     before = (
         "import backing.live.sound as module\n"
         "def fill(self, out): raise ZeroDivisionError('sound')\n"
-        "module.Sound._fill = fill\n"
+        "module.Playback._fill = fill\n"
     )
     player = play("held()", before=before, soundfont=str(soundfont))
     assert player.end() == 1

@@ -14,21 +14,22 @@ import pytest
 
 import backing
 from backing.events import Stream
+from backing.live.index import StreamIndex
 from backing.live.reel import HOP, Renderer, paced
-from backing.live.score import Score
 from backing.sound.audio import frame_of, render
+from backing.sound.filters import Samples
 from backing.sound.limiter import gain_curve, true_peak
-from backing.sound.mix import LIMIT, USUAL, Sound
+from backing.sound.mix import LIMIT, USUAL
 from tests.backing.live.material import clicks, held
 
 RATE = 48000
 
 
 def live(stream: Stream, soundfont: Path, rate: int = RATE) -> Renderer:
-    return Renderer(Score(stream), soundfont, rate)
+    return Renderer(StreamIndex(stream), soundfont, rate)
 
 
-def laid(renderer: Renderer) -> Sound:
+def laid(renderer: Renderer) -> Samples:
     """Return all layers to the end, before any gain."""
     made = []
     while not renderer.over:
@@ -36,7 +37,7 @@ def laid(renderer: Renderer) -> Sound:
     return np.concatenate(made, axis=2)
 
 
-def filed(stream: Stream, soundfont: Path, rate: int = RATE) -> Sound:
+def filed(stream: Stream, soundfont: Path, rate: int = RATE) -> Samples:
     """Return the layers of a file, before any gain."""
     with closing(render(stream, soundfont, rate)) as done:
         return np.concatenate([done.spool.read(stretch) for stretch in done.row], axis=2)
@@ -89,7 +90,7 @@ def test_it_is_about_as_loud_as_a_file(groove: str, soundfont: Path) -> None:
 # --- what a player asks for ------------------------------------------------------
 
 
-def onsets(sound: Sound, part: int = 0) -> list[float]:
+def onsets(sound: Samples, part: int = 0) -> list[float]:
     """Return the seconds at which one layer's sound jumps up from less than half."""
     level = np.abs(sound[part]).max(axis=0)
     steps = level[: len(level) // 480 * 480].reshape(-1, 480).max(axis=1)
@@ -101,7 +102,7 @@ def onsets(sound: Sound, part: int = 0) -> list[float]:
     return found
 
 
-def played(renderer: Renderer, seconds: float, **asked: float) -> Sound:
+def played(renderer: Renderer, seconds: float, **asked: float) -> Samples:
     """Return seconds of layers; each action is asked for at its second."""
     made = []
     for number in range(round(seconds * RATE / HOP)):
@@ -202,7 +203,7 @@ def test_whatever_is_pressed_it_ends_and_is_silent(soundfont: Path) -> None:
 
 def test_it_counts_in_and_goes_on_where_it_was(soundfont: Path) -> None:
     stream = band(clicks())
-    renderer = Renderer(Score(stream), soundfont, RATE, counts=True)
+    renderer = Renderer(StreamIndex(stream), soundfont, RATE, counts=True)
     made = [renderer.laid()]
     renderer.asked.append("stop")
     while renderer.frames < 3 * RATE:
@@ -218,7 +219,7 @@ def test_it_counts_in_and_goes_on_where_it_was(soundfont: Path) -> None:
 
 def test_round_and_round_is_the_same_each_time(soundfont: Path) -> None:
     stream = band(clicks(passes=1))
-    renderer = Renderer(Score(stream), soundfont, RATE, round=True)
+    renderer = Renderer(StreamIndex(stream), soundfont, RATE, round=True)
     made = []
     while renderer.frames < 13 * RATE:
         made.append(renderer.laid())

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from backing.live import sound as module
+from backing.live.index import StreamIndex
 from backing.live.reel import HOP, Renderer
-from backing.live.score import Score
-from backing.live.sound import AHEAD, FADE, MUTE, Block, Sound
+from backing.live.sound import AHEAD, FADE, MUTE, Playback
+from backing.sound.filters import Samples
 from backing.sound.fluid import AudioError
 from tests.backing.live.material import clicks, held, two_bars
 from tests.waiting import PATIENCE, until
@@ -26,11 +27,11 @@ class Card:
     name, rate, latency, lost = "nothing", RATE, 0.0, False
 
     def __init__(self) -> None:
-        self.fill: Callable[[Block], None]
-        self.heard: list[Block] = []
+        self.fill: Callable[[Samples], None]
+        self.heard: list[Samples] = []
         self.closed = False
 
-    def start(self, fill: Callable[[Block], None]) -> None:
+    def start(self, fill: Callable[[Samples], None]) -> None:
         self.fill = fill
 
     def ask(self, frames: int = 256) -> None:
@@ -53,20 +54,20 @@ class Listener:
     tail = 0
 
     def __init__(self) -> None:
-        self.blocks: list[Block] = []
+        self.blocks: list[Samples] = []
 
-    def played(self, block: Block) -> None:
+    def played(self, block: Samples) -> None:
         self.blocks.append(block)
 
 
-def begun(stream: Any, soundfont: Path, listener: Any = None) -> tuple[Sound, Any]:
+def begun(stream: Any, soundfont: Path, listener: Any = None) -> tuple[Playback, Any]:
     card: Any = Card()
-    sound = Sound(soundfont, card, listener)
-    sound.start(Score(stream))
+    sound = Playback(soundfont, card, listener)
+    sound.start(StreamIndex(stream))
     return sound, card
 
 
-def wait(sound: Sound, seconds: float = AHEAD / 2) -> None:
+def wait(sound: Playback, seconds: float = AHEAD / 2) -> None:
     """Wait until so much is ready."""
 
     def ready() -> bool:
@@ -82,7 +83,7 @@ def test_the_callback_hands_out_what_is_rendered_to_the_end(soundfont: Path) -> 
     while not sound.finished:
         wait(sound)
         card.ask(333)
-    renderer = Renderer(Score(two_bars()), soundfont, RATE)
+    renderer = Renderer(StreamIndex(two_bars()), soundfont, RATE)
     blocks = []
     while not renderer.over:
         blocks.append(renderer.block())
@@ -108,7 +109,7 @@ def test_what_comes_too_late_is_left_out_and_time_goes_on(
     kept = Renderer.mixes
     stuck, free = threading.Event(), threading.Event()
 
-    def slow(self: Renderer) -> Block:
+    def slow(self: Renderer) -> Samples:
         stuck.set()
         assert free.wait(PATIENCE)
         return kept(self)
@@ -160,7 +161,7 @@ def test_muting_is_heard_at_once_and_without_a_click(soundfont: Path) -> None:
         wait(sound)
         card.ask()
     heard = np.concatenate(card.heard)
-    renderer = Renderer(Score(held()), soundfont, RATE)
+    renderer = Renderer(StreamIndex(held()), soundfont, RATE)
     made = [renderer.mixes() for _ in range(len(heard) // HOP + 2)]
     full, alone = np.concatenate(made, axis=1)[:, : len(heard)]
     off, on = 40 * 256, 80 * 256
@@ -197,7 +198,7 @@ def test_what_goes_wrong_while_rendering_is_raised(
 ) -> None:
     sound, _ = begun(held(), soundfont)
 
-    def broken(self: Renderer) -> Block:
+    def broken(self: Renderer) -> Samples:
         raise ZeroDivisionError("sound")
 
     monkeypatch.setattr(Renderer, "mixes", broken)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 import backing
-from backing.live.score import Score
+from backing.live.index import StreamIndex
 from backing.live.tab import Follower, Tab, lay_out
 from phrases.files import load_phrase
 from tests.backing.live.material import clicks
@@ -19,7 +19,7 @@ def lit(tab: Tab) -> list[str]:
 def test_six_lines_high_e_on_top() -> None:
     phrase = line("4& e5 | 1 G7b(full)~ 3 B5+e5 | 1 Dx 2 E3/5h7 4 .")
     given = backing.demo(phrase, choruses=1)
-    tab = Follower(Score(given), phrase).tab(0, 0.0, 80)
+    tab = Follower(StreamIndex(given), phrase).tab(0, 0.0, 80)
     assert tab.lines == (
         "e|-5-|---------------5----|--------------|",
         "B|---|---------------5----|--------------|",
@@ -33,7 +33,7 @@ def test_six_lines_high_e_on_top() -> None:
 
 def test_what_sounds_is_lit_in_its_time() -> None:
     phrase = answered()
-    follower = Follower(Score(backing.demo(phrase, choruses=1)), phrase)
+    follower = Follower(StreamIndex(backing.demo(phrase, choruses=1)), phrase)
     assert lit(follower.tab(1, 0.1, 80)) == [">8p5<"]
     assert lit(follower.tab(1, 1.5, 80)) == [">8<"]
     assert lit(follower.tab(1, 4.1, 80)) == [">7b(full)<"]
@@ -45,14 +45,14 @@ def test_what_sounds_is_lit_in_its_time() -> None:
 
 def test_swing_is_taken_into_account() -> None:
     phrase = line("| 1 e5 & e8 2 .", swing="2:1")
-    follower = Follower(Score(backing.demo(phrase, choruses=1)), phrase)
+    follower = Follower(StreamIndex(backing.demo(phrase, choruses=1)), phrase)
     assert lit(follower.tab(1, 0.6, 80)) == [">5<"]
     assert lit(follower.tab(1, 0.7, 80)) == [">8<"]
 
 
 def test_double_stops_are_lit_together() -> None:
     phrase = line("| 1 B5+e5 2 .")
-    follower = Follower(Score(backing.demo(phrase, choruses=1)), phrase)
+    follower = Follower(StreamIndex(backing.demo(phrase, choruses=1)), phrase)
     assert lit(follower.tab(1, 0.1, 80)) == [">5<", ">5<"]
 
 
@@ -63,7 +63,7 @@ def test_every_stroke_is_in_a_system_that_fits(name: str, width: int) -> None:
     systems = lay_out(phrase, width)
     places = [column.at for system in systems for column in system if any(column.texts.values())]
     assert places == [stroke.at for stroke in phrase.strokes()]
-    follower = Follower(Score(backing.demo(phrase, choruses=1)), phrase)
+    follower = Follower(StreamIndex(backing.demo(phrase, choruses=1)), phrase)
     for beat in range(48):
         tab = follower.tab(1, float(beat), width)
         assert max(map(len, tab.lines)) <= width
@@ -78,6 +78,6 @@ def test_a_bar_without_a_pick_is_a_bar() -> None:
 def test_a_phrase_the_stream_does_not_tell_of_is_shown_unlit() -> None:
     given = clicks()
     bare = replace(given, sections=tuple(replace(one, labels=()) for one in given.sections))
-    follower = Follower(Score(bare), answered())
+    follower = Follower(StreamIndex(bare), answered())
     assert follower.tab(0, 0.1, 80).lit == ()
     assert follower.tab(0, 0.1, 80).lines[0].startswith("e|-5")

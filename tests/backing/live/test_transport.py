@@ -8,7 +8,7 @@ import pytest
 
 import backing
 from backing.events import Note, Stream, messages
-from backing.live.score import Score
+from backing.live.index import StreamIndex
 from backing.live.transport import ACTIONS, EARLY, Due, Transport
 from phrases.curve import Curve, Glide
 from tests.backing.live.material import bent, clicks, held, section, stream
@@ -17,7 +17,7 @@ BAR = 2.0  # seconds, of `clicks`
 
 
 def started(given: Stream, at: float = 0.0) -> Transport:
-    return Transport(Score(given), at)
+    return Transport(StreamIndex(given), at)
 
 
 def ons(due: Iterable[Due], channel: int = 6) -> list[tuple[float, int]]:
@@ -378,7 +378,7 @@ def test_a_demo_tells_whose_turn_it_is() -> None:
 
 def test_going_on_counts_in_a_bar_at_the_tempo_that_is_played() -> None:
     """Common practice: nobody comes in without a bar of four first."""
-    transport = Transport(Score(clicks()), counts=True)
+    transport = Transport(StreamIndex(clicks()), counts=True)
     transport.due(0.7)
     transport.do("stop", 0.7)
     transport.due(10)
@@ -393,7 +393,7 @@ def test_going_on_counts_in_a_bar_at_the_tempo_that_is_played() -> None:
 
 
 def test_a_stop_while_it_counts_is_at_once_and_goes_on_from_the_same_bar() -> None:
-    transport = Transport(Score(clicks()), counts=True)
+    transport = Transport(StreamIndex(clicks()), counts=True)
     transport.do("stop", 0.7)
     transport.due(10)
     due = transport.do("stop", 20.0) + transport.due(20.7) + transport.do("stop", 20.7)
@@ -416,7 +416,7 @@ def test_held_a_pass_goes_round_in_time_and_then_on() -> None:
 
 def test_what_rings_over_a_held_pass_is_cut_once() -> None:
     given = stream(section("a", Fraction(0), 4, 240, Note("bass", 0.5, 1.5, 40, 100)))
-    transport = Transport(Score(given), round=True)
+    transport = Transport(StreamIndex(given), round=True)
     due = transport.due(3.2)
     assert [(at, d[0] >> 4) for at, d in due] == [
         (0.5, 9), (1.5, 8), (1.5, 9), (2.5, 8), (2.5, 9),
@@ -458,7 +458,7 @@ def test_the_next_tempo_comes_at_the_bar_line() -> None:
 def test_hands_free_one_key_asks_for_the_pass_again() -> None:
     """In the bar between two passes doing nothing goes on; the stop key plays the last again."""
     given = backing.loop("lamp-oil", start=60, goal=60, each=2, counted="each")
-    transport = Transport(Score(given), asks=True)
+    transport = Transport(StreamIndex(given), asks=True)
     second = float(given.sections[2].start)
     transport.due(second + 0.5)
     assert transport.state.section == 2
@@ -466,6 +466,6 @@ def test_hands_free_one_key_asks_for_the_pass_again() -> None:
     assert transport.where(second + 0.6).target == "Count-in"
     transport.due(second + 5)
     assert transport.state.section == 0
-    onward = Transport(Score(given), asks=True)
+    onward = Transport(StreamIndex(given), asks=True)
     onward.due(second + 5)
     assert onward.state.section == 3

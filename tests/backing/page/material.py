@@ -13,7 +13,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from backing.forms import find_form
-from backing.page.data import Loop, PageData, Piece, Sound, Tip, Version
+from backing.page.data import EncodedSound, Loop, PageData, Piece, Tip, Version
 from backing.page.music import heard, version
 from phrases.phrase import Phrase
 from tests.backing.material import answered
@@ -25,12 +25,12 @@ CLICK = 3000.0
 PICK = "pick"
 
 
-def encoded(wave: NDArray[np.float64]) -> Sound:
+def encoded(wave: NDArray[np.float64]) -> EncodedSound:
     """Return a loop as Ogg Opus."""
     whole = np.concatenate([wave[-AROUND:], wave, wave[:AROUND]])
     file = io.BytesIO()
     soundfile.write(file, whole.astype(np.float32), RATE, format="OGG", subtype="OPUS")
-    return Sound(file.getvalue(), AROUND, len(wave), RATE)
+    return EncodedSound(file.getvalue(), AROUND, len(wave), RATE)
 
 
 def frames(tempo: Fraction, beats: int) -> int:
@@ -38,11 +38,11 @@ def frames(tempo: Fraction, beats: int) -> int:
 
 
 @cache
-def tone(count: int) -> Sound:
+def tone(count: int) -> EncodedSound:
     return encoded(0.25 * np.sin(2 * np.pi * TONE * np.arange(count) / RATE))
 
 
-def clicks(times: Sequence[float], count: int) -> Sound:
+def clicks(times: Sequence[float], count: int) -> EncodedSound:
     """Return a loop with a click at each time, in seconds from its start."""
     wave = np.zeros(count)
     at = np.arange(round(0.03 * RATE)) / RATE
@@ -57,7 +57,7 @@ def clicks(times: Sequence[float], count: int) -> Sound:
 def clicked(phrase: Phrase, tempos: Sequence[int], swing: float = 2.0) -> Version:
     """Return a version whose phrase layer clicks where its notes are picked."""
     form = find_form("twelve-bar")
-    nothing = Sound(b"", AROUND, 0, RATE)
+    nothing = EncodedSound(b"", AROUND, 0, RATE)
     bare = version(phrase, form, [Loop(Fraction(tempos[0]), swing, nothing, nothing)])
     loops = []
     for tempo in map(Fraction, tempos):

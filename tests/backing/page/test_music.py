@@ -7,14 +7,14 @@ import pytest
 
 from backing.forms import find_form
 from backing.grooves import groove_names
-from backing.page.data import Loop, Sound, Version
+from backing.page.data import EncodedSound, Loop, Version
 from backing.page.music import version
 from backing.pieces import loop
 from phrases.files import load_phrase, shipped
 from phrases.phrase import Phrase
 from tests.backing.material import answered
 
-NOTHING = Sound(b"", 0, 0)
+NOTHING = EncodedSound(b"", 0, 0)
 
 
 def shown(phrase: Phrase, *tempos: int, swing: float = 2.0) -> Version:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 import backing.page.page as module
-from backing.page.data import PageData, Piece, Sound
+from backing.page.data import EncodedSound, PageData, Piece
 from backing.page.page import LEAD, render_page
 from tests.backing.material import line
 from tests.backing.page.material import clicked, small
@@ -195,7 +195,7 @@ def test_a_version_says_when_each_place_is_heard() -> None:
         for way in ways:
             assert all(a[0] < b[0] and a[1] < b[1] for a, b in pairwise(way))
     assert version.loops[1].tempo == Fraction(200)
-    assert isinstance(version.loops[1].band, Sound)
+    assert isinstance(version.loops[1].band, EncodedSound)
 
 
 # --- how it looks -----------------------------------------------------------------------------

@@ -21,8 +21,8 @@ import pytest
 import soundfile
 
 import backing
+from backing.live.index import StreamIndex
 from backing.live.reel import Renderer
-from backing.live.score import Score
 from tests.backing.live.conftest import jack  # noqa: F401
 from tests.backing.live.jackd import assert_played, patched, served
 from tests.hard.material import number_of
@@ -55,7 +55,7 @@ def command(*words: str) -> list[str]:
 def played(soundfont: Path) -> Any:
     """Return what the sound card is given, frame by frame."""
     stream = backing.track(tempo=240, choruses=1, form="one-chord-vamp")
-    renderer = Renderer(Score(stream), soundfont, RATE)
+    renderer = Renderer(StreamIndex(stream), soundfont, RATE)
     blocks = []
     while not renderer.over:
         blocks.append(renderer.block())

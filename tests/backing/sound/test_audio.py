@@ -20,8 +20,9 @@ from backing.band import count_in
 from backing.events import Note, Section, Stream
 from backing.sound import audio, spool
 from backing.sound.audio import LAST_RING, RATE, Rendered, frame_of, render
+from backing.sound.filters import Samples
 from backing.sound.limiter import gain_curve, true_peak
-from backing.sound.mix import APART, LIMIT, TOGETHER, Gains, Sound
+from backing.sound.mix import APART, LIMIT, TOGETHER, Gains
 from backing.sound.voices.ensemble import played
 from backing.tempo import Clock
 from phrases.counting import METERS
@@ -52,10 +53,10 @@ class _Heard:
     names: tuple[str, ...]
     gains: Gains
     blocks: int
-    layers: Sound
-    mix: Sound
+    layers: Samples
+    mix: Samples
 
-    def before(self) -> Sound:
+    def before(self) -> Samples:
         """Return the layers before mastering."""
         return self.layers / self.gains.of(self.names)[:, None, None]
 
@@ -70,14 +71,14 @@ def _heard(stream: Stream, rate: int = RATE, **more: Any) -> _Heard:
         return _Heard(done.names, done.gains, len(blocks), layers, mix)
 
 
-def _laid(stream: Stream, rate: int = RATE) -> Sound:
+def _laid(stream: Stream, rate: int = RATE) -> Samples:
     """Return what is laid end to end, before it is mastered."""
-    sound: Sound = _heard(stream, rate).before().sum(axis=0)
+    sound: Samples = _heard(stream, rate).before().sum(axis=0)
     return sound
 
 
 @cache
-def _loop() -> tuple[Stream, Sound]:
+def _loop() -> tuple[Stream, Samples]:
     stream = pieces.loop(line("4 e5 | 1 e8 2 B8b(full) 3 ."), start=240, goal=240, each=11)
     return stream, _laid(stream)
 
@@ -97,7 +98,7 @@ def test_two_processes_write_the_same_bytes(tmp_path: Path) -> None:
     assert len(made[0]) > 100_000
 
 
-def _onset(sound: Sound) -> int:
+def _onset(sound: Samples) -> int:
     """Return the first frame over a tenth of the peak."""
     level = np.abs(sound).max(axis=0)
     return int(np.argmax(level > 0.1 * level.max()))
@@ -217,7 +218,7 @@ def _without(stream: Stream, part: str) -> Stream:
     return replace(stream, sections=tuple(sections))
 
 
-def _witness(sound: Sound, rate: int = RATE) -> float:
+def _witness(sound: Samples, rate: int = RATE) -> float:
     meter = pyloudnorm.Meter(rate, "DeMan")  # the filters of ITU-R BS.1770
     return float(meter.integrated_loudness(sound.T.astype(float)))
 

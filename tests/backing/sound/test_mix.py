@@ -7,6 +7,7 @@ import pyloudnorm
 import pytest
 from scipy.signal import butter, sosfilt
 
+from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, block_gains
 from backing.sound.loudness import CELL, Meter
 from backing.sound.mix import (
@@ -19,7 +20,6 @@ from backing.sound.mix import (
     TOGETHER,
     WITH_LEAD,
     Gains,
-    Sound,
     layered,
     master,
     room,
@@ -31,17 +31,17 @@ RATE = 44100
 LEAD = PARTS.index("lead")
 
 
-def _stems(seed: int, frames: int = 3000) -> Sound:
+def _stems(seed: int, frames: int = 3000) -> Samples:
     chance = np.random.default_rng(seed)
     return (chance.standard_normal((len(PARTS), 2, frames)) * 0.1).astype(np.float32)
 
 
-def layers(stems: Sound, rate: int, names: tuple[str, ...]) -> Sound:
+def layers(stems: Samples, rate: int, names: tuple[str, ...]) -> Samples:
     return np.concatenate([*layered([stems], rate, names, "clean", "middle")], axis=2)
 
 
-def _sum(stems: Sound, names: tuple[str, ...] = TOGETHER) -> Sound:
-    sound: Sound = layers(stems, RATE, names).sum(axis=0)
+def _sum(stems: Samples, names: tuple[str, ...] = TOGETHER) -> Samples:
+    sound: Samples = layers(stems, RATE, names).sum(axis=0)
     return sound
 
 
@@ -147,24 +147,24 @@ def test_gains_by_the_name_of_the_layer() -> None:
 
 
 @cache
-def _noise() -> Sound:
+def _noise() -> Samples:
     """Return a band and a lead of three seconds, shape (2, 2, frames)."""
     white = np.random.default_rng(6).standard_normal((2, 2, 3 * RATE))
     low = sosfilt(butter(4, (200, 4000), "bandpass", fs=RATE, output="sos"), white)
     return low.astype(np.float32)
 
 
-def _witness(sound: Sound) -> float:
+def _witness(sound: Samples) -> float:
     meter = pyloudnorm.Meter(RATE, "DeMan")  # the filters of ITU-R BS.1770
     return float(meter.integrated_loudness(sound.T.astype(float)))
 
 
-def _quiet(gains: Gains) -> Sound:
+def _quiet(gains: Gains) -> Samples:
     """Return what a limiter leaves that minds nothing, for each cell of three seconds."""
     return np.ones(3 * RATE // CELL, np.float32)
 
 
-def _mastered(band: float, lead: float) -> tuple[Gains, Sound]:
+def _mastered(band: float, lead: float) -> tuple[Gains, Samples]:
     sound = _noise() * np.array([band, lead], np.float32)[:, None, None]
     meter = Meter(2, RATE)
     meter.add(sound)
@@ -216,9 +216,9 @@ def test_what_the_limiter_takes_is_given_back() -> None:
     peaks = np.zeros(3 * RATE // BLOCK, np.float32)
     peaks[100::200] = 2.0 / free.band  # hits that are 8 dB over the limit
 
-    def left(gains: Gains) -> Sound:
+    def left(gains: Gains) -> Samples:
         power = block_gains(peaks * np.float32(gains.band), LIMIT) ** 2
-        means: Sound = power.reshape(-1, CELL // BLOCK).mean(axis=1)
+        means: Samples = power.reshape(-1, CELL // BLOCK).mean(axis=1)
         return means
 
     held = master(meter, TOGETHER[:1], left)

@@ -10,12 +10,13 @@ import bisect
 from fractions import Fraction
 
 from backing.band import count_in
-from backing.events import CHANNELS, Message, Note, Section, Stream, messages, set_up
+from backing.events import CHANNELS, Message, Note, Stream, messages, set_up
+from backing.tempo import Clock
 
-__all__ = ["Score"]
+__all__ = ["StreamIndex"]
 
 
-class Score:
+class StreamIndex:
     """A stream with what is worked out from it once, and only where it is played.
 
     Parameters
@@ -53,7 +54,8 @@ class Score:
         if key not in self._bars:
             each = self.stream.meter.beats
             lines = [*range(0, int(section.beats), each), section.beats]
-            self._bars[key] = tuple(_second(section, Fraction(beat)) for beat in lines)
+            clock = Clock(section.tempo, section.swing, section.steps)
+            self._bars[key] = tuple(map(clock.exact, lines))
         return tuple(section.start + line for line in self._bars[key])
 
     def section_at(self, second: Fraction) -> int:
@@ -126,14 +128,3 @@ class Score:
             if label.kind in ("part", "turn"):
                 turn = label.text
         return turn
-
-
-def _second(section: Section, beat: Fraction) -> Fraction:
-    """Return the second within a section at which a beat falls, unswung."""
-    second, since, tempo = Fraction(0), Fraction(0), section.tempo
-    for at, later in section.steps:
-        if at >= beat:
-            break
-        second += (at - since) * 60 / tempo
-        since, tempo = at, later
-    return second + (beat - since) * 60 / tempo
