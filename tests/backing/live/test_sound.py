@@ -56,6 +56,9 @@ class Listener:
     def __init__(self) -> None:
         self.blocks: list[Samples] = []
 
+    def told(self, history: Any) -> None:
+        self.history = history
+
     def played(self, block: Samples) -> None:
         self.blocks.append(block)
 
