@@ -16,6 +16,7 @@ from phrases.failures import RAISED
 # at a desk each run tries others.
 hypothesis.settings.register_profile("desk", deadline=None)
 hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
+os.environ["BACKING_CONFIG"] = os.devnull + "/config.toml"  # what is set here is not tested
 hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 # Fixtures whose tests hear or play in real time.
@@ -56,4 +57,4 @@ def _no_sound_card(monkeypatch: pytest.MonkeyPatch) -> None:
 
     What is really played runs in processes of its own.
     """
-    monkeypatch.setattr("backing.cli.options._opening", lambda ctx: None)
+    monkeypatch.setattr("backing.cli.options._opening", lambda ctx, card: None)

@@ -46,7 +46,11 @@ COMMANDS: dict[str, str] = {
     "import": "Read a phrase from MusicXML or from plain-text tablature.",
     "lesson": "Make a lesson's folder: sounds, loops, sheets and the practice page.",
     "new": "Start a phrase or lesson file, with comments that teach the format.",
-    "list": "Show the grooves, forms, phrases, soundfonts or ports that are here.",
+    "list": "Show the grooves, forms, phrases, soundfonts, cards or ports that are here.",
+    "pedal": "Learn a MIDI foot pedal by pressing it, and remember it.",
+    "completion": "Print what makes the Tab key complete in bash, zsh or fish.",
+    "man": "Print the manual page.",
+    "config": "Show what is set once for all commands, and where.",
 }
 
 
@@ -96,6 +100,11 @@ class _Commands(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if args[:1] == ["help"]:  # as the short option, before or after a command
+            args = [*args[1:2], "--help"]
+        return super().parse_args(ctx, args)
+
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
@@ -114,6 +123,15 @@ class _Commands(click.Group):
             if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
                 stream.reconfigure(errors="replace")
         try:
+            words = [*ctx._protected_args, *ctx.args]
+            if words[:1] != ["config"] and not {"-h", "--help"} & {*words}:
+                from backing.cli.config import settings
+
+                told = settings()
+                if os.environ.get("BACKING_SOUNDFONT"):  # which whoever looks for one reads
+                    told.pop("soundfont", None)
+                told["source"] = told.pop("input", None)
+                ctx.default_map = dict.fromkeys(COMMANDS, told)
             return super().invoke(ctx)
         except click.UsageError as error:
             said = _said(error)

@@ -12,8 +12,19 @@ __all__ = ["command"]
 
 
 @click.command("calibrate")
+@click.option(
+    "--card",
+    metavar="NAME",
+    default="",
+    envvar="BACKING_CARD",
+    help="The sound card that plays, one of `backing list cards`.",
+)
+@click.option(
+    "--input", "source", metavar="NAME", default="", envvar="BACKING_INPUT",
+    help="The sound card that records, one of `backing list cards`.",
+)  # fmt: skip
 @json_option
-def command(*, as_json: bool) -> None:
+def command(*, card: str, source: str, as_json: bool) -> None:
     """Measure how long sound takes through the sound card, so that takes are in time.
 
     Connect an output of the sound card to an input with a cable, or put the microphone close to a
@@ -22,7 +33,7 @@ def command(*, as_json: bool) -> None:
     """
     from backing.recording.round_trip import measure, remember
 
-    name, rate, frames, said = measure(_announced)
+    name, rate, frames, said = measure(_announced, card, source)
     path = remember(name, rate, frames - said)
     if as_json:
         click.echo(json.dumps({"card": name, "rate": rate, "frames": frames, "file": str(path)}))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from backing import pieces
+from backing.cli import completing
 from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument
 from backing.cli.report import SORE
 from phrases.fingering import REACH
@@ -49,7 +50,10 @@ RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
     default=1,
     help="Show it where it comes for the Nth time in the form; the first time if left out.",
 )
-@click.option("--variation", metavar="NAME", help="Look at a variation of the phrase.")
+@click.option(
+    "--variation", metavar="NAME", help="Look at a variation of the phrase.",
+    shell_complete=completing.variations,
+)  # fmt: skip
 @click.option("--strict", is_flag=True, help="Exit with 1 if something cannot be played.")
 @json_option
 def command(

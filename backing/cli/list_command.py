@@ -94,7 +94,18 @@ def _ports() -> list[Row]:
     ]
 
 
+def _cards() -> list[Row]:
+    from backing.live.card import cards
+
+    return [
+        {"name": name, "about": " and ".join(ways), "inputs": came, "outputs": out}
+        for name, came, out in cards()
+        if (ways := ["for --card"] * bool(out) + ["for --input"] * bool(came))
+    ]
+
+
 WHAT = {
+    "cards": _cards,
     "ports": _ports,
     "grooves": _grooves,
     "forms": _forms,
@@ -111,7 +122,7 @@ WHAT = {
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
 def command(what: str, as_json: bool, **wanted: Any) -> None:
-    """Show the grooves, forms, phrases, scales, soundfonts or MIDI ports that are here.
+    """Show the grooves, forms, phrases, scales, soundfonts, cards or MIDI ports that are here.
 
     Names are written as they stand here: `minor pentatonic`, not the other way round. The first
     soundfont is the one taken by default.
@@ -134,6 +145,8 @@ def command(what: str, as_json: bool, **wanted: Any) -> None:
         click.echo(f"No phrase is all of that ({words}); leave one out.", err=True)
     if what == "ports" and not rows:
         click.echo("There is no MIDI port here; connect or start an instrument.", err=True)
+    if what == "cards" and not rows:
+        click.echo("There is no sound card here; connect or switch one on.", err=True)
     width = max((len(row["name"]) for row in rows), default=0)
     for row in rows:
         click.echo(f"{row['name']:{width}}  {row['about']}{_more(row)}".rstrip())

@@ -12,10 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.core import ParameterSource
 from click.shell_completion import CompletionItem
 
 from backing import pieces
 from backing.arrangement import CHORUSES, ENDINGS, INTROS
+from backing.cli import completing
 from backing.events import VOICES
 from backing.feel import LOOSENESS, USUAL
 from backing.forms.form import FORMS
@@ -147,7 +149,12 @@ STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
 
 
 PHRASE = (
-    click.option("--variation", metavar="NAME", help="Play one of the phrase's variations."),
+    click.option(
+        "--variation",
+        metavar="NAME",
+        help="Play one of the phrase's variations.",
+        shell_complete=completing.variations,
+    ),
     click.option("--tone", type=Choice(TONES), help="The guitar's; the phrase's own if left out."),
     click.option("--pick", type=Choice(PICKS), help="Where it is picked; the phrase's own place."),
 )
@@ -195,11 +202,13 @@ SETTING = (
     click.option("--loose", is_flag=True, help="or one that is not;"),
     click.option(
         "--looseness",
+        envvar="BACKING_LOOSENESS",
         type=_Share(*LOOSENESS),
         help=f"or a number: 0 is exact, {USUAL:g} usual, {LOOSENESS[1]:g} the loosest.",
     ),
     click.option(
         "--seed",
+        envvar="BACKING_SEED",
         type=Whole(),
         default=pieces.SEED,
         show_default=True,
@@ -270,8 +279,17 @@ OUTPUT = (
         help="Folder for a WAV file of each part, of the room and of their sum.",
     ),
     click.option(
+        "--card",
+        metavar="NAME",
+        envvar="BACKING_CARD",
+        shell_complete=completing.cards,
+        help="Play on this sound card, one of `backing list cards`; a part of its name is enough.",
+    ),
+    click.option(
         "--port",
         metavar="NAME",
+        envvar="BACKING_PORT",
+        shell_complete=completing.outputs,
         help="Play on this MIDI output, one of `backing list ports`, not on the sound card.",
     ),
     click.option(
@@ -283,6 +301,8 @@ OUTPUT = (
     click.option(
         "--pedal",
         metavar="PORT:NOTE=KEY",
+        envvar="BACKING_PEDAL",
+        shell_complete=completing.inputs,
         help="Let a foot pedal on a MIDI input press keys, such as FCB:60=space.",
     ),
 )
@@ -348,7 +368,9 @@ def phrase_argument(command: Command, *, own: bool = True) -> Command:
         key = rest.get("key") if own else None
         return inner(phrase=given_phrase(phrase, typed, key), **rest)
 
-    argument = click.argument("phrase", metavar="[PHRASE]", required=False)
+    argument = click.argument(
+        "phrase", metavar="[PHRASE]", required=False, shell_complete=completing.phrases
+    )
     wrapped: Any = argument(line_option(collected))
     return wrapped  # type: ignore[no-any-return]
 
@@ -373,11 +395,12 @@ def setting_options(*, whole: bool) -> Callable[[Command], Command]:
     def add(command: Command) -> Command:
         @functools.wraps(command)
         def collected(*, tight: bool, loose: bool, looseness: float | None, **rest: Any) -> Any:
-            given = {"--tight": tight, "--loose": loose, "--looseness": looseness is not None}
+            written = looseness is not None and asked(click.get_current_context(), "looseness")
+            given = {"--tight": tight, "--loose": loose, "--looseness": written}
             told = [name for name, is_there in given.items() if is_there]
             if len(told) > 1:
                 raise click.UsageError(f"{' and '.join(told)} say how loose; keep one of them")
-            if looseness is None:
+            if looseness is None or tight or loose:
                 looseness = TIGHT if tight else LOOSE if loose else USUAL
             return command(looseness=looseness, **rest)
 
@@ -431,11 +454,15 @@ class Asked:
         self.stream: Stream | None = None
 
 
-def _opening(ctx: click.Context) -> Opening:
+def _opening(ctx: click.Context, card: str | None) -> Opening:
     """Begin to open the sound card, for the recorder's ear if there is one."""
     from backing.live.card import Opening
 
-    opening = Opening(None if ctx.obj is None else ctx.obj.heard)
+    recorder = ctx.obj
+    if recorder is None:
+        opening = Opening(None, card or "")
+    else:
+        opening = Opening(recorder.heard, card or "", recorder.source)
     ctx.call_on_close(opening.abandon)
     return opening
 
@@ -457,7 +484,12 @@ def _check_sound(
         raise click.UsageError(
             "--bits is for .wav and .flac files; name one with -o, or leave it out"
         )
-    if soundfont is not None and outputs and stems is None and kinds == {".mid"}:
+    if (
+        asked(click.get_current_context(), "soundfont")
+        and outputs
+        and stems is None
+        and kinds == {".mid"}
+    ):
         raise click.UsageError(
             "--soundfont is for sound; name a sound file with -o, or leave it out"
         )
@@ -466,6 +498,11 @@ def _check_sound(
     silent = bool(outputs) and not kinds - {".mid"}
     if voice is not None and stems is None and (silent or port is not None):
         raise click.UsageError("--voice is for sound, which MIDI has none of; leave it out")
+
+
+def asked(ctx: click.Context, name: str) -> bool:
+    """Tell whether an option was written, and is not what the user has set once for all."""
+    return ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE
 
 
 def _each_counted(counted: str | None, written: object) -> str:
@@ -488,6 +525,7 @@ def output_options(command: Command) -> Command:
         rate: int | None,
         bits: int | None,
         stems: Path | None,
+        card: str | None,
         port: str | None,
         pedal: str | None,
         as_json: bool,
@@ -503,8 +541,16 @@ def output_options(command: Command) -> Command:
             raise click.UsageError("--force is for files; name one with -o, or leave it out")
         sound = AudioSettings(soundfont, rate, bits or BITS[0], stems, voice)
         ctx = click.get_current_context()
+        written = bool(outputs or stems)
+        if (written or ctx.obj is not None) and not asked(ctx, "port"):  # it is only set once
+            port = None
+        if written and not asked(ctx, "pedal"):
+            pedal = None
+        for one, other in (("card", "outputs"), ("card", "stems"), ("card", "port")):
+            if asked(ctx, one) and ctx.params.get(other):
+                raise click.UsageError("--card is for playing on one; leave it out")
         played = not (outputs or stems or dry_run or as_json or port or isinstance(ctx.obj, Asked))
-        opening = _opening(ctx) if played else None
+        opening = _opening(ctx, card) if played else None
         if hands_free:
             rest["counted"] = _each_counted(rest.get("counted"), outputs or stems)
         wanted = Wanted(

@@ -8,7 +8,9 @@ from importlib import import_module
 from pathlib import Path
 
 import click
+from click.shell_completion import CompletionItem, ShellComplete
 
+from backing.cli import completing
 from backing.cli.options import json_option
 from phrases.errors import BluesError
 from phrases.words import expected
@@ -18,8 +20,26 @@ __all__ = ["command"]
 PLAYED = ("track", "demo", "loop", "trade")
 
 
+def _words(ctx: click.Context, _: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    """Return what may come next: what is played, then whatever that command takes."""
+    what, *rest = ctx.params.get("words") or ("",)
+    if what not in PLAYED:
+        return [CompletionItem(name) for name in PLAYED if name.startswith(incomplete)]
+    played: click.Command = import_module(f"backing.cli.{what}_command").command
+    return ShellComplete(played, {}, what, "").get_completions(list(rest), incomplete)
+
+
+class _Record(click.Command):
+    """Completes the options of what is played as well."""
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        own = super().shell_complete(ctx, incomplete)
+        return own + _words(ctx, self.params[0], incomplete)
+
+
 @click.command(
     "record",
+    cls=_Record,
     context_settings={"ignore_unknown_options": True, "help_option_names": ["-h", "--help"]},
     epilog="\b\nFor example:\n"
     "  backing record loop lamp-oil --from 50 --to 60 --take out/take.wav\n"
@@ -29,12 +49,23 @@ PLAYED = ("track", "demo", "loop", "trade")
     "--take", type=click.Path(path_type=Path, dir_okay=False), default=Path("take.wav"),
     show_default=True, help="The take's file; where it is there, the next free number is taken.",
 )  # fmt: skip
+@click.option(
+    "--input", "source", metavar="NAME", envvar="BACKING_INPUT", shell_complete=completing.sources,
+    help="Record this sound card, one of `backing list cards`; a part of its name is enough.",
+)  # fmt: skip
 @click.option("--no-mix", is_flag=True, help="Make no rough mix of backing and take.")
 @json_option
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="WHAT [ITS OPTIONS]")
+@click.argument(
+    "words", nargs=-1, type=click.UNPROCESSED, metavar="WHAT [ITS OPTIONS]", shell_complete=_words
+)
 @click.pass_context
 def command(
-    ctx: click.Context, take: Path, no_mix: bool, as_json: bool, words: tuple[str, ...]
+    ctx: click.Context,
+    take: Path,
+    source: str | None,
+    no_mix: bool,
+    as_json: bool,
+    words: tuple[str, ...],
 ) -> None:
     """Play a backing and record the sound card's input over it.
 
@@ -59,8 +90,11 @@ def command(
     played: click.Command = import_module(f"backing.cli.{what}_command").command
     if "-" in rest:
         raise click.UsageError("a take keeps its phrase; name a file of it, or give a --line", ctx)
-    recorder = Recorder(take)
-    inner = played.make_context(f"{ctx.command_path} {what}", rest, obj=recorder)
+    recorder = Recorder(take, source or "")
+    usual = (ctx.parent and ctx.parent.default_map) or {}
+    inner = played.make_context(
+        f"{ctx.command_path} {what}", rest, obj=recorder, default_map=usual.get(what)
+    )
     failed = False
     try:
         with inner:

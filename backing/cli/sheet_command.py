@@ -17,6 +17,7 @@ import click
 from click.core import ParameterSource
 
 from backing import pieces
+from backing.cli import completing
 from backing.cli.options import (
     FORM,
     KEY,
@@ -76,7 +77,9 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
     "  backing sheet lamp-oil plum-jar my-own.toml -o sheets\n"
     "  backing sheet --form quick-change --key Bb -o chart.pdf",
 )
-@click.argument("phrases", metavar="[PHRASE]...", nargs=-1, is_eager=True)
+@click.argument(
+    "phrases", metavar="[PHRASE]...", nargs=-1, is_eager=True, shell_complete=completing.phrases
+)
 @line_option
 @click.option(
     "-o",
@@ -94,7 +97,10 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
     type=FORM,
     help=f"Form whose chords stand over it, {pieces.FORM} if left out; alone, its chord chart.",
 )
-@click.option("--variation", metavar="NAME", help="Write one of the phrase's variations.")
+@click.option(
+    "--variation", metavar="NAME", help="Write one of the phrase's variations.",
+    shell_complete=completing.variations,
+)  # fmt: skip
 @click.option(
     "--chorus", is_flag=True, help="Write every bar of the form, with the phrase in its bars."
 )

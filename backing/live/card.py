@@ -15,8 +15,9 @@ from typing import Any
 
 from backing.hush import quiet
 from backing.live.errors import LiveError, patiently
+from phrases.words import likely
 
-__all__ = ["Card", "Opening"]
+__all__ = ["Card", "Opening", "cards"]
 
 LOST = 2.0  # seconds without a callback
 PATIENCE = 2.0  # seconds for a card that is not wanted after all
@@ -37,6 +38,9 @@ class Card:
     heard
         Where given, the stream also records, and this is called in the audio thread with each
         block that came in, shape (frames, channels), and the frame it came with.
+    output, source
+        The card that plays and the one that records, each a name of `cards` or a part of one;
+        the system's usual ones if empty.
 
     Attributes
     ----------
@@ -60,8 +64,14 @@ class Card:
         If there is no PortAudio, no sound card, or a busy one.
     """
 
-    def __init__(self, heard: Callable[[Any, int], None] | None = None) -> None:
+    def __init__(
+        self,
+        heard: Callable[[Any, int], None] | None = None,
+        output: str = "",
+        source: str = "",
+    ) -> None:
         self._heard = heard
+        self._wanted = output, source
         self._fill: Callable[[Any], None] | None = None
         self._error: BaseException | None = None
         self._latest = (0.0, 0)  # when the latest callback came, and its first frame
@@ -77,7 +87,7 @@ class Card:
     def _open(self) -> Any:
         sd = _sounddevice()
         tried: list[tuple[str, Exception]] = []
-        for device in _devices(sd, both=self._heard is not None):
+        for device in _devices(sd, *self._wanted, both=self._heard is not None):
             try:
                 with quiet():
                     kind = sd.OutputStream if self._heard is None else sd.Stream
@@ -199,12 +209,18 @@ class Opening:
 
     Parameters
     ----------
-    heard
+    heard, output, source
         As for `Card`.
     """
 
-    def __init__(self, heard: Callable[[Any, int], None] | None = None) -> None:
+    def __init__(
+        self,
+        heard: Callable[[Any, int], None] | None = None,
+        output: str = "",
+        source: str = "",
+    ) -> None:
         self._heard = heard
+        self._wanted = output, source
         self._card: Card | None = None
         self._taken = False
         self._error: BaseException | None = None
@@ -213,7 +229,7 @@ class Opening:
 
     def _run(self) -> None:
         try:
-            self._card = Card(self._heard)
+            self._card = Card(self._heard, *self._wanted)
         except BaseException as error:
             self._error = error
 
@@ -251,8 +267,41 @@ def _sounddevice() -> Any:
     return sounddevice
 
 
-def _devices(sd: Any, *, both: bool) -> list[Any]:
-    """Return the devices to try: JACK, the usual one, the usual one of each interface.
+def cards() -> list[tuple[str, int, int]]:
+    """Return each sound card's name, and how many channels come in and go out.
+
+    Raises
+    ------
+    LiveError
+        If there is no PortAudio.
+    """
+    sd = _sounddevice()
+    with quiet():
+        return [
+            (_called(sd, n), int(info["max_input_channels"]), int(info["max_output_channels"]))
+            for n, info in enumerate(sd.query_devices())
+        ]
+
+
+def _named(sd: Any, name: str, way: str) -> list[int]:
+    """Return the cards that a name is a part of, of those on which something goes one way."""
+    known = {
+        n: _called(sd, n)
+        for n, info in enumerate(sd.query_devices())
+        if info[f"max_{way}_channels"]
+    }
+    found = [n for n, called in known.items() if called == name]
+    found = found or [n for n, called in known.items() if name.casefold() in called.casefold()]
+    if known and not found:
+        raise LiveError(
+            f'"{name}" is not a sound card with an {way}; {likely(name, known.values())}; '
+            "`backing list cards` shows them"
+        )
+    return found
+
+
+def _devices(sd: Any, output: str = "", source: str = "", *, both: bool) -> list[Any]:
+    """Return the devices to try: those asked for, or JACK, the usual one, that of each interface.
 
     Where a JACK server runs it is wanted; ALSA's own detour to it dies with the server.
     """
@@ -262,6 +311,16 @@ def _devices(sd: Any, *, both: bool) -> list[Any]:
     pairs = [(a["default_input_device"], a["default_output_device"]) for a in jack]
     pairs += [(usual[0], usual[1])]
     pairs += [(a["default_input_device"], a["default_output_device"]) for a in interfaces]
+    if output or source:
+        ins = _named(sd, source, "input") if source and both else [came for came, _ in pairs]
+        outs = _named(sd, output, "output") if output else [out for _, out in pairs]
+        home = [device["hostapi"] for device in sd.query_devices()]
+        same = ins if source else [*outs, *ins]  # an interface that does both is its own input
+        pairs = [(i, o) for o in outs for i in same if min(i, o) >= 0 and home[i] == home[o]]
+        pairs = pairs or [(-1, out) for out in outs]
+        if both and not source:
+            inputs = [device["max_input_channels"] for device in sd.query_devices()]
+            pairs = [(i, o) for i, o in pairs if inputs[i]]
     pairs = list(dict.fromkeys(pairs))
     if both:
         return [pair for pair in pairs if min(pair) >= 0]

@@ -11,7 +11,7 @@ from backing.live.ports import open_port
 from backing.live.transport import ACTIONS
 from phrases.words import choose
 
-__all__ = ["PEDAL_KEYS", "Pedal", "read_pedal"]
+__all__ = ["LEARNT", "PEDAL_KEYS", "Pedal", "learn", "pressed", "read_pedal"]
 
 # What a pedal's words mean; the same keys do the same at the keyboard.
 PEDAL_KEYS: dict[str, str] = {
@@ -29,17 +29,31 @@ PEDAL_KEYS: dict[str, str] = {
 assert {*PEDAL_KEYS.values()} == {*ACTIONS, "quit"}
 
 
+SWITCHES = range(64, 70)  # controllers that are switches: sustain and its like (MIDI 1.0)
 LOOK = 1.0  # seconds from one look at the port to the next
-_NOTE = re.compile(r"(.+):(\d{1,3})=([^:=]*)")
+_NOTE = re.compile(r"(.+):(c?\d{1,3})=([^:=]*)")
+CONTROLLER = 128  # is added to the number of a controller, to tell it from a note
+DOWN = 64  # value from which a switch is pressed (MIDI 1.0)
+
+# What a pedal is asked for in turn when it is learnt.
+LEARNT: dict[str, str] = {
+    "space": "to stop and go on",
+    "a": "to play the pass again",
+    "h": "to play it again and again",
+    "n": "to go to the next one",
+}
 
 
 def read_pedal(text: str) -> tuple[str, dict[int, str]]:
     """Read ``PORT`` or ``PORT:NOTE=KEY``, with more ``NOTE=KEY`` after commas.
 
+    A controller is written with a c before its number: ``FCB:c64=space``.
+
     Returns
     -------
     tuple
-        The port, and the action of each MIDI note; without notes, any stops and goes on.
+        The port, and the action of each MIDI note, and of each controller with `CONTROLLER` added;
+        without any, whatever comes stops and goes on.
 
     Raises
     ------
@@ -55,10 +69,49 @@ def read_pedal(text: str) -> tuple[str, dict[int, str]]:
     notes: dict[int, str] = {}
     for row in [f"{found[2]}={found[3]}", *others]:
         number, _, key = row.strip().partition("=")
+        more = CONTROLLER if number.startswith("c") else 0
+        number = number.removeprefix("c")
         if not number.isdecimal() or not 0 <= int(number) <= 127:
             raise LiveError(f'"{row.strip()}" after the pedal: write NOTE=KEY, the note 0 to 127')
-        notes[int(number)] = PEDAL_KEYS[choose("a key", key, PEDAL_KEYS)]
+        notes[int(number) + more] = PEDAL_KEYS[choose("a key", key, PEDAL_KEYS)]
     return found[1], notes
+
+
+def pressed(data: list[int]) -> int | None:
+    """Return the note that a MIDI message begins, or `CONTROLLER` and the controller pressed."""
+    if len(data) < 3:
+        return None
+    if data[0] & 0xF0 == 0x90 and data[2] > 0:
+        return data[1]
+    return CONTROLLER + data[1] if data[0] & 0xF0 == 0xB0 and data[2] >= DOWN else None
+
+
+def learn(press: Callable[[str], tuple[str, int] | None]) -> str:
+    """Return the pedal, as `read_pedal` reads it, from what is pressed for each of `LEARNT`.
+
+    Parameters
+    ----------
+    press
+        Is given what to press for, and returns the port and what `pressed` says; None where
+        that is left out.
+
+    Raises
+    ------
+    LiveError
+        If nothing was pressed.
+    """
+    port, rows, taken = "", [], set()
+    for key, what in LEARNT.items():
+        found = press(what)
+        if found is None or found[1] in taken or port not in ("", found[0]):
+            continue
+        port, number = found
+        taken.add(number)
+        name = f"c{number - CONTROLLER}" if number >= CONTROLLER else f"{number}"
+        rows.append(f"{name}={key}")
+    if not rows:
+        raise LiveError("nothing was pressed; connect the pedal, look at `backing list ports`")
+    return f"{port}:{','.join(rows)}"
 
 
 class Pedal:
@@ -80,17 +133,14 @@ class Pedal:
         self._looked, self._here = time.perf_counter(), True
 
     def _heard(self, event: tuple[list[int], float], _: object = None) -> None:
-        data, _seconds = event
-        if len(data) < 3:
+        number = pressed(event[0])
+        if number is None:
             return
-        kind = data[0] & 0xF0
-        if kind == 0x90 and data[2] > 0:
-            action = self._notes.get(data[1]) if self._notes else "stop"
-        elif kind == 0xB0 and 64 <= data[1] <= 69 and data[2] >= 64 and not self._notes:
-            action = "stop"
+        if self._notes:
+            action = self._notes.get(number, "")
         else:
-            return
-        if action is not None:
+            action = "stop" if number < CONTROLLER or number - CONTROLLER in SWITCHES else ""
+        if action:
             self._tell(action)
 
     def there(self) -> bool:

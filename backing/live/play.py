@@ -50,6 +50,7 @@ def play(
     opening: Opening | None = None,
     counts: bool = True,
     asks: bool = False,
+    card: str = "",
 ) -> None:
     """Play a stream to its end, or until it is stopped.
 
@@ -77,6 +78,8 @@ def play(
         Whether a bar is counted in where it goes on after a stop.
     asks
         Whether the stop key means again while the next pass is counted in.
+    card
+        The sound card, one of `backing list cards` or a part of its name; the usual one if empty.
 
     A stream of which one pass is kept goes round until it is stopped.
 
@@ -101,7 +104,7 @@ def play(
         if feet is not None:
             stack.callback(feet.close)
         output: _Output = (
-            _sound(soundfont, recorder, opening, stack, ways)
+            _sound(soundfont, recorder, opening, stack, ways, card)
             if port is None
             else Sender(port, **ways)
         )
@@ -172,10 +175,11 @@ def _sound(
     opening: Opening | None,
     stack: contextlib.ExitStack,
     ways: dict[str, bool],
+    card: str,
 ) -> _Output:
     from backing.live.card import Opening
 
-    opening = opening or Opening(None if recorder is None else recorder.heard)
+    opening = opening or Opening(None if recorder is None else recorder.heard, card)
     try:
         from backing.sound.fluid import check_audio, read_ahead
         from soundfonts import find_soundfont
@@ -187,10 +191,10 @@ def _sound(
     except BaseException:
         opening.abandon()
         raise
-    card = opening.card()
+    opened = opening.card()
     if recorder is not None:
-        recorder.opened(card)
-    sound = Playback(font, card, recorder, **ways)
+        recorder.opened(opened)
+    sound = Playback(font, opened, recorder, **ways)
     stack.callback(sound.tell)  # once the terminal is put back
     return sound
 

@@ -66,6 +66,8 @@ class Recorder:
     ----------
     path
         The take's name; where it is there already the next free number is taken.
+    source
+        The sound card that records, as for `Card`; the usual one if empty.
 
     Attributes
     ----------
@@ -86,8 +88,9 @@ class Recorder:
         If its folder is not there or cannot be written to.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, source: str = "") -> None:
         self.wanted = path
+        self.source = source
         self.take: Path | None = None
         self.round_trip = 0
         self.measured = False

@@ -62,13 +62,17 @@ def round_trip(noise: Samples, came: Samples, latest: int, apart: int) -> tuple[
     return best, float(heights[best]) / rest if rest else (np.inf if heights[best] else 0.0)
 
 
-def measure(ready: Callable[[], None] | None = None) -> tuple[str, int, int, int]:
+def measure(
+    ready: Callable[[], None] | None = None, output: str = "", source: str = ""
+) -> tuple[str, int, int, int]:
     """Play noise on the sound card, and hear how late it comes in.
 
     Parameters
     ----------
     ready
         Is called when there is a card, before anything is played.
+    output, source
+        As for `Card`.
 
     Returns
     -------
@@ -81,7 +85,7 @@ def measure(ready: Callable[[], None] | None = None) -> tuple[str, int, int, int
         If there is no card that records, or the noise does not come in, or not clearly.
     """
     came: list[Samples] = []
-    card = Card(lambda block, _: came.append(block.mean(axis=1)))
+    card = Card(lambda block, _: came.append(block.mean(axis=1)), output, source)
     listening = _Listening(card.rate, came)
     try:
         if ready is not None:

@@ -178,7 +178,7 @@ def test_what_is_measured_but_cannot_be_kept_is_told(
     place = tmp_path / "data" / "round-trips.json"
     monkeypatch.setattr(round_trip, "place", lambda: place)
 
-    def measured(ready: Callable[[], None]) -> tuple[str, int, int, int]:
+    def measured(ready: Callable[[], None], *_: str) -> tuple[str, int, int, int]:
         ready()
         return "a cable", RATE, 256, 200
 
@@ -191,7 +191,7 @@ def test_what_is_measured_but_cannot_be_kept_is_told(
 
 
 def test_no_noise_is_announced_where_there_is_no_card(monkeypatch: pytest.MonkeyPatch) -> None:
-    def none(_heard: object) -> None:
+    def none(_heard: object, *_: str) -> None:
         raise LiveError("no sound card that also records was found")
 
     monkeypatch.setattr(round_trip, "Card", none)

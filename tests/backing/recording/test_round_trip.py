@@ -80,7 +80,7 @@ class _Card:
 
 
 def test_a_card_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "Card", lambda heard: _Card(heard, 777, 0.5))
+    monkeypatch.setattr(module, "Card", lambda heard, *_: _Card(heard, 777, 0.5))
     assert module.measure() == ("a cable", RATE, 777, 480)
 
 
@@ -91,7 +91,7 @@ def test_a_card_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_card_that_hears_nothing_or_hops_is_told(
     monkeypatch: pytest.MonkeyPatch, gain: float, drift: int, said: str
 ) -> None:
-    monkeypatch.setattr(module, "Card", lambda heard: _Card(heard, 300, gain, drift))
+    monkeypatch.setattr(module, "Card", lambda heard, *_: _Card(heard, 300, gain, drift))
     with pytest.raises(LiveError, match=said):
         module.measure()
 

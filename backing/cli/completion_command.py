@@ -1,0 +1,42 @@
+"""`backing completion`."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import click
+from click.shell_completion import get_completion_class
+
+from backing.cli.options import Choice, json_option
+
+__all__ = ["command"]
+
+# Where each shell reads it from, as its manual says.
+HOW = {
+    "bash": "backing completion bash > ~/.local/share/bash-completion/completions/backing",
+    "zsh": "backing completion zsh > a folder of $fpath, as _backing",
+    "fish": "backing completion fish > ~/.config/fish/completions/backing.fish",
+}
+
+
+@click.command("completion", epilog="\b\nFor example:\n  " + "\n  ".join(HOW.values()))
+@click.argument("shell", type=Choice(list(HOW)), required=False)
+@json_option
+def command(shell: str | None, as_json: bool) -> None:
+    """Print what makes the Tab key complete commands, options, phrases, ports and cards.
+
+    SHELL is bash, zsh or fish; the one that is used if left out.
+    """
+    shell = shell or Path(os.environ.get("SHELL", "")).name
+    found = get_completion_class(shell) if shell in HOW else None
+    if found is None:
+        raise click.UsageError(f"say for which shell: {', '.join(HOW)}")
+    from backing.cli import main
+
+    script = found(main, {}, "backing", "_BACKING_COMPLETE").source()
+    if as_json:
+        click.echo(json.dumps({"shell": shell, "script": script}))
+        return
+    click.echo(script)
