@@ -63,6 +63,7 @@ NAMES = {
     "file": "name a MusicXML file or a text file with tablature: score.musicxml",
     "paths": "name phrase files: my-phrase.toml",
     "take": "name a take: a sound file, such as one that `backing record` made",
+    "shell": "say for which shell: bash, zsh or fish",
     "name": "give it a name: backing new my-phrase",
 }
 

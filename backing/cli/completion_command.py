@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-from pathlib import Path
 
 import click
 from click.shell_completion import get_completion_class
@@ -22,17 +20,15 @@ HOW = {
 
 
 @click.command("completion", epilog="\b\nFor example:\n  " + "\n  ".join(HOW.values()))
-@click.argument("shell", type=Choice(list(HOW)), required=False)
+@click.argument("shell", type=Choice(list(HOW)))
 @json_option
-def command(shell: str | None, as_json: bool) -> None:
+def command(shell: str, as_json: bool) -> None:
     """Print what makes the Tab key complete commands, options, phrases, ports and cards.
 
-    SHELL is bash, zsh or fish; the one that is used if left out.
+    SHELL is bash, zsh or fish.
     """
-    shell = shell or Path(os.environ.get("SHELL", "")).name
-    found = get_completion_class(shell) if shell in HOW else None
-    if found is None:
-        raise click.UsageError(f"say for which shell: {', '.join(HOW)}")
+    found = get_completion_class(shell)
+    assert found is not None
     from backing.cli import main
 
     script = found(main, {}, "backing", "_BACKING_COMPLETE").source()
