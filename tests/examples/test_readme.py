@@ -69,7 +69,8 @@ def test_what_is_recorded_is_played(
 
 
 @pytest.mark.parametrize(
-    "command", [c for c in COMMANDS if c.split()[1] not in ("record", "calibrate", "hear", "pedal")]
+    "command",
+    [c for c in COMMANDS if c.split()[1] not in ("record", "calibrate", "hear", "pedal")],
 )
 def test_a_command_runs(command: str, desk: Path) -> None:
     # MIDI stands for every format here: sound is tested elsewhere and takes time.
