@@ -8,6 +8,8 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +17,9 @@ from numpy.typing import NDArray
 from backing.events import Note, Stream
 from backing.listening.ears import Ears, listen
 from backing.listening.source import Memory
-from backing.sound.synth import PARTS, synthesise
+from backing.sound.synth import PARTS
 from backing.sound.tone import shaped
+from backing.sound.voices.ensemble import played
 from phrases.curve import Curve
 from soundfonts import find_soundfont
 
@@ -25,7 +28,12 @@ RATE = 44100
 
 @dataclass(frozen=True)
 class Slips:
-    """What a student does to a phrase: standard deviations, shares, seconds and cents."""
+    """What a student does to a phrase.
+
+    `spread` and `late` in seconds, `dropped`, `wrong` and `added` as shares of the strokes,
+    `bends` and `tuning` in cents; strings ring on for up to `ring` seconds, and the hand touches
+    a string `noises` times a second.
+    """
 
     spread: float = 0.0
     dropped: float = 0.0
@@ -34,6 +42,9 @@ class Slips:
     late: float = 0.0
     tuning: float = 0.0
     seed: int = 1
+    added: float = 0.0
+    ring: float = 0.0
+    noises: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -78,10 +89,31 @@ def student(notes: Sequence[Note], slips: Slips) -> list[Played]:
     return out
 
 
-def sounded(played: Sequence[Played], tuning: float = 0.0) -> list[Note]:
+def added(strokes: Sequence[Played], slips: Slips) -> list[Note]:
+    """Return notes that nobody wrote, in gaps of 0.3 s and more, and touches of the hand."""
+    chance = random.Random(slips.seed + 1)
+    out = []
+    for one, after in pairwise(strokes):
+        first = one.notes[0]
+        gap = after.notes[0].start - first.start
+        if chance.random() < slips.added and gap > 0.3:
+            at = first.start + chance.uniform(0.4, 0.7) * gap
+            end = min(at + 0.25, after.notes[0].start + after.late - 0.01)
+            pitch = max(40, first.pitch + chance.choice((-3, -2, 2, 3, 5)))
+            out.append(Note(first.voice, at, end, pitch, 88))
+    at = 0.5
+    while slips.noises and at < strokes[-1].notes[0].start:
+        at += chance.expovariate(slips.noises)
+        voice = f"lead {chance.choice('EADG')}"
+        out.append(Note(voice, at, at + 0.02, 45, 60, Curve(), damped=True))
+    return out
+
+
+def sounded(strokes: Sequence[Played], slips: Slips) -> list[Note]:
     """Return the notes that really sound."""
-    out: list[Note] = []
-    for one in played:
+    chance = random.Random(slips.seed + 2)
+    out: list[Note] = added(strokes, slips)
+    for one in strokes:
         for note in one.notes if not one.dropped else ():
             curve = note.curve or Curve()
             up = one.bend if curve.first > 0 else 0.0
@@ -92,8 +124,9 @@ def sounded(played: Sequence[Played], tuning: float = 0.0) -> list[Note]:
             curve = replace(curve, first=curve.first + up, glides=glides)
             out.append(
                 replace(
-                    note, start=note.start + one.late, end=note.end + one.late,
-                    pitch=note.pitch + one.wrong, curve=_tuned(curve, tuning),
+                    note, start=note.start + one.late,
+                    end=note.end + one.late + (0 if note.damped else chance.random() * slips.ring),
+                    pitch=note.pitch + one.wrong, curve=_tuned(curve, slips.tuning),
                 )
             )  # fmt: skip
     out.sort(key=lambda note: note.start)
@@ -116,9 +149,16 @@ def _tuned(curve: Curve, cents: float) -> Curve:
     )
 
 
-def sound(notes: Sequence[Note], stream: Stream, tone: str = "clean") -> NDArray[np.float32]:
+def sound(
+    notes: Sequence[Note],
+    stream: Stream,
+    tone: str = "clean",
+    voice: str = "soundfont",
+    soundfont: Path | None = None,
+) -> NDArray[np.float32]:
     """Return the guitar alone, mono, peak at a half."""
-    stems = synthesise(tuple(notes), stream.programs, find_soundfont(None).path, RATE)
+    font = soundfont or find_soundfont(None).path
+    stems = np.concatenate([*played(tuple(notes), stream.programs, font, RATE, voice)], axis=-1)
     lead = shaped(stems[PARTS.index("lead")], RATE, tone, "middle").mean(axis=0)
     out: NDArray[np.float32] = (lead / np.abs(lead).max() * 0.5).astype(np.float32)
     return out
@@ -131,5 +171,5 @@ def heard(sound: NDArray[np.float32]) -> Ears:
 
 def take(stream: Stream, slips: Slips, tone: str = "clean") -> tuple[tuple[Played, ...], Ears]:
     """Return a take of a stream and what is heard of it."""
-    played = student(lead(stream), slips)
-    return tuple(played), heard(sound(sounded(played, slips.tuning), stream, tone))
+    strokes = student(lead(stream), slips)
+    return tuple(strokes), heard(sound(sounded(strokes, slips), stream, tone))

@@ -84,7 +84,7 @@ def test_slips_are_found_and_nothing_else() -> None:
 
 def test_mir_eval_finds_the_same_notes() -> None:
     played, found = judged("lamp-oil", SLIPS)
-    sounds = [note for note in sounded(played) if not note.damped]
+    sounds = [note for note in sounded(played, SLIPS) if not note.damped]
     truth = np.array([(note.start, note.end) for note in sounds])
     heard = [
         one.event.at + one.off for one in found.judged

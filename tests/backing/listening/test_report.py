@@ -20,6 +20,7 @@ from backing.recording.slate import Slate, read_slate, slate_name, stretches, wr
 from phrases.files import find_phrase
 from tests.backing.listening.material import RATE, Slips, lead, sound, sounded, student
 
+FLAT = Slips(bends=(-60.0,))
 WORDS = ["loop", "lamp-oil", "--to", "80", "--shape", "hold", "--passes", "1"]
 
 
@@ -32,7 +33,7 @@ def stream() -> Stream:
 def played(stream: Stream, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A take with a flat bend in it, of another guitar than the backing's."""
     path = tmp_path_factory.mktemp("take") / "take.wav"
-    notes = sounded(student(lead(stream), Slips(bends=(-60.0,))))
+    notes = sounded(student(lead(stream), FLAT), FLAT)
     soundfile.write(path, sound(notes, stream, "driven"), RATE)
     return path
 
@@ -208,7 +209,8 @@ def test_the_backing_in_the_room_is_taken_out(stream: Stream, tmp_path: Path) ->
     room = chance.standard_normal(8000) * np.exp(-np.arange(8000) / 1500) * 0.03
     room[132] += 1
     air = np.fft.irfft(np.fft.rfft(band.mean(axis=1), 1 << 22) * np.fft.rfft(room, 1 << 22))
-    notes = sounded(student(lead(stream), Slips(spread=0.02, dropped=0.15, seed=2)))
+    slips = Slips(spread=0.02, dropped=0.15, seed=2)
+    notes = sounded(student(lead(stream), slips), slips)
     guitar = sound(notes, stream)
     air = air[: len(guitar)] / np.abs(air).max() * 0.5 * 10 ** (-15 / 20)
     take = tmp_path / "take.wav"
