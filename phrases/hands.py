@@ -290,8 +290,12 @@ class _Going:
     """From one stroke to the next: what it costs the hand to change its grip."""
 
     def __init__(self, before: Stroke, after: Stroke) -> None:
-        self.rest = max(Fraction(0), after.at - before.end)
+        rest = max(Fraction(0), after.at - before.end)
+        self.rests, self.breathes = rest > 0, rest >= BREATH
         self.quick = after.at - before.at <= QUICK
+        hurry = HURRIED if self.quick else 1.0
+        # What it costs to move by so many frets.
+        self.moves = [hurry * move_cost(0, frets, rest) for frets in range(LAST_POSITION + 1)]
         # Of each pair of notes: numbers, whether it is one string, how many frets lie between,
         # whether the first slides to the second, and whether it rings on.
         self.pairs: list[tuple[int, int, bool, int, bool, bool]] = []
@@ -301,7 +305,7 @@ class _Going:
                     last = last_fret(note)
                     slides = bool(
                         note.string == other.string
-                        and not self.rest
+                        and not self.rests
                         and note.moves
                         and note.moves[-1].fret is None
                         and note.moves[-1].sign in SLIDES
@@ -321,15 +325,13 @@ class _Going:
                 cost += 0.0 if equal else LET_GO
                 carried |= equal and moved == frets
             elif same and frets == 0:
-                cost += 0.0 if equal or self.rest >= BREATH else ANOTHER
+                cost += 0.0 if equal or self.breathes else ANOTHER
             elif equal and not frets and self.quick:
                 cost += LAID[after.fingers[two]]
-            elif equal and frets and frets != moved and not self.rest:
+            elif equal and frets and frets != moved and not self.rests:
                 cost += HOP if same or self.quick or rings else HOP / 4
         if moved and not carried:
-            cost += move_cost(before.leaves, after.position, self.rest) * (
-                HURRIED if self.quick else 1.0
-            )
+            cost += self.moves[abs(moved)]
         return cost
 
 
