@@ -34,7 +34,7 @@ from phrases.rewrite import tidy
 __all__ = ["Imported", "import_musicxml", "import_tab"]
 
 TEMPO = Fraction(90)  # where a file says none
-UNSAID = ("identification/creator", "identification/rights")  # no phrase file has a place for it
+OURS = "porchband"
 UNLIKE = 0.06  # swing ratios that differ by more are not the groove's
 _PLACE = re.compile(r"(\w+)(?: \d+)?, (?:bar (\d+)|pickup), (\S+): (.*)", re.S)
 
@@ -86,9 +86,10 @@ def import_musicxml(path: Path, part: str = "", voice: str = "") -> Imported:
     root = read_score(path)
     name, element = chosen_part(root, part, str(path))
     reader = PartReader(element, str(path))
-    for key, other in part_names(root).items():
-        if key != element.get("id", ""):
-            reader.told.add(f'part "{other}" ({key}); one part is read')
+    for other in root.findall("part"):
+        key = other.get("id", "")
+        if other is not element and not reader.joined(other):
+            reader.told.add(f'part "{part_names(root)[key]}" ({key}); one part is read')
     return _Text(root, reader, path).imported(name, voice)
 
 
@@ -142,11 +143,6 @@ class _Text:
         reader = self.reader
         assert reader.meter is not None
         work = self.root.findtext("work/work-title") or self.root.findtext("movement-title")
-        for path in UNSAID:
-            for one in self.root.iterfind(path):
-                if text := (one.text or "").strip():
-                    kind = one.get("type") or one.tag
-                    reader.told.add(f"{kind:.40}: {text[:80]}")
         yield f"title = {_quoted((work or '').strip() or self.path.stem)}"
         if reader.key is None:
             reader.told.add("no key signature; taken as C")
@@ -168,6 +164,8 @@ class _Text:
         for name, known in (("lines", LINES), ("tone", TONES), ("pick", PICKS)):
             if (word := self._field(name)) in known:
                 yield f"{name} = {_quoted(word)}"
+        for key, text in self._credits():
+            yield f"{key} = {_quoted(text)}"
         if behind := self._behind():
             yield f"behind = {behind}"
         if tags := self._field("tags"):
@@ -175,6 +173,34 @@ class _Text:
         whole = [tip for tip in self._fields("tip") if not _PLACE.fullmatch(tip)]
         if whole:
             yield f"tips = {_quoted(whole[0])}"
+
+    def _credits(self) -> Iterator[tuple[str, str]]:
+        """Yield who made it, as a phrase file says it; tell who else is named."""
+        found: dict[str, str] = {}
+        about = self.root.find("identification")
+        for one in about if about is not None else ():
+            text = " ".join((one.text or "").split())
+            kind = one.get("type") or one.tag
+            key = {"composer": "author", "rights": "rights", "source": "link"}.get(kind, "")
+            if not text or one.tag not in ("creator", "rights", "source", "relation"):
+                continue
+            if key and key not in found and _credit(key, text):
+                found[key] = text
+            else:
+                self.reader.told.add(f"{kind:.40}: {text[:80]}")
+        software = {
+            (one.text or "") for one in self.root.iterfind("identification/encoding/software")
+        }
+        date = self.root.findtext("identification/encoding/encoding-date") or ""
+        if software == {OURS} and _credit("date", date):
+            found["date"] = date
+        for one in self.root.iterfind("credit/credit-words"):
+            text = " ".join((one.text or "").split())
+            known = (*found.values(), self.root.findtext("work/work-title") or "",
+                     self.root.findtext("movement-title") or "")  # fmt: skip
+            if text and not any(text in word or word == text for word in known):
+                self.reader.told.add(f"words on the page: {text[:80]}")
+        yield from found.items()
 
     def _behind(self) -> str:
         """Return how far behind the beat a file of our own lies, as a phrase file writes it."""
@@ -311,6 +337,18 @@ class _Text:
                 yield "\n[[tip]]"
                 yield f"at = {_quoted(f'{found[1].lower()} {found[2] or 0} {found[3]}')}"
                 yield f"text = {_quoted(found[4])}"
+
+
+def _credit(key: str, text: str) -> bool:
+    """Tell whether a phrase file may say this of its maker."""
+    try:
+        read_phrase(
+            f'title = "t"\nkey = "C"\ntempo = 90\n{key} = {_quoted(text)}\n'
+            "[[part]]\nnotes = '| 1 e5'\n"
+        )
+    except BluesError:
+        return False
+    return bool(text)
 
 
 def _line(own: tuple[Stroke, ...], bars: int, beats: int, path: Path) -> str:

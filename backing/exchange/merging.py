@@ -62,7 +62,7 @@ def _held(events: Iterable[XmlEvent], at: Fraction, note: XmlNote) -> bool:
 
 def _join(note: XmlNote, other: XmlNote) -> None:
     """Add what another staff says of a note."""
-    for flag in ("muted", "tied", "slid", "joined", "leaves", "trill"):
+    for flag in ("muted", "tied", "slid", "joined", "leaves", "joins", "trill"):
         setattr(note, flag, getattr(note, flag) or getattr(other, flag))
     for word in ("ways", "into", "out", "bends", "others"):
         setattr(note, word, getattr(note, word) or getattr(other, word))

@@ -80,8 +80,8 @@ class XmlNote:
     slid, joined, slurred
         Whether a slide, a hammer-on or pull-off, or a slur arrives here; a slur may have come
         over several notes.
-    leaves
-        Whether a slide begins here.
+    leaves, joins
+        Whether a slide begins here, or a hammer-on or a pull-off.
     slurs, waves
         Kinds and numbers of slurs and of vibrato lines that begin and end here.
     bends, ways, into, out, trill, sways, others
@@ -108,6 +108,7 @@ class XmlNote:
     joined: bool = False
     slurred: bool = False
     leaves: bool = False
+    joins: bool = False
     slurs: list[tuple[str, str]] = field(default_factory=list)
     waves: list[tuple[str, str]] = field(default_factory=list)
     bends: list[Bend] = field(default_factory=list)
@@ -222,6 +223,7 @@ def _take(note: XmlNote, child: ET.Element) -> None:
         note.leaves |= kind == "start"
     elif tag in ("hammer-on", "pull-off"):
         note.joined |= kind == "stop"
+        note.joins |= kind == "start"
     elif tag == "bend":
         _take_bend(note, child)
     elif tag == "fingering" and text in ("1", "2", "3", "4"):
@@ -230,7 +232,7 @@ def _take(note: XmlNote, child: ET.Element) -> None:
         note.trill = True
     elif tag == "wavy-line":
         note.waves.append((kind, child.get("number", "1")))
-    elif tag == "tremolo" and kind in ("", "single"):
+    elif tag == "tremolo" and kind in ("", "single", "unmeasured"):
         note.marks.append("tremolo")
     elif tag in MARKS:
         note.marks.append(MARKS[tag])

@@ -20,7 +20,7 @@ from backing.exchange.order import Signs, playing_order, read_signs
 from backing.exchange.tuning import STANDARD_TUNING, Tuning, read_tuning
 from backing.exchange.unwriting import XmlEvent
 from phrases.counting import METERS, Meter
-from phrases.errors import ChoiceError, Problem, RangeError, TextFileError
+from phrases.errors import BluesError, ChoiceError, Problem, RangeError, TextFileError
 from phrases.pitch import MAJOR_KEYS, MINOR_KEYS, Key
 from phrases.words import expected
 
@@ -298,6 +298,9 @@ class PartReader:
             self._key(key, measure.get("number", "?")[:LONGEST])
         for details in attributes.findall("staff-details"):
             self._tuning(details)
+        for style in attributes.iterfind("measure-style/*"):
+            if style.tag != "multiple-rest":
+                self.told.add(style.tag, measure.get("number", "?")[:LONGEST])
         for moved in attributes.findall("transpose"):
             self.transposed = int(number(moved.findtext("chromatic") or "0")) + 12 * int(
                 number(moved.findtext("octave-change") or "0")
@@ -477,6 +480,37 @@ class PartReader:
             for note in left:
                 self.told.add(what, note.bar)
         self._said(found)
+        return found
+
+    def joined(self, other: ET.Element) -> bool:
+        """Read another part, where it has the same notes on a staff of another kind.
+
+        Returns
+        -------
+        bool
+            Whether it has; then what it says of the notes is read with them.
+        """
+        if other.find(".//technical/fret") is not None:
+            return False
+        try:
+            reader = PartReader(other, self.path)
+        except BluesError:
+            return False
+        places = [self._places(self.events), self._places(reader.events)]
+        if not places[0] or places[0] != places[1]:
+            return False
+        self.events |= {(f"{other.get('id')}/{s}", v): e for (s, v), e in reader.events.items()}
+        return True
+
+    def _places(self, events: dict[tuple[str, str], list[XmlEvent]]) -> set[tuple[Fraction, int]]:
+        """Return when which notes begin, in whichever octave."""
+        found = set()
+        for event in (event for row in events.values() for event in row):
+            for note in event.notes:
+                pitch = self.tuning.pitch(note.line, note.fret)
+                pitch = note.pitch if note.pitch is not None else pitch
+                if pitch is not None and not note.tied:
+                    found.add((event.at, pitch % 12))
         return found
 
     def _said(self, events: Sequence[XmlEvent]) -> None:

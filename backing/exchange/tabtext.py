@@ -243,12 +243,12 @@ class TabReader:
             if found["open"] == "(":
                 note.marks.append("ghost")
             elif found["open"] == "<":
-                note.unknown.append("harmonic, read as a fretted note")
+                note.marks.append("harmonic")
             _bend(note, found["bend"])
             note.sways, note.wide = bool(found["sway"]), len(found["sway"] or "") > 2
             note.out = found["out"] or ""
             if way == "t":
-                note.unknown.append("tapping")
+                note.unknown.append("tapping, read as a hammer-on")
             note.joined = bool(way)
             note.slid = way in tuple("s/\\")
             if found["into"] and not way:

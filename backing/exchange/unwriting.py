@@ -62,6 +62,7 @@ class _Open:
     fret: int | None
     bent: int = 0
     leaves: bool = False  # by a slide that has not arrived
+    joins: bool = False  # by a hammer-on or pull-off that has not
 
     @property
     def left(self) -> bool:
@@ -190,6 +191,8 @@ class _Player:
 
     def _close(self, at: Fraction) -> None:
         for string in self.open.values():
+            if string.joins:
+                self._lose("hammer-on or pull-off that leads to no note of its string; left out")
             if string.leaves and string.fret and string.fret > 1 and not string.left:
                 self._lose("slide that leads to no note, taken as one down to nowhere")
                 self._add(string, Move("\\"))
@@ -223,8 +226,14 @@ class _Player:
                     self._lose("grace note on another string")
         for note in event.notes:
             rows[note.string].append(note)
-        for row in rows.values():
+        for string, row in rows.items():
             self._follow_slurs(row)
+            # Some files tell only where a hammer-on or a pull-off begins.
+            before = self.open.get(string)
+            joins = before is not None and before.joins and not row[0].tied
+            if before is not None and joins and event.at == self.until:
+                row[0].joined = True
+                before.joins = False
         going = [string for string, row in rows.items() if self._goes_on(row[0])]
         if len(going) == len(rows):
             self._stops_short(rows)
@@ -336,7 +345,7 @@ class _Player:
         first = row[0]
         marks = _ordered([mark for note in row for mark in note.marks])
         string = _Open(
-            Note(first.string, first.fret, marks=marks, into=first.into if first.fret else ""),
+            Note(first.string, first.fret, marks=marks, into=self._into(first)),
             first.fret,
         )
         self.open[first.string] = string
@@ -345,6 +354,16 @@ class _Player:
         if first.fret is not None:
             self._moves(string, first, None)
         self._at_once(string, row[1:])
+
+    def _into(self, note: XmlNote) -> str:
+        """Return the slide from nowhere that leads to a note, where there is room for one."""
+        fret = note.fret or 0
+        if note.into and not (1 if note.into == "/" else 0) < fret < LAST_FRET + (
+            note.into == "/"
+        ):
+            self._lose("slide from nowhere for which the neck has no room; left out")
+            return ""
+        return note.into
 
     def _extend(self, string: _Open, row: Sequence[XmlNote], at: Fraction) -> None:
         first = row[0]
@@ -379,14 +398,14 @@ class _Player:
         sign = ("/" if up else "\\") if slides else ("h" if up else "p")
         self._add(string, Move(sign, note.fret, at=at))
         string.fret = self.last = note.fret
-        string.leaves = False
+        string.leaves = string.joins = False
 
     def _moves(self, string: _Open, note: XmlNote, at: Fraction | None) -> None:
         """Add what happens at one head; the first of it is counted where `at` is given."""
         if string.fret is None or string.left:
             return
         self.last = string.fret
-        string.leaves = note.leaves
+        string.leaves, string.joins = note.leaves, note.joins
         moves = spelled_moves(note.ways) if note.ways else self._standard(string, note)
         if note.out and not note.ways and not string.left:
             if moves:

@@ -369,6 +369,18 @@ MANNERS = (
         heard=False,
     ),
     Manner(
+        "notation and tablature as two parts of the same notes",
+        score(
+            note("3/5", 8) + note("3/7", 8),
+            more='<part id="P2"><measure number="1"><attributes><divisions>4</divisions>'
+            + TREBLE.format("") + "</attributes>"
+            + note("3/5", 8, SLUR.format("start"), sounds=72, fret=False)
+            + note("3/7", 8, SLUR.format("stop"), sounds=74, fret=False) + "</measure></part>",
+            names='<score-part id="P2"><part-name>Notes</part-name></score-part>',
+        ),
+        "| 1 G5 3 h7",
+    ),
+    Manner(
         "a part without frets, asked for by name",
         score(note("2/5", 16, fret=False), first=TREBLE.format("")),
         "| 1 B5",
@@ -386,7 +398,7 @@ MANNERS = (
                    "</identification>",
         ),
         "| 1 e5",
-        ("composer: A. Player", "bar 1: chord symbol (the form gives the chords)",
+        ("bar 1: chord symbol (the form gives the chords)",
          'bar 1: words "Softly"', "bar 1: dynamics", "bar 1: lyric"),
     ),
 )  # fmt: skip

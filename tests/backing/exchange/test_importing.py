@@ -219,6 +219,8 @@ TIE = '<tie type="{}"/>'
         # A line alone leads to a note that is picked; with a slur it is not (common practice).
         (xnote("3/5", 8, SLIDE.format("start")) + xnote("3/9", 8, SLIDE.format("stop")),
          "| 1 G5/ 3 G9"),
+        # Some tell only where a hammer-on begins.
+        (xnote("3/5", 8, "", '<hammer-on type="start"/>') + xnote("3/7", 8), "| 1 G5 3 h7"),
         (xnote("3/9", 8, SLIDE.format("start")) + xnote("3/5", 8, SLIDE.format("stop")),
          "| 1 G9\\ 3 G5"),
         (xnote("3/5", 8, SLIDE.format("start") + SLUR.format("start"))
@@ -280,6 +282,14 @@ def test_what_others_write(notes: str, expected: str, tmp_path: Path) -> None:
         (xnote("3/5", 8, "", '<hammer-on type="start"/>')
          + xnote("2/7", 8, "", '<hammer-on type="stop"/>'),
          "bar 1: hammer-on or pull-off that does not come from its own string; picked"),
+        (xnote("3/5", 8, "", '<hammer-on type="start"/>') + xnote("2/7", 8),
+         "bar 1: hammer-on or pull-off that leads to no note of its string; left out"),
+        (xnote("1/8", 16) + "<attributes><measure-style><measure-repeat type='start'>1"
+         "</measure-repeat></measure-style></attributes>", "bar 1: measure-repeat"),
+        (xnote("1/13", 16, "", "<harmonic><natural/></harmonic>"),
+         "bar 1: harmonic"),
+        (xnote("1/1", 16, "<articulations><scoop/></articulations>"),
+         "bar 1: slide from nowhere for which the neck has no room; left out"),
         (xnote("3/5", 8, SLIDE.format("start")) + xnote("2/7", 8, SLIDE.format("stop")),
          "bar 1: slide that does not come from its own string; left out"),
         (xnote("3/5", 8, SLIDE.format("start")) + xnote("r", 8),
@@ -310,20 +320,34 @@ def test_a_loss_is_told_once_with_all_its_bars(tmp_path: Path) -> None:
     assert "bars 1, 3 to 5, 7: harmonic" in found.told
 
 
-def test_who_wrote_it_and_other_parts_are_told(tmp_path: Path) -> None:
-    text = document(xnote("1/8", 16), parts=second(xnote("6/3", 16))).replace(
-        "<part-list>",
-        '<identification><creator type="composer">A. Player</creator><rights>All mine</rights>'
-        "</identification><part-list>",
-        1,
+def test_who_wrote_it_comes_in_and_who_else_is_named_is_told(tmp_path: Path) -> None:
+    about = (
+        '<identification><creator type="composer">A. Player</creator>'
+        '<creator type="lyricist">B. Singer</creator><rights>CC BY 4.0</rights>'
+        "<source>a shoe box</source></identification>"
     )
-    told = read(text, tmp_path, "Guitar").told
+    text = document(xnote("1/8", 16), parts=second(xnote("6/3", 16))).replace(
+        "<part-list>", about + "<credit><credit-words>Old songs, 3</credit-words></credit>"
+        "<part-list>", 1,
+    )  # fmt: skip
+    found = read(text, tmp_path, "Guitar")
+    credits = found.phrase.credits
+    assert (credits.author, credits.rights, credits.link) == ("A. Player", "CC BY 4.0", "")
     for line in (
-        "composer: A. Player",
-        "rights: All mine",
+        "lyricist: B. Singer", "source: a shoe box", "words on the page: Old songs, 3",
         'part "Rhythm" (P2); one part is read',
-    ):
-        assert line in told
+    ):  # fmt: skip
+        assert line in found.told
+
+
+def test_what_our_files_say_of_their_maker_comes_back(tmp_path: Path) -> None:
+    phrase = read_phrase(
+        'title = "T"\nkey = "A"\ntempo = 90\nauthor = "A. Player"\nrights = "CC0"\n'
+        'link = "https://example.org"\ndate = "2026-05-01"\n[[part]]\nnotes = "| 1 G5"\n'
+    )
+    found = through(phrase, tmp_path)
+    assert found.phrase.credits == phrase.credits
+    assert [line for line in found.told if CHORD_SYMBOL not in line] == []
 
 
 def test_signs_that_steer_a_terminal_are_left_out(tmp_path: Path) -> None:

@@ -49,6 +49,7 @@ TRIPLETS = "  1 trip let 2 trip let 3 4"
          "| 1 D5+G7+B8 2& Gx+Bx"),
         (COUNTS + "\n" + staff(e="10--12--(8)"), "| 1 e10 2 e12 3 e8{ghost}"),
         (COUNTS + "\n" + staff(B="/8--8\\----"), "| 1 /B8 2 B8\\"),
+        (COUNTS + "\n" + staff(B="<12>----8"), "| 1 B12{harmonic} 3 B8"),
         (COUNTS + "\n" + staff(B="8b(1/2)-5bfull~"), "| 1 B8b(1/2) 3 B5b(full)~"),
         ("  1   2   3   4 +  \n" + staff(e="5---8---------8", width=20),
          "| 1 e5 2 e8 4& e8"),
@@ -143,7 +144,8 @@ def test_what_is_no_tablature_is_told(text: str, message: str, tmp_path: Path) -
 
 
 def test_what_is_lost_is_told_with_its_bar(tmp_path: Path) -> None:
-    found = read(staff(e="-5t12-<7>-8b"), tmp_path)
-    for said in ("tapping", "harmonic, read as a fretted note",
+    found = read(staff(e="-5t12-<8>-8b"), tmp_path)
+    for said in ("tapping, read as a hammer-on",
+                 "harmonic",
                  "bend whose size is not told, taken as full"):  # fmt: skip
         assert f"bar 1: {said}" in found.told
