@@ -16,11 +16,27 @@ from phrases.kinds import SOURCES
 
 if TYPE_CHECKING:
     from backing.events import Stream
+    from backing.live.play import play
+    from backing.notebook import shown
     from backing.output import write
     from backing.pieces import demo, loop, track, trade
     from phrases import BluesError, load_phrase
 
-__all__ = ["BluesError", "Stream", "demo", "load_phrase", "loop", "track", "trade", "write"]
+__all__ = [
+    "BluesError",
+    "Stream",
+    "__version__",
+    "demo",
+    "load_phrase",
+    "loop",
+    "play",
+    "shown",
+    "track",
+    "trade",
+    "write",
+]
+
+__version__: str
 
 _HOME = {
     "BluesError": "phrases.errors",
@@ -28,6 +44,8 @@ _HOME = {
     "demo": "backing.pieces",
     "load_phrase": "phrases.files",
     "loop": "backing.pieces",
+    "play": "backing.live.play",
+    "shown": "backing.notebook",
     "track": "backing.pieces",
     "trade": "backing.pieces",
     "write": "backing.output",
@@ -44,6 +62,10 @@ SOURCES += [
 
 
 def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("porchband")
     if name not in _HOME:
         raise AttributeError(f"module 'backing' has no attribute {name!r}")
     return getattr(import_module(_HOME[name]), name)

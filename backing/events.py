@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Literal
+from importlib import import_module
+from typing import Any, Literal
 
 from backing.tempo import Steps
 from phrases.counting import Meter
@@ -240,6 +241,15 @@ class Stream:
     def credits(self) -> Credits:
         """Who made what the lead plays."""
         return self.phrase.credits if self.phrase else NOBODY
+
+    def play(self, **ways: Any) -> None:
+        """Play it, as `backing.play` does."""
+        import_module("backing").play(self, **ways)
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows."""
+        text: str = import_module("backing").shown(self)
+        return text
 
     @property
     def seconds(self) -> Fraction:

@@ -8,11 +8,12 @@ the command line shares.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import fields, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from types import UnionType
+from typing import Any, TypedDict, Union, Unpack, get_args, get_origin, get_type_hints
 
 from backing.arrangement import ENDINGS, INTROS, arrange
 from backing.events import Stream
@@ -23,7 +24,14 @@ from backing.grooves.instruments import COMPS
 from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
 from backing.practice import trade as practice_trade
-from backing.practice.plan import TEMPO_HINT, WORDS, check_step, check_words
+from backing.practice.plan import (
+    TEMPO_HINT,
+    WORDS,
+    check_room,
+    check_step,
+    check_words,
+    parse_bars,
+)
 from backing.setting import Setting
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, RangeError, WordsError
@@ -33,7 +41,7 @@ from phrases.pitch import parse_key
 from phrases.transpose import transpose
 from phrases.words import choose
 
-__all__ = ["Band", "Lead", "demo", "loop", "track", "trade"]
+__all__ = ["Band", "Lead", "Loop", "Practice", "Trade", "demo", "loop", "track", "trade"]
 
 BAND = ("drums", "bass", "comp")
 KEY = "A"
@@ -102,13 +110,94 @@ class Lead(Band, total=False):
     pick: str | None
 
 
+class Practice(Lead, total=False):
+    """What loops and trades may be given besides; `backing.practice.Plan` says more.
+
+    Attributes
+    ----------
+    start, goal
+        First and last tempo, felt beats a minute.
+    step, each
+        From one tempo to the next, and passes at each.
+    shape
+        ``steps``, ``back``, ``hold`` or ``ramp``.
+    passes
+        How many in all.
+    counted
+        ``first`` or ``each``: which passes are counted in.
+    phrase_rests, band_rests
+        Every how many passes the phrase, and the band, are left out.
+    """
+
+    start: Number | None
+    goal: Number | None
+    step: Number | None
+    each: int | None
+    shape: str | None
+    passes: int | None
+    counted: str | None
+    phrase_rests: int | None
+    band_rests: int | None
+
+
+class Loop(Practice, total=False):
+    """What a loop may be given: first and last bar of the form, or one part of the phrase."""
+
+    bars: tuple[int, int] | None
+    part: str | None
+
+
+class Trade(Practice, total=False):
+    """What a trade may be given: the gap, what the band does in it, what helps, what cues."""
+
+    gap: str | None
+    in_gap: str | None
+    guide: str | None
+    cue: bool | None
+
+
+def _check_kinds(words: Mapping[str, Any], of: type) -> None:
+    """Refuse words that there are not, and values of another kind than they have."""
+    kinds = get_type_hints(of)
+    for name, value in words.items():
+        if name in ("tempo", "bpm") and name not in kinds:
+            raise ChoiceError(f'"{name}" is not a word of a plan; {TEMPO_HINT}')
+        choose("a word of a piece", name, kinds)
+        check_kind(name, value, kinds[name])
+
+
+def check_kind(name: str, value: object, kind: Any) -> None:
+    """Refuse a value of another kind than a hint says.
+
+    Raises
+    ------
+    ChoiceError
+        With what it must be.
+    """
+    plain = tuple(get_origin(one) or one for one in (get_args(kind) or (kind,)))
+    if get_origin(kind) not in (Union, UnionType):
+        plain = (get_origin(kind) or kind,)
+    if float in plain:
+        plain += (int,)
+    right = isinstance(value, plain) and (bool in plain or not isinstance(value, bool))
+    if not right or (Collection in plain and isinstance(value, str)):
+        raise ChoiceError(f"{name} {value!r:.40}: it must be {_WORDS[plain[0]]}")
+
+
+_WORDS = {
+    str: "text", int: "a whole number", float: "a number", bool: "True or False",
+    tuple: "two whole numbers", Collection: "a list of words",
+}  # fmt: skip
+
+
 def _setting(phrase: Phrase | None, tempo: Number | None, given: Lead) -> Setting:
-    for name in given:
-        choose("a word of a piece", name, (Band if phrase is None else Lead).__annotations__)
+    check_kind("tempo", tempo, Number | None)
     low, high = LOOSENESS
     looseness = given.get("looseness", USUAL)
     if not low <= looseness <= high:
         raise RangeError(f"looseness {looseness:g}: it must be {low:g} (exact) to {high:g}")
+    for part in given.get("without", ()):
+        check_kind("without", part, str)
     home = {choose("a part of the band", part, BAND) for part in given.get("without", ())}
     comp = given.get("comp")
     if comp is not None:
@@ -142,6 +231,7 @@ def _setting(phrase: Phrase | None, tempo: Number | None, given: Lead) -> Settin
 
 def _phrase(phrase: Phrase | str | Path, given: Lead) -> Phrase:
     if not isinstance(phrase, Phrase):
+        check_kind("phrase", phrase, str | Path)
         phrase = load_phrase(phrase, groove_names())
     variation = given.get("variation")
     return phrase if variation is None else phrase.variation(variation)
@@ -175,6 +265,7 @@ def track(
     BluesError
         If a word or a number is none of those it may be.
     """
+    _check_kinds(band, Band)
     lead: Lead = {**band}  # type: ignore[typeddict-item]  # it has nothing that a lead needs
     setting = _setting(None, tempo, lead)
     return _whole(setting, choruses, None, intro, ending)
@@ -200,6 +291,7 @@ def demo(
 
     The rest is as for `track`.
     """
+    _check_kinds(lead, Lead)
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, tempo, lead)
     return _whole(setting, choruses, transpose(phrase, setting.key), intro, ending)
@@ -208,6 +300,9 @@ def demo(
 def _whole(
     setting: Setting, choruses: int, phrase: Phrase | None, intro: str, ending: str
 ) -> Stream:
+    check_kind("choruses", choruses, int)
+    check_kind("intro", intro, str)
+    check_kind("ending", ending, str)
     choose("an intro", intro, INTROS)
     choose("an ending", ending, ENDINGS)
     return arrange(setting, choruses, phrase, intro=intro, ending=ending)
@@ -218,7 +313,7 @@ def loop(
     *,
     plan: str | Path | None = None,
     seamless: bool = False,
-    **words: Any,
+    **words: Unpack[Loop],
 ) -> Stream:
     """Return a phrase over its own bars of backing, pass after pass.
 
@@ -231,17 +326,15 @@ def loop(
     seamless
         Whether to return one pass whose end runs into its start, at the goal's tempo.
     words
-        Attributes of `backing.practice.Plan`: ``start``, ``goal``, ``step``, ``each``,
-        ``shape``, ``passes``, ``bars``, ``part`` and so on, and what `Lead` says. By default
-        from about 60 % of the phrase's tempo to the phrase's tempo in steps of 10, two passes
-        at each.
+        What `Loop` says. By default from about 60 % of the phrase's tempo to the phrase's tempo
+        in steps of 10, two passes at each.
 
     Raises
     ------
     BluesError
         If a word or a number is none of those it may be.
     """
-    lead, told = _split(plan, words, "loop")
+    lead, told = _split(plan, words, Loop, "loop")
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
     if seamless:
@@ -268,13 +361,15 @@ def _plan(setting: Setting, told: dict[str, Any]) -> Plan:
     return Plan(**told)
 
 
-def trade(phrase: Phrase | str | Path, *, plan: str | Path | None = None, **words: Any) -> Stream:
+def trade(
+    phrase: Phrase | str | Path, *, plan: str | Path | None = None, **words: Unpack[Trade]
+) -> Stream:
     """Return call and response with gaps for the student.
 
-    `words` are those of `loop`, among them ``gap``, ``in_gap``, ``guide`` and ``cue``; without
-    a start it stays at the phrase's tempo. The rest is as for `loop`.
+    `words` are what `Trade` says; without a start it stays at the phrase's tempo. The rest is as
+    for `loop`.
     """
-    lead, told = _split(plan, words, "trade")
+    lead, told = _split(plan, words, Trade, "trade")
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
     chosen = _plan(setting, told)
@@ -284,21 +379,22 @@ def trade(phrase: Phrase | str | Path, *, plan: str | Path | None = None, **word
 
 
 def _split(
-    file: str | Path | None, words: dict[str, Any], room: str
+    file: str | Path | None, words: Mapping[str, Any], kinds: type, room: str
 ) -> tuple[Lead, dict[str, Any]]:
     """Part words about the lead from those of a plan, which go before those of its file."""
     about = Lead.__annotations__
     known = [field.name for field in fields(Plan)]
-    for name in words:
-        if name in ("tempo", "bpm"):
-            raise ChoiceError(f'"{name}" is not a word of a plan; {TEMPO_HINT}')
-        choose("a word of a piece or a plan", name, [*about, *known])
+    check_room(room, words)
+    _check_kinds(words, kinds)
     given = {n: v for n, v in words.items() if n in known and v is not None}
     for name in ("start", "goal"):
         if name in given:
             given[name] = check_tempo(given[name])
     if "step" in given:
         given["step"] = check_step(given["step"])
+    if "bars" in given:
+        given["bars"] = parse_bars("-".join(map(str, given["bars"])))
+    check_kind("plan", file, str | Path | None)
     told = {} if file is None else read_plan(Path(file), room)
     if {**told, **given}.get("shape") == "hold" and {"start", "goal"} & {*given}:
         told = {name: value for name, value in told.items() if name not in ("start", "goal")}

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from roll import Roll
-
 import backing
+from backing.roll import Roll
 
 HERE = Path(__file__).parent
 

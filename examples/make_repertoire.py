@@ -14,11 +14,11 @@ from statistics import median
 import mido
 import numpy as np
 import soundfile
-from roll import Roll
 
 import backing
 from backing.events import Stream
 from backing.grooves import find_groove, groove_names
+from backing.roll import Roll
 from backing.sound.limiter import true_peak
 from backing.sound.loudness import Meter
 

@@ -7,7 +7,7 @@ beats a minute.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, fields, replace
 from fractions import Fraction
 from pathlib import Path
@@ -33,6 +33,7 @@ __all__ = [
     "Pass",
     "Plan",
     "check_lasts",
+    "check_room",
     "check_words",
     "read_plan",
     "usual_start",
@@ -371,6 +372,17 @@ WORDS = {
 EXACT = ("start", "goal", "step")
 
 
+def check_room(room: str, of: Collection[str]) -> None:
+    """Refuse words that are for another than a key of `OWN_WORDS`; raises `WordsError`."""
+    written = {name: word for word, name in WORDS.items()}
+    for other, words in OWN_WORDS.items():
+        for name in words if other != room else ():
+            if name in of:
+                raise WordsError(
+                    f"{written.get(name, name)} is for a {other}, not for a {room}; leave it out"
+                )
+
+
 def check_words(told: Mapping[str, Any], room: str, of: Mapping[str, Any]) -> None:
     """Refuse words that would change nothing.
 
@@ -388,13 +400,8 @@ def check_words(told: Mapping[str, Any], room: str, of: Mapping[str, Any]) -> No
     WordsError
         For the first that does.
     """
+    check_room(room, of)
     written = {name: word for word, name in WORDS.items()}
-    for other, words in OWN_WORDS.items():
-        for name in words if other != room else ():
-            if name in of:
-                raise WordsError(
-                    f"{written.get(name, name)} is for a {other}, not for a {room}; leave it out"
-                )
     stays = room == "trade" and "start" not in told
     shape = told.get("shape", "hold" if stays else "steps")
     for name in TEMPO_WORDS["steps"]:

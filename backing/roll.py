@@ -1,4 +1,4 @@
-"""Draw a stream as pitch against time, drums below as a grid: what the scripts here share."""
+"""A stream drawn as pitch against time, drums below as a grid."""
 
 from __future__ import annotations
 
@@ -114,6 +114,8 @@ class Roll:
             if not self.first - 0.1 <= beat < last - 0.05:
                 continue
             if note.voice == "drums":
+                if not any(note.pitch in keys for keys in DRUM_ROWS.values()):
+                    continue
                 size = 1.0 + 2.8 * note.velocity / 127
                 x, y = self._x(beat), self._drum_y(note.pitch)
                 colour = COLOURS["drums"]
