@@ -6,25 +6,27 @@ Conventions: beats of music count from the first chorus, so that an intro and a 
 
 from __future__ import annotations
 
-import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
 from backing.band import Bar, count_in
+from backing.band.plan import Chorus, Planner
 from backing.events import Label, SectionKind, Stream
 from backing.forms import turnarounds
+from backing.forms.form import Bar as FormBar
 from backing.setting import (
     LINE,
     Setting,
     Writer,
+    accents,
     bars_under,
     chart_bars,
     check_count_in,
     check_meter,
     chord_labels,
-    form_bars,
+    heard,
     in_order,
     lead_notes,
     onward,
@@ -41,7 +43,6 @@ __all__ = ["CHORUSES", "ENDINGS", "INTROS", "arrange"]
 
 CHORUSES = (1, 200)
 SPACING = 8  # bars from one crash to the next, at least
-ARC = 6  # choruses in which the band builds before it settles again
 SLOW_BARS = 2
 TAG_BARS = 4
 
@@ -109,6 +110,7 @@ def arrange(
     clock = setting.clock(setting.tempo)
     bars = len(setting.form.bars(setting.key))
     strokes: list[Stroke] = []
+    together: list[Fraction] = []
     pickup = Fraction(0)
     cues: list[tuple[Fraction, str]] = []
     if phrase is not None:
@@ -116,6 +118,12 @@ def arrange(
         starts = placements(phrase, bars)
         pickup = phrase.parts[0].pickup
         strokes = _placed(phrase, starts, choruses, bars * beats)
+        together = [
+            at
+            for chorus in range(choruses)
+            for start in starts
+            for at in accents(phrase, chorus * bars + start)
+        ]
         cues = [
             (Fraction((chorus * bars + start + bar) * beats), part.role.capitalize())
             for chorus in range(choruses)
@@ -124,7 +132,7 @@ def arrange(
         ]
     lead_in = min(INTRO_BARS[intro], bars)
     check_count_in(setting.count_in, pickup if not lead_in else Fraction(0))
-    plan = _plan(setting, clock, choruses, bars_under(strokes, beats), lead_in, ending)
+    plan, choruses_told = _plan(setting, clock, choruses, strokes, together, lead_in, ending)
     band = setting.band()
     out = Writer()
     now = -lead_in * beats
@@ -149,99 +157,110 @@ def arrange(
         out.add(stretch.kind, length, stretch.clock, in_order(notes), labels, chords, stretch.name)
         now += length
     facts = {"choruses": choruses, "intro": intro, "ending": ending}
-    return stream(setting, phrase, out.sections, **facts)
+    made = stream(setting, phrase, out.sections, **facts)
+    return replace(made, plan=choruses_told)
 
 
 def _plan(
     setting: Setting,
     clock: Clock,
     choruses: int,
-    sounding: Mapping[int, int],
+    strokes: Sequence[Stroke],
+    together: Sequence[Fraction],
     lead_in: int,
     ending: str,
-) -> list[_Stretch]:
-    """Return the stretches of a piece after its count-in."""
-    chance = random.Random(f"{setting.seed} chart")
-    length = len(setting.form.bars(setting.key))
-    home = setting.form.bars(setting.key)[0][0][1]
-    plan = []
+) -> tuple[list[_Stretch], tuple[str, ...]]:
+    """Return the stretches of a piece after its count-in, and its choruses in words."""
+    beats = setting.groove.meter.beats
+    sounding = bars_under(strokes, beats)
+    charts = setting.form.bars(setting.key)
+    length, home = len(charts), charts[0][0][1]
+    mode = setting.key.mode
+    turns, ends = turnarounds.TURNAROUNDS[mode], turnarounds.ENDINGS[mode]
+    planner = Planner(
+        setting.groove,
+        setting.seed,
+        choruses,
+        arc=setting.arc,
+        turnarounds=turns,
+        endings=ends,
+        wanted=setting.turnaround,
+    )
+    fits = turnarounds.fits(charts)
+    plan: list[_Stretch] = []
+    agreed: list[Chorus] = []
     crash: int | None = None
     if lead_in:
-        bars = _turned(setting, chance, turnarounds.TURNAROUNDS)[-lead_in:]
-        bars[-1] = replace(bars[-1], when=("fill", "bar"))
+        bars = _turned(charts, turns[planner.turnaround()] if fits else "")[-lead_in:]
+        bars = [replace(bar, strength=planner.strengths[0]) for bar in bars]
+        bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=planner.small.draw())
         plan.append(_Stretch("intro", "Intro", bars, clock))
-    for chorus in range(choruses):
-        last = chorus == choruses - 1
-        held = ({length - 2, length - 1} & {bar - chorus * length for bar in sounding}) != set()
-        table = turnarounds.TURNAROUNDS
-        if last and ending in ("chord", "slow"):
-            table = turnarounds.ENDINGS
-        chart = form_bars(setting.form, setting.key) if held else _turned(setting, chance, table)
-        kind = _kind(chorus, choruses)
-        rises = lead_in > 0 if chorus == 0 else kind not in ("early", _kind(chorus - 1, choruses))
-        crowned = rises and (crash is None or chorus * length - crash >= SPACING)
-        crash = chorus * length if crowned else crash
-        bars = _dressed(setting, chart, chorus, choruses, crowned=crowned)
-        bars = under(bars, sounding, chorus * length)
+    for number in range(choruses):
+        last = number == choruses - 1
+        held = ({length - 2, length - 1} & {bar - number * length for bar in sounding}) != set()
+        final = last and ending in ("chord", "slow")
+        name = "" if held or not fits else planner.turnaround(final=final)
+        chart = _turned(charts, (ends if final else turns)[name] if name else "")
+        every = -(-SPACING // length)  # short forms are not crowned each time round
+        lines = len(range(LINE - 1, length - LINE, LINE))
+        chorus = planner.chorus(
+            number,
+            lines=lines,
+            filled=last or (number + 1) % every == 0,
+            turnaround=name,
+        )
+        agreed.append(chorus)
+        rises = lead_in > 0 if number == 0 else chorus.rises and chorus.kind != "early"
+        crowned = rises and (crash is None or number * length - crash >= SPACING)
+        crash = number * length if crowned else crash
+        bars = _dressed(setting, chart, chorus, crowned=crowned)
+        bars = under(bars, sounding, number * length)
+        if strokes:
+            seed = f"{setting.seed} {number}"
+            bars = heard(bars, strokes, beats, seed, number * length, together)
         slow = SLOW_BARS if last and ending == "slow" and length > SLOW_BARS else 0
         played = bars[: length - slow]
         plan.append(
-            _Stretch("chorus", f"Chorus {chorus + 1}", played, clock, f"chorus {chorus + 1}")
+            _Stretch("chorus", f"Chorus {number + 1}", played, clock, f"chorus {number + 1}")
         )
         if slow:
-            beats = slow * setting.groove.meter.beats
-            slower = replace(slowing(setting.tempo, beats), swing=clock.swing)
+            slower = replace(slowing(setting.tempo, slow * beats), swing=clock.swing)
             plan.append(_Stretch("slow-down", "", bars[-slow:], slower))
             clock = replace(clock, tempo=slower.steps[-1][1])
+    kind, strength = agreed[-1].kind, agreed[-1].strength
     if ending == "tag":
-        chart = _turned(setting, chance, turnarounds.ENDINGS)
-        bars = [replace(bar, chorus=_kind(choruses - 1, choruses)) for bar in chart[-TAG_BARS:]]
-        bars[-1] = replace(bars[-1], when=("fill", "bar"))
+        chart = _turned(charts, ends[planner.turnaround(final=True)] if fits else "")
+        bars = [replace(bar, chorus=kind, strength=strength) for bar in chart[-TAG_BARS:]]
+        bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=planner.big.draw())
         plan.append(_Stretch("tag", "Tag", bars, clock))
     if ending != "none":
-        kind = _kind(choruses - 1, choruses)
-        end = Bar(((Fraction(0), home),), home, ("end", "bar"), kind)
+        end = Bar(((Fraction(0), home),), home, ("end", "bar"), kind, strength=strength)
         plan.append(_Stretch("ending", "End", [end], clock))
     for before, after in pairwise(plan):
         before.bars[-1] = replace(before.bars[-1], following=after.bars[0].chords[0][1])
-    return plan
+    return plan, tuple(chorus.told() for chorus in agreed)
 
 
-def _kind(chorus: int, choruses: int) -> str:
-    """Return which kind of chorus it is: the band builds in arcs, and gives all in the last."""
-    if chorus == choruses - 1 and choruses > 1:
-        return "last"
-    arc = min(ARC, choruses)
-    return "early" if chorus % arc < -(-arc // 3) else "late"
-
-
-def _turned(
-    setting: Setting, chance: random.Random, table: dict[str, tuple[str, ...]]
-) -> list[Bar]:
-    """Return a chorus with a turnaround of a table in its last two bars, where one fits."""
-    charts = setting.form.bars(setting.key)
-    chosen = chance.choice(table[setting.key.mode])
-    if turnarounds.fits(charts):
-        charts = (*charts[:-2], *turnarounds.read(chosen))
+def _turned(charts: tuple[FormBar, ...], turnaround: str) -> list[Bar]:
+    """Return a chorus with a turnaround in its last two bars, if one is given."""
+    if turnaround:
+        charts = (*charts[:-2], *turnarounds.read(turnaround))
     return chart_bars(charts)
 
 
-def _dressed(
-    setting: Setting, chart: list[Bar], chorus: int, choruses: int, *, crowned: bool
-) -> list[Bar]:
+def _dressed(setting: Setting, chart: list[Bar], chorus: Chorus, *, crowned: bool) -> list[Bar]:
     """Tell the players of a chorus where they are: its top, its lines, its end."""
-    kind = _kind(chorus, choruses)
-    bars = [replace(bar, chorus=kind) for bar in chart]
-    every = -(-SPACING // len(chart))  # short forms are not crowned each time round
-    for bar in range(LINE - 1, len(bars) - LINE, LINE):
-        bars[bar] = replace(bars[bar], when=("setup", "bar"))
+    bars = [replace(bar, chorus=chorus.kind, strength=chorus.strength) for bar in chart]
+    ends = range(LINE - 1, len(bars) - LINE, LINE)
+    for bar, drums, push in zip(ends, chorus.set_ups, chorus.pushes, strict=True):
+        bars[bar] = replace(bars[bar], when=("setup", "bar"), drums=drums, push=push)
     stops = stop_bars(setting.groove, len(bars))
     for bar in range(stops):
-        bars[bar] = replace(bars[bar], when=("stop", "bar"))
+        bars[bar] = replace(bars[bar], when=("stop", "bar"), drums=None, push=False)
     if crowned and not stops:
         bars[0] = replace(bars[0], when=("top", "bar"))
-    if chorus == choruses - 1 or (chorus + 1) % every == 0:
-        bars[-1] = replace(bars[-1], when=("fill", "bar"))
+    if chorus.fill is not None:
+        bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=chorus.fill)
     return bars
 
 

@@ -217,6 +217,8 @@ class Stream:
         into them and are rung into. None keeps all.
     phrase
         What the lead plays, in the stream's key.
+    plan
+        What the band agreed on, a line of words for each chorus.
     """
 
     title: str
@@ -231,6 +233,7 @@ class Stream:
     voice: str = VOICES[0]
     window: tuple[int, int] | None = None
     phrase: Phrase | None = None
+    plan: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         minutes, seconds = divmod(round(self.kept().seconds), 60)

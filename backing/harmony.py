@@ -20,7 +20,7 @@ from phrases.errors import ChoiceError
 from phrases.pitch import Key, degree_name, degree_semitones, pitch_class, pitch_name
 from phrases.words import nearest
 
-__all__ = ["QUALITIES", "Chord", "lead_voices", "parse_degree", "voicings"]
+__all__ = ["QUALITIES", "Chord", "lead_voices", "movement", "parse_degree", "voicings"]
 
 QUALITIES: dict[str, tuple[str, ...]] = {
     "": ("1", "3", "5"),
@@ -39,20 +39,21 @@ QUALITIES: dict[str, tuple[str, ...]] = {
     "dim7": ("1", "b3", "b5", "bb7"),
 }
 
-# What a comping player holds for a chord: guide tones with a colour, no root.
+# What a comping player holds for a chord: guide tones with a colour; the root only where the ninth
+# may fall to it.
 ROOTLESS: dict[str, tuple[tuple[str, ...], ...]] = {
     "": (("1", "3", "5"),),
     "6": (("1", "3", "5", "6"),),
-    "7": (("b7", "9", "3", "5"), ("3", "13", "b7", "9")),
-    "9": (("b7", "9", "3", "5"),),
+    "7": (("b7", "9", "3", "5"), ("3", "13", "b7", "9"), ("3", "5", "b7", "1")),
+    "9": (("b7", "9", "3", "5"), ("3", "13", "b7", "9")),
     "13": (("3", "13", "b7", "9"),),
     "7#9": (("3", "b7", "#9"),),
     "7b9": (("3", "5", "b7", "b9"),),
     "maj7": (("3", "5", "7", "9"),),
     "m": (("1", "b3", "5"),),
     "m6": (("b3", "5", "6", "9"),),
-    "m7": (("b7", "9", "b3", "5"),),
-    "m9": (("b7", "9", "b3", "5"),),
+    "m7": (("b7", "9", "b3", "5"), ("b3", "5", "b7", "1")),
+    "m9": (("b7", "9", "b3", "5"), ("b3", "5", "b7", "1")),
     "m7b5": (("b3", "b5", "b7", "1"),),
     "dim7": (("1", "b3", "b5", "bb7"),),
 }

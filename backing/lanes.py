@@ -16,7 +16,7 @@ from fractions import Fraction
 from phrases.counting import parse_count
 from phrases.errors import BluesError
 
-__all__ = ["TOUCHES", "Hit", "Lane", "read_lane"]
+__all__ = ["TOUCHES", "Hit", "Lane", "place", "read_lane"]
 
 # What a touch leaves of a voice's full loudness.
 TOUCHES: dict[str, float] = {"accent": 1.0, "": 0.68, "ghost": 0.30}
@@ -52,6 +52,12 @@ class Lane:
 
     hits: tuple[Hit, ...]
     bars: int
+
+
+def place(at: Fraction, *, swung: bool) -> Fraction:
+    """Return where a beat sounds: the half of a swung one lies on the last of three."""
+    half = Fraction(1, 2)
+    return at // 1 + Fraction(2, 3) if swung and at % 1 == half else at
 
 
 def read_lane(

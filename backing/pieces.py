@@ -16,9 +16,10 @@ from types import UnionType
 from typing import Any, TypedDict, Union, Unpack, get_args, get_origin, get_type_hints
 
 from backing.arrangement import ENDINGS, INTROS, arrange
+from backing.band.plan import ARCS
 from backing.events import Stream
 from backing.feel import LOOSENESS, USUAL
-from backing.forms import find_form
+from backing.forms import find_form, turnarounds
 from backing.grooves import find_groove, groove_names
 from backing.grooves.instruments import COMPS
 from backing.practice import Plan, read_plan
@@ -52,6 +53,7 @@ MANY_PASSES = ("passes", "each", "step", "counted", "phrase_rests", "band_rests"
 COUNT_IN = 1
 INTRO = "sticks"
 ENDING = "chord"
+ARC = "rise"
 SEED = 1
 
 Number = int | float | Fraction
@@ -243,6 +245,8 @@ def track(
     choruses: int = CHORUSES,
     intro: str = INTRO,
     ending: str = ENDING,
+    arc: str = ARC,
+    turnaround: str | None = None,
     **band: Unpack[Band],
 ) -> Stream:
     """Return a backing track.
@@ -257,6 +261,10 @@ def track(
         ``sticks`` (the count-in alone), ``turnaround`` or ``five``.
     ending
         ``chord``, ``slow``, ``tag`` or ``none``.
+    arc
+        ``rise``: the band rises from chorus to chorus, rests, and ends high; or ``flat``.
+    turnaround
+        The name of the last two bars' chords, the same in every chorus; drawn by default.
     band
         What `Band` says.
 
@@ -268,7 +276,7 @@ def track(
     _check_kinds(band, Band)
     lead: Lead = {**band}  # type: ignore[typeddict-item]  # it has nothing that a lead needs
     setting = _setting(None, tempo, lead)
-    return _whole(setting, choruses, None, intro, ending)
+    return _whole(_agreed(setting, arc, turnaround), choruses, None, intro, ending)
 
 
 def demo(
@@ -278,6 +286,8 @@ def demo(
     choruses: int = CHORUSES,
     intro: str = INTRO,
     ending: str = ENDING,
+    arc: str = ARC,
+    turnaround: str | None = None,
     **lead: Unpack[Lead],
 ) -> Stream:
     """Return a phrase over a backing; key, groove, tempo and swing come from the phrase.
@@ -294,7 +304,28 @@ def demo(
     _check_kinds(lead, Lead)
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, tempo, lead)
+    setting = _agreed(setting, arc, turnaround)
     return _whole(setting, choruses, transpose(phrase, setting.key), intro, ending)
+
+
+def _agreed(setting: Setting, arc: str, turnaround: str | None) -> Setting:
+    """Return a setting with what the band agrees on, checked."""
+    choose("an arc", arc, ARCS)
+    if turnaround is None:
+        return replace(setting, arc=arc)
+    choose("a turnaround", turnaround, turnarounds.names())
+    own = turnarounds.TURNAROUNDS[setting.key.mode]
+    if turnaround not in own:
+        raise ChoiceError(
+            f'the turnaround "{turnaround}" is not for {setting.key.mode} keys; it may be '
+            + ", ".join(own)
+        )
+    if not turnarounds.fits(setting.form.bars(setting.key)):
+        raise ChoiceError(
+            f"the form {setting.form.name} does not go from a bar of the one to one of the five "
+            "at its end, so that it takes no turnaround"
+        )
+    return replace(setting, arc=arc, turnaround=turnaround)
 
 
 def _whole(

@@ -5,7 +5,8 @@ Conventions: a section's notes count seconds from its own start, bars count from
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import random
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -28,6 +29,7 @@ __all__ = [
     "COUNT_IN_BARS",
     "Setting",
     "Writer",
+    "accents",
     "bars_under",
     "before_bar",
     "chart_bars",
@@ -35,6 +37,7 @@ __all__ = [
     "check_meter",
     "chord_labels",
     "form_bars",
+    "heard",
     "in_order",
     "lead_notes",
     "onward",
@@ -46,6 +49,10 @@ __all__ = [
 
 COUNT_IN_BARS = (0, 4)
 LINE = 4  # bars
+BREATH = Fraction(1, 2)  # beats that a phrase may pause and still be sounding
+REST = 2  # beats of a phrase's rest that the band may answer
+ANSWERED = 0.8  # of them
+ACCENT = "accent"  # a mark of `phrases.techniques`
 STOPS = 4  # bars of stop-time at the top of a chorus, at most
 
 
@@ -75,6 +82,10 @@ class Setting:
         0 to 2, as for `backing.feel.Feel`.
     tone, pick
         The lead's: words of `phrases.phrase`.
+    arc
+        How strong choruses are, a key of `backing.band.plan.ARCS`.
+    turnaround
+        The name of the one that is always played; empty to draw.
     """
 
     key: Key
@@ -90,6 +101,8 @@ class Setting:
     looseness: float = USUAL
     tone: str = "clean"
     pick: str = "middle"
+    arc: str = "rise"
+    turnaround: str = ""
 
     def lasting(self, phrase: Phrase) -> Setting:
         """Return it with a form that has room for a phrase."""
@@ -301,6 +314,70 @@ def under(bars: Sequence[Bar], sounding: Mapping[int, int], first: int = 0) -> l
         else bar
         for n, bar in enumerate(bars)
     ]
+
+
+def heard(
+    bars: Sequence[Bar],
+    strokes: Sequence[Stroke],
+    beats: int,
+    seed: object,
+    first: int = 0,
+    accents: Collection[Fraction] = (),
+) -> list[Bar]:
+    """Tell the players where in bars a phrase sounds, and who answers it where it rests.
+
+    Parameters
+    ----------
+    bars
+        Of which the first has the number `first`.
+    strokes
+        What the phrase plays, in order, in beats from bar 0.
+    beats
+        In a bar.
+    seed
+        Chooses who answers.
+    accents
+        Beats at which all strike with the phrase.
+    """
+    chance = random.Random(f"{seed} answers")
+    spans: list[tuple[Fraction, Fraction]] = []
+    for stroke in strokes:
+        if spans and stroke.at - spans[-1][1] < BREATH:
+            spans[-1] = (spans[-1][0], max(spans[-1][1], stroke.end))
+        else:
+            spans.append((stroke.at, stroke.end))
+    answers: dict[int, tuple[tuple[Fraction, Fraction], str]] = {}
+    who = ("drums", "comp")
+    for number, ((_, end), (begin, _)) in enumerate(pairwise(spans)):
+        if begin - end < REST or chance.random() >= ANSWERED:
+            continue
+        last = int((begin - Fraction(1, 4)) // beats)
+        if begin - last * beats < 1:  # too little of that bar is left
+            last -= 1
+        low = max(end + Fraction(1, 2) - last * beats, Fraction(0))
+        high = min(begin - last * beats, Fraction(beats))
+        if high - low >= 1:
+            answers[last] = ((low, high), who[number % 2])
+    told = []
+    for number, bar in enumerate(bars, first):
+        low, high = Fraction(number * beats), Fraction((number + 1) * beats)
+        here = tuple(
+            (max(a, low) - low, min(b, high) - low) for a, b in spans if a < high > low < b
+        )
+        answer = answers.get(number)
+        hits = tuple(at - low for at in accents if low <= at < high)
+        told.append(replace(bar, sounding=here, answer=answer, hits=hits))
+    return told
+
+
+def accents(phrase: Phrase, start: int) -> list[Fraction]:
+    """Return the beats of the accented last notes of a phrase's calls, placed at a bar."""
+    found = []
+    for bar, part in phrase.placed():
+        strokes = replace(phrase, parts=(part,)).strokes()
+        if part.role == "call" and strokes and any(ACCENT in n.marks for n in strokes[-1].notes):
+            found.append(strokes[-1].at + (start + bar) * phrase.meter.beats)
+    return found
 
 
 def before_bar(when: tuple[str, ...], kind: str) -> tuple[str, ...]:

@@ -13,14 +13,14 @@ from fractions import Fraction
 from backing.band.bass import BASS_RANGE, Bassist
 from backing.band.comp import Comper
 from backing.band.drums import STICK, Drummer, count_in
-from backing.band.reading import ENERGY, Bar, shortened
+from backing.band.reading import Bar, shortened
 from backing.events import Note
 from backing.feel import USUAL
 from backing.grooves import Groove
 from backing.tempo import Clock
 from phrases.pitch import Key
 
-__all__ = ["BASS_RANGE", "ENERGY", "STICK", "Band", "Bar", "count_in"]
+__all__ = ["BASS_RANGE", "STICK", "Band", "Bar", "count_in"]
 
 
 class Band:
@@ -74,8 +74,10 @@ class Band:
         ahead = [*bars, *after[:1]]
         for number, bar in enumerate(bars):
             start = Fraction(number * self.beats)
-            notes += self.drummer.play(bar, start, clock)
-            low = self.bassist.play(bar, start, clock, ahead[number + 1 :])
+            lanes = self.drummer.read(bar)
+            kicks = [hit.at for hit in lanes.get("kick", ()) if hit.at.denominator > 1]
+            low, met = self.bassist.play(bar, start, clock, ahead[number + 1 :], kicks)
+            notes += self.drummer.play(bar, lanes, start, clock, met)
             notes += low
             notes += self.comper.play(bar, start, clock, low)
         # One string at a time, also from bar to bar.

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from typing import Any
 
-from backing.band.reading import ENERGY, Bar, Player, shortened
+from backing.band.plan import loudness
+from backing.band.reading import Bar, Player, shortened
 from backing.events import Note
 from backing.grooves import Pattern
 from backing.grooves.groove import APPROACH
@@ -22,6 +24,10 @@ BASS_RANGE = (28, 55)
 HIGHEST_ROOT = 43  # an octave above it ends the range
 REACH = 12  # semitones to a root that is led to
 VELOCITY = 106
+SKIP = 0.85  # what is left of a stroke off the beat that the groove does not accent
+JOINS = 0.6  # of the kicks off the beat that the line does not meet, met all the same
+MEETS = 0.012  # seconds
+AGAIN = "again"
 
 
 class Bassist(Player):
@@ -35,9 +41,21 @@ class Bassist(Player):
         self._walk = 0
         self._led = False  # the note before led here
 
-    def play(self, bar: Bar, start: Fraction, clock: Clock, ahead: Sequence[Bar]) -> list[Note]:
-        """Return the notes of a bar that starts at a beat, knowing the bars after it."""
+    def play(
+        self,
+        bar: Bar,
+        start: Fraction,
+        clock: Clock,
+        ahead: Sequence[Bar],
+        kicks: Sequence[Fraction] = (),
+    ) -> tuple[list[Note], set[Fraction]]:
+        """Return the notes of a bar that starts at a beat, and which of some kicks they meet.
+
+        The bars after it are known. A kick off the beat that the line does not meet is met by
+        the note before it, struck again, or not at all.
+        """
         hits, carried = self._hits(bar, ahead)
+        hits, met = self._joined(bar, hits, kicks, start, clock)
         turns = bar.turns(self.beats)
         run, shared = self._run(bar), len(bar.chords) > 1
         notes: list[Note] = []
@@ -47,10 +65,13 @@ class Bassist(Player):
             later = [pair for pair in turns if pair[0] > hit.at]
             change, following = later[0] if later else (Fraction(self.beats), bar.following)
             moving = following.lowest(self.key) != chord.lowest(self.key)
-            left = sum(change > other.at >= hit.at for other in hits)
+            near = [one for one in hits if change - 1 <= one.at < change and one.value != AGAIN]
+            if hit.value == AGAIN and hit.at >= change - 1 and not near:  # it leads on itself
+                hit = replace(hit, value=APPROACH)
+            left = sum(other.at >= hit.at for other in near) or 1
             leaves = moving and hit.at >= change - 1 and "end" not in bar.when
             leaves = leaves and (left == 1 or not shared)
-            if hit.at > turn and run:  # the chords are the line: each note is doubled
+            if hit.value == AGAIN or (run and hit.at > turn):  # the chords are the line
                 pitch, leaves = self._pitch, False
             elif hit.at == turn and not (carried and hit.at == 0):
                 up = hit.value == "8" and not chord.bass and not self._led and not run
@@ -66,14 +87,36 @@ class Bassist(Player):
                 value = "1" if hit.value in ("R", APPROACH) else chord.member(hit.value)
                 under = (chord.lowest(self.key) - chord.root(self.key)) % 12
                 pitch = self._root(chord) - under + degree_semitones(value)
-            self._led = leaves
+            self._led = leaves or (self._led and hit.value == AGAIN)
             self._pitch = self._in_range(pitch)
             until = hits[number + 1].at if number + 1 < len(hits) else Fraction(self.beats)
-            loud = VELOCITY * ENERGY[bar.chorus]
+            loud = VELOCITY * loudness(bar.strength)
+            if hit.at.denominator > 1 and not hit.touch:
+                loud *= SKIP
             notes += self.pitched(hit, start, until, clock, (self._pitch,), loud)
         if run:
             self._home = first + run[-1]
-        return shortened(notes)
+        return shortened(notes), met
+
+    def _joined(
+        self,
+        bar: Bar,
+        hits: tuple[Hit, ...],
+        kicks: Sequence[Fraction],
+        start: Fraction,
+        clock: Clock,
+    ) -> tuple[tuple[Hit, ...], set[Fraction]]:
+        """Return the strokes with those that meet a kick, and the kicks that are met."""
+        met, more = set(), []
+        for kick in kicks:
+            second = clock.seconds(start + kick)
+            agreed = kick in bar.hits or (bar.push and kick >= self.beats - 1)
+            if any(abs(clock.seconds(start + hit.at) - second) < MEETS for hit in hits):
+                met.add(kick)
+            elif agreed or self.chance.random() < JOINS:
+                more.append(Hit(kick, AGAIN, "accent" if agreed else ""))
+                met.add(kick)
+        return tuple(sorted([*hits, *more], key=lambda hit: hit.at)), met
 
     def _hits(self, bar: Bar, ahead: Sequence[Bar]) -> tuple[tuple[Hit, ...], bool]:
         """Return the bar's strokes, and whether they carry on a line begun in a bar before."""

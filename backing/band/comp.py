@@ -7,11 +7,12 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from backing.band.reading import ENERGY, Bar, Player
+from backing.band.plan import loudness
+from backing.band.reading import Bar, Player
 from backing.events import Note
 from backing.grooves.groove import figure
 from backing.grooves.instruments import COMPS
-from backing.harmony import Chord, lead_voices
+from backing.harmony import QUALITIES, Chord, lead_voices, movement, voicings
 from backing.lanes import Hit
 from backing.tempo import Clock
 from phrases.curve import Curve, Glide
@@ -22,9 +23,11 @@ __all__ = ["LOW_ROOT", "Comper"]
 LOW_ROOT = 43  # roots of low figures lie in the octave from here, above the bass
 VELOCITY = 84
 UNDER = 0.75  # what is left while a phrase sounds
+ANSWER = (Fraction(0), Fraction(1, 2))  # beats from where the last one of an answer begins
+TOUCHED = 0.03  # seconds of a chord that are no stroke
 SLIDE = 0.07  # seconds of a guitarist's slide, and of a keyboard's crushed chord
 PUSH = Fraction(1, 2)  # beats that a push rings into the next bar
-CLASH = 0.45  # beats that a chord may lie a half step from the bass, as it passes
+CLASH = 0.4  # beats that a chord may lie a half step from the bass, as it passes
 
 
 class Comper(Player):
@@ -42,10 +45,9 @@ class Comper(Player):
         self, bar: Bar, start: Fraction, clock: Clock, bass: Sequence[Note] = ()
     ) -> list[Note]:
         """Return the notes of a bar that starts at a beat, over what the bass plays in it."""
-        lane = self.choose(self._patterns, bar.when, bar.chorus).lanes[0][1]
         turns = bar.turns(self.beats)
-        hits = self._hits(bar, lane.hits, turns)
-        loud = VELOCITY * ENERGY[bar.chorus] * (UNDER if "under" in bar.when else 1.0)
+        hits = self._hits(bar, self._written(bar), turns)
+        self._breathe(bar.chords[0][1])
         notes: list[Note] = []
         for number, hit in enumerate(hits):
             slide, what = figure(hit.value)
@@ -56,6 +58,7 @@ class Comper(Player):
                 ends.append(hits[number + 1].at)
             until = self.beats + PUSH if pushes else min([*ends, Fraction(self.beats)])
             held = _below(self._held(chord, what), bar.ceiling)
+            loud = VELOCITY * loudness(bar.strength) * (UNDER if bar.sounds(hit.at) else 1.0)
             played = self.pitched(hit, start, until, clock, held, loud)
             beat = clock.seconds(start + hit.at + 1) - clock.seconds(start + hit.at)
             if pushes:
@@ -68,6 +71,39 @@ class Comper(Player):
             notes += self._slid(played, slide)
             self._pushed = pushes
         return notes
+
+    def _written(self, bar: Bar) -> tuple[Hit, ...]:
+        """Return what is written for a bar, beat by beat as the phrase sounds or rests."""
+        free = tuple(word for word in bar.when if word != "under")
+        hits = list(self.choose(self._patterns, free, bar.chorus).lanes[0][1].hits)
+        if "under" in bar.when:
+            soft = self.choose(self._patterns, bar.when, bar.chorus, quiet=True)
+            hits = [hit for hit in hits if not bar.sounds(hit.at)]
+            hits += [hit for hit in soft.lanes[0][1].hits if bar.sounds(hit.at)]
+        places = list(bar.hits)
+        if bar.answer is not None and bar.answer[1] == "comp":
+            (low, high), _ = bar.answer
+            hits = [hit for hit in hits if not low <= hit.at < high]
+            places += [high - 1 + at for at in ANSWER if low <= high - 1 + at < high]
+        hits = [hit for hit in hits if hit.at not in places]
+        hits += [Hit(at, "chord", "accent", short=True) for at in places]
+        if bar.push:
+            push = self.beats - PUSH
+            hits = [hit for hit in hits if hit.at < push]
+            hits.append(Hit(push, "next", "accent"))
+        return tuple(sorted(hits, key=lambda hit: hit.at))
+
+    def _breathe(self, chord: Chord) -> None:
+        """Move the hand where a chord goes on: its top voice by a step where it can."""
+        if chord != self._sounding or self._voicing is None:
+            return
+        root = chord.root(self.key)
+        before = self._voicing
+        rows = voicings(root, chord.quality, self.hand.low, self.hand.high)
+        others = [v for v in rows if v[-1] != before[-1]]
+        steps = [v for v in others if abs(v[-1] - before[-1]) <= 2] or others
+        steps.sort(key=lambda v: (movement(before, v), v))
+        self._voicing = self.chance.choice(steps[:3]) if steps else before
 
     def _hits(
         self, bar: Bar, written: tuple[Hit, ...], turns: list[tuple[Fraction, Chord]]
@@ -92,11 +128,14 @@ class Comper(Player):
         """Return the pitches of a figure over a chord."""
         root = chord.root(self.key)
         if what not in ("chord", "shell", "swell", "next"):
-            low = LOW_ROOT + (root - LOW_ROOT) % 12
+            members = QUALITIES[chord.quality]
+            if what == "b7" and what not in members:  # the chord's own seventh, or its sixth
+                what = next((d for d in (chord.member("7"), "6") if d in members), what)
+                return self._low(root, degree_semitones(what))
             octave, step = divmod(int(what.lstrip("b#")) - 1, 7)
             plain = chord.member(str(step + 1)) if what[0].isdigit() else what
             above = degree_semitones(plain) + (12 * octave if plain != what else 0)
-            return low, low + above
+            return self._low(root, above)
         if chord != self._sounding:
             low, high = self.hand.low, self.hand.high
             self._voicing = lead_voices(self._voicing, root, chord.quality, low, high)
@@ -106,6 +145,12 @@ class Comper(Player):
             guides = {(root + degree_semitones(chord.member(d))) % 12 for d in ("3", "7")}
             return tuple(p for p in self._voicing if p % 12 in guides) or self._voicing[:2]
         return self._voicing
+
+    @staticmethod
+    def _low(root: int, above: int) -> tuple[int, int]:
+        """Return a root on the low strings and what lies some semitones above it."""
+        low = LOW_ROOT + (root - LOW_ROOT) % 12
+        return low, low + above
 
     def _slid(self, played: list[Note], slide: int) -> list[Note]:
         """Return a stroke with the slide into it: a guitar's one pick, a keyboard's two."""
@@ -140,8 +185,8 @@ def _clear(
             belong = {note.pitch % 12, low.pitch % 12} <= members
             together = min(end, low.end) - max(note.start, low.start)
             if close and not belong and together > longest:
-                end = max(low.start, note.start)
-        if end > note.start:
+                end = low.start
+        if end > note.start + TOUCHED:
             kept.append(replace(note, end=end))
     return kept or played[:1]
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from backing.band.plan import FLAT
 from backing.events import Note
 from backing.feel import Feel
 from backing.grooves import Groove, Pattern
@@ -15,14 +16,14 @@ from backing.lanes import TOUCHES, Hit
 from backing.tempo import Clock
 from phrases.pitch import Key
 
-__all__ = ["ENERGY", "Bar", "Player", "shortened"]
-
-# How hard the band plays in each kind of chorus.
-ENERGY: dict[str, float] = {"early": 0.93, "late": 1.0, "last": 1.05}
+__all__ = ["Bar", "Player", "Span", "shortened"]
 
 SHORTEST = 0.02  # where swing brings two strokes of a lane together
 LEGATO = 0.94
 STACCATO = 0.28  # of a beat
+
+
+Span = tuple[Fraction, Fraction]  # beats of a bar, from 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,21 @@ class Bar:
     when
         The kinds of pattern that fit, best first: keys of `backing.grooves.groove.WHEN`.
     chorus
-        The kind of chorus it is in, a key of `ENERGY`.
+        The kind of chorus it is in: one of `backing.grooves.groove.CHORUS_KINDS`.
     ceiling
         The lowest pitch of the phrase that sounds in it; None where none does.
+    strength
+        How strong the chorus is, 0 to 1, as in `backing.band.plan`.
+    drums
+        What the plan has for the drummer in it; None lets him choose.
+    push
+        Whether all strike together just before the next bar.
+    sounding
+        Where in it the phrase sounds; None is all of a bar that it is under.
+    answer
+        Where in it somebody answers the phrase, and who: ``drums`` or ``comp``.
+    hits
+        Where in it all strike together with the phrase.
     """
 
     chords: tuple[tuple[Fraction, Chord], ...]
@@ -48,6 +61,18 @@ class Bar:
     when: tuple[str, ...] = ("bar",)
     chorus: str = "early"
     ceiling: int | None = None
+    strength: float = FLAT
+    drums: Pattern | None = None
+    push: bool = False
+    sounding: tuple[Span, ...] | None = None
+    answer: tuple[Span, str] | None = None
+    hits: tuple[Fraction, ...] = ()
+
+    def sounds(self, at: Fraction) -> bool:
+        """Tell whether the phrase sounds at a beat of the bar."""
+        if self.sounding is None:
+            return "under" in self.when
+        return any(low <= at < high for low, high in self.sounding)
 
     def turns(self, beats: int) -> list[tuple[Fraction, Chord]]:
         """Return its chords with the beat of the bar, from 0, at which each starts."""
@@ -78,10 +103,21 @@ class Player:
         self.beats = groove.meter.beats
         self.chance = random.Random(f"{seed} {part}")
         self._feel = Feel(f"{seed} {part}", looseness)
-        self._last: Pattern | None = None
+        self._quiet = random.Random(f"{seed} {part} under a phrase")
+        self._last: dict[bool, Pattern] = {}
 
-    def choose(self, patterns: Sequence[Pattern], when: Sequence[str], chorus: str) -> Pattern:
-        """Return a pattern for a bar: by weight, and no special one twice running."""
+    def choose(
+        self,
+        patterns: Sequence[Pattern],
+        when: Sequence[str],
+        chorus: str,
+        *,
+        quiet: bool = False,
+    ) -> Pattern:
+        """Return a pattern for a bar: by weight, and no special one twice running.
+
+        What is chosen to play quietly under a phrase changes nothing of what is chosen besides.
+        """
         kinds = ("", chorus, "late") if chorus == "last" else ("", chorus)
         for word in (*when, "bar"):
             fitting = [p for p in patterns if p.when == word and p.chorus in kinds]
@@ -90,10 +126,11 @@ class Player:
         else:
             fitting = [p for p in patterns if p.when == "bar" and p.bars == 1]
         heaviest = max(p.weight for p in fitting)
-        fresh = [p for p in fitting if p is not self._last or p.weight == heaviest]
+        fresh = [p for p in fitting if p is not self._last.get(quiet) or p.weight == heaviest]
         weights = [p.weight for p in fresh]
-        self._last = self.chance.choices(fresh, weights)[0]
-        return self._last
+        chance = self._quiet if quiet else self.chance
+        self._last[quiet] = chance.choices(fresh, weights)[0]
+        return self._last[quiet]
 
     def place(self, player: str, seconds: float, velocity: float) -> tuple[float, int]:
         """Return when and how hard a stroke sounds that is written at a time.

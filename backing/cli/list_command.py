@@ -36,6 +36,17 @@ def _forms() -> list[Row]:
     ]
 
 
+def _turnarounds() -> list[Row]:
+    from backing.forms.turnarounds import TURNAROUNDS, names
+
+    rows = []
+    for name in names():
+        found = {mode: table[name] for mode, table in TURNAROUNDS.items() if name in table}
+        about = "; ".join(f"{mode}: {chords}" for mode, chords in found.items())
+        rows.append({"name": name, "about": about, "chords": found})
+    return rows
+
+
 def _phrases() -> list[Row]:
     from backing.grooves import find_groove
     from phrases.files import load_phrase, shipped
@@ -109,6 +120,7 @@ WHAT = {
     "ports": _ports,
     "grooves": _grooves,
     "forms": _forms,
+    "turnarounds": _turnarounds,
     "phrases": _phrases,
     "scales": _scales,
     "soundfonts": _soundfonts,
@@ -122,7 +134,7 @@ WHAT = {
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
 def command(what: str, as_json: bool, **wanted: Any) -> None:
-    """Show the grooves, forms, phrases, scales, soundfonts, cards or MIDI ports that are here.
+    """Show the grooves, forms, turnarounds, phrases, scales, soundfonts, cards or MIDI ports.
 
     Names are written as they stand here: `minor pentatonic`, not the other way round. The first
     soundfont is the one taken by default.

@@ -17,9 +17,11 @@ from click.shell_completion import CompletionItem
 
 from backing import pieces
 from backing.arrangement import CHORUSES, ENDINGS, INTROS
+from backing.band.plan import ARCS
 from backing.cli import completing
 from backing.events import VOICES
 from backing.feel import LOOSENESS, USUAL
+from backing.forms import turnarounds
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
 from backing.grooves.instruments import COMPS
@@ -238,6 +240,18 @@ WHOLE = (
         default=pieces.ENDING,
         show_default=True,
         help="Land on a last chord, slow down into it, play the last line again first; or none.",
+    ),
+    click.option(
+        "--arc",
+        type=Choice(list(ARCS)),
+        default=pieces.ARC,
+        show_default=True,
+        help="Rise from chorus to chorus, rest, and end high; or every chorus as strong.",
+    ),
+    click.option(
+        "--turnaround",
+        type=Choice(turnarounds.names()),
+        help="Always this one of `backing list turnarounds`; drawn if left out.",
     ),
 )
 

@@ -136,6 +136,11 @@ def _show(stream: Stream, *, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(_summary(stream, []), ensure_ascii=False))
         return
+    if stream.plan:
+        click.echo(f"{stream.title} in {stream.key}: chorus, how strong, patterns, turnaround")
+        for line in stream.plan:
+            click.echo(line)
+        return
     for line in [stream.title, *table(stream), "", *picture(stream)]:
         click.echo(line)
 

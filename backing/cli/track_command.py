@@ -18,6 +18,9 @@ __all__ = ["command"]
     epilog="\b\nFor example:\n  backing track --key Bb --tempo 112 -o bb.mid -o bb.wav",
 )
 @setting_options(whole=True)
+@click.option(
+    "--dry-run", is_flag=True, help="Show what the band agrees on, chorus by chorus; make nothing."
+)
 @output_options
 def command(wanted: Wanted, **setting: Any) -> None:
     """Play a backing track, or write it to files."""

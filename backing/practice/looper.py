@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from backing.band import count_in
+from backing.band import Bar, count_in
 from backing.events import Label, Note, Stream
 from backing.practice.plan import Pass, Plan, check_lasts
 from backing.practice.region import YOURS, Region, looped, traded
@@ -21,6 +21,7 @@ from backing.setting import (
     check_count_in,
     check_meter,
     chord_labels,
+    heard,
     in_order,
     lead_notes,
     onward,
@@ -38,6 +39,7 @@ CUE, CLICK = 76, 77  # General MIDI 1: high and low wood block
 CUE_VELOCITY, CLICK_VELOCITY = 92, 70
 WOOD_SECONDS = 0.05
 EARLY = 0.02  # seconds by which a stroke may be ahead of a gap that it belongs to
+LIFTED = 0.95  # how strong the band is in the student's turn
 SOFT = 0.5  # of the velocity is left of a soft guide
 RINGS = 8.0  # seconds after which nothing of a pass is heard any more
 MEASURED = 8  # passes after the one that is kept, to be as loud as a long loop
@@ -238,10 +240,19 @@ class _Looper:
         notes = lead_notes(strokes, onward(clock, self.length, after))
         if one.band:
             bars = under(self.region.bars, bars_under(strokes, self.beats))
+            if strokes:
+                bars = heard(bars, strokes, self.beats, self.setting.seed)
+            bars = [self._lifted(number, bar) for number, bar in enumerate(bars)]
             notes += self._outside_gaps(self.setting.band().play(bars, clock, bars), clock, leads)
         if one.phrase:
             notes += self._help(clock, leads=leads)
         return in_order(notes)
+
+    def _lifted(self, number: int, bar: Bar) -> Bar:
+        """Return a bar, stronger where all of it is the student's."""
+        low, high = number * self.beats, (number + 1) * self.beats
+        turn = any(begin <= low and high <= end for begin, end in self.region.gaps)
+        return replace(bar, strength=LIFTED) if turn else bar
 
     def _spans(self, leads: bool) -> list[tuple[Fraction, Fraction]]:
         """Return the gaps within a pass; one that begins before it begins at the end of it."""

@@ -173,13 +173,13 @@ def test_whose_swing_is_played(
     assert given.clock(Fraction(tempo)).swing == pytest.approx(ratio)
 
 
-def test_a_phrase_does_not_change_what_drums_and_bass_play() -> None:
-    """It makes room for itself in the comping only, where no turnaround is in the way."""
-    given = replace(_setting(), form=find_form("one-four-vamp"))
+def test_a_phrase_does_not_change_what_chords_there_are() -> None:
+    """Where no turnaround is in the way: the form, the bass's roots and the arc stay."""
+    given = replace(_setting(), form=find_form("one-four-vamp"), looseness=0.0)
     alone, along = arrange(given, 2), arrange(given, 2, answered())
+    assert alone.plan == along.plan
     for one, other in zip(alone.sections, along.sections, strict=True):
-        for name in ("drums", "bass"):
-            assert voice(one.notes, name) == voice(other.notes, name)
+        assert one.chords == other.chords
 
 
 def _crashes(part: Read) -> list[int]:
@@ -337,10 +337,10 @@ def test_a_tag_is_the_last_four_bars_once_more() -> None:
 @pytest.mark.parametrize("key", [Key("A"), Key("A", "minor")], ids=str)
 def test_turnarounds_take_the_last_two_bars(key: Key) -> None:
     form = find_form("twelve-bar").bars(key)
-    usual = [turnarounds.read(text) for text in turnarounds.TURNAROUNDS[key.mode]]
-    final = [turnarounds.read(text) for text in turnarounds.ENDINGS[key.mode]]
+    usual = [turnarounds.read(text) for text in turnarounds.TURNAROUNDS[key.mode].values()]
+    final = [turnarounds.read(text) for text in turnarounds.ENDINGS[key.mode].values()]
     seen = set()
-    for seed in range(16):
+    for seed in range(24):
         _, parts = read(setting(key=key, seed=seed, count_in=0, without=frozenset(ALL)), 3)
         for number, part in enumerate(parts[:3]):
             chart = tuple(bar.chords for bar in part.bars)

@@ -14,7 +14,10 @@ from tests.backing.test_harmony import FIGURES
 
 TABLES = {"turnarounds": turnarounds.TURNAROUNDS, "endings": turnarounds.ENDINGS}
 WRITTEN = [
-    (mode, text) for table in TABLES.values() for mode, texts in table.items() for text in texts
+    (mode, text)
+    for table in TABLES.values()
+    for mode, texts in table.items()
+    for text in texts.values()
 ]
 
 
@@ -66,7 +69,7 @@ def test_every_chord_of_every_form_and_turnaround_is_music21s(key: Key) -> None:
     ],
 )
 def test_the_bass_of_two_turnarounds(text: str, over_a: str) -> None:
-    assert text in turnarounds.TURNAROUNDS["major"]
+    assert text in turnarounds.TURNAROUNDS["major"].values()
     key = Key("A")
     chords = [chord for bar in turnarounds.read(text) for _, chord in bar]
     lowest = [chord.lowest(key) for chord in chords]
@@ -92,9 +95,14 @@ def test_a_turnaround_is_two_bars_from_the_one_to_a_chord_that_leads_home(
 def test_there_are_turnarounds_and_endings_for_both_modes() -> None:
     for table in TABLES.values():
         assert set(table) == {"major", "minor"}
-        assert all(len(set(texts)) == len(texts) >= 2 for texts in table.values())
-    major = turnarounds.TURNAROUNDS["major"]
-    assert len(major) >= 4
+        assert all(
+            len(set(texts)) == len(texts) >= 2
+            for texts in [set(row.values()) for row in table.values()]
+        )
+    assert len(turnarounds.TURNAROUNDS["major"]) >= 8
+    assert len(turnarounds.TURNAROUNDS["minor"]) >= 5
+    assert set(turnarounds.names()) == {*turnarounds.TURNAROUNDS["major"],
+                                        *turnarounds.TURNAROUNDS["minor"]}  # fmt: skip
 
 
 @pytest.mark.parametrize("mode", ["major", "minor"])

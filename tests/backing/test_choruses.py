@@ -1,0 +1,246 @@
+"""A band over many choruses: what is shared, what is fresh, how it rises, how it listens.
+
+Expectations are common practice, from memory, unless a source stands beside them.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+import backing
+from backing.band.plan import Planner, loudness
+from backing.events import Stream
+from backing.forms import turnarounds
+from backing.grooves import find_groove, groove_names
+from backing.grooves.instruments import COMPS
+from phrases.errors import ChoiceError
+from phrases.files import shipped
+from phrases.pitch import KEYS, degree_semitones
+from tests.backing.choruses import bars, drum_bar, met, off_beat_kicks, together, tops, track
+from tests.hard.material import number_of
+
+SEEDS = range(1, 1 + number_of(1, 10))
+CLOSE = ("boogie", "rock-blues", "rumba-blues", "funk-blues", "two-beat")
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_off_the_beat_the_kick_and_the_bass_are_one(groove: str) -> None:
+    chance = np.random.default_rng(1)
+    for seed in SEEDS:
+        kicks, share = together(track(groove, seed))
+        _, by_chance = together(track(groove, seed), chance)
+        assert kicks > 10
+        # Where the bass is on every eighth, chance meets most kicks too.
+        assert share >= (0.85 if groove in CLOSE else min(0.97, by_chance + 0.30))
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_all_strike_together_before_a_line_of_each_chorus(groove: str) -> None:
+    stops = groove == "stop-time"
+    for seed in SEEDS:
+        for part in track(groove, seed).choruses:
+            pushed = [n for n, bar in enumerate(part.bars) if bar.push]
+            assert len(pushed) >= (0 if stops else 1)
+            comp = [note.start for note in part.notes("comp")]
+            bass = [note.start for note in part.notes("bass")]
+            for number in pushed:
+                late = part.at(number, 3) + 1e-3
+                kicks = [at for at, _ in off_beat_kicks(part) if late < at < part.at(number + 1)]
+                assert kicks
+                assert met(kicks[-1:], bass) == met(kicks[-1:], comp) == 1.0
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_fills_and_set_ups_are_fresh(groove: str) -> None:
+    """Sixteen fills or more over ten seeds, none again within six choruses; set-ups the same."""
+    fills: set[object] = set()
+    for seed in SEEDS:
+        choruses = track(groove, seed).choruses
+        ends = [[n for n, bar in enumerate(part.bars) if bar.when[0] == "setup"]
+                for part in choruses]  # fmt: skip
+        rows = [bars(part, "drums") for part in choruses]
+        last = [drum_bar(row[-1]) for row in rows]
+        leads = [drum_bar(row[n]) for row, marks in zip(rows, ends, strict=True) for n in marks]
+        fills |= set(last)
+        for found, choruses_apart in ((last, 1), (leads, len(ends[0]))):
+            for number, one in enumerate(found):
+                assert one not in found[max(0, number - 6 * choruses_apart + 1) : number]
+    assert len(fills) >= min(16, 10 * len(SEEDS))
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_turnarounds_change_from_chorus_to_chorus(groove: str) -> None:
+    for seed in SEEDS:
+        one = track(groove, seed)
+        ends = [tuple(bar.chords for bar in part.bars[-2:]) for part in one.choruses]
+        assert all(a != b for a, b in pairwise(ends))
+        assert len(set(ends)) >= 4
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_a_chord_of_two_bars_is_not_one_grip(groove: str) -> None:
+    """The top voice moves at least every two bars, by step in seven of ten."""
+    moves: Counter[bool] = Counter()
+    for seed in SEEDS:
+        for part in track(groove, seed).choruses:
+            struck = tops(part)
+            for number, (one, other) in enumerate(pairwise(part.bars)):
+                if one.chords != other.chords or len(one.chords) > 1:
+                    continue
+                here = [[top for bar, top in struck if bar == n] for n in (number, number + 1)]
+                if not all(here):
+                    continue
+                assert len({*here[0], *here[1]}) > 1
+                moves.update(abs(a - b) <= 2 for a, b in pairwise(here[0] + here[1]) if a != b)
+    # The rock guitar holds few chords of four.
+    assert moves[True] >= 0.7 * moves.total() or moves.total() < 10
+
+
+@pytest.mark.parametrize("comp", COMPS)
+def test_both_rootless_voicings_occur_in_every_key(comp: str) -> None:
+    """3-13-b7-9 and b7-9-3-13, from the lowest up."""
+    wanted = [
+        tuple(degree_semitones(d) for d in row.split()) for row in ("3 13 b7 9", "b7 9 3 13")
+    ]
+    for key in KEYS:
+        if key.mode == "minor":
+            continue
+        found = set()
+        for seed in range(1, 7):
+            stream = backing.track(key=str(key), comp=comp, seed=seed, choruses=6, looseness=0)
+            strokes: dict[float, set[int]] = {}
+            for section in stream.sections:
+                for note in section.notes:
+                    if note.voice == "comp":
+                        at = float(section.start) + note.start
+                        strokes.setdefault(round(at, 4), set()).add(note.pitch)
+            for pitches in strokes.values():
+                row = sorted(pitches)
+                for root in range(12):
+                    for steps in wanted:
+                        if [p % 12 for p in row] == [(root + s) % 12 for s in steps]:
+                            found.add(steps)
+            if len(found) == 2:
+                break
+        assert len(found) == 2, str(key)
+
+
+def test_a_band_rises_rests_and_ends_high() -> None:
+    planner = Planner(find_groove("shuffle"), 1, 12, turnarounds={"a": "I7 | V7"}, endings={})
+    strengths = planner.strengths
+    assert strengths[-1] == max(strengths) == 1.0
+    assert strengths[0] == min(strengths)
+    assert strengths[:6] == sorted(strengths[:6])
+    assert strengths[6] < strengths[5]
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_the_strongest_chorus_is_struck_much_harder_than_the_softest(groove: str) -> None:
+    # General MIDI level 2 asks for 40 log10 of the velocity, in dB; five of them and more.
+    loud = [
+        np.mean([n.velocity for n in part.section.notes if n.voice != "lead"])
+        for part in track(groove, 1).choruses
+    ]
+    assert 40 * np.log10(max(loud) / min(loud)) >= 5
+    assert int(np.argmax(loud)) >= 9
+    assert loudness(1.0) > loudness(0.0)
+
+
+@pytest.mark.parametrize("groove", groove_names())
+def test_a_flat_arc_is_even(groove: str) -> None:
+    stream = backing.track(groove=groove, choruses=6, arc="flat", looseness=0, ending="none")
+    loud = [np.mean([n.velocity for n in s.notes]) for s in stream.sections if s.kind == "chorus"]
+    assert 40 * np.log10(max(loud) / min(loud)) < 1.5
+
+
+def _band(stream: Stream, voice: str) -> list[tuple[float, int, int]]:
+    return [
+        (round(float(section.start) + note.start, 3), note.pitch, note.velocity)
+        for section in stream.sections
+        for note in section.notes
+        if note.voice == voice
+    ]
+
+
+PHRASES = list(shipped())
+SOME = PHRASES[:: len(PHRASES) // number_of(4, len(PHRASES))]
+
+
+@pytest.mark.parametrize("name", SOME)
+def test_the_drummer_hears_the_phrase(name: str) -> None:
+    """A tenth or more of the strokes of a demo are not the track's."""
+    along = backing.demo(name, choruses=2, looseness=0)
+    alone = backing.track(
+        choruses=2, looseness=0, key=str(along.key), groove=str(along.facts["groove"]),
+        tempo=along.sections[1].tempo,
+    )  # fmt: skip
+    one, other = (set(_band(stream, "drums")) for stream in (along, alone))
+    assert len(other - one) >= 0.1 * len(other)
+
+
+def _sounding(stream: Stream) -> list[tuple[float, float]]:
+    """Return where the lead sounds, in seconds; breaths of half a beat are no rests."""
+    beat = 60 / float(stream.sections[1].tempo)
+    spans: list[tuple[float, float]] = []
+    for section in stream.sections:
+        for note in section.notes:
+            if note.voice.startswith("lead"):
+                low, high = float(section.start) + note.start, float(section.start) + note.end
+                if spans and low - spans[-1][1] < beat / 2:
+                    spans[-1] = (spans[-1][0], max(spans[-1][1], high))
+                else:
+                    spans.append((low, high))
+    return spans
+
+
+@pytest.mark.parametrize("name", SOME)
+def test_rests_of_the_phrase_are_answered(name: str) -> None:
+    """Of its rests of two beats or more, six in ten: somebody strikes who else would not."""
+    stream = backing.demo(name, choruses=4, looseness=0, seed=2)
+    alone = backing.track(
+        choruses=4, looseness=0, key=str(stream.key), groove=str(stream.facts["groove"]),
+        tempo=stream.sections[1].tempo, seed=2,
+    )  # fmt: skip
+    beat = 60 / float(stream.sections[1].tempo)
+    spans = _sounding(stream)
+    rests = [(a, b) for (_, a), (b, _) in pairwise(spans) if b - a > 2 * beat + 0.02]
+    new = {(at, pitch) for v in ("drums", "comp") for at, pitch, _ in _band(stream, v)}
+    new -= {(at, pitch) for v in ("drums", "comp") for at, pitch, _ in _band(alone, v)}
+    heard = [any(low < at < high for at, _ in new) for low, high in rests]
+    assert sum(heard) >= 0.6 * len(heard)
+
+
+def test_under_the_phrase_the_comping_thins_by_the_beat() -> None:
+    """At most six tenths of the strokes a beat that it has in rests."""
+    under = [0.0, 0.0]
+    rest = [0.0, 0.0]
+    for name in SOME:
+        stream = backing.demo(name, choruses=2, looseness=0)
+        beat = 60 / float(stream.sections[1].tempo)
+        spans = _sounding(stream)
+        ends = [section for section in stream.sections if section.kind == "chorus"]
+        first, last = float(ends[0].start), float(ends[-1].start + ends[-1].seconds)
+        inside = sum(min(b, last) - max(a, first) for a, b in spans if b > first and a < last)
+        starts = {at for at, *_ in _band(stream, "comp") if first <= at < last}
+        struck = sum(any(a - 0.01 <= at < b - 0.01 for a, b in spans) for at in starts)
+        under = [under[0] + struck, under[1] + inside / beat]
+        rest = [rest[0] + len(starts) - struck, rest[1] + (last - first - inside) / beat]
+    assert under[0] / under[1] <= 0.6 * rest[0] / rest[1]
+
+
+def test_a_turnaround_may_be_asked_for() -> None:
+    for name, chords in turnarounds.TURNAROUNDS["major"].items():
+        stream = backing.track(turnaround=name, choruses=3, ending="none", key="C")
+        wanted = [chord.name(stream.key) for bar in turnarounds.read(chords) for _, chord in bar]
+        for section in stream.sections[1:]:
+            assert [label.text for label in section.chords][-len(wanted) :] == wanted
+    with pytest.raises(ChoiceError, match=r"not for minor keys"):
+        backing.track(turnaround="half-steps", key="Am")
+    with pytest.raises(ChoiceError, match=r"it takes no turnaround"):
+        backing.track(turnaround="rising", form="one-chord-vamp")
+    with pytest.raises(ChoiceError, match=r'did you mean "falling"\?'):
+        backing.track(turnaround="faling")
