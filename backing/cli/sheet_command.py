@@ -110,6 +110,12 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
     "--paper", type=Choice(PAPERS), default=PAPERS[0], show_default=True, help="Page size."
 )
 @click.option("--larger", is_flag=True, help="Print everything larger.")
+@click.option(
+    "--key-to-signs/--no-key-to-signs",
+    "signs",
+    default=None,
+    help="Say what each sign on the page means; done for easy phrases if left out.",
+)
 @click.option("--left-handed", is_flag=True, help="Mirror the fretboard diagram.")
 @force_option
 @json_option
@@ -138,6 +144,7 @@ def command(
         options["left_handed"],
         options["only"] or "both",
         not options["plain"],
+        signs=options["signs"],
     )
     found = find_form(form or pieces.FORM)
     if typed is not None or "-" in phrases:
@@ -244,9 +251,9 @@ def _check_drawn(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> None:
     if folder or any(path.suffix.lower() in DRAWN for path in outputs):
         return
     ctx = click.get_current_context()
-    for name in ("paper", "larger", "left_handed"):
+    for name in ("paper", "larger", "left_handed", "signs"):
         if ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
-            option = "--" + name.replace("_", "-")
+            option = "--key-to-signs" if name == "signs" else "--" + name.replace("_", "-")
             raise click.UsageError(f"{option} is for a drawn page; write {' or '.join(DRAWN)}")
 
 

@@ -21,6 +21,7 @@ from backing.sheet.changes import changed
 from backing.sheet.chart import HIGH, chart, in_line
 from backing.sheet.diagram import diagram
 from backing.sheet.ink import Ink
+from backing.sheet.key import signs
 from backing.sheet.layout import Picture, Style, document, pictures
 from backing.sheet.letters import foreign
 from backing.sheet.markup import escaped, markdown, quoted
@@ -48,6 +49,7 @@ DIAGRAM = 2.6  # mm to a unit of the diagram
 FURNITURE = 58.0  # mm of a chart's sheet that are not its lines
 BETWEEN = 8.0  # mm between two lines of a chart
 HIGHEST = 2.4  # how much higher than usual a chart's bars are at most
+SIGN = 1.0  # size of the signs in their key
 GUTTER = 8.0  # mm between the diagram and the plan
 # Millimetres that the plan wants beside the diagram, by its beat: its columns and room to write.
 PLANS = {"quarter": 90.0, "dotted quarter": 103.0}
@@ -75,6 +77,8 @@ class Paper:
         1, or a little less to save a page.
     letters
         Whether letters in drawings are text, which a PDF is; else they are outlines.
+    signs
+        Whether there is a key to the signs; None for easy phrases only.
     tempos
         Rows of the practice plan, felt beats a minute; the usual ones if there are none.
     """
@@ -87,6 +91,7 @@ class Paper:
     fit: float = 1.0
     letters: bool = True
     tempos: tuple[Fraction, ...] = ()
+    signs: bool | None = None
 
     @property
     def scale(self) -> float:
@@ -179,13 +184,17 @@ def _sheet(phrase: Phrase, form: Form, paper: Paper, chorus: bool, kind: Kind) -
     score = over_form(phrase, form, chorus=chorus)
     parts = [_heading(score, phrase, form, paper, chorus)]
     parts += [_system(picture, score, paper) for picture in pictures(score, style)]
+    scores = [score]
     if not chorus:
         for name, other in phrase.variations:
             parts.append(f"#variation({quoted(name)})\n")
             varied = changed(phrase, other, over_form(other, form))
             parts += [_system(picture, varied, paper) for picture in pictures(varied, style)]
+            scores.append(varied)
     if score.remarks:
         parts += _tips(score)
+    if phrase.level == "easy" if paper.signs is None else paper.signs:
+        parts.append(_signs(scores, paper))
     # The neck and the plan never stand on a page alone.
     parts[-1] = f"#with-next[{parts[-1]}]\n"
     parts.append(_foot(phrase, paper))
@@ -370,6 +379,18 @@ def _tips(score: Score) -> list[str]:
     return parts
 
 
+def _signs(scores: Sequence[Score], paper: Paper) -> str:
+    rows = []
+    for inks, told in signs(scores, paper.staves, marks=paper.marks):
+        box = ink.around(box for one in inks for box in one.boxes)
+        svg = document(inks, box, letters=paper.letters)
+        width = (box.right - box.left + 0.2) * paper.space * SIGN
+        alt = told.partition(":")[0]
+        rows.append(f"(drawn({quoted(_titled(svg, alt))}, {width:.3f}mm, {quoted(alt)}), "
+                    f"{quoted(told)}), ")  # fmt: skip
+    return f"#signs(({''.join(rows)}))\n"
+
+
 def _foot(phrase: Phrase, paper: Paper) -> str:
     inks = diagram(phrase, left_handed=paper.left_handed)
     box = ink.around(box for one in inks for box in one.boxes)
@@ -445,6 +466,10 @@ SETTINGS = """
   grid(columns: (1.6em, 1fr), column-gutter: 0.4em,
     box(height: 0.7em, move(dy: -0.22em, ring(number))),
     [#text(style: "italic")[#upper(place.first())#place.slice(1):] #body]))
+#let signs(rows) = block(breakable: false, above: 4mm)[#section[Signs]
+  #set text(size: 0.85em)
+  #grid(columns: (auto, 1fr, auto, 1fr), column-gutter: 0.7em, row-gutter: 0.75em,
+    align: (center + horizon, left + horizon), ..rows.flatten())]
 #let neck(svg, width, alt, tonic) = block(breakable: false, sticky: true, above: 4mm)[
   #section[On the neck #text(size: 0.85em, weight: "regular")[degrees of #tonic]]
   #drawn(svg, width, alt)]

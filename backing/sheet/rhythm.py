@@ -18,6 +18,7 @@ from backing.sheet.staff import System
 __all__ = ["rhythm"]
 
 START, END = 0.7, 3.6  # of a stem, under the staff
+HALF = 1.3  # length of a half note's
 ROOM = 2  # flags for which a stem is long enough
 BEAM, SPACE = 0.5, 0.75
 METER = 1.35
@@ -137,12 +138,12 @@ def _group(
     for n, x, count in zip(numbers, xs, counts, strict=True):
         event = events[n]
         if event.value != "whole":
-            begin = end - 1.3 if event.value == "half" else top
-            found.append(ink.line("stem", (x, begin, x, end), 0.13))
+            foot = top + HALF if event.value == "half" else end
+            found.append(ink.line("stem", (x, top, x, foot), 0.13))
         if event.dots:
             flagged = len(numbers) == 1 and count
             found.append(
-                _dot(x + (1.6 if flagged else 0.55), end - 0.35 if not count else top + 0.3)
+                _dot(x + (1.6 if flagged else 0.55), top + HALF - 0.35 if not count else top + 0.3)
             )
         if len(numbers) == 1 and count:
             sign = ink.outline("flag", lettering.glyph(f"flag {count}"), x, end, 0.0, "")

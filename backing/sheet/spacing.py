@@ -20,7 +20,6 @@ from backing.sheet.ink import Ink, Skyline
 from backing.sheet.marks import over
 from backing.sheet.mei import Plan, plan
 from backing.sheet.octaves import high_passages
-from backing.sheet.rhythm import rhythm
 from backing.sheet.score import Score
 from backing.sheet.signs import moved_clear
 from backing.sheet.staff import System, engrave, widths
@@ -254,8 +253,6 @@ def _drawn(score: Score, made: Plan, system: System, style: Style) -> Drawn:
             upper += hands(every, floor)
     if style.staves != "notation":
         lower += tab(score, made, system, marks=style.marks)
-    if style.staves == "tab":
-        lower += rhythm(score, system, columns(score, made, system), lower)
     return Drawn(system, tuple(upper), tuple(lower))
 
 

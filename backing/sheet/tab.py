@@ -28,6 +28,7 @@ from backing.sheet.columns import (
 )
 from backing.sheet.ink import Ink, Skyline
 from backing.sheet.mei import Plan
+from backing.sheet.rhythm import rhythm
 from backing.sheet.score import Score
 from backing.sheet.staff import System
 from backing.sheet.trills import trill_signs
@@ -76,6 +77,8 @@ def tab(
     _waves(staff)
     staff.inks += techniques(staff.columns, staff.sky, manner=True)
     staff.inks += wording(staff.columns, staff.sky)
+    if made.alone:
+        staff.inks += rhythm(score, system, staff.columns, staff.inks)
     if marks:
         floor = Skyline(TALL, up=False)
         lines = ("tab line", "bar line", "tab sign")
@@ -133,11 +136,16 @@ def _lines(staff: Staff) -> None:
 
 
 def _join(staff: Staff, sign: str, start: str, end: str) -> None:
-    """Draw a slide, or the arc of a hammer-on or pull-off."""
+    """Draw a slide, or the arc of a hammer-on, a pull-off or, where no notation has it, a tie."""
     one, two = staff.spots.get(start), staff.spots.get(end)
-    if sign not in ("/", "\\", "h", "p") or (one is None and two is None):
+    signs = ("/", "\\", "h", "p", *(("tie",) if staff.made.alone else ()))
+    if sign not in signs or (one is None and two is None):
         return
     string = (start if one else end).rpartition("-")[2]
+    heads = [node.head for column in (one, two) if column for node in column.nodes
+             if node.name in (start, end)]  # fmt: skip
+    if sign == "tie" and any(cents for head in heads for cents in head.stations):
+        return  # what is held bent has its own line
     y = row(string)
     left = one.drawn[string].right if one and string in one.drawn else None
     right = two.drawn[string].left if two and string in two.drawn else None

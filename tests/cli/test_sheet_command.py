@@ -159,6 +159,7 @@ def test_musicxml_may_be_without_strokes_and_fingers(tmp_path: Path) -> None:
         ["--chorus"],
         ["--variation", "low flame"],
         ["--form", "quick-change"],
+        ["--key-to-signs"],
     ],
 )
 def test_each_option_changes_the_page(options: list[str], tmp_path: Path) -> None:
@@ -186,6 +187,8 @@ def test_each_option_changes_the_page(options: list[str], tmp_path: Path) -> Non
             "a chord chart ends in .pdf .svg .txt",
         ),
         (["--form", "quick-change", "--left-handed", "-o", "s.pdf"], 2, "has no phrase"),
+        (["--form", "quick-change", "--no-key-to-signs", "-o", "s.pdf"], 2, "has no phrase"),
+        (["lamp-oil", "--key-to-signs"], 2, "--key-to-signs is for a drawn page"),
         (["lamp-oil", "--larger"], 2, "--larger is for a drawn page; write .pdf or .svg"),
         (["lamp-oil", "--paper", "a4", "-o", "s.musicxml"], 2, "--paper is for a drawn page"),
         (["lamp-oil", "plum-jar", "--left-handed", "-o", "s.txt"], 2, "--left-handed is for a"),

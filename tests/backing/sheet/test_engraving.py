@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from backing.sheet.columns import TALL
 from backing.sheet.ink import Ink
 from backing.sheet.mei import mei, plan
 from backing.sheet.score import Event
@@ -175,3 +176,30 @@ def test_mei_is_well_formed_with_all_of_it() -> None:
 
     for staves in ("both", "tab", "notation"):
         assert [c for p in pictures(score, Style(90.0, staves)) for c in clashes(p)] == []
+
+
+# Common practice of books that print rhythm under tablature: stems hang from the staff, a short
+# one is a half note's, a whole note has none; a tie is an arc to the number in brackets.
+def test_the_stems_of_a_tab_alone_hang_from_the_staff_over_the_fingers() -> None:
+    [line] = systems("| 1 G5{d 1} 3 G7{u} | 1 G5 | 1 G5 & G7 2 .", "tab")
+    stems = sorted((ink.box for ink in kinds(line.lower, "stem")), key=lambda box: box.left)
+    tall = [stem.bottom - stem.top for stem in stems]
+    assert tall == pytest.approx([1.3, 1.3, 2.9, 2.9], abs=0.2)
+    assert all(0.3 < stem.top - TALL < 1.0 for stem in stems)
+    [finger] = kinds(line.lower, "finger")
+    strokes = kinds(line.lower, "stroke")
+    assert len(strokes) == 2
+    for sign in (finger.box, *(stroke.box for stroke in strokes)):
+        over = [stem for stem in stems if stem.left < sign.right and sign.left < stem.right]
+        assert sign.top > max(stem.bottom for stem in over)
+
+
+@pytest.mark.parametrize(("staves", "count"), [("tab", 1), ("both", 0)])
+def test_a_tie_is_an_arc_where_no_notation_has_it(staves: str, count: int) -> None:
+    [line] = systems("| 4 G5 | 2 .", staves)
+    ties = kinds(line.lower, "arc")
+    assert len(ties) == count
+    for tie in ties:
+        left, right = sorted(ink.box for ink in kinds(line.lower, "fret"))
+        assert left.right <= tie.box.left < tie.box.right <= right.left + 0.1
+        assert tie.box.bottom < (left.top + left.bottom) / 2

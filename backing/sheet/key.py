@@ -1,0 +1,164 @@
+"""The key to the signs: each sign that stands on a sheet, drawn, with what it means.
+
+Conventions: lengths are in staff spaces; a sign stands around y 0. What a technique or a mark is
+called comes from their tables. References: common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from backing.sheet import ink, lettering
+from backing.sheet.columns import FINGER, LABEL, NUMBER, SMALL, STROKE
+from backing.sheet.ink import Ink
+from backing.sheet.score import Head, Score
+from backing.sheet.wording import SPANS, TEXTS
+from phrases.techniques import MARKS, TECHNIQUES
+
+__all__ = ["signs"]
+
+MEANT = {
+    "/": "the finger goes along the string, which is not picked again where there is an arc",
+    "\\": "the finger goes along the string, which is not picked again where there is an arc",
+    "h": "the next finger sounds the note, without a pick",
+    "p": "the finger plucks the note behind it, without a pick",
+    "b": "push the string until it sounds as much higher: 1/4, 1/2 or a full step",
+    "r": "let the bent string down again",
+    "pb": "bend first, then pick",
+    "tr": "to and fro with the fret in brackets",
+    "late": "a little after the beat",
+    "ghost": "hardly heard; or what still rings",
+}
+
+
+def signs(scores: Iterable[Score], staves: str, *, marks: bool) -> list[tuple[list[Ink], str]]:
+    """Return each sign of some music and what it means.
+
+    Parameters
+    ----------
+    scores
+        What stands on a sheet.
+    staves
+        One of `backing.sheet.layout.STAVES`.
+    marks
+        Whether strokes and fingers are drawn.
+    """
+    every = list(scores)
+    heads = [
+        link
+        for score in every
+        for measure in score.measures
+        for event in measure.events
+        for head in event.heads
+        for link in head.chain
+    ]
+    used = {sign for head in heads for sign in _used(head)}
+    found: list[tuple[list[Ink], str]] = []
+    if marks:
+        found += [(_stroke(way), f"{MARKS[way].name}") for way in "du" if way in used]
+        if used & set("1234"):
+            found.append(([_word("1 2 3 4", FINGER)], "fingers, from the index on"))
+    for sign, technique in TECHNIQUES.items():
+        if sign in used:
+            drawn = DRAWN[sign]() if sign in DRAWN else [_word(technique.over or sign)]
+            found.append((drawn, _told(sign, technique.name)))
+    if "x" in used:
+        found.append(
+            ([ink.words("fret", "×", 0, 0.6, NUMBER * 1.35, face="bold")], "muted string")
+        )
+    for name, mark in MARKS.items():
+        if name in used and mark.kind not in ("stroke", "finger"):
+            found.append((_marked(name), _told(name, mark.name, mark.meaning)))
+    if staves != "tab" and used & {"b", "r", "pb"}:
+        found.append((_hat(), "in notes: a bend or release from one to the next, by one pick"))
+    if staves == "tab":
+        found.append(
+            (_stems(), "stems: a half note, a quarter note, two eighths; none: a whole note")
+        )
+    if any(score.remarks for score in every):
+        found.append(([ink.circled("tip", "1", 0, 0, 1.3)], "see the tip of this number"))
+    if any(score.slowings for score in every):
+        found.append(([_word("rit.")], "slow down, while the band keeps its tempo"))
+    return found
+
+
+def _used(head: Head) -> Iterable[str]:
+    """Yield what is drawn of a head, by its technique's sign or its mark's name."""
+    yield from (move.sign for move in head.moves)
+    yield from (sign for sign in (head.link, head.into, head.out) if sign)
+    yield from ("late" if mark.endswith("ms") else mark for mark in head.marks)
+    if head.tied:
+        yield "ghost"
+    if head.fret is None:
+        yield "x"
+
+
+def _told(sign: str, name: str, meaning: str = "") -> str:
+    meaning = MEANT.get(sign) or meaning
+    return f"{name}: {meaning}" if meaning else name
+
+
+def _word(text: str, size: float = LABEL) -> Ink:
+    return ink.words("word", text, 0.0, size * lettering.CAP / 2, size, face="italic")
+
+
+def _stroke(way: str) -> list[Ink]:
+    sign = ink.music("stroke", "down" if way == "d" else "up", 0.0, 0.0, STROKE)
+    return [sign.moved(0.0, -(sign.box.top + sign.box.bottom) / 2)]
+
+
+def _number(text: str, x: float) -> Ink:
+    return ink.words("fret", text, x, SMALL * lettering.CAP / 2, SMALL, face="bold")
+
+
+def _slide(rise: float) -> list[Ink]:
+    line = ink.line("slide", (-1.0, rise, 1.0, -rise), 0.16)
+    low, high = ("5", "7") if rise > 0 else ("7", "5")
+    return [_number(low, -1.8), line, _number(high, 1.8)]
+
+
+def _arc(letter: str) -> list[Ink]:
+    points = [(-1.4, -0.6), (-1.0, -1.0), (1.0, -1.0), (1.4, -0.6)]
+    arc = ink.curve("arc", points, 0.15)
+    low, high = ("5", "7") if letter == "H" else ("7", "5")
+    return [_number(low, -1.5), _number(high, 1.5), arc, ink.words("word", letter, 0, -1.3, 1.2)]
+
+
+def _arrow(way: int) -> list[Ink]:
+    """Return the arrow of a bend (-1) or of a release (1)."""
+    points = [(-1.2, -way * 1.0), (0.2, -way * 1.0), (0.8, 0.0), (0.8, way * 0.6)]
+    return [ink.curve("bend", points, 0.15), ink.head("bend", 0.8, way * 1.2, way)]
+
+
+def _hat() -> list[Ink]:
+    ends = ((-1.3, 0.4, 0.0, -0.5), (0.0, -0.5, 1.3, 0.4))
+    return [ink.line("angle", one, 0.14) for one in ends]
+
+
+def _stems() -> list[Ink]:
+    found = [ink.line("stem", (-2.2, -1.2, -2.2, -0.2), 0.13)]
+    found += [ink.line("stem", (x, -1.2, x, 1.2), 0.13) for x in (-0.9, 0.4, 1.8)]
+    return [*found, ink.line("beam", (0.35, 1.0, 1.85, 1.0), 0.5)]
+
+
+def _marked(name: str) -> list[Ink]:
+    if name == "ghost":
+        drawn = lettering.bracketed(lettering.text("5", SMALL, "bold"), SMALL)
+        return [ink.outline("fret", drawn, 0.0, SMALL * lettering.CAP / 2, 0.5, "")]
+    if name in ("accent", "short"):
+        return [ink.music("artic", "accent" if name == "accent" else "staccato", 0.0, 0.0)]
+    return [_word(SPANS.get(name) or TEXTS.get(name) or name)]
+
+
+DRAWN: dict[str, Callable[[], list[Ink]]] = {
+    "/": lambda: _slide(0.38),
+    "\\": lambda: _slide(-0.38),
+    "h": lambda: _arc("H"),
+    "p": lambda: _arc("P"),
+    "b": lambda: _arrow(-1),
+    "r": lambda: _arrow(1),
+    "pb": lambda: [ink.line("bend", (0, 1.2, 0, -0.8), 0.15), ink.head("bend", 0, -1.2, -1)],
+    "~": lambda: [ink.wave("vibrato", -1.9, 1.9)],
+    "~~": lambda: [ink.wave("vibrato", -1.9, 1.9, wide=True)],
+    "tr": lambda: [ink.music("trill", "trill", 0.0, 0.5)],
+}
