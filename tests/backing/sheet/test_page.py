@@ -16,8 +16,9 @@ import pytest
 from backing.forms import find_form
 from backing.sheet.changes import changed
 from backing.sheet.markup import markdown
-from backing.sheet.page import Paper, Sheet, _sheet, _tonic, chart_page, sheet
+from backing.sheet.page import Paper, _sheet, chart_page, sheet
 from backing.sheet.tempos import practice_tempos
+from backing.sheet.typeset import Sheet, tonic
 from backing.sheet.writing import over_form
 from phrases.files import load_phrase, read_phrase, shipped
 from phrases.hands import suggest
@@ -422,9 +423,9 @@ def test_the_key_in_the_foot_is_drawn_and_can_be_found(tmp_path: Path) -> None:
     assert "Lamp oil in Eb · page 1 of 1" in text
     assert "On the neck degrees of Eb" in text
     # The letter is there, but it is the sign that is seen.
-    tonic = _tonic(parse_key("Eb"), Paper())
-    assert tonic.count("<path") == tonic.count('fill-opacity=\\"0\\"') == 1
-    assert _tonic(parse_key("A"), Paper()) == '#"A"'
+    key = tonic(parse_key("Eb"), Paper())
+    assert key.count("<path") == key.count('fill-opacity=\\"0\\"') == 1
+    assert tonic(parse_key("A"), Paper()) == '#"A"'
 
 
 # From about 60 % of the tempo to it in whole tens, as `backing loop` starts and steps.

@@ -1,0 +1,360 @@
+"""Sheets as typst's documents: one sheet, or several under one cover.
+
+Conventions: lengths are in millimetres. The same words give the same bytes: no time and no random
+id is written.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from fractions import Fraction
+from typing import Any, Literal
+
+from backing.sheet import ink, lettering
+from backing.sheet.layout import document
+from backing.sheet.letters import foreign
+from backing.sheet.markup import escaped, quoted
+from backing.sheet.tempos import CLEAN
+from backing.sheet.vector import inlined
+from phrases.credits import NOBODY, Credits
+from phrases.pitch import Key
+
+__all__ = ["BOTTOM", "GUTTER", "PAPERS", "TOP", "Kind", "Paper", "Sheet", "book", "tonic"]
+
+PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+# Millimetres: margins at the sides, on top and at the bottom, and down to the foot from there.
+MARGIN, TOP, BOTTOM, DESCENT = 15.0, 12.0, 13.0, 3.9
+SPACE = 1.72  # mm from line to line of the notation staff
+LARGER = 1.28
+GUTTER = 8.0  # mm between the diagram and the plan
+AUTHOR = "porchband"
+EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """How a sheet is set.
+
+    Attributes
+    ----------
+    size
+        A key of `PAPERS`.
+    larger
+        Whether everything is printed larger.
+    left_handed
+        Whether diagrams are mirrored.
+    staves
+        One of `backing.sheet.layout.STAVES`.
+    marks
+        Whether strokes and fingers are drawn.
+    fit
+        1, or a little less to save a page.
+    letters
+        Whether letters in drawings are text, which a PDF is; else they are outlines.
+    signs
+        Whether there is a key to the signs; None for easy phrases only.
+    tempos
+        Rows of the practice plan, felt beats a minute; the usual ones if there are none.
+    """
+
+    size: str = "a4"
+    larger: bool = False
+    left_handed: bool = False
+    staves: str = "both"
+    marks: bool = True
+    fit: float = 1.0
+    letters: bool = True
+    tempos: tuple[Fraction, ...] = ()
+    signs: bool | None = None
+
+    @property
+    def scale(self) -> float:
+        """How much larger than usual."""
+        return self.fit * (LARGER if self.larger else 1.0)
+
+    @property
+    def space(self) -> float:
+        """Millimetres from line to line of the notation staff."""
+        return SPACE * self.scale
+
+    @property
+    def column(self) -> float:
+        """Millimetres from margin to margin."""
+        return PAPERS[self.size][0] - 2 * MARGIN
+
+    @property
+    def width(self) -> float:
+        """Of a system, in staff spaces."""
+        return self.column / self.space - 0.3
+
+
+Kind = Literal["pdf", "svg"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet as typst's markup.
+
+    Attributes
+    ----------
+    name, key
+        Of what is on it: its title, which stands in its foot.
+    body
+        What stands on it.
+    paper, kind
+        How it is set.
+    credits
+        Who made it, in the foot and in the PDF's own data.
+    lift
+        Millimetres that the lower margin is higher than usual.
+    """
+
+    name: str
+    key: Key
+    body: str
+    paper: Paper
+    kind: Kind
+    credits: Credits = NOBODY
+    lift: float = 0.0
+
+    def compiled(self) -> bytes:
+        """Return the PDF or the SVG."""
+        made = _compiled(self._text(), self.body + self.name, self.kind)
+        if self.kind == "pdf":
+            return made
+        return inlined(made.decode(), f"{self.name} in {self.key}").encode()
+
+    def extent(self) -> tuple[int, float]:
+        """Return how many pages it has, and how full, 0 to 1, the last one is."""
+        import typst
+
+        fonts = _fonts(self.body + self.name)
+        told = typst.query(self._text().encode(), "<end>", field="value", one=True, **fonts)
+        end = json.loads(told)
+        room = PAPERS[self.paper.size][1] - TOP - BOTTOM - self.lift
+        return int(end["page"]), (float(end["y"]) - TOP) / room
+
+    def _text(self) -> str:
+        made = _credited(self.credits)
+        last = "" if self.kind == "pdf" or made == "none" else f"#made-by({made})"
+        name = f"{self.name} in {self.key}"
+        return _settings(name, self.credits) + self.section() + last + END
+
+    @property
+    def title(self) -> str:
+        """Its name and key as markup."""
+        mode = escaped(str(self.key).removeprefix(self.key.tonic))
+        return f"{escaped(f'{self.name} in ')}{tonic(self.key, self.paper)}{mode}"
+
+    def section(self) -> str:
+        """Return its pages as they stand in a document."""
+        foot = f"running([{self.title}], {_credited(self.credits)})"
+        return _page(self.paper, self.kind, foot, self.lift) + self.body.rstrip()
+
+
+def book(title: str, cover: str, credits: Credits, sheets: Sequence[Sheet]) -> bytes:
+    """Return one PDF of several sheets: a cover with the contents, then one after the other.
+
+    Parameters
+    ----------
+    title
+        Of the whole.
+    cover
+        What stands on the cover besides, as markup.
+    credits
+        Who made the whole.
+    sheets
+        In their order, all on one kind of paper.
+    """
+    rows = "".join(
+        f"contents-row(<sheet-{number}>, [{one.title}]),\n" for number, one in enumerate(sheets)
+    )
+    parts = [
+        _settings(title, credits),
+        _page(replace(sheets[0].paper, fit=1.0), "pdf", "none", 0.0),
+        f"#cover({quoted(title)}, [{cover}], {_credited(credits)}, ({rows}))\n",
+    ]
+    for number, one in enumerate(sheets):
+        # The label stands on the first page of the sheet.
+        start = f"#[#metadata(none)<sheet-{number}>]"
+        before, settings, body = one.section().partition("pt)\n")
+        parts.append(f"{before}{settings}{start}{body}\n")
+    text = "".join(parts)
+    return _compiled(text, text, "pdf")
+
+
+def _compiled(text: str, words: str, kind: Kind) -> bytes:
+    import typst
+
+    made = typst.compile(
+        text.encode(),
+        format=kind,
+        timestamp=int(EPOCH.timestamp()),
+        pdf_tags=True,
+        **_fonts(words),
+    )
+    assert isinstance(made, bytes)
+    return made
+
+
+def _fonts(words: str) -> dict[str, Any]:
+    # Those of the machine are asked only where they are needed: they differ.
+    return {
+        "font_paths": [str(lettering.FONTS)],
+        "ignore_system_fonts": not foreign(words),
+    }
+
+
+def _settings(title: str, credits: Credits) -> str:
+    return SETTINGS.format(
+        title=quoted(title),
+        author=quoted(credits.author or AUTHOR),
+        about=_about(credits),
+        gutter=GUTTER,
+        clean=CLEAN,
+        font=quoted(lettering.FAMILY),
+    )
+
+
+def _page(paper: Paper, kind: Kind, foot: str, lift: float) -> str:
+    width, height = PAPERS[paper.size]
+    return PAGE.format(
+        width=width,
+        height=f"{height}mm" if kind == "pdf" else "auto",
+        margin=MARGIN,
+        top=TOP,
+        bottom=BOTTOM + lift,
+        descent=DESCENT + lift,
+        foot=foot if kind == "pdf" else "none",
+        size=f"{10.5 * paper.scale:g}",
+    )
+
+
+def _credited(credits: Credits) -> str:
+    """Return the line that says who made something, as markup; ``none`` where nobody is named."""
+    line, link = credits.line, credits.link
+    if link:
+        line = line.removesuffix(link)
+        return f"[{escaped(line)}#link({quoted(link)})[{escaped(link)}]]"
+    return f"[{escaped(line)}]" if line else "none"
+
+
+SETTINGS = """
+// One line; a title that would be too small there stands at the head only.
+#let running(title, credits) = context layout(room => {{
+  let number = [page #counter(page).display("1 of 1", both: true)]
+  let line = [#title · #number]
+  let fitting = 0.98pt * (room.width / measure(text(size: 1pt, line)).width)
+  let size = calc.min(0.8em.to-absolute(), fitting)
+  align(center, {{
+    if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }}
+    if credits != none {{ linebreak(); text(size: 0.72em, credits) }}
+  }})
+}})
+#let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
+#set document(title: {title}, author: {author}, {about})
+#set text(font: {font}, lang: "en", fill: black, number-type: "lining")
+#set par(leading: 0.62em, spacing: 0.85em)
+#show heading: set text(size: 1em, weight: "regular")
+#show heading: set block(above: 0mm, below: 0mm, sticky: true)
+// A word that no line can hold may break at any letter, and is one word for a search.
+#show regex("\\S{{30,}}"): it => it.text.clusters().join(box())
+#set list(marker: ([•], [–]))
+#show raw: set text(size: 1.1em)
+// A long title is set smaller; one that would be too small has lines of its own.
+#let heading-line(title, key, tempo) = layout(room => {{
+  let wide(body) = measure(text(weight: 600, body)).width
+  let beside = measure(key).width + if tempo == none {{ 0pt }} else {{ measure(tempo).width }}
+  // A name without any ink has no width.
+  let fitting = (room.width - beside - 3em.to-absolute()) / calc.max(1pt, wide(title))
+  let alone = fitting < 1.4
+  let longest = calc.max(1pt, ..title.split().map(wide))
+  let size = if alone {{ calc.clamp(0.98 * room.width / longest, 1, 1.6) }} else {{ fitting }}
+  block(below: 2.4mm, heading(level: 1, {{
+    text(size: calc.min(size, 2.1) * 1em, weight: 600, title)
+    if alone {{ linebreak() }} else {{ h(0.8em) }}
+    key
+    if tempo != none {{ h(1fr); tempo }}
+  }}))
+}})
+#let contents-row(place, title) = block(link(place, {{ title; h(0.6em);
+  box(width: 1fr, repeat(gap: 0.4em)[.]); h(0.6em)
+  context counter(page).at(place).first() }}))
+#let cover(title, body, credits, rows) = {{
+  block(above: 12mm, below: 6mm, heading(level: 1, text(size: 2.4em, weight: 600, title)))
+  body
+  block(above: 10mm, below: 4mm, heading(level: 2, text(size: 1.15em, weight: 600)[Contents]))
+  rows.join()
+  if credits != none {{ v(1fr); text(size: 0.85em, credits) }}
+}}
+#let facts(body) = block(below: 2mm, text(size: 0.95em, body))
+#let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
+  drawn(svg, width, alt))
+#let made-by(credits) = block(above: 4mm, text(size: 0.72em, credits))
+#let with-next(body) = block(sticky: true, above: 0mm, below: 0mm, body)
+#let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
+  heading(level: 2, text(size: 1.15em, weight: 600, body)))
+#let variation(name) = block(above: 4mm, below: 3mm, sticky: true,
+  heading(level: 2)[#text(size: 1.15em, weight: 600)[Variation:] #text(size: 1.15em, name)])
+#let ring(number) = box(baseline: 22%, circle(radius: 0.62em, stroke: 0.7pt,
+  inset: 0pt, align(center + horizon, text(size: 0.82em, weight: 600, number))))
+#let tip(number, place, body) = block(breakable: false, above: 1em, below: 1em,
+  grid(columns: (1.6em, 1fr), column-gutter: 0.4em,
+    box(height: 0.7em, move(dy: -0.22em, ring(number))),
+    [#text(style: "italic")[#upper(place.first())#place.slice(1):] #body]))
+#let signs(rows) = block(breakable: false, above: 4mm)[#section[Signs]
+  #set text(size: 0.85em)
+  #grid(columns: (auto, 1fr, auto, 1fr), column-gutter: 0.7em, row-gutter: 0.75em,
+    align: (center + horizon, left + horizon), ..rows.flatten())]
+#let neck(svg, width, alt, tonic) = block(breakable: false, sticky: true, above: 4mm)[
+  #section[On the neck #text(size: 0.85em, weight: "regular")[degrees of #tonic]]
+  #drawn(svg, width, alt)]
+#let plan(tempos, beat) = block(breakable: false, above: 4mm)[#section[Practice plan]
+  #table(columns: (auto, auto, 1fr), stroke: 0.6pt, inset: (x: 2mm, y: 1.15mm),
+    align: (right, left, left),
+    table.header([*#beat = *], [*clean passes*], [*date, what to mind*]),
+    ..tempos.map(tempo => ([#tempo], range({clean}).map(_ => box(width: 0.85em, height: 0.85em,
+      stroke: 0.7pt, baseline: 12%)).join(h(0.55em)), [])).flatten())]
+#let foot(svg, width, alt, tonic, tempos, beat, beside) = if beside {{
+  block(breakable: false, above: 4mm, grid(columns: (auto, 1fr), column-gutter: {gutter}mm,
+    align: (left, left), neck(svg, width, alt, tonic), plan(tempos, beat)))
+}} else {{
+  neck(svg, width, alt, tonic)
+  plan(tempos, beat)
+}}
+"""
+PAGE = """
+#set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: {top}mm,
+  bottom: {bottom:.2f}mm), footer-descent: {descent:.2f}mm, footer: {foot})
+#set text(size: {size}pt)
+"""
+# Where the sheet ends.
+END = "#context[#metadata((page: here().page(), y: here().position().y / 1mm))<end>]"
+
+
+def _about(credits: Credits) -> str:
+    """Return what a PDF's own data say of its rights and its day."""
+    parts = [int(part) for part in credits.date.split("-")] if credits.date else []
+    day = ", ".join(map(str, [*parts, 1, 1][:3]))
+    date = f"datetime(year: {day.replace(', ', ', month: ', 1)})" if parts else "none"
+    date = re.sub(r"(month: \d+), ", r"\1, day: ", date)
+    told = f", description: {quoted(credits.rights)}" if credits.rights else ""
+    return f"date: {date}{told}"
+
+
+def tonic(key: Key, paper: Paper) -> str:
+    """Return the tonic's name as markup for a line of any size, its accidental drawn."""
+    if len(key.tonic) == 1:
+        return escaped(key.tonic)
+    em = 10.0
+    name = lettering.chord_name(key.tonic, em, face="regular")
+    drawn = ink.outline("key", name, 0.0, 0.0, 0.0, key.tonic)
+    svg = document([drawn], drawn.box, letters=paper.letters)
+    width = (drawn.box.right - drawn.box.left + 0.2) / em
+    below = (drawn.box.bottom + 0.1) / em
+    image = f"drawn({quoted(svg)}, {width:.3f}em, {quoted(key.tonic)})"
+    return f"#box(baseline: {below:.3f}em, {image})"
