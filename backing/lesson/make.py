@@ -253,8 +253,7 @@ def _manifest(
     for leaf, record in papers.items():
         about = {
             "kind": leaf.kind,
-            "phrase": lesson.studies[leaf.study].phrase.title,
-            **({"key": str(leaf.key)} if leaf.key else {}),
+            **_named(lesson, leaf),
             "digest": leaf.digest,
         }
         rows += _files(record, about)
@@ -266,6 +265,15 @@ def _manifest(
         "files": rows,
     }
     return json.dumps(told, ensure_ascii=False, indent=1) + "\n"
+
+
+def _named(lesson: Lesson, leaf: Leaf) -> dict[str, str]:
+    found = {}
+    if leaf.study is not None:
+        found["phrase"] = lesson.studies[leaf.study].phrase.title
+    if leaf.key is not None:
+        found["key"] = str(leaf.key)
+    return found
 
 
 def _files(record: Record, about: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from backing.forms import find_form
 from backing.grooves import groove_titles
@@ -26,8 +26,12 @@ from phrases.phrase import Phrase
 from phrases.pitch import Key
 from phrases.transpose import transpose
 
+if TYPE_CHECKING:
+    from backing.sheet.typeset import Sheet
+
 __all__ = ["Leaf", "leaves"]
 
+MOST_KEPT = 60  # sheets that are not laid out again for the one PDF of all
 LayerOf = Callable[[Item], tuple[Path, Path]]
 
 
@@ -40,7 +44,7 @@ class Leaf:
     kind
         ``sheet`` or ``page``.
     study
-        The number of its phrase in the lesson, from 0.
+        The number of its phrase in the lesson, from 0; None for what holds them all.
     key
         Of a sheet; a page has them all.
     name
@@ -52,7 +56,7 @@ class Leaf:
     """
 
     kind: str
-    study: int
+    study: int | None
     key: Key | None
     name: str
     digest: str
@@ -73,12 +77,15 @@ def leaves(
     layers
         Returns the files of a loop's band and phrase.
     """
+    known: dict[tuple[int, Key], Sheet] = {}
     for number, study in enumerate(lesson.studies):
         if "sheet" in lesson.make:
             for key in study.keys:
-                yield _sheet(number, study, key)
+                yield _sheet(number, study, key, known)
         if "page" in lesson.make:
             yield _page(lesson, number, study, loops, layers)
+    if "sheet" in lesson.make and sum(len(study.keys) for study in lesson.studies) > 1:
+        yield _book(lesson, known)
 
 
 def _told(study: Study, phrase: Phrase, groove: str = "") -> Phrase:
@@ -100,16 +107,47 @@ def _tipped(phrase: Phrase, variation: Phrase) -> Phrase:
     return replace(variation, tips=(*kept, *variation.tips))
 
 
-def _sheet(number: int, study: Study, key: Key) -> Leaf:
+def _written(study: Study) -> Phrase:
+    """Return a phrase as its sheets have it, with the chosen variations."""
     chosen = tuple((name, _told(study, one)) for name, one in study.versions if name)
-    phrase = replace(_told(study, study.phrase), variations=chosen)
+    return replace(_told(study, study.phrase), variations=chosen)
+
+
+def _laid_out(study: Study, key: Key) -> Sheet:
+    from backing.sheet.page import Paper, laid_out
+    from phrases.hands import suggest
+
+    hands = suggest(transpose(_written(study), key))
+    return laid_out(hands, find_form(study.form), Paper(tempos=study.tempos))
+
+
+def _book(lesson: Lesson, known: Mapping[tuple[int, Key], Sheet]) -> Leaf:
+    """Return all sheets of a lesson as one PDF under a cover."""
+    every = [(n, key) for n, study in enumerate(lesson.studies) for key in study.keys]
 
     def make() -> bytes:
-        from backing.sheet.page import Paper, sheet
-        from phrases.hands import suggest
+        from backing.sheet.markup import markdown
+        from backing.sheet.typeset import book
 
-        hands = suggest(transpose(phrase, key))
-        return sheet(hands, find_form(study.form), Paper(tempos=study.tempos))
+        sheets = [known.get((n, key)) or _laid_out(lesson.studies[n], key) for n, key in every]
+        return book(lesson.title, markdown(lesson.text), lesson.credits, sheets)
+
+    told = [(_written(one), one.keys, one.tempos, _form(one)) for one in lesson.studies]
+    found = digest(
+        program_digest("sheet"), program_digest(), _text_digest(), lesson.title, lesson.text,
+        lesson.credits, told,
+    )  # fmt: skip
+    return Leaf("sheets", None, None, f"{slug(lesson.title)}_sheets.pdf", found, make)
+
+
+def _sheet(number: int, study: Study, key: Key, known: dict[tuple[int, Key], Sheet]) -> Leaf:
+    phrase = _written(study)
+
+    def make() -> bytes:
+        made = _laid_out(study, key)
+        if len(known) < MOST_KEPT:
+            known[number, key] = made
+        return made.compiled()
 
     words = [stem(number, study), key_word(key), f"{ORDER['sheet']}-sheet"]
     return Leaf(

@@ -30,6 +30,10 @@ tempo  = 92                   # felt beats a minute
 # behind = 20                 # milliseconds behind the beat, or "auto"
 # tone   = "driven"           # clean, driven or fuzz
 # pick   = "neck"             # where the strings are picked: bridge, middle or neck
+# author = "Ida Quill"        # these four stand in the foot of the sheet, in tags and on the page
+# rights = "CC BY 4.0"
+# link   = "https://example.org"
+# date   = 2026-05-01
 level  = "easy"               # easy, medium or hard
 tags   = ["position 5"]
 tips   = "What to mind in the whole of it. *Markdown*, as you like."
@@ -70,6 +74,11 @@ title  = "{title}"
 
 # What you say to the student, in Markdown. It stands on the practice page and under the video.
 text   = "Play it slowly until it sings. *Then* turn it up."
+
+# author = "Ida Quill"        # these four stand in the foot of the sheet, in tags and on the page
+# rights = "CC BY 4.0"
+# link   = "https://example.org"
+# date   = 2026-05-01
 
 # What holds for every phrase below, if it does not say otherwise itself.
 keys   = ["A"]                # as many as you like; the phrase's own if left out

@@ -16,7 +16,7 @@ from backing.sheet import lettering
 from backing.sheet.markup import quoted
 from phrases.phrase import Phrase
 
-__all__ = ["blanks", "foreign", "places"]
+__all__ = ["blank", "blanks", "foreign", "places"]
 
 UNSEEN = ("Cc", "Cf", "Zl", "Zp", "Zs")  # Unicode general categories
 _SELECTOR = re.compile("[\ufe00-\ufe0f\U000e0100-\U000e01ef]")
@@ -56,6 +56,12 @@ def _blank(letters: frozenset[str]) -> frozenset[str]:
     return frozenset(letter for letter, box in drawn if len(_DRAWN.findall(box)) <= 2)
 
 
+def blank(text: str) -> frozenset[str]:
+    """Return the letters of a text that no font of the machine draws."""
+    letters = foreign(text)
+    return _blank(letters) if letters else letters
+
+
 def places(phrase: Phrase) -> Iterator[tuple[str, str]]:
     """Yield each text of a phrase that is printed as it stands, after the place where it is."""
     yield "title", phrase.title
@@ -79,8 +85,7 @@ def blanks(texts: Iterable[tuple[str, str]]) -> str:
     """
     told = []
     for place, text in texts:
-        letters = foreign(text)
-        left = sorted(_blank(letters)) if letters else []
+        left = sorted(blank(text))
         if left:
             more = f" and {len(left) - MOST} more" if len(left) > MOST else ""
             told.append(f"{place}: {' '.join(left[:MOST])}{more}")

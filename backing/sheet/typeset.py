@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from backing.sheet import ink, lettering
 from backing.sheet.layout import document
-from backing.sheet.letters import foreign
+from backing.sheet.letters import blank, foreign
 from backing.sheet.markup import escaped, quoted
 from backing.sheet.tempos import CLEAN
 from backing.sheet.vector import inlined
@@ -194,7 +194,8 @@ def _compiled(text: str, words: str, kind: Kind) -> bytes:
         text.encode(),
         format=kind,
         timestamp=int(EPOCH.timestamp()),
-        pdf_tags=True,
+        # Tagged, with a text for every drawing; but a letter without a font is not allowed there.
+        pdf_standards=["ua-1"] if kind == "pdf" and not blank(words) else [],
         **_fonts(words),
     )
     assert isinstance(made, bytes)
