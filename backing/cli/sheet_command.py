@@ -42,7 +42,8 @@ SUFFIXES = (*DRAWN, ".txt", ".musicxml")
 CHART_SUFFIXES = (*DRAWN, ".txt")
 PAPERS = ("a4", "letter")
 STAVES = ("tab", "notation")
-PATIENCE, LONGER = 3.0, 30.0  # seconds between two lines of progress, and without a terminal
+PATIENCE, LONGER = 3.0, 30.0  # seconds of work between two lines of progress; without a terminal
+TICK = 0.25
 
 
 class _FileError(BluesError, OSError):
@@ -224,17 +225,19 @@ class _Sheet:
 def _patience(name: str) -> Iterator[None]:
     """Tell what is being laid out where it takes long, as a dense page does."""
     done = threading.Event()
-    begun = time.monotonic()
+    begun, used = time.monotonic(), time.process_time()
 
     def tell() -> None:
         wait = PATIENCE
-        while not done.wait(wait):
+        while not done.wait(TICK):
+            # A busy machine makes no page dense: what counts is the work.
+            if time.process_time() - used < wait:
+                continue
             live = sys.stderr is not None and sys.stderr.isatty()
             click.echo(
-                f"{name}: dense, still laying it out, {time.monotonic() - begun:.0f} s",
-                err=True,
+                f"{name}: dense, still laying it out, {time.monotonic() - begun:.0f} s", err=True
             )
-            wait = PATIENCE if live else LONGER
+            wait += PATIENCE if live else LONGER
 
     told = threading.Thread(target=tell, daemon=True)
     told.start()
@@ -321,7 +324,8 @@ def _check_chart(
 ) -> None:
     if form is None:
         raise click.UsageError("name a phrase, or a form for its chord chart: --form quick-change")
-    if variation or any(options[name] for name in ("chorus", "only", "plain", "left_handed")):
+    own = any(options[name] for name in ("chorus", "only", "plain", "left_handed"))
+    if variation or own or options["signs"] is not None:
         raise click.UsageError("a chord chart has no phrase; name one before --form")
     for path in outputs:
         if path.suffix.lower() not in CHART_SUFFIXES:

@@ -43,6 +43,7 @@ def test_letters_without_a_font_are_told(tmp_path: Path) -> None:
 def test_a_page_that_takes_long_tells_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     module = import_module("backing.cli.sheet_command")
     monkeypatch.setattr(module, "PATIENCE", 0.001)
+    monkeypatch.setattr(module, "TICK", 0.001)
     told = run("lamp-oil", "milk-pail", "-o", tmp_path / "s").stderr.splitlines()
     assert told[0].startswith("lamp-oil (1 of 2): dense, still laying it out, ")
     monkeypatch.undo()
