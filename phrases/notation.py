@@ -3,8 +3,8 @@
 A line alternates counts and places, bars are parted by ``|``, and what stands before the
 first ``|`` is the pickup: ``4 G5/7 & B6 | 1 e8b(full)~ 3 .``  A place is a string and a fret
 with techniques and marks; ``+`` joins a double stop, ``.`` rests, ``-`` lets the note ring on.
-What begins with a technique goes on without a new pick. `LANGUAGE.md` beside this module says it
-all.
+What begins with a technique goes on without a new pick, a bar ``%`` is the bar before once more.
+`LANGUAGE.md` beside this module says it all.
 
 `read_line` collects every problem with its offset into the text, and `write_line` gives the
 canonical text: reading it back returns the same strokes.
@@ -91,6 +91,10 @@ class _Reader:
         self.counted = False
         self.count: tuple[int, str] | None = None
         self.now: Fraction | None = None
+        self.words: list[str] = []  # of this bar, and of the one before
+        self.before: list[str] = []
+        self.repeats = self.stray = False
+        self.flawed = 0  # problems before this bar
 
     def read(self) -> Line:
         tokens = [(found.start(), found[0]) for found in _TOKEN.finditer(self.text)]
@@ -114,10 +118,10 @@ class _Reader:
         for offset, word in tokens:
             if word == "|":
                 self._bar_line(offset)
-            elif self.count is None:
-                self._take_count(offset, word)
+            elif word == "%" or self.repeats:
+                self._repeat(offset, word)
             else:
-                self._take_thing(offset, word)
+                self._take(offset, word)
         self._lone_count()
         bars = self.bar + 1
         if bars > MOST_BARS:
@@ -128,6 +132,29 @@ class _Reader:
         if not self.strokes and not self.problems:
             self._wrong(0, "there is no note in this line; write at least one, such as 1 e8")
         return Line(tuple(self.strokes), bars, self.problems)
+
+    def _take(self, offset: int, word: str) -> None:
+        self.words.append(word)
+        if self.count is None:
+            self._take_count(offset, word)
+        else:
+            self._take_thing(offset, word)
+
+    def _repeat(self, offset: int, word: str) -> None:
+        """Take the words of the bar before once more."""
+        if self.words or self.repeats:
+            if not self.stray:
+                self._wrong(
+                    offset, f'"{word}": a bar that repeats the one before has only a % in it'
+                )
+            self.stray = True
+        elif self.bar < 1:
+            self._wrong(offset, '"%" repeats the bar before, but there is none here')
+        else:
+            for one in self.before:
+                self._take(offset, one)
+            self._lone_count()
+        self.repeats = self.counted = True
 
     def _wrong(self, offset: int, message: str) -> None:
         self.problems.append((offset, _WORD.sub(lambda found: short(found[0]), message)))
@@ -144,7 +171,10 @@ class _Reader:
             self._wrong(
                 offset, "the bar before this | is empty; write 1 . for a rest, 1 - to let it ring"
             )
-        self.counted = False
+        flawed = len(self.problems) > self.flawed
+        self.before, self.words = ([] if flawed else self.words), []
+        self.flawed = len(self.problems)
+        self.counted = self.repeats = self.stray = False
         self.bar += 1
         self.beat = 0
         self.last = Fraction(self.bar * self.beats) - 1
@@ -303,6 +333,8 @@ def write_line(strokes: tuple[Stroke, ...], bars: int, beats: int = 4) -> str:
             rings = any(s.at < start < s.end for s in strokes)
             words = ["1 -" if rings else "1 ."]
         texts.append(" ".join(words))
+    again = [n > 1 and " " in texts[n][3:] and texts[n] == texts[n - 1] for n in range(len(texts))]
+    texts = ["%" if same else text for text, same in zip(texts, again, strict=True)]
     return " | ".join(texts).strip()
 
 

@@ -47,7 +47,7 @@ PHRASE = (
     *STRINGS, *TECHNIQUES, *MARKS, *(f"({size})" for size in BEND_SIZES), *PHRASE_KEYS, *PART_KEYS,
     *TIP_KEYS, *COUNTS, "[[part]]\n", "[[tip]]\n", "[[variation]]\n", "[[variation.part]]\n",
     "+1/6", "x", "/e8", "24", "45ms", "b(full)", "r(1/2)", "call", "over", "grows",
-    "b(full over 1/2)", "~(1/4 6/s grows)", "/s",
+    "b(full over 1/2)", "~(1/4 6/s grows)", "/s", "%",
 )  # fmt: skip
 GROOVE = (
     *GROOVE_KEYS, *BASSES, *COMPS, *DRUMS, *COUNTS, "[[drums]]\n", "[[bass]]\n", "[[comp]]\n",

@@ -657,7 +657,7 @@ GRAMMAR = (
     "|", " | ", "+", "-", ".", "{", "}", "(", ")", "&", "trip", "let", "1", "4", "+1/6", "x",
     "/e8", "'", '"', "'''", "=", "\n", "#", "0", "24", "99999", "nan", "true", "1e999", "0xFF",
     "45ms", "[", "]", ",", "\\", "é", "\u0000", "\u2028", "e8", "b(full)", "r(1/2)", "call",
-    "b(full over 1/2)", "~(1/4 6/s grows)", "over", "grows", "/s",
+    "b(full over 1/2)", "~(1/4 6/s grows)", "over", "grows", "/s", "%",
 )  # fmt: skip
 TEXTS = [WHOLE, *(path.read_text(encoding="utf-8") for path in shipped().values())]
 CASES = number_of(2000, 100_000)

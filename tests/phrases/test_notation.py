@@ -129,6 +129,8 @@ def notes(draw: st.DrawFn, string: str, goes_on: list[Fraction]) -> Note:
     if fret not in HARMONICS or any(m.fret is not None or m.technique.takes for m in done):
         chosen = tuple(name for name in chosen if name != "harmonic")
     into = draw(st.sampled_from(["", *SLIDES]))
+    if "harmonic" in chosen:
+        into = ""
     if (done and done[0].sign == "pb") or fret in (0, {"/": 1, "\\": 24}.get(into)):
         into = ""
     return Note(string, fret, tuple(done), chosen, into)
@@ -443,7 +445,7 @@ def test_the_most_bars_are_enough_and_one_more_is_not() -> None:
     assert read_line(bars + "| 1 e8").problems == [(0, "65 bars: a part has at most 64")]
 
 
-WORDS = [*STRINGS, *TECHNIQUES, *BEND_SIZES, *MARKS, *"|.-+&x(){}0123456789 \n", "trip", "let",
+WORDS = [*STRINGS, *TECHNIQUES, *BEND_SIZES, *MARKS, *"|.-+&x%(){}0123456789 \n", "trip", "let",
          "over 1/2", "6/s", "grows"]  # fmt: skip
 
 
