@@ -73,14 +73,17 @@ class Caution:
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """The last pitch of a part; a call leaves open on any but the root.
+    """The last pitch of a part.
 
     Attributes
     ----------
     part, name, degree, role
         As in a `Row`.
     home
-        Whether it is the root, or the third of the chord under it.
+        Whether it rests: on the root or the third of the chord under it, or on the key's root
+        where that is a tone of the chord. Over V the key's root hangs.
+    asks
+        Whether it leaves something open, as a call does: on any but a root that rests.
     """
 
     part: str
@@ -88,6 +91,7 @@ class Ending:
     degree: str
     role: str
     home: bool
+    asks: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +164,16 @@ class Report:
     slides: bool
     tightest: Shift | None
     quickest: Quick | None
+
+    @property
+    def talk(self) -> str:
+        """Whether its calls ask and its responses answer; empty where it has not both."""
+        calls = [one.asks for one in self.endings if one.part.startswith("call")]
+        answers = [one.home for one in self.endings if one.part.startswith("response")]
+        if not calls or not answers:
+            return ""
+        asked = "the call asks" if all(calls) else "the call does not ask"
+        return f"{asked}, the response {'answers' if all(answers) else 'does not answer'}"
 
     @property
     def playable(self) -> bool:
@@ -356,17 +370,20 @@ def _endings(seen: Sequence[Row]) -> Iterator[Ending]:
         if final:
             # Of a double stop the note that comes home decides.
             row = next((row for row in final if _is_home(row)), final[-1])
-            yield Ending(part, row.name, row.degree, row.role, _is_home(row))
+            home = _is_home(row)
+            asks = not home or (row.degree != "1" and row.role != "root")
+            yield Ending(part, row.name, row.degree, row.role, home, asks)
 
 
 def _is_home(row: Row) -> bool:
-    return row.degree == "1" or row.role == "third"
+    return row.role in ("root", "third") or (row.degree == "1" and row.role in ("", "fifth"))
 
 
 def _ends_oddly(endings: Sequence[Ending]) -> Iterator[Caution]:
     for ending in endings:
-        if ending.part.startswith("call") and ending.degree == "1":
-            yield Caution(ending.part, "taste", "ends on the root and leaves nothing open")
+        if ending.part.startswith("call") and not ending.asks:
+            where = "the root" if ending.degree == "1" else f"{ending.degree}, the chord's root,"
+            yield Caution(ending.part, "taste", f"ends on {where} and leaves nothing open")
         if ending.part.startswith("response") and not ending.home:
             text = f"ends on {ending.degree}; it comes home on the root or the chord's third"
             yield Caution(ending.part, "taste", text)

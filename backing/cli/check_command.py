@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from fractions import Fraction
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -14,19 +14,19 @@ import click
 
 from backing import pieces
 from backing.cli import completing
+from backing.cli.check_places import Names, Place, places_of
 from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument
 from backing.cli.report import SORE
 from phrases.fingering import REACH
 
 if TYPE_CHECKING:
     from backing.forms import Form
-    from phrases.check import Report
+    from phrases.check import Ending, Report
     from phrases.phrase import Phrase
     from phrases.roles import Row
 
 __all__ = ["command"]
 
-Names = list[tuple[Fraction, str]]
 COLUMNS = "{:>3}  {:<6} {:<5} {:<21} {:<5} {:<6}  {:<7} {:<10} {:<8} {:>4}  {}"
 HEADS = ("bar", "count", "place", "how", "note", "degree", "over", "role", "resolves", "hand", "")
 RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
@@ -68,33 +68,36 @@ def command(
 ) -> None:
     """Look a phrase over before a lesson.
 
-    PHRASE is a file or the name of a shipped phrase. Shows each note's degree and its role
+    PHRASE is a file or the name of a shipped phrase, or a lesson file, of which all phrases, keys
+    and tempos are looked over. Shows each note's degree and its role
     against the chord, where the hand is, what cannot be played or is hard, and what the bends
     cost. Where the phrase comes over several lines of the form, all of them are summed up.
     """
     from backing.forms import find_form
-    from backing.grooves import find_groove, groove_names
-    from backing.tempo import swing_for
-    from phrases.check import check
-    from phrases.counting import parse_swing
-    from phrases.files import load_phrase
+    from backing.grooves import groove_names
+    from phrases.files import find_phrase, load_phrase
+    from phrases.kinds import kind_of_file
     from phrases.pitch import parse_key
     from phrases.transpose import transpose
 
+    if kind_of_file(find_phrase(phrase)) == "a lesson":
+        from backing.cli.check_lesson import check_lesson
+
+        if key or tempo or variation or place != 1:
+            raise click.UsageError(
+                "a lesson names its keys, tempos and variations; leave out --key, --tempo, "
+                "--variation and --place"
+            )
+        check_lesson(find_phrase(phrase), strict=strict, as_json=as_json)
+        return
     found = load_phrase(phrase, groove_names())
     if variation is not None:
         found = found.variation(variation)
     if key is not None:
         found = transpose(found, parse_key(key))
     found = replace(found, tempo=tempo or found.tempo)
-    groove = find_groove(found.groove)
-    asked = parse_swing(found.swing) if found.swing else groove.swing
     chart = find_form(form)
-    swing = swing_for(asked, found.tempo, groove.swing_limit)
-    places = [
-        _Place(first, names, check(found, chords, swing))
-        for first, chords, names in _under(found, chart)
-    ]
+    places = places_of(found, chart)
     if not 1 <= place <= len(places):
         times = "once" if len(places) == 1 else f"{len(places)} times"
         message = f'{place}: "{found.title}" comes {times} in {chart.title}; write 1'
@@ -108,40 +111,11 @@ def command(
         sys.exit(1)
 
 
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """A phrase over the bars of a form, from `first` on, which counts from 0."""
-
-    first: int
-    names: Names
-    report: Report
-
-
-def _under(
-    phrase: Phrase, form: Form
-) -> Iterator[tuple[int, list[tuple[Fraction, int, dict[int, str]]], Names]]:
-    """Yield each bar from which a phrase is played, with the chords under it and their names."""
-    from backing.harmony import QUALITIES
-    from backing.setting import placements
-    from phrases.roles import chord_roles
-
-    bars = form.lasting(phrase.bars).bars(phrase.key)
-    for first in placements(phrase, len(bars)):
-        chords, names = [], []
-        # A pickup sounds in the bar before; before the first bar nobody plays yet.
-        for number in range(-1 if first else 0, phrase.bars):
-            for share, chord in bars[first + number]:
-                at, root = (number + share) * phrase.meter.beats, chord.root(phrase.key)
-                chords.append((at, root, chord_roles(root, QUALITIES[chord.quality])))
-                names.append((at, chord.name(phrase.key)))
-        yield first, chords, names
-
-
 def _over(at: Fraction, names: Names) -> str:
     return next((name for beat, name in reversed(names) if beat <= at), names[0][1])
 
 
-def _facts(phrase: Phrase, form: Form, places: list[_Place], line: int) -> dict[str, Any]:
+def _facts(phrase: Phrase, form: Form, places: list[Place], line: int) -> dict[str, Any]:
     from phrases.bends import ASSUMED
 
     shown = places[line - 1]
@@ -172,7 +146,7 @@ def _facts(phrase: Phrase, form: Form, places: list[_Place], line: int) -> dict[
     }
 
 
-def _heard(place: _Place) -> dict[str, Any]:
+def _heard(place: Place) -> dict[str, Any]:
     """Return what depends on the chords."""
     return {
         "rows": [
@@ -181,6 +155,7 @@ def _heard(place: _Place) -> dict[str, Any]:
         ],
         "warnings": [asdict(one) for one in place.report.cautions],
         "endings": [asdict(one) for one in place.report.endings],
+        "talk": place.report.talk,
     }
 
 
@@ -188,7 +163,7 @@ def _rounded(facts: dict[str, Any], digits: int = 1) -> dict[str, Any]:
     return {k: round(v, digits) if isinstance(v, float) else v for k, v in facts.items()}
 
 
-def _print(phrase: Phrase, form: Form, places: list[_Place], line: int) -> None:
+def _print(phrase: Phrase, form: Form, places: list[Place], line: int) -> None:
     shown = places[line - 1]
     report = shown.report
     scale = phrase.scale
@@ -202,7 +177,7 @@ def _print(phrase: Phrase, form: Form, places: list[_Place], line: int) -> None:
         _table(part, [row for row in report.rows if row.part == part], shown.names)
         for ending in report.endings:
             if ending.part == part:
-                click.echo(f"  {_ends(part, ending.degree, ending.role, ending.home)}")
+                click.echo(f"  {_ends(ending)}")
     if len(places) > 1:
         _lines(phrase, places)
     click.echo()
@@ -211,19 +186,20 @@ def _print(phrase: Phrase, form: Form, places: list[_Place], line: int) -> None:
     _show_bends(report)
 
 
-def _bars(phrase: Phrase, place: _Place) -> str:
+def _bars(phrase: Phrase, place: Place) -> str:
     first, last = place.first + 1, place.first + phrase.bars
     return f"bar {first}" if first == last else f"bars {first} to {last}"
 
 
-def _lines(phrase: Phrase, places: list[_Place]) -> None:
+def _lines(phrase: Phrase, places: list[Place]) -> None:
     """Print how each part ends wherever the phrase comes in the form."""
     click.echo("\nOver the form; --place N shows the table of another place")
     for number, place in enumerate(places, 1):
         chords = " ".join(name for name, _ in groupby(name for at, name in place.names if at >= 0))
-        click.echo(f"  {number}  {_bars(phrase, place)}: {chords}")
+        talk = f"; {place.report.talk}" if place.report.talk else ""
+        click.echo(f"  {number}  {_bars(phrase, place)}: {chords}{talk}")
         for ending in place.report.endings:
-            said = _ends(ending.part, ending.degree, ending.role, ending.home)
+            said = _ends(ending)
             click.echo(f"       {ending.part} {said}")
 
 
@@ -256,17 +232,20 @@ def _table(part: str, rows: list[Row], names: Names) -> None:
         hand = hand if row.fret is None else row.position
 
 
-def _ends(part: str, degree: str, role: str, home: bool) -> str:
+def _ends(ending: Ending) -> str:
+    degree, role = ending.degree, ending.role
     where = f"{degree}, the chord's {role}"
-    if degree == "1":
+    if degree == "1" and ending.home:
         where = "the root"
+    elif not role:
+        where = degree
     elif role in ("blue note", "tension"):
         where = f"{degree}, a {role}"
     elif role in ("ninth", "fourth", "sixth"):
         where = f"{degree}, the {role} over the chord"
-    if part.startswith("call"):
-        return f"ends on {where}: " + ("closed" if degree == "1" else "open, as a call does")
-    return f"ends on {where}: " + ("home" if home else "not home")
+    if ending.part.startswith("call"):
+        return f"ends on {where}: " + ("open, as a call does" if ending.asks else "closed")
+    return f"ends on {where}: " + ("home" if ending.home else "not home")
 
 
 def _hands(report: Report) -> Iterator[str]:

@@ -155,8 +155,8 @@ def test_every_line_of_the_form_is_looked_at() -> None:
     assert pickups == [["C7"] * 3] * 3
     text = run("lamp-oil").stdout
     assert "over Twelve-bar blues, bars 1 to 4" in text
-    assert "  2  bars 5 to 8: F7 C7\n       call ends on 4, the chord's root: open" in text
-    assert "  3  bars 9 to 12: G7 F7 C7 G7\n" in text
+    assert "  2  bars 5 to 8: F7 C7; the call does not ask, the response answers\n" in text
+    assert "  3  bars 9 to 12: G7 F7 C7 G7; the call asks, the response answers\n" in text
 
 
 def test_a_line_is_chosen() -> None:
@@ -237,3 +237,30 @@ def test_a_long_phrase_is_heard_over_a_form_that_comes_again(tmp_path: Path) -> 
     # Bars 12 to 18 of a twelve-bar blues are its last and its first six.
     over = [row["over"] for row in told_of["rows"]][11:]
     assert over == ["E7", "A7", "A7", "A7", "A7", "D7", "D7"]
+
+
+def test_a_lesson_is_checked_in_all_its_phrases_keys_and_tempos(tmp_path: Path) -> None:
+    (tmp_path / "hard.toml").write_text(
+        "title = 'Far'\nkey = 'A'\ntempo = 200\n[[part]]\nnotes = '| 1 e17 & E3 2 e17 3 .'\n"
+    )
+    lesson = tmp_path / "lesson.toml"
+    lesson.write_text(
+        "title = 'L'\nkeys = ['A', 'B']\ntempos = [40, 200]\n"
+        "[[phrase]]\nfile = 'hard.toml'\n[[phrase]]\nfile = 'lamp-oil'\n"
+    )
+    answer = told(lesson)
+    assert [(one["title"], one["key"]) for one in answer["phrases"]] == [
+        ("Far", "A"), ("Far", "B"), ("Lamp oil", "A"), ("Lamp oil", "B"),
+        ("Lamp oil, low flame", "A"), ("Lamp oil, low flame", "B"),
+    ]  # fmt: skip
+    first = answer["phrases"][0]["warnings"]
+    assert {tuple(one["tempos"]) for one in first if one["weight"] == "cannot"} >= {(200.0,)}
+    text = run(lesson).stdout
+    assert "Far in A, 40, 200" in text
+    assert "s at 200" not in text.splitlines()[0]
+    assert " at 200" in text
+    assert run(lesson, "--strict").exit_code == 1
+    assert run("examples/lesson/lesson.toml", "--strict").stdout.endswith("No warnings.\n")
+    wrong = run(lesson, "--key", "C")
+    assert wrong.exit_code == 2
+    assert "leave out --key" in wrong.stderr

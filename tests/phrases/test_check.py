@@ -8,7 +8,8 @@ import pytest
 from phrases.check import WEIGHTS, Report, check, shift_seconds
 from phrases.files import load_phrase, read_phrase, shipped
 from phrases.phrase import Note, Phrase, Stroke
-from phrases.roles import chord_roles
+from phrases.roles import Chords, chord_roles
+from tests.backing.material import line
 
 A7 = [(Fraction(0), 9, chord_roles(9, ("1", "3", "5", "b7")))]
 
@@ -166,6 +167,37 @@ def test_a_call_leaves_open_and_a_response_comes_home() -> None:
     ]
 
 
+IV = ((Fraction(0), 2, chord_roles(2, ("1", "3", "5", "b7"))),)
+V = ((Fraction(0), 4, chord_roles(4, ("1", "3", "5", "b7"))),)
+
+
+@pytest.mark.parametrize(
+    ("chords", "last", "asks", "home"),
+    [
+        (A7, "D7", False, True),  # the root
+        (A7, "G7", True, False),  # 4 hangs
+        (A7, "G6", True, True),  # the third: sweet, and a call may end on it
+        (IV, "G7", False, True),  # D over D7 is the chord's own root
+        (IV, "D7", False, True),  # the key's root is the fifth of IV
+        (IV, "G11", True, True),  # F sharp, the third
+        (V, "D7", True, False),  # A over E7 is a fourth that wants down to the third
+        (V, "e0", False, True),  # E, the chord's root
+        (V, "B9", True, True),  # G sharp, its third
+        (V, "B8", True, False),  # G, the blue third of the key
+    ],
+)
+def test_an_ending_is_heard_against_the_chord_under_it(
+    chords: Chords, last: str, asks: bool, home: bool
+) -> None:
+    # Common practice: a phrase rests on the root or the third of the chord that sounds; the key's
+    # root rests too but over V, whose third is a half step under it.
+    report = check(written(f"| 1 e5 2 {last}", f"| 1 e5 2 {last}"), chords)
+    assert [(e.asks, e.home) for e in report.endings] == [(asks, home)] * 2
+    said_of_call = "the call asks" if asks else "the call does not ask"
+    answer = "answers" if home else "does not answer"
+    assert report.talk == f"{said_of_call}, the response {answer}"
+
+
 @pytest.mark.parametrize(
     ("last", "home"),
     [
@@ -202,3 +234,7 @@ def test_a_silent_phrase() -> None:
     report = check(phrase, A7)
     assert report.endings == ()
     assert report.playable
+
+
+def test_a_phrase_without_call_and_response_does_not_talk() -> None:
+    assert check(line("| 1 e8 2 e5")).talk == ""

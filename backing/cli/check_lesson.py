@@ -1,0 +1,88 @@
+"""`backing check` of a lesson: every phrase in every key, groove and tempo that it names."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from backing.cli.check_places import places_of
+
+if TYPE_CHECKING:
+    from backing.lesson.data import Study
+    from phrases.phrase import Phrase
+    from phrases.pitch import Key
+
+__all__ = ["check_lesson"]
+
+Told = dict[tuple[str, str, str], list[Fraction]]  # weight, place and text, and at which tempos
+
+
+def check_lesson(path: Path, *, strict: bool, as_json: bool) -> None:
+    """Look over what a lesson asks of a student, and say it shortly."""
+    from backing.lesson.lesson import read_lesson
+    from phrases.check import WEIGHTS
+    from phrases.transpose import transpose
+
+    lesson = read_lesson(path)
+    answers: list[dict[str, Any]] = []
+    for study in lesson.studies:
+        for _, version in study.versions:
+            for key in study.keys:
+                found = transpose(version, key)
+                told, talk, fastest = _look(study, found, key)
+                if not as_json:
+                    click.echo(f"{found.title} in {key}, {_tempos(study.tempos)}")
+                    if talk:
+                        click.echo(f"  over the first bars of the form {talk}")
+                    for (weight, place, text), tempos in told.items():
+                        at = "" if len(tempos) == len(study.tempos) else f" at {_tempos(tempos)}"
+                        click.echo(f"  {WEIGHTS[weight]}: {place}: {text}{at}")
+                answers.append(
+                    {
+                        "title": found.title,
+                        "key": str(key),
+                        "tempos": [float(tempo) for tempo in study.tempos],
+                        "talk": talk,
+                        "fastest": fastest,
+                        "warnings": [
+                            {"weight": w, "place": p, "text": t, "tempos": list(map(float, at))}
+                            for (w, p, t), at in told.items()
+                        ],
+                    }
+                )
+    cannot = [one for one in answers for told in one["warnings"] if told["weight"] == "cannot"]
+    if as_json:
+        click.echo(json.dumps({"title": lesson.title, "phrases": answers}, ensure_ascii=False))
+    elif not any(one["warnings"] for one in answers):
+        click.echo("No warnings.")
+    if strict and cannot:
+        sys.exit(1)
+
+
+def _look(study: Study, phrase: Phrase, key: Key) -> tuple[Told, str, float | None]:
+    """Return what there is to say of a phrase, how its parts talk, and how fast it can go."""
+    from backing.forms import find_form
+
+    told: Told = {}
+    talk, fastest = "", None
+    for groove in study.grooves:
+        for tempo in study.tempos:
+            place, *_ = places_of(
+                replace(phrase, tempo=tempo), find_form(study.form), groove, study.swing
+            )
+            talk, fastest = place.report.talk, place.report.fastest
+            for one in place.report.cautions:
+                at = told.setdefault((one.weight, one.place, one.text), [])
+                if tempo not in at:
+                    at.append(tempo)
+    return told, talk, fastest
+
+
+def _tempos(tempos: list[Fraction] | tuple[Fraction, ...]) -> str:
+    return ", ".join(f"{float(tempo):g}" for tempo in tempos)
