@@ -53,6 +53,7 @@ LAST_POSITION = LAST_FRET - REACH
 
 # What hands would rather not do.
 WIDE = 1.5  # a double stop over five frets
+FROM_NUT = {2: 0.3, 3: 0.6}  # near the nut and not at it, beside an open string
 BACK = 1.0  # sliding away and coming back
 UNUSUAL = 4.0  # a common chord with other fingers than players take
 MOVING, PER_FRET = 1.5, 0.4
@@ -148,6 +149,7 @@ def _every(notes: tuple[Note, ...], anywhere: bool = False) -> list[Grip]:
             reach += WIDE if wide == REACH + 1 else TOO_FAR
         if reach >= TOO_FAR and not anywhere:
             continue
+        reach += FROM_NUT.get(position, 0.0) * any(note.fret == 0 for note in notes)
         carried, back = reach, reach + BACK
         for span in (span for note in held for span in note if span.slid):
             carried += holding(span, position + span.slid)

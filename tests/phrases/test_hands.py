@@ -242,6 +242,10 @@ def test_chords_and_double_stops_have_the_fingers_that_players_take(
     assert len(set(fingers(f"| 1 {notes} 3 {notes} | 1 . 4 {notes}").split())) == 1
 
 
+def test_beside_open_strings_the_hand_lies_at_the_nut() -> None:
+    assert fingers("| 1 e0 & e3 2 B0 & B3 3 G0 & G2 4 D2 & D0") == "0 3 0 3 0 2 2 0"
+
+
 def test_a_unison_bend_is_the_third_and_the_first_finger_s_whatever_comes_beside_it() -> None:
     found = fingers("| 1 G7b(full)+B7 2 G7b(full)+B5 3 G5/ & G9 4 B8")
     assert found.split()[:2] == ["3+4", "3+1"]
