@@ -197,7 +197,8 @@ def _page(
                     if (item.version, item.key, item.groove) == (variation, key, moved.groove)
                 ]
                 made = [_loop(item, own[item][1], band[item], layers(item)[1]) for item in here]
-                versions.append(replace(version(moved, form, made), groove=called))
+                feel = groove_titles([moved.groove])[0]
+                versions.append(replace(version(moved, form, made), groove=called, feel=feel))
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:
             return render_page(

@@ -18,7 +18,9 @@ const radios = (holder, name, options, value, choose) => {
     input.checked = id === value;
     input.disabled = Boolean(disabled);
     input.addEventListener("change", () => choose(id));
-    add(label, "span", {}, text);
+    const [first, second] = [text].flat();
+    const words = add(label, "span", {}, first);
+    if (second) add(words, "small", {}, ` ${second}`);
   }
 };
 
@@ -41,20 +43,32 @@ const buildChoices = () => {
   $("key-answers").hidden = !answers;
   $("key-tempo").hidden = version.loops.length < 2;
   radios($("guitar"), "guitar",
-    Object.entries(GUITAR).map(([id, [text]]) => [id, text]).filter(([id]) => answers || id === "both" || id === "mine"),
+    Object.entries(GUITAR).map(([id, text]) => [id, id === "both" && !answers ? "all" : text]).filter(([id]) => answers || id === "both" || id === "mine"),
     chosen.guitar, chooseGuitar);
   radios($("tempo"), "tempo", version.loops.map((one) => [String(one.tempo), String(one.tempo)]),
     String(loop.tempo), (tempo) => chooseTempo(Number(tempo)));
   $("bars").replaceChildren();
-  const all = add($("bars"), "button", { type: "button", class: "bar-all" }, "All");
-  all.addEventListener("click", () => chooseBars(1, version.bars));
+  const press = (text, first, last, choose, label) => {
+    const button = add($("bars"), "button", { type: "button", "data-bars": `${first} ${last}` }, text);
+    if (label) button.setAttribute("aria-label", label);
+    button.addEventListener("click", choose);
+  };
+  press("All", 1, version.bars, () => chooseBars(1, version.bars));
+  for (const [role, first, last] of answers ? parts() : []) {
+    press(role, first, last, () => chooseBars(first, last), `Loop ${role.toLowerCase()}`);
+  }
   for (let number = 1; number <= version.bars; number++) {
-    const button = add($("bars"), "button", { type: "button", "aria-label": `Bar ${number}` }, number);
-    button.addEventListener("click", () => chooseBar(number));
+    press(number, number, number, () => chooseBar(number), `Bar ${number}`);
   }
   $("beats").replaceChildren();
   for (let number = 1; number <= version.beats; number++) add($("beats"), "span", {}, number);
 };
+
+// Return the parts that have a role: what they are called, their first bar and their last.
+const parts = () => version.turns.flatMap((role, turn) => {
+  const last = version.downbeats[turn + 1] ?? version.bars;
+  return role === "line" ? [] : [[role[0].toUpperCase() + role.slice(1), version.downbeats[turn] + 1, last]];
+});
 
 const drawNeck = () => neck.draw(version.notes, ...(roomy.matches ? [640, 18] : [380, 25]));
 
@@ -75,15 +89,10 @@ const buildMusic = () => {
     });
     const cursor = add(holder, "div", { class: "cursor" });
     cursor.hidden = true;
-    holder.addEventListener("click", (event) => {
-      const box = holder.firstElementChild.getBoundingClientRect();
-      const x = ((event.clientX - box.left) / box.width) * shape.width;
-      const found = shape.bars.find(([name, left, right]) => name > 0 && left <= x && x < right);
-      if (found) chooseBar(found[0]);
-    });
     set.push({ holder, shape, cursor, cover, number });
   }
   systems = sets;
+  dragged = 0;
   $("systems").replaceChildren(...holders);
   const margin = shown.querySelector(".tips");
   tips = [...margin.querySelectorAll("li.tip")];
@@ -100,6 +109,30 @@ const buildMusic = () => {
   });
 };
 
+// Return the bar under a pointer, 0 for none.
+const barUnder = ({ clientX, clientY }) => {
+  const holder = document.elementFromPoint(clientX, clientY)?.closest(".system");
+  const row = holder && [...systems.wide, ...systems.narrow].find((one) => one.holder === holder);
+  if (!row) return 0;
+  const box = holder.firstElementChild.getBoundingClientRect();
+  const x = ((clientX - box.left) / box.width) * row.shape.width;
+  return row.shape.bars.find(([name, left, right]) => name > 0 && left <= x && x < right)?.[0] ?? 0;
+};
+
+// A press on the music chooses a bar, a drag over it all that it crosses.
+let dragged = 0; // the bar in which the pointer went down
+$("systems").addEventListener("pointerdown", (event) => {
+  dragged = event.button === 0 ? barUnder(event) : 0;
+});
+$("systems").addEventListener("pointercancel", () => { dragged = 0; });
+$("systems").addEventListener("pointerup", (event) => {
+  const [first, last] = [dragged, barUnder(event)];
+  dragged = 0;
+  if (!first || !last) return;
+  if (first === last) chooseBar(first);
+  else chooseBars(Math.min(first, last), Math.max(first, last));
+});
+
 const mark = () => {
   for (const input of document.querySelectorAll("#tempo input")) {
     input.checked = input.value === String(loop.tempo);
@@ -109,11 +142,16 @@ const mark = () => {
     row.scrollLeft += (box.left + box.right - room.left - room.right) / 2;
   }
   for (const input of document.querySelectorAll("#guitar input")) input.checked = input.value === chosen.guitar;
-  const buttons = [...$("bars").children];
-  buttons.forEach((button, number) => {
-    const on = number === 0 ? whole() : !whole() && number >= chosen.first && number <= chosen.last;
-    button.setAttribute("aria-pressed", on);
-  });
+  const named = `${chosen.first} ${chosen.last}`;
+  for (const button of $("bars").children) {
+    const [first, last] = button.dataset.bars.split(" ").map(Number);
+    const inside = first === last && !whole() && first >= chosen.first && last <= chosen.last;
+    button.setAttribute("aria-pressed", inside || button.dataset.bars === named);
+  }
+  const ratio = Math.round(loop.swing * 10) / 10;
+  text("facts", [
+    `Key of ${version.key}`, version.feel, `${loop.tempo} beats a minute`, ratio > 1 ? `swung ${ratio}:1` : "straight",
+  ].filter(Boolean).join(" · "));
   for (const set of Object.values(systems)) {
     for (const { cover } of set) {
       for (const [number, shade] of cover) {

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from backing.page.session import Step
 from phrases.credits import NOBODY, Credits
 
 __all__ = [
@@ -178,7 +179,9 @@ class Version:
     key
         ``Bb``, ``C# minor``.
     groove
-        What the band plays; empty where a piece has one groove alone.
+        What the band plays, to choose by; empty where a piece has one groove alone.
+    feel
+        The same to be read, also then.
     even
         The beats in which nothing swings.
     beats_in_bar, bars
@@ -207,6 +210,7 @@ class Version:
     tips: tuple[Tip, ...] = ()
     groove: str = ""
     even: frozenset[int] = frozenset()
+    feel: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +249,8 @@ class PageData:
         with ``/`` between folders.
     credits
         Who made it.
+    session
+        The steps through which the page leads; without any it is played freely alone.
     """
 
     title: str
@@ -253,3 +259,4 @@ class PageData:
     name: str = ""
     others: tuple[tuple[str, str], ...] = ()
     credits: Credits = NOBODY
+    session: tuple[Step, ...] = ()

@@ -50,10 +50,23 @@ const ARROWS = {
   ArrowRight: () => seek(1),
 };
 
+// In a session a foot pedal that turns pages goes on and comes again.
+const PEDAL = {
+  ArrowRight: onward, ArrowDown: onward, PageDown: onward, Enter: onward,
+  ArrowLeft: again, ArrowUp: again, PageUp: again,
+};
+
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return;
   const at = event.target;
   const kind = at instanceof HTMLInputElement ? at.type : at.localName;
+  if (led() && Object.hasOwn(PEDAL, event.key) && !event.shiftKey) {
+    if (["select", "radio", "range"].includes(kind)) return;
+    if (event.key === "Enter" && ["button", "summary", "a", "checkbox"].includes(kind)) return;
+    event.preventDefault();
+    if (!event.repeat) PEDAL[event.key]();
+    return;
+  }
   if (["PageUp", "PageDown", "Home", "End"].includes(event.key) || (event.shiftKey && Object.hasOwn(ARROWS, event.key))) leave();
   if (event.key === " ") {
     // A radio that is focused is checked already, so the space bar is the player's there.
@@ -124,11 +137,17 @@ if (!$("passes").value) $("passes").value = "2";
 $("letters").checked = chosen.letters;
 $("balance").value = chosen.balance;
 $("volume").value = chosen.level;
+goTo();
 buildChoices();
 buildMusic();
 fit();
 mark();
 setSlides();
+if (led()) enter(chosen.step);
+showStep();
+showLog();
+$("log-on").checked = chosen.log;
+$("key-led").hidden = !lesson.session.length;
 draw();
 if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", prefetch);
 else prefetch();

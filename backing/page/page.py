@@ -20,6 +20,7 @@ from typing import Any
 from urllib.parse import quote
 
 from backing.page.data import EncodedSound, Loop, PageData, PageNote, System, Version
+from backing.page.session import DOES, Step
 from backing.page.words import rich
 from backing.tempo import Clock
 from phrases.counting import evenly, spoken_count
@@ -29,7 +30,8 @@ __all__ = ["LEAD", "render_page"]
 
 HERE = Path(__file__).parent
 SCRIPTS = (
-    "sound.js", "neck.js", "settings.js", "build.js", "show.js", "player.js", "hands.js",
+    "sound.js", "neck.js", "settings.js", "build.js", "show.js", "player.js", "session.js",
+    "hands.js",
 )  # fmt: skip
 LEAD = 480  # frames that a sound must have before its loop, to be joined over
 DIGITS = 4
@@ -62,6 +64,7 @@ def render_page(data: PageData) -> str:
     lesson = {
         "name": data.name or data.title,
         "pieces": pieces,
+        "session": [_step(step) for step in data.session],
         "sounds": [
             {"start": one.start, "frames": one.frames, "rate": one.rate} for one in sounds.every
         ],
@@ -129,6 +132,7 @@ def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[st
     return {
         "key": version.key,
         "groove": version.groove,
+        "feel": version.feel,
         "beats": version.beats_in_bar,
         "bars": version.bars,
         "chords": [chord.name for chord in version.chords],
@@ -147,6 +151,11 @@ def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[st
             for loop, heard in zip(version.loops, version.heard, strict=True)
         ],
     }
+
+
+def _step(step: Step) -> dict[str, Any]:
+    name, usual = DOES[step.do]
+    return {"do": step.do, "passes": step.passes, "name": name, "text": step.text or usual}
 
 
 def _shape(system: System) -> dict[str, Any]:
@@ -194,6 +203,7 @@ def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds)
     ]
     return {
         "tempo": float(f"{float(loop.tempo):.4g}"),
+        "swing": round(loop.swing, DIGITS),
         "band": sounds.number(loop.band),
         "phrase": sounds.number(loop.phrase),
         "chords": _rounded([clock.seconds(chord.beat) for chord in version.chords]),

@@ -68,7 +68,7 @@ const stepTempo = (way) => {
 const chooseGuitar = (guitar) => {
   if (![...document.querySelectorAll("#guitar input")].some((input) => input.value === guitar)) return;
   chosen.guitar = guitar;
-  say(guitar === "mine" ? "My turn" : `Guitar plays ${GUITAR[guitar][0]}`);
+  say(`Guitar plays ${GUITAR[guitar].join(" ")}`);
   remember();
   mark();
   sound.turned();
@@ -212,3 +212,4 @@ sound.onpass = (segment, pass) => {
 };
 sound.sounding = ({ loop: one, from, to }, place) => sounds(one, [from, to], place);
 sound.leadIn = leadIn;
+sound.beat = beat;

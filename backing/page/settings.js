@@ -7,7 +7,8 @@ const neck = new Neck($("neck"));
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 const roomy = matchMedia("(min-width: 700px) and (min-height: 561px)");
 const GUITAR = {
-  both: ["All", "a"], call: ["Call", "c"], response: ["Response", "r"], mine: ["My turn", "m"],
+  both: ["both", ""], call: ["the call", "you answer"], response: ["the response", "you call"],
+  mine: ["nothing", "all yours"],
 };
 
 const NEAR = 1e-3; // seconds; what Python wrote is rounded
@@ -15,6 +16,7 @@ const STORE = `practice page: ${lesson.name}`;
 const usual = {
   piece: lesson.pieces[0].name, key: "", groove: "", tempo: 0, guitar: "both", first: 1, last: 0, balance: 0,
   level: 40, countIn: true, stepUp: false, passes: 2, letters: true,
+  led: true, step: 0, log: true,
 };
 const chosen = { ...usual };
 

@@ -1,6 +1,7 @@
 // Shows a place of a loop: cursor, chord, count, turn, neck and tip.
 
 const SMALLEST = 6.2; // pixels of a staff space: a staff is 6.6 mm high, as in print
+const SOON = 3; // beats that are counted down to a turn
 const FREE = 28; // pixels around the music
 
 const text = (id, value) => {
@@ -104,14 +105,19 @@ const showTurn = (one, [from, to], place) => {
   if (heard && chosen.guitar !== "both") {
     const inside = (at) => (at >= to ? from + ((at - from) % (to - from)) : at);
     for (let beats = 1; beats <= version.beats; beats++) {
-      if (!sounds(one, [from, to], inside(place + beats * beat(one)))) {
+      if (beats <= SOON && !sounds(one, [from, to], inside(place + beats * beat(one)))) {
         label = `Your turn in ${beats}`;
         break;
       }
     }
   }
-  text("turn", label);
-  $("turn").classList.toggle("yours", !heard);
+  if ($("turn").textContent !== label) {
+    const [words, part] = label.split(/(?<=Your turn: )/);
+    $("turn").textContent = words;
+    if (part) add($("turn"), "small", {}, part);
+  }
+  document.body.classList.toggle("mine", !heard);
+  document.body.classList.toggle("soon", label.startsWith("Your turn in"));
 };
 
 // Show a place of a loop of which the stretch [from, to) is played.
@@ -181,7 +187,7 @@ const draw = () => {
   text("bar", `From bar ${rest}`);
   showNotes([]);
   text("turn", "Ready");
-  $("turn").classList.remove("yours");
+  document.body.classList.remove("mine", "soon");
 };
 
 const frame = () => {

@@ -3,6 +3,7 @@
 const JOIN = 0.005; // seconds over which a loop's end is joined to its start
 const CROSS = 0.004; // half of what it takes to go from one segment to the next
 const EARLY = 0.02; // a player may be this much before the beat
+const CUE = 1.4; // how much higher the wood before a turn is than the sticks
 const AHEAD = 2.6; // seconds that are prepared; timers of hidden pages come once a second
 const KEPT = 2; // seconds that past segments are remembered, for slow loudspeakers
 const KNEE = 0.7; // above it peaks are rounded off: layers were limited one by one, their sum was not
@@ -31,6 +32,8 @@ class Sound {
     this.sounding = () => true; // whether the guitar plays at a place of a segment
     this.leadIn = () => null; // what comes round at the end of bars, as `leadIn` of the settings says
     this.onpass = () => null;
+    this.onend = () => {}; // what `onpass` called over is over
+    this.beat = () => 1; // seconds of a loop's beat
   }
 
   // --- decoding ---------------------------------------------------------------------------
@@ -176,19 +179,21 @@ class Sound {
     this.tick();
   }
 
-  stick(time, first) {
+  // A stroke on wood: of the count-in, or higher before the student's turn.
+  stick(time, first, pitch = 1) {
     const rate = this.context.sampleRate;
     const buffer = new AudioBuffer({ length: Math.round(0.05 * rate), sampleRate: rate });
     const wave = buffer.getChannelData(0);
     for (let n = 0; n < wave.length; n++) {
       const at = n / rate;
-      const tone = Math.sin(2 * Math.PI * 2350 * at) + 0.6 * Math.sin(2 * Math.PI * 3910 * at);
+      const tone = Math.sin(2 * Math.PI * 2350 * pitch * at) + 0.6 * Math.sin(2 * Math.PI * 3910 * pitch * at);
       wave[n] = 0.28 * (first ? 1.3 : 1) * tone * Math.exp(-at * 140) * Math.min(1, n / 20);
     }
     const source = new AudioBufferSourceNode(this.context, { buffer });
     source.connect(this.out);
     source.start(time);
     this.extra.push(source);
+    return source;
   }
 
   // Play the guitar's pickup, which stands at the end of what comes before a place.
@@ -219,7 +224,8 @@ class Sound {
       if (late) late.asked = 0;
       return null;
     }
-    const one = { ...segment, span: to - from, until: Infinity, needed: 0, told: time, nodes: [] };
+    const one = { ...segment, span: to - from, until: Infinity, told: time, nodes: [], cues: [] };
+    one.beat = this.beat(loop);
     for (const [number, decoded, layer] of [[loop.band, band, this.band], [loop.phrase, phrase, this.guitar]]) {
       const lead = layer === this.guitar ? this.leadIn(loop, from, to) : null;
       const buffer = this.region(number, decoded, from, to, lead);
@@ -259,7 +265,9 @@ class Sound {
       source.stop();
       turn.disconnect();
     }
+    for (const cue of segment.cues) cue.stop();
     segment.nodes = [];
+    segment.cues = [];
   }
 
   // Take back what was prepared but has not begun, and let the last segment go on.
@@ -292,6 +300,7 @@ class Sound {
 
   halt() {
     clearInterval(this.timer);
+    clearTimeout(this.ending);
     this.playing = false;
     this.session += 1;
     const ended = this.segments;
@@ -306,6 +315,7 @@ class Sound {
     this.playing = false;
     this.session += 1;
     clearInterval(this.timer);
+    clearTimeout(this.ending);
     this.levels();
     const [segments, extra] = [this.segments, this.extra];
     this.segments = [];
@@ -330,7 +340,10 @@ class Sound {
       if (time < now + AHEAD && last.asked !== pass) {
         last.asked = pass;
         const next = this.onpass(last, pass - (last.place > last.from + 1e-3 ? 1 : 0));
-        if (next) this.add({ ...next, time }).catch(() => {});
+        if (next?.over) {
+          this.end(last, time, next.pickup && next.pickup + EARLY);
+          this.ending = setTimeout(() => this.onend(), 1000 * (time - now));
+        } else if (next) this.add({ ...next, time }).catch(() => {});
       }
     }
     while (this.segments.length > 1 && this.segments[0].until < now - KEPT) {
@@ -363,6 +376,8 @@ class Sound {
       if (begin <= time || begin > until) continue;
       const next = at(moment + step) ? 1 : 0;
       if (next !== level) {
+        const cue = begin + EARLY - segment.beat;
+        if (!next && cue > this.context.currentTime) segment.cues.push(this.stick(cue, false, CUE));
         gain.setValueAtTime(level, begin);
         gain.linearRampToValueAtTime(next, begin + step);
         level = next;
@@ -379,6 +394,7 @@ class Sound {
       if (!segment.nodes.length) continue;
       const time = Math.max(now, segment.time);
       segment.nodes[1].turn.gain.cancelScheduledValues(now);
+      for (const cue of segment.cues.splice(0)) cue.stop();
       this.turns(segment, time);
     }
   }
