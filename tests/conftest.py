@@ -20,7 +20,7 @@ os.environ["BACKING_CONFIG"] = os.devnull + "/config.toml"  # what is set here i
 hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 # Fixtures whose tests hear or play in real time.
-REAL_TIME = {"jack", "other_jack", "heard_page", "odd_page", "firefox"}
+REAL_TIME = {"jack", "other_jack", "heard_page", "odd_page", "led_page", "firefox"}
 
 
 @pytest.hookimpl(tryfirst=True)

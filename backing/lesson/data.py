@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from backing.output import FORMATS as SUFFIXES
+from backing.page.session import Step
 from phrases.credits import NOBODY, Credits
 from phrases.phrase import Phrase
 from phrases.pitch import Key
@@ -102,6 +103,8 @@ class Lesson:
         The teacher's words, in Markdown.
     credits
         Who made it.
+    session
+        The steps through which the practice pages lead; the usual ones if there are none.
     """
 
     path: Path
@@ -116,3 +119,4 @@ class Lesson:
     opening: int
     text: str
     credits: Credits = NOBODY
+    session: tuple[Step, ...] = ()

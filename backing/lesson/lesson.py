@@ -23,6 +23,7 @@ from backing.forms.form import FORMS as FORM_SHELF
 from backing.grooves import find_groove
 from backing.grooves.groove import GROOVES as GROOVE_SHELF
 from backing.lesson.data import FORMATS, KINDS, SOUNDS, Lesson, Study
+from backing.page.session import DOES, PASSES, Step
 from backing.practice import usual_start
 from backing.practice.plan import GAPS
 from backing.tempo import step_tempos
@@ -56,7 +57,7 @@ LONG = 60  # signs of a name that a message repeats
 COMMON_KEYS = ("keys", "grooves", "form", "swing", "tempos", "gaps")
 LESSON_KEYS = (
     "title", *COMMON_KEYS, "choruses", "formats", "stems", "make", "full-tempo-only", "video",
-    "opening", "text", "phrase", *CREDIT_KEYS,
+    "opening", "text", "phrase", "session", *CREDIT_KEYS,
 )  # fmt: skip
 STUDY_KEYS = ("file", "variations", *COMMON_KEYS, "take", "take-tempo", "text")
 
@@ -87,6 +88,7 @@ def read_lesson(path: Path) -> Lesson:
     file.known_keys((), LESSON_KEYS)
     title = file.get(("title",), str, ...)
     credits = read_credits(file)
+    session = tuple(_step(file, where) for where in file.tables("session"))
     common = _common(file, (), folder, _Common())
     choruses = file.get(("choruses",), int, pieces.CHORUSES)
     low, high = CHORUSES
@@ -135,6 +137,7 @@ def read_lesson(path: Path) -> Lesson:
         opening=opening,
         text=text,
         credits=credits,
+        session=session,
     )
 
 
@@ -243,6 +246,18 @@ def _list(file: TextFile, where: Where, kind: Any, hint: str) -> list[Any]:
         return list(values)
     file.complain(where, hint)
     return []
+
+
+def _step(file: TextFile, where: Where) -> Step:
+    """Return a step of the session that the practice pages lead through."""
+    file.known_keys(where, ("do", "passes", "text"))
+    word = file.get((*where, "do"), str, ...)
+    do = None if word is None else file.attempt((*where, "do"), choose, "a step", word, DOES)
+    passes = file.get((*where, "passes"), int, 4)
+    low, high = PASSES
+    if not low <= passes <= high:
+        file.complain((*where, "passes"), f"passes: it must be {low} to {high}")
+    return Step(str(do or next(iter(DOES))), passes, file.get((*where, "text"), str, ""))
 
 
 def _words(

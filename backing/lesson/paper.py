@@ -21,6 +21,7 @@ from backing.lesson.items import (
     slug,
     stem,
 )
+from backing.page.session import usual_session
 from phrases.errors import BluesError, RangeError
 from phrases.phrase import Phrase
 from phrases.pitch import Key
@@ -178,6 +179,8 @@ def _page(
         if at != number
     )
 
+    session = lesson.session or usual_session(part.role for part in study.phrase.parts)
+
     def make() -> bytes:
         from backing.page.data import PageData, Piece
         from backing.page.music import version
@@ -202,7 +205,7 @@ def _page(
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:
             return render_page(
-                PageData(title, tuple(pieces), text, name, others, study.phrase.credits)
+                PageData(title, tuple(pieces), text, name, others, study.phrase.credits, session)
             ).encode()
         except ValueError as error:
             if isinstance(error, BluesError):
@@ -218,7 +221,7 @@ def _page(
         digest(
             program_digest("page", "sheet"), program_digest(), _text_digest(), title, text, name,
             told, [_told(study, phrase) for _, phrase in study.versions], study.grooves,
-            _form(study), others,
+            _form(study), others, session,
         ),
         make,
     )  # fmt: skip

@@ -106,6 +106,12 @@ file   = "pot-lid"            # a file, "my-phrase.toml", or one of `backing lis
 # text   = "What you say to this one."
 # take   = "my-recording.wav" # you playing it once, in its own key: it takes the demo's place
 # take-tempo = 92             # at which you played; the phrase's own if left out
+
+# The steps through which a practice page leads the student; the usual ones if left out.
+# [[session]]
+# do     = "listen"           # answer, call, along, alone, faster, key
+# passes = 2
+# text   = "Only listen. Where does it breathe?"
 """
 
 

@@ -149,8 +149,7 @@ showLog();
 $("log-on").checked = chosen.log;
 $("key-led").hidden = !lesson.session.length;
 draw();
-if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", prefetch);
-else prefetch();
+prefetch();
 
 // What a test asks.
 window.practice = { sound, chosen, now: () => ({ loop, version, playing, found: playing ? sound.at(sound.heard()) : null }) };

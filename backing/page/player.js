@@ -154,6 +154,8 @@ const others = "BroadcastChannel" in window ? new BroadcastChannel("a practice p
 
 const play = async () => {
   if (waiting) return;
+  // On a telephone its switch for silence is not meant for music that one asks for.
+  if (navigator.audioSession) navigator.audioSession.type = "playback";
   waiting = true;
   away = false;
   complain("");
@@ -167,6 +169,7 @@ const play = async () => {
     $("play").classList.add("on");
     $("play-name").textContent = "Stop";
     say("Playing");
+    awake(true);
     others?.postMessage("");
     requestAnimationFrame(frame);
   } catch (error) {
@@ -176,10 +179,27 @@ const play = async () => {
   }
 };
 
-const halt = () => {
+// Keep the screen on while it plays, where a browser can.
+let lock = null;
+const awake = async (on) => {
+  try {
+    if (on && !lock) lock = await navigator.wakeLock?.request("screen");
+    else if (!on) [lock] = [null, await lock?.release()];
+  } catch {
+    // A battery that is low, or a page out of sight.
+  }
+};
+document.addEventListener("visibilitychange", () => {
+  if (document.visibilityState !== "visible" || !playing) return;
+  lock = null; // it was let go when the page went out of sight
+  awake(true);
+});
+
+const halt = (from = chosen.first) => {
   sound.stop();
+  awake(false);
   playing = false;
-  rest = chosen.first;
+  rest = from;
   $("play").classList.remove("on");
   $("play-name").textContent = "Play";
   draw();
@@ -199,6 +219,14 @@ if (others) {
     say("Stopped: another page plays");
   };
 }
+
+// Another program, a call, or sleep has taken the sound.
+sound.oninterrupt = () => {
+  if (!playing) return;
+  const { place } = sound.at(sound.context.currentTime) ?? { place: 0 };
+  halt(Math.min(chosen.last, Math.max(chosen.first, Math.floor(place / bar() + 1e-6) + 1)));
+  complain(`The sound was interrupted. Play goes on from bar ${rest}.`);
+};
 
 // At the end of a pass: what plays next, or nothing new.
 sound.onpass = (segment, pass) => {

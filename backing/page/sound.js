@@ -12,10 +12,16 @@ const STEP = 256; // of the curve that does so, to the unit
 const GECKO = "mozInnerScreenX" in window;
 const WAIT = 4000; // milliseconds for a loudspeaker to answer
 const REGIONS = 8; // stretches of loops that are remembered
-const loaded = new Promise((done) => {
-  if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", done);
-  else done();
-});
+const POLL = 60; // milliseconds from one look for what is loading to the next
+
+// Return a part of the file once all of it is there, as it is when something stands behind it.
+const arrived = async (id) => {
+  for (;;) {
+    const element = document.getElementById(id);
+    if (element?.nextElementSibling || document.readyState !== "loading") return element;
+    await new Promise((done) => setTimeout(done, POLL));
+  }
+};
 
 class Sound {
   constructor(sounds) {
@@ -32,6 +38,7 @@ class Sound {
     this.sounding = () => true; // whether the guitar plays at a place of a segment
     this.leadIn = () => null; // what comes round at the end of bars, as `leadIn` of the settings says
     this.onpass = () => null;
+    this.oninterrupt = () => {};
     this.onend = () => {}; // what `onpass` called over is over
     this.beat = () => 1; // seconds of a loop's beat
   }
@@ -49,8 +56,7 @@ class Sound {
   }
 
   async read(number) {
-    await loaded; // before, a sound may be there by half
-    const element = document.getElementById(`sound-${number}`);
+    const element = await arrived(`sound-${number}`);
     if (!element) throw new Error("A part of this page is missing. Load it again, or copy the file again.");
     const text = atob(element.textContent.trim());
     const bytes = new Uint8Array(text.length);
@@ -128,6 +134,7 @@ class Sound {
         this.context = new AudioContext();
       }
       this.out = this.context.createGain();
+      this.context.onstatechange = () => { if (this.context.state !== "running") this.oninterrupt(); };
       this.band = this.context.createGain();
       this.guitar = this.context.createGain();
       this.band.connect(this.out);

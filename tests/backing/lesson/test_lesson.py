@@ -9,6 +9,7 @@ import pytest
 
 from backing.lesson.data import KINDS
 from backing.lesson.lesson import USUAL_FORMATS, check_files, inside, read_lesson
+from backing.page.session import Step
 from phrases.errors import BluesError, ChoiceError, TextFileError
 from tests.backing.lesson.material import LESSON, PHRASE, small, written
 
@@ -54,6 +55,13 @@ def test_no_variations(tmp_path: Path) -> None:
     assert [name for name, _ in study.versions] == [""]
 
 
+def test_a_session_is_the_teachers(tmp_path: Path) -> None:
+    assert small(tmp_path).session == ()
+    steps = '[[session]]\ndo = "listen"\npasses = 2\ntext = "Hush."\n[[session]]\ndo = "alone"\n'
+    found = small(tmp_path, LESSON + steps).session
+    assert found == (Step("listen", 2, "Hush."), Step("alone"))
+
+
 def test_a_phrase_of_one_line_trades_echoes(tmp_path: Path) -> None:
     head = 'title = "A"\nkey = "A"\ntempo = 90\n'
     text = head + '[[part]]\nrole = "line"\nnotes = "| 1 G5 2 . | 1 G5"\n'
@@ -93,6 +101,9 @@ def test_a_phrase_of_one_line_trades_echoes(tmp_path: Path) -> None:
             "in A at 100 beats a minute, in which this lesson has no demo",
         ),
         ("[[phrase]]", "[[phrases]]", 12, 'did you mean "phrase"?'),
+        ('two-bars.toml"', 'two-bars.toml"\n[[session]]\ndo = "lissen"', 15, 'mean "listen"?'),
+        ('two-bars.toml"', 'two-bars.toml"\n[[session]]\ndo = "key"\npasses = 0', 16, "1 to 32"),
+        ('two-bars.toml"', 'two-bars.toml"\n[[session]]\npasses = 2', 14, "do"),
     ],
 )
 def test_a_mistake_is_told_at_its_place(

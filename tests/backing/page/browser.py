@@ -21,7 +21,8 @@ __all__ = ["Browser", "missing"]
 DRIVER, BROWSER = "chromedriver", ("chromium", "chromium-browser", "google-chrome")
 ELEMENT = "element-6066-11e4-a52e-4f735466cecf"  # W3C WebDriver, web element identifier
 KEYS = {"space": " ", "up": "\ue013", "down": "\ue015", "left": "\ue012", "right": "\ue014",
-        "tab": "\ue004", "shift": "\ue008"}  # fmt: skip
+        "tab": "\ue004", "shift": "\ue008", "pagedown": "\ue00f", "pageup": "\ue00e",
+        "enter": "\ue007"}  # fmt: skip
 
 
 def missing() -> str:

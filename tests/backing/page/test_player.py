@@ -178,7 +178,10 @@ def test_bars_are_chosen_in_the_music(page: Browser) -> None:
         const shape = practice.now().version.wide[0];
         const [, left, right] = shape.bars.find(([n]) => n === 1);
         const x = box.left + (left + right) / 2 / shape.width * box.width;
-        svg.parentElement.dispatchEvent(new MouseEvent("click", { clientX: x, bubbles: true }));
+        const at = { clientX: x, clientY: box.top + box.height / 2, bubbles: true };
+        for (const kind of ["pointerdown", "pointerup"]) {
+          svg.parentElement.dispatchEvent(new PointerEvent(kind, at));
+        }
     """)
     assert page.run("return [practice.chosen.first, practice.chosen.last]") == [1, 1]
 

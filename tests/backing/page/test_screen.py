@@ -16,6 +16,7 @@ from PIL import Image
 
 from backing.page.data import PageData, Piece, Tip
 from backing.page.page import render_page
+from backing.page.session import usual_session
 from phrases.files import load_phrase
 from tests.backing.material import line
 from tests.backing.page.browser import Browser
@@ -268,14 +269,17 @@ def axe_script(cache: Path) -> str:
     return file.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
 def test_an_accessibility_checker_finds_nothing(
-    chromium: Browser, tmp_path: Path, pytestconfig: pytest.Config, width: int
+    chromium: Browser, tmp_path: Path, pytestconfig: pytest.Config, width: int, scheme: str
 ) -> None:
     script = axe_script(pytestconfig.cache.mkdir("axe-core"))
     path = tmp_path / "many.html"
-    path.write_text(render_page(several()), encoding="utf-8")
+    session = usual_session(["call", "response"]) if scheme == "dark" else ()
+    path.write_text(render_page(replace(several(), session=session)), encoding="utf-8")
     chromium.protocol("Page.setBypassCSP", enabled=True)
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    chromium.protocol("Emulation.setEmulatedMedia", features=features)
     try:
         page = fresh(chromium, path)
         page.size(width, 844)
@@ -285,13 +289,14 @@ def test_an_accessibility_checker_finds_nothing(
             if playing:
                 page.keys("r")
                 start(page)
-                page.until("return document.querySelector('.turn.yours')")
+                page.until("return document.body.classList.contains('mine')")
             found = page.run(
                 "const r = await axe.run(document); return JSON.stringify(r.violations.map((v) => "
                 "[v.id, v.help, v.nodes.map((n) => n.html.slice(0, 200))]))"
             )
             assert json.loads(found) == []
     finally:
+        chromium.protocol("Emulation.setEmulatedMedia", features=[])
         chromium.protocol("Page.setBypassCSP", enabled=False)
 
 
