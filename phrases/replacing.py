@@ -17,6 +17,7 @@ MADE = "Made by porchband"
 SIGNS: dict[str, bytes] = {
     ".pdf": b"/Author(porchband)",
     ".musicxml": b"<software>porchband</software>",
+    ".json": b'"made": "Made by porchband"',
     ".txt": b"",
     ".toml": b"",
 }

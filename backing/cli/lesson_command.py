@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import Whole, json_option
 
 if TYPE_CHECKING:
+    from backing.lesson.catalogue import Estimate
     from backing.lesson.data import Lesson
     from backing.lesson.make import Progress, Result
 
@@ -29,7 +31,9 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
     "lesson",
     epilog="\b\nFor example:\n  backing new first --lesson\n  backing lesson first.toml -o first",
 )
-@click.argument("lesson", metavar="LESSON", type=click.Path(path_type=Path))
+@click.argument(
+    "lessons", metavar="LESSON...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
 @click.option(
     "-o",
     "--output",
@@ -37,15 +41,31 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
     metavar="DIR",
     required=True,
     type=click.Path(path_type=Path),
-    help="Folder of the lesson: a new one, or one that this command made.",
+    help="Folder of the lesson, or of a folder for each of several: a new one, or one that this "
+    "command made.",
+)
+@click.option(
+    "--jobs",
+    type=Whole(1, 64),
+    default=len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count(),
+    help="How many sounds are made at once; as many as there are processors if left out.",
 )
 @click.option(
     "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
 )
-@click.option("--dry-run", is_flag=True, help="Write nothing; list the sounds that there will be.")
+@click.option(
+    "--dry-run",
+    is_flag=True,
+    help="Write nothing; list what there will be, and how long it takes.",
+)
 @json_option
 def command(
-    lesson: Path, folder: Path, soundfont: Path | None, dry_run: bool, as_json: bool
+    lessons: tuple[Path, ...],
+    folder: Path,
+    jobs: int,
+    soundfont: Path | None,
+    dry_run: bool,
+    as_json: bool,
 ) -> None:
     """Make a lesson's folder, or make again what of it has changed.
 
@@ -53,43 +73,102 @@ def command(
     For each phrase and key there are demos, seamless loops, trade tracks and backings at each
     tempo, MIDI beside each, a sheet and a practice page; for the whole a text for the description
     under a video, with chapter times, and a manifest. Interrupted and called again, it goes on.
-    """
-    from backing.lesson.items import check_items, sounds
-    from backing.lesson.lesson import read_lesson
 
-    read = read_lesson(lesson)
-    if dry_run:
-        items = sounds(read)
-        check_items(read, items)
-        names = [f"{item.name}.{suffix}" for item in items for suffix in item.formats]
-        if as_json:
-            click.echo(json.dumps({"title": read.title, "sounds": names}, ensure_ascii=False))
-        else:
-            for name in names:
-                click.echo(name)
-        return
+    Several lessons lie in a folder each, under a page that leads to all; what is alike in them is
+    rendered once.
+    """
+    from backing.lesson.catalogue import INDEX, estimate, folders, make_catalogue, warnings
+    from backing.lesson.lesson import read_lesson
     from backing.lesson.make import make_lesson
 
-    try:
+    read = [read_lesson(path) for path in lessons]
+    told = {"": estimate(read[0])} if len(read) == 1 else {}
+    known: list[str] = []
+    for name, one in zip(folders(read), read, strict=True) if len(read) > 1 else ():
+        told[name] = estimate(one, known)
+        known += told[name].digests
+    for text in warnings(told):
+        click.echo(f"note: {text}", err=True)
+    if dry_run:
+        _show(read, told, jobs, as_json=as_json)
+        return
+
+    @contextmanager
+    def begun(number: int, lesson: Lesson) -> Iterator[Progress]:
+        click.echo(f"{number} of {len(read)}: {lesson.title}", err=True)
         with _progress() as shown:
-            result = make_lesson(read, folder, soundfont, shown)
+            yield shown
+
+    try:
+        if len(read) > 1:
+            results = make_catalogue(read, folder, soundfont, jobs, begun)
+        else:
+            with _progress() as shown:
+                results = [make_lesson(read[0], folder, soundfont, shown, jobs)]
     except KeyboardInterrupt:
         click.echo(
             "\nwhat is complete is kept: run the same command again to go on", nl=False, err=True
         )
         raise
     if as_json:
-        click.echo(json.dumps(_summary(read.title, result), ensure_ascii=False))
+        rows = [_summary(one.title, result) for one, result in zip(read, results, strict=True)]
+        answer = rows[0] if len(rows) == 1 else {"folder": str(folder), "lessons": rows}
+        click.echo(json.dumps(answer, ensure_ascii=False))
         return
-    click.echo(_told(read.title, result))
-    for path in result.files:
-        if path.endswith((".html", ".pdf", ".txt", ".json")):
-            click.echo(f"  {folder / path}")
-    _tell_blanks(read)
-    for text in result.remarks:
-        click.echo(f"note: {text}", err=True)
-    if result.seconds:
+    for lesson, result in zip(read, results, strict=True):
+        click.echo(_told(lesson.title, result))
+        for path in result.files if len(read) == 1 else ():
+            if path.endswith((".html", ".pdf", ".txt", ".json")):
+                click.echo(f"  {folder / path}")
+        _tell_blanks(lesson)
+        for text in result.remarks:
+            click.echo(f"note: {text}", err=True)
+    if len(read) > 1:
+        click.echo(f"  {folder / INDEX}")
+    if any(result.seconds for result in results):
         click.echo(LOUD, err=True)
+
+
+def _show(
+    read: Sequence[Lesson], told: Mapping[str, Estimate], jobs: int, *, as_json: bool
+) -> None:
+    """Print what there will be, and about how much of it in how long."""
+    from backing.lesson.items import check_items, sounds
+
+    rows: list[tuple[str, int]] = []
+    names: list[str] = []
+    for lesson, (name, one) in zip(read, told.items(), strict=True):
+        items = sounds(lesson)
+        check_items(lesson, items)
+        before = f"{name}/" if name else ""
+        rows += [(before + path, size) for path, size in one.files]
+        names += [f"{before}{item.name}.{suffix}" for item in items for suffix in item.formats]
+    size, seconds = sum(size for _, size in rows), sum(one.seconds for one in told.values()) / jobs
+    if as_json:
+        answer = {
+            "title": read[0].title,
+            "sounds": names,
+            "files": [{"path": path, "bytes": size} for path, size in rows],
+            "bytes": size,
+            "seconds": round(seconds),
+        }
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    for path, size_ in rows:
+        click.echo(f"{size_ / 1e6:8.1f} MB  {path}")
+    click.echo(f"{len(rows)} files, about {_size(size)}, made in about {_time(seconds)}", err=True)
+
+
+def _size(size: float) -> str:
+    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"
+
+
+def _time(seconds: float) -> str:
+    """Return a time as people say it: seconds, minutes, or hours and minutes."""
+    if seconds <= 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
 
 
 def _tell_blanks(lesson: Lesson) -> None:
@@ -114,11 +193,11 @@ def _progress() -> Iterator[Progress]:
             now = time.monotonic()
             if first and whole > 0:
                 # Nothing has a name before the first sound; papers are made without waiting.
-                sound = f"rendering about {whole:.0f} s of audio"
+                sound = f"rendering about {_time(whole)} of audio"
                 click.echo("making sheets and pages" if name else sound, err=True)
             elif now - told >= EVERY and 0 < done < whole:
                 left = (now - begun) * (whole - done) / done
-                click.echo(f"{done / whole:.0%}, about {left:.0f} s left", err=True)
+                click.echo(f"{done / whole:.0%}, about {_time(left)} left", err=True)
                 told = now
             first = False
 

@@ -138,7 +138,8 @@ class Item:
             program_digest(),
             font,
             self.kind,
-            self.phrase,
+            # The band alone is the same under every phrase.
+            self.phrase.swing if self.kind == "backing" else self.phrase,
             self.key,
             self.tempo,
             _shelved(GROOVES, self.groove),

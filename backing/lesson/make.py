@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from backing.forms.form import load_form
 from backing.grooves.groove import load_groove
@@ -24,7 +24,7 @@ from backing.lesson.paper import Leaf, leaves
 from backing.lesson.records import Record, Workshop, opened
 from backing.lesson.workers import PROCESSES, made
 
-__all__ = ["DESCRIPTION", "MANIFEST", "Result", "make_lesson"]
+__all__ = ["DESCRIPTION", "MANIFEST", "Result", "Shared", "make_lesson", "music_seconds"]
 
 DESCRIPTION, MANIFEST = "description.txt", "manifest.json"
 LEAF_SECONDS = 4.0  # what a sheet or a page counts for beside a second of music
@@ -68,6 +68,7 @@ def make_lesson(
     soundfont: str | Path | None = None,
     progress: Progress | None = None,
     processes: int = PROCESSES,
+    shared: Shared | None = None,
 ) -> Result:
     """Make a lesson's folder, or what of it has changed.
 
@@ -83,6 +84,8 @@ def make_lesson(
         Called with what is done and all there is to do, in seconds of music, and a name.
     processes
         How many render at once.
+    shared
+        What other lessons have made already, and gets what this one has.
 
     Raises
     ------
@@ -99,7 +102,16 @@ def make_lesson(
     with opened(Path(folder)) as work:
         records = {item: work.record(item.name) for item in items}
         stale = [item for item in items if not work.holds(records[item], wanted[item])]
-        run = _Run(work, progress, sum(map(_length, stale)))
+        run = _Run(work, progress, sum(map(music_seconds, stale)))
+        for item in [one for one in stale if shared is not None]:
+            assert shared is not None
+            copied = shared.copied(wanted[item], work.drafts)
+            if copied is not None:
+                drafts, facts = copied
+                files = {_target(work, item, what): work.drafts / d for what, d in drafts.items()}
+                records[item] = work.keep(item.name, wanted[item], files, facts)
+                run.kept(item.name, list(files), music_seconds(item), rendered=False)
+                stale.remove(item)
         if stale:
             from backing.sound.fluid import check_audio
 
@@ -110,8 +122,12 @@ def make_lesson(
             for item, drafts, facts in made(stale, work.drafts, font, processes, run.begun):
                 files = {_target(work, item, what): work.drafts / d for what, d in drafts.items()}
                 records[item] = work.keep(item.name, wanted[item], files, facts)
-                run.kept(item.name, list(files), _length(item))
+                run.kept(item.name, list(files), music_seconds(item))
         whole = {item: record for item, record in records.items() if record is not None}
+        for item, record in whole.items() if shared is not None else ():
+            assert shared is not None
+            paths = {_what(item, path): work.folder / path for path in record.files}
+            shared.add(wanted[item], paths, record.facts)
         papers = _papers(lesson, work, wanted, whole)
         run.all += LEAF_SECONDS * sum(
             not work.holds(work.record(p.name), p.digest) for p in papers
@@ -151,6 +167,16 @@ def _remarks(records: Mapping[Item, Record]) -> Iterator[str]:
         yield f"{names[0] if len(names) == 1 else f'{len(names)} sounds'}: {text}"
 
 
+class Shared(Protocol):
+    """What has been made already, by digest."""
+
+    def add(self, told: str, files: dict[str, Path], facts: Mapping[str, Any]) -> None:
+        """Note files by what their maker calls them."""
+
+    def copied(self, told: str, drafts: Path) -> tuple[dict[str, str], Mapping[str, Any]] | None:
+        """Return the names of copies of them, and the facts; None where there are none."""
+
+
 class _Run:
     """Counts what one run makes."""
 
@@ -164,13 +190,13 @@ class _Run:
 
     def begun(self, item: Item) -> None:
         """Note what is being made."""
-        self._begun += _length(item)
+        self._begun += music_seconds(item)
 
-    def kept(self, name: str, files: list[str], length: float) -> None:
+    def kept(self, name: str, files: list[str], length: float, *, rendered: bool = True) -> None:
         """Note what was made."""
         self.made += files
         self.done += length
-        self.rendered = self.done
+        self.rendered += length * rendered
         self.tell(name)
 
     def tell(self, name: str) -> None:
@@ -186,9 +212,7 @@ class _Run:
         draft = self.work.draft(Path(name).suffix)
         draft.write_bytes(make())
         record = self.work.keep(name, told, {name: draft}, {})
-        rendered = self.rendered
-        self.kept(name, [name], length)
-        self.rendered = rendered
+        self.kept(name, [name], length, rendered=False)
         return record
 
 
@@ -198,7 +222,7 @@ def _font(soundfont: str | Path | None) -> Path:
     return find_soundfont(soundfont).path
 
 
-def _length(item: Item) -> float:
+def music_seconds(item: Item) -> float:
     """Return about how long an item sounds, in seconds; a loop is rendered several times over."""
     bars = {"trade": 4 * item.phrase.bars, "loop": 4 * item.phrase.bars}
     beats = bars.get(item.kind, 13 * item.choruses) * item.phrase.meter.beats
@@ -212,6 +236,14 @@ def _target(work: Workshop, item: Item, what: str) -> str:
     if what.startswith("stems/"):
         return f"{item.name}_{what}"
     return f"{work.layers}/{item.name.rpartition('/')[2]}.{what}.opus"
+
+
+def _what(item: Item, path: str) -> str:
+    """Return what an item's maker calls a file; the reverse of `_target`."""
+    if not path.startswith(item.name):
+        return path.split(".")[-2]
+    rest = path.removeprefix(item.name)
+    return rest if rest.startswith(".") else rest.removeprefix("_")
 
 
 def _papers(

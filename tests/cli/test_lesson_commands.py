@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -46,7 +47,9 @@ def test_papers_are_no_audio(tmp_path: Path) -> None:
 def test_progress_without_a_terminal_tells_the_time_left(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def make(read: object, folder: object, font: object, tell: Callable[..., None]) -> Summary:
+    def make(
+        read: object, folder: object, font: object, tell: Callable[..., None], _: int
+    ) -> Summary:
         clock = [0.0]
         monkeypatch.setattr("time.monotonic", lambda: clock[0])
         for clock[0], done in ((1.0, 4.0), (30.0, 20.0), (35.0, 25.0), (60.0, 40.0)):
@@ -85,9 +88,13 @@ def test_a_dry_run_lists_and_writes_nothing(tmp_path: Path) -> None:
     result = run("lesson", path, "-o", tmp_path / "out", "--dry-run")
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
-    assert lines[0] == "01-two-bars/A/01-two-bars_A_1-demo_240bpm.wav"
+    assert re.fullmatch(r" +\d+\.\d MB  01-two-bars/A/01-two-bars_A_1-demo_240bpm\.wav", lines[0])
+    assert re.search(
+        r"^\d+ files, about \d+ MB, made in about \d+ s$", result.stderr, re.MULTILINE
+    )
     told = json.loads(run("lesson", path, "-o", tmp_path / "out", "--dry-run", "--json").stdout)
-    assert told["sounds"] == lines
+    assert [row["path"] for row in told["files"]] == [line.split(" MB  ")[1] for line in lines]
+    assert set(told["sounds"]) < {row["path"] for row in told["files"]}
     assert not (tmp_path / "out").exists()
 
 

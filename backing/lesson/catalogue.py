@@ -1,0 +1,230 @@
+"""Many lessons in one folder: each in a folder of its own, what is alike rendered once.
+
+A catalogue's folder has a page that leads to every lesson, and a manifest of the lessons' own.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from backing.forms import find_form
+from backing.lesson.data import Lesson
+from backing.lesson.items import Item, file_digest, slug, sounds
+from backing.lesson.make import MANIFEST, Progress, Result, make_lesson, music_seconds
+from backing.output import OutputError
+from phrases.replacing import MADE, check_free
+from phrases.rewrite import replace_file
+
+__all__ = ["INDEX", "Estimate", "Shared", "estimate", "folders", "make_catalogue", "warnings"]
+
+INDEX = "index.html"
+# Bytes of a second of sound, measured on two choruses of a track at 48000 frames a second.
+BYTES = {"wav": 192_000, "flac": 97_000, "mp3": 24_000, "opus": 15_200, "ogg": 14_000}
+LAYERS = 2 * 8_750 * 4 / 3  # bytes of a page's second: two layers of 70 kbit/s in base64
+PAPER = 60_000  # bytes of a sheet, and of a page without its sound
+SPEED = 17.0  # seconds of music that a process makes in a second, with its share of the papers
+HEAVY_PAGE, HEAVY_FOLDER = 12_000_000, 2_000_000_000  # bytes
+
+PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><!-- {made} -->
+<meta name="viewport" content="width=device-width, initial-scale=1"><title>Lessons</title>
+<style>body {{ font: 1.1rem/1.6 serif; max-width: 42rem; margin: 2rem auto }}</style>
+</head><body><h1>Lessons</h1>
+{rows}
+</body></html>
+"""
+
+
+@dataclass(slots=True)
+class Shared:
+    """What has been made already, in whichever lesson, by the digest of all it depends on."""
+
+    _known: dict[str, tuple[dict[str, Path], Mapping[str, Any]]] = field(default_factory=dict)
+
+    def add(self, told: str, files: dict[str, Path], facts: Mapping[str, Any]) -> None:
+        """Note files by what they are, and the facts of them."""
+        self._known.setdefault(told, (files, facts))
+
+    def copied(self, told: str, drafts: Path) -> tuple[dict[str, str], Mapping[str, Any]] | None:
+        """Return copies under other names, as a maker returns what it made; None without any."""
+        if told not in self._known:
+            return None
+        files, facts = self._known[told]
+        made = {}
+        for number, (what, path) in enumerate(files.items()):
+            made[what] = f"{told[:16]}-{number}{path.suffix}"
+            try:
+                shutil.copyfile(path, drafts / made[what])
+            except OSError:  # somebody has moved it
+                return None
+        return made, facts
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What a lesson will take, about.
+
+    Attributes
+    ----------
+    files
+        Each file's path and bytes.
+    seconds
+        Of work, by one process.
+    digests
+        Of its sounds, the soundfont's left empty.
+    """
+
+    files: tuple[tuple[str, int], ...]
+    seconds: float
+    digests: frozenset[str] = frozenset()
+
+    @property
+    def size(self) -> int:
+        """Bytes in all."""
+        return sum(size for _, size in self.files)
+
+
+def estimate(lesson: Lesson, known: Iterable[str] = ()) -> Estimate:
+    """Return about what a lesson takes in bytes and seconds.
+
+    Parameters
+    ----------
+    lesson
+        As it was read.
+    known
+        Digests of what need not be rendered, the soundfont's left empty.
+    """
+    files: list[tuple[str, int]] = []
+    pages: dict[str, float] = {}
+    seconds = 0.0
+    there = set(known)
+    for item in sounds(lesson):
+        length, top = _lasts(item), item.name.split("/")[0]
+        files += [
+            (f"{item.name}.{suffix}", round(length * BYTES[suffix])) for suffix in item.formats
+        ]
+        files += [(f"{item.name}.mid", 8_000)] if item.formats else []
+        if item.stems:
+            files.append((f"{item.name}_stems", round(6 * 2 * length * BYTES["wav"])))
+        if item.layers:
+            pages[top] = pages.get(top, 0.0) + length * LAYERS
+        told = item.digest("")
+        seconds += 0.0 if told in there else music_seconds(item) / SPEED
+        there.add(told)
+    for number, study in enumerate(lesson.studies, 1):
+        top = f"{number:02d}-{slug(study.name)}"
+        if "page" in lesson.make:
+            files.append((f"{top}/{top}_practice.html", round(PAPER + pages.get(top, 0.0))))
+        if "sheet" in lesson.make:
+            files += [(f"{top}/{key}_sheet.pdf", PAPER) for key in study.keys]
+    return Estimate(tuple(files), seconds, frozenset(there))
+
+
+def _lasts(item: Item) -> float:
+    """Return about how long an item is, its counting in and its last chord with it."""
+    bars = {"loop": item.phrase.bars, "trade": 4 * item.phrase.bars + 1}
+    whole = len(find_form(item.form).bars(item.key)) * item.choruses + 2
+    return float(bars.get(item.kind, whole) * item.phrase.meter.beats * 60 / item.tempo)
+
+
+def warnings(lessons: Mapping[str, Estimate]) -> Iterator[str]:
+    """Yield what is heavy, before it is made."""
+    for name, told in lessons.items():
+        for path, size in told.files:
+            if path.endswith(".html") and size > HEAVY_PAGE:
+                yield (
+                    f"{name}/{path}: the page will have about {size / 1e6:.0f} MB; name fewer "
+                    "tempos, keys or variations"
+                )
+    size = sum(told.size for told in lessons.values())
+    if size > HEAVY_FOLDER:
+        yield f'the folder will have about {size / 1e9:.1f} GB; formats = ["mp3"] takes an eighth'
+
+
+def folders(lessons: Sequence[Lesson]) -> list[str]:
+    """Return the name of each lesson's folder.
+
+    Raises
+    ------
+    OutputError
+        If two would be the same.
+    """
+    names = [slug(lesson.path.stem) for lesson in lessons]
+    for name, lesson in zip(names, lessons, strict=True):
+        if names.count(name) > 1:
+            raise OutputError(f"{lesson.path}: two lessons would lie in {name}; rename a file")
+    return names
+
+
+def make_catalogue(
+    lessons: Sequence[Lesson],
+    folder: Path,
+    soundfont: Path | None,
+    processes: int,
+    begun: Callable[[int, Lesson], AbstractContextManager[Progress]],
+) -> list[Result]:
+    """Make every lesson in a folder of its own, then the page and the manifest of all.
+
+    Parameters
+    ----------
+    lessons
+        As they were read.
+    folder
+        Of all; it is made if need be.
+    soundfont, processes
+        As for `make_lesson`.
+    begun
+        Called with each lesson that is begun and its number from 1; gives what shows progress.
+
+    Raises
+    ------
+    BluesError
+        As `make_lesson` does, or if the page or the manifest would replace a file of others.
+    """
+    names = folders(lessons)
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(f"{folder}: is not a folder; name one for the lessons")
+    for name in (INDEX, MANIFEST):
+        check_free(folder / name)
+    shared = Shared()
+    results = []
+    for number, (name, lesson) in enumerate(zip(names, lessons, strict=True), 1):
+        with begun(number, lesson) as shown:
+            results.append(make_lesson(lesson, folder / name, soundfont, shown, processes, shared))
+    replace_file(folder / INDEX, _index(names, lessons, results))
+    replace_file(folder / MANIFEST, _manifest(names, lessons, results))
+    return results
+
+
+def _index(names: Sequence[str], lessons: Sequence[Lesson], results: Sequence[Result]) -> str:
+    rows = []
+    for name, lesson, result in zip(names, lessons, results, strict=True):
+        links = [
+            f'<li><a href="{escape(f"{name}/{path}")}">{escape(Path(path).name)}</a></li>'
+            for path in result.files
+            if path.endswith((".html", ".pdf"))
+        ]
+        rows.append(f"<h2>{escape(lesson.title)}</h2>\n<ul>\n" + "\n".join(links) + "\n</ul>")
+    return PAGE.format(made=MADE, rows="\n".join(rows))
+
+
+def _manifest(names: Sequence[str], lessons: Sequence[Lesson], results: Sequence[Result]) -> str:
+    rows = [
+        {
+            "folder": name,
+            "title": lesson.title,
+            "files": len(result.files),
+            "bytes": sum((result.folder / path).stat().st_size for path in result.files),
+            "manifest": file_digest(result.folder / MANIFEST),
+        }
+        for name, lesson, result in zip(names, lessons, results, strict=True)
+    ]
+    told = {"made": MADE, "lessons": rows}
+    return json.dumps(told, ensure_ascii=False, indent=1) + "\n"
