@@ -7,23 +7,17 @@ file is written beside its place under another name and renamed when it is compl
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
-import shutil
-import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from backing.events import Stream
+from backing.sound_files import FORMATS, OutputError, sound_files, why
 from phrases.drafts import hidden, sweep
 from phrases.errors import BluesError, RangeError
 from phrases.replacing import check_free
 from phrases.words import expected
-
-if TYPE_CHECKING:
-    from backing.sound.rendered import Rendered
 
 __all__ = [
     "BITS",
@@ -33,20 +27,9 @@ __all__ = [
     "OutputError",
     "beside",
     "check_outputs",
-    "open_sound",
-    "why",
     "write",
 ]
 
-# Suffix to libsndfile's format, and its subtype by the bits asked for (lossy formats have none).
-FORMATS: dict[str, tuple[str, dict[int, str]] | None] = {
-    ".mid": None,
-    ".wav": ("WAV", {16: "PCM_16", 24: "PCM_24"}),
-    ".flac": ("FLAC", {16: "PCM_16", 24: "PCM_24"}),
-    ".ogg": ("OGG", {16: "VORBIS", 24: "VORBIS"}),
-    ".opus": ("OGG", {16: "OPUS", 24: "OPUS"}),
-    ".mp3": ("MP3", {16: "MPEG_LAYER_III", 24: "MPEG_LAYER_III"}),
-}
 BITS = (16, 24)
 RATES = (44100, 48000)  # frames a second
 OPUS_RATE = 48000
@@ -77,14 +60,7 @@ class AudioSettings:
     voice: str | None = None
 
 
-NEARLY_FULL = 1 << 20  # bytes
-BEYOND = 5.0  # seconds of sound, for what rings on at the end, markers and tags
-KEEP_SIZE = 1  # Linux's FALLOC_FL_KEEP_SIZE
 LARGEST_WAV = 4_000_000_000  # bytes
-
-
-class OutputError(BluesError, OSError):
-    """A file that cannot be written."""
 
 
 def check_outputs(paths: Sequence[Path], *, force: bool = False) -> None:
@@ -311,119 +287,16 @@ def _write_audio(
     """Write sound to files; return what there is to say of it."""
     from backing.sound.audio import render
     from backing.sound.remarks import remarks
-    from backing.tags import mark, markers, tag, timeless
 
     assert sound.rate is not None
     folder = next(iter([*drafts, *stems])).parent
-    seconds = float(stream.kept().seconds)
-    with contextlib.ExitStack() as stack:
-        files = {
-            path: stack.enter_context(_open(path, draft, seconds, stem=path in stems, sound=sound))
-            for path, draft in [*drafts.items(), *stems.items()]
-        }
+    with sound_files(stream, drafts, stems, sound.rate, sound.bits) as write_all:
         try:
             done = render(stream, font, sound.rate, progress, apart=bool(stems), folder=folder)
         except OSError as error:
             if isinstance(error, BluesError):
                 raise
             raise OutputError(f"{folder}: no room to render: {why(error, folder / '-')}") from None
-        stack.callback(done.close)
-        if stems:
-            for parts, mix in _parted(done):
-                for path, file in files.items():
-                    with _explained(path):
-                        file.write((parts[path.stem] if path in stems else mix).T)
-        else:
-            plain = all(file.subtype == "PCM_16" for file in files.values())
-            for frames in done.mixes(16 if plain else None):
-                for path, file in files.items():
-                    with _explained(path):
-                        file.write(frames)
-    for path, draft in [*drafts.items(), *stems.items()]:
-        with _explained(path):
-            if path.suffix.lower() == ".wav":
-                timeless(draft)
-                mark(draft, markers(stream, sound.rate))
-            tempo = float(stream.music[0].tempo)
-            tag(draft, stream.title, str(stream.key), tempo, stream.credits)
-            if path.suffix.lower() == ".wav":
-                os.truncate(draft, draft.stat().st_size)  # gives back what was reserved
+        with contextlib.closing(done):
+            write_all(done)
     return remarks(stream, done, font)
-
-
-def _parted(done: Rendered) -> Iterator[tuple[dict[str, Any], Any]]:
-    """Yield what goes into the files of the stems, and the mix."""
-    for layers, mix in done.blocks():
-        parts = dict(zip(done.names, layers, strict=True))
-        parts["room"] = parts.pop("band's room") + parts.pop("lead's room")
-        parts["mix"] = layers.sum(axis=0)
-        yield parts, mix
-
-
-def _open(path: Path, draft: Path, seconds: float, *, stem: bool, sound: AudioSettings) -> Any:
-    kind = FORMATS[path.suffix.lower()]
-    assert kind is not None
-    assert sound.rate is not None
-    wide = 4 if stem else sound.bits // 8
-    # soundfile would make UTF-8 of a name, which on a disk from elsewhere it need not be.
-    name = str(draft) if os.name == "nt" else os.fsencode(draft)
-    with _explained(path):
-        file = open_sound(name, sound.rate, kind[0], "FLOAT" if stem else kind[1][sound.bits])
-    if kind[0] == "WAV":
-        _reserve(draft, round((seconds + BEYOND) * sound.rate) * 2 * wide)
-    return file
-
-
-def _reserve(path: Path, size: int) -> None:
-    """Set aside so many bytes of the disk for a file, which stays as long as it is.
-
-    A disk that is asked for all at once need not look for room when the file is closed and named.
-    """
-    if sys.platform == "linux":  # Python's own way would make the file longer
-        import ctypes
-
-        reserve = getattr(ctypes.CDLL(None), "fallocate64", None)  # not every C library has it
-        with contextlib.suppress(OSError), path.open("r+b") as file:
-            if reserve is not None:
-                place, length = ctypes.c_longlong(0), ctypes.c_longlong(size)
-                reserve(file.fileno(), KEEP_SIZE, place, length)
-
-
-def open_sound(path: str | bytes | Path, rate: int, kind: str, subtype: str) -> Any:
-    """Open a stereo sound file for writing, in a format and subtype of `FORMATS`.
-
-    Its ``flush`` does nothing.
-    """
-    if kind == "MP3":
-        from backing.mp3 import Mp3File
-
-        return Mp3File(path, rate)
-    import soundfile
-
-    file = soundfile.SoundFile(path, "w", rate, 2, format=kind, subtype=subtype)
-    # Closing would wait until all is on the disk, and what was made can be made again.
-    file.flush = lambda: None
-    return file
-
-
-@contextlib.contextmanager
-def _explained(path: Path) -> Iterator[None]:
-    """Turn what libraries raise while a file is written into an `OutputError`."""
-    try:
-        yield
-    except (OSError, RuntimeError, AssertionError) as error:
-        raise OutputError(f"{path}: cannot be written: {why(error, path)}") from None
-
-
-def why(error: Exception, path: Path) -> str:
-    """Say why a file could not be written; libsndfile calls a full disk a system error.
-
-    By the time one asks, the room may be there again that a temporary file took.
-    """
-    full = getattr(error, "errno", None) in (errno.ENOSPC, errno.EDQUOT)
-    full = full or str(error).endswith("System error.")
-    with contextlib.suppress(OSError):
-        full = full or shutil.disk_usage(path.parent).free < NEARLY_FULL
-    if full:
-        return "the disk is full; make room or choose another folder"
-    return getattr(error, "strerror", None) or str(error)

@@ -52,6 +52,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.sound.peaks",),
     ("backing.sound.rendered",),
     ("backing.sound",),
+    ("backing.sound_files",),
     ("backing.output",),
     ("backing.live",),
     ("backing.notebook",),

@@ -9,7 +9,7 @@ Band and phrase are as loud as in the mix and limited each by itself; the page m
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +19,12 @@ from backing.events import Stream
 from backing.lesson.items import Item
 from backing.midi import midi_bytes
 from backing.ogg import rewrite
-from backing.output import FORMATS, OutputError, open_sound, why
 from backing.sound.audio import Rendered, render
 from backing.sound.filters import Samples
 from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT
 from backing.sound.remarks import remarks
-from backing.tags import mark, markers, tag, timeless
+from backing.sound_files import CHUNK, OutputError, sound_files, why
 from phrases.errors import BluesError
 
 __all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
@@ -33,8 +32,8 @@ __all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
 RATE = 48000
 PAD = 9600  # frames, 0.2 s; an Opus decoder needs 0.08 s to settle (RFC 7845, 4.6)
 LAYERS = ("band", "phrase")
+ROOMS = ("band's room", "lead's room")
 COMPRESSION = 0.88  # libsndfile's scale: about 70 kbit/s
-CHUNK = 1 << 16  # frames encoded at a time
 BITS = 16
 
 
@@ -76,40 +75,25 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
     with _explained(item.name, drafts):
         if item.formats:
             draft(".mid", ".mid").write_bytes(midi_bytes(stream))
-        with contextlib.closing(
-            render(stream, font, RATE, apart=item.stems, folder=drafts)
-        ) as done:
-            files = {f".{suffix}": draft(f".{suffix}", f".{suffix}") for suffix in item.formats}
-            parts: list[str] = []
-            if item.stems:
-                rooms = {"band's room": "", "lead's room": ""}
-                parts = [name for name in done.names if name not in rooms]
-                parts = [*parts, "room", "mix"]
-            stems = {part: draft(f"stems/{part}.wav", ".wav") for part in parts}
-            if item.layers:
-                layers = {name: draft(name, ".opus") for name in LAYERS}
-                blocks = list(done.blocks())  # a loop is short
-                _write_parts(blocks, done.names, files, stems)
+        rendered = render(stream, font, RATE, apart=item.stems, folder=drafts)
+        with contextlib.closing(rendered) as done:
+            named = {suffix: Path(f"{item.name}.{suffix}") for suffix in item.formats}
+            files = {path: draft(f".{suffix}", f".{suffix}") for suffix, path in named.items()}
+            apart = [name for name in done.names if name not in ROOMS] + ["room", "mix"]
+            names = apart if item.stems else []
+            stems = {Path(f"{name}.wav"): draft(f"stems/{name}.wav", ".wav") for name in names}
+            layers = {name: draft(name, ".opus") for name in LAYERS if item.layers}
+            blocks = list(done.blocks()) if layers else None  # a loop is short
+            if files or stems:
+                with sound_files(stream, files, stems, RATE, BITS) as write_all:
+                    write_all(done, _taken(item, stream, done) if item.take else blocks)
+            if blocks is not None:
                 of_lead = np.array([name.startswith("lead") for name in done.names])
-                apart = [[parts[~of_lead].sum(0), parts[of_lead].sum(0)] for parts, _ in blocks]
-                _write_layers(apart, layers)
-                for path in layers.values():
-                    with path.open("r+b") as file:
-                        rewrite(file)
-            elif stems or item.take:
-                taken = _taken(item, stream, done) if item.take else done.blocks()
-                _write_parts(taken, done.names, files, stems)
-            elif files:
-                _write(done, files)
-        music = stream.music
-        for path in [*files.values(), *stems.values()]:
-            if path.suffix == ".wav":
-                timeless(path)
-                mark(path, markers(stream, RATE))
-            tag(path, stream.title, str(stream.key), float(music[0].tempo), stream.credits)
+                halves = [[parts[~of_lead].sum(0), parts[of_lead].sum(0)] for parts, _ in blocks]
+                _write_layers(halves, layers)
     first, last = done.window or (0, done.frames)
     facts = {"remarks": remarks(stream, done, font)}
-    return made, {**facts, "seconds": (last - first) / RATE, "swing": music[-1].swing}
+    return made, {**facts, "seconds": (last - first) / RATE, "swing": stream.music[-1].swing}
 
 
 def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Samples, Samples]]:
@@ -117,51 +101,6 @@ def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Samples
 
     assert item.take is not None
     return with_take(item.take, item.phrase, stream, done)
-
-
-def _write(done: Rendered, files: dict[str, Path]) -> None:
-    with contextlib.ExitStack() as stack:
-        opened = [
-            stack.enter_context(open_sound(path, RATE, *_format(path))) for path in files.values()
-        ]
-        whole = all(file.subtype == "PCM_16" for file in opened)
-        for mix in done.mixes(BITS if whole else None):
-            for start in range(0, len(mix), CHUNK):
-                for file in opened:
-                    file.write(mix[start : start + CHUNK])
-
-
-def _format(path: Path) -> tuple[str, str]:
-    kind = FORMATS[path.suffix]
-    assert kind is not None
-    return kind[0], kind[1][BITS]
-
-
-def _write_parts(
-    blocks: Iterable[tuple[Samples, Samples]],
-    names: tuple[str, ...],
-    files: dict[str, Path],
-    stems: dict[str, Path],
-) -> None:
-    with contextlib.ExitStack() as stack:
-        wholes = [
-            stack.enter_context(open_sound(path, RATE, *_format(path))) for path in files.values()
-        ]
-        parts = {
-            part: stack.enter_context(open_sound(path, RATE, "WAV", "FLOAT"))
-            for part, path in stems.items()
-        }
-        for layers, mix in blocks:
-            for start in range(0, mix.shape[1], CHUNK):
-                here = slice(start, start + CHUNK)
-                for file in wholes:
-                    file.write(mix[:, here].T)
-                if parts:
-                    heard = dict(zip(names, layers[:, :, here], strict=True))
-                    heard["room"] = heard.pop("band's room") + heard.pop("lead's room")
-                    heard["mix"] = layers[:, :, here].sum(axis=0)
-                    for part, file in parts.items():
-                        file.write(heard[part].T)
 
 
 def _write_layers(blocks: Sequence[Sequence[Samples]], paths: dict[str, Path]) -> None:
@@ -177,6 +116,8 @@ def _write_layers(blocks: Sequence[Sequence[Samples]], paths: dict[str, Path]) -
         ) as file:
             for start in range(0, around.shape[1], CHUNK):
                 file.write(around[:, start : start + CHUNK].T)
+        with paths[name].open("r+b") as written:
+            rewrite(written)
 
 
 def layer_frames(path: Path) -> int:
