@@ -381,7 +381,7 @@ def accents(phrase: Phrase, start: int) -> list[Fraction]:
 
 
 def before_bar(when: tuple[str, ...], kind: str) -> tuple[str, ...]:
-    """Return what a bar is, with one more thing that it is before being any bar."""
+    """Return the roles of a bar with another, `kind`, that is looked for before ``bar``."""
     return (*(w for w in when if w != "bar"), kind, "bar")
 
 

@@ -333,7 +333,7 @@ def _unheard(line: Sequence[Hit], seconds: Seconds) -> Iterator[Caution]:
 
 
 def _heard(strokes: Sequence[Stroke], seconds: Seconds) -> list[object]:
-    """Return what strokes sound like, but for how loud."""
+    """Return the sound of strokes without their loudness, to compare them."""
     start = seconds(Fraction(math.floor(strokes[0].at) - 4))
     return [
         (one.string, one.pitch, round(one.start, 6), round(one.end, 6), one.curve, one.damped)

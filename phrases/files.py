@@ -222,7 +222,7 @@ class _Common:
 
 
 def _restated(file: TextFile, where: Where, grooves: Collection[str], before: _Common) -> _Common:
-    """Return what a table says, and what was said before where it says nothing."""
+    """Return the values of a table, and earlier ones where it has none."""
     groove = before.groove
     if file.get((*where, "groove"), str) is not None:
         groove = _groove(file, (*where, "groove"), grooves)

@@ -87,7 +87,7 @@ def spans(note: Note) -> list[Span]:
 
 
 def stops(notes: Sequence[Note]) -> list[Stop]:
-    """Return what fingers stop at once, in the order of frets and strings."""
+    """Return the places that fingers stop at once, in the order of frets and strings."""
     found: dict[tuple[int, int], Stop] = {}
     for note in notes:
         if note.fret is None:
@@ -161,7 +161,7 @@ def finger_of(way: Mapping[Stop, int], note: Note) -> int:
 
 
 def taking(way: Mapping[Stop, int], position: int) -> float:
-    """Return what it costs fingers to stop their frets in a position."""
+    """Return the cost of stopping frets with fingers in a position."""
     places = {(stop.fret, finger) for stop, finger in way.items()}
     away = (finger - own_finger(fret, position) for fret, finger in places)
     pushing = (
@@ -178,7 +178,7 @@ def own_finger(fret: int, position: int) -> int:
 
 
 def laying(way: Mapping[Stop, int]) -> float:
-    """Return what it costs that fingers lie flat, or cross at one fret."""
+    """Return the cost of fingers that lie flat, or cross at one fret."""
     cost = 0.0
     for finger in FINGERS:
         strings = [stop.string for stop, own in way.items() if own == finger]
@@ -196,7 +196,7 @@ def laying(way: Mapping[Stop, int]) -> float:
 
 
 def holding(span: Span, position: int) -> float:
-    """Return what it costs to reach frets from a position; an open string costs nothing."""
+    """Return the cost of reaching frets from a position; an open string costs nothing."""
     cost = 0.0
     for fret in filter(None, span.frets):
         above = fret - position
@@ -209,7 +209,7 @@ def holding(span: Span, position: int) -> float:
 
 
 def coming_back(span: Span, position: int) -> float:
-    """Return what frets after a slide cost a hand that belongs where it was."""
+    """Return the cost of frets after a slide to a hand that belongs where it was."""
     out = max(position - span.frets[0], span.frets[0] - position - REACH, 0)
     if out <= 1:
         return holding(span, position)
@@ -217,6 +217,6 @@ def coming_back(span: Span, position: int) -> float:
 
 
 def other_than_written(note: Note, finger: int) -> float:
-    """Return what it costs to take another finger than the one that is written."""
+    """Return the cost of another finger than the one that is written."""
     written = next((int(word) for word in note.marks if word in FINGER_MARKS), 0)
     return OTHER_FINGER if written and finger and written != finger else 0.0

@@ -179,7 +179,7 @@ def _fretted(notes: Sequence[Note], fingers: Sequence[int]) -> tuple[int, ...]:
 
 
 def move_cost(before: int, after: int, rest: Fraction = Fraction(0)) -> float:
-    """Return what it costs a hand to go from one position to another.
+    """Return the cost of a shift from one position to another.
 
     Parameters
     ----------
@@ -237,7 +237,7 @@ def _passages(strokes: Sequence[Stroke], number: int) -> Iterator[tuple[object, 
 
 
 def _shape(stroke: Stroke) -> tuple[object, ...]:
-    """Return what a hand does at a stroke, without when."""
+    """Return the hand at a stroke, without its time."""
     return tuple(
         (
             note.string,

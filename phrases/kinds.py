@@ -99,7 +99,7 @@ def told(kind: str, wanted: str) -> str:
 
 
 def offers(path: Path, kind: str) -> dict[str, str]:
-    """Return what may have been meant by a file that is not there.
+    """Return a hint for a file that is not there.
 
     Parameters
     ----------

@@ -156,7 +156,7 @@ class _Hand:
             self.end = self.start + max(SHORTEST, (self.end - self.start) / 2)
 
     def play(self) -> list[Played]:
-        """Return what one written note becomes: mostly one pick."""
+        """Return the sounding notes of a written one: mostly one pick."""
         note, stroke = self.note, self.stroke
         velocity = VELOCITY + stroke.lift + sum(found.velocity for found in self.marks)
         if stroke.at.denominator == 1:
@@ -418,7 +418,7 @@ def _cut(sway: Sway, at: float) -> Sway:
 
 
 def _from(curve: Curve, seconds: float) -> Curve:
-    """Return what is left of a curve from a time on, for a string picked again in mid-curve."""
+    """Return the rest of a curve from a time on, for a string picked again in mid-curve."""
     glides = tuple(
         replace(
             g, start=max(0.0, g.start - seconds), seconds=g.seconds - max(0.0, seconds - g.start)

@@ -314,7 +314,7 @@ def _spelt(note: Note) -> str:
 
 
 def _liking(before: Note, after: Note) -> float:
-    """Return what it costs to play a note on another string than it was written on."""
+    """Return the cost of another string than the one a note was written on."""
     cost = ELSEWHERE * abs(STRINGS.index(before.string) - STRINGS.index(after.string))
     if after.fret is None:
         return cost
@@ -339,7 +339,7 @@ def _width(notes: Sequence[Note]) -> int:
 
 
 def _going(before: _Hold, after: _Hold, rest: Fraction) -> float:
-    """Return what it costs both hands to go from one stroke to the next."""
+    """Return the cost to both hands of going from one stroke to the next."""
     cost = move_cost(before.grip.leaves, after.grip.position, rest)
     here = [STRINGS.index(note.string) for note in before.stroke.notes]
     there = [STRINGS.index(note.string) for note in after.stroke.notes]

@@ -194,7 +194,7 @@ def hits(phrase: Phrase) -> list[Hit]:
 
 
 def aims(note: Note, at: Fraction) -> list[Aim]:
-    """Return what a note that is picked on a beat aims at, in order."""
+    """Return the degrees that a note picked on a beat aims at, in order."""
     fret = note.fret
     if fret is None:
         return [Aim(at, None, None, "muted")]

@@ -266,7 +266,7 @@ def spelled_moves(text: str) -> list[Move]:
 
 
 def _no_size(technique: Technique, size: str) -> str:
-    """Return what is wrong with a size; of a number only what is equal to it is offered."""
+    """Return the message for a wrong size; of a number only an equal one is offered."""
     what = "a bend size" if technique.bending else f"a {technique.name} size"
     meant = STEPS.get(size.strip().lower())
     if technique.sizes is not BEND_SIZES or (meant is None and not re.search(r"\d", size)):
@@ -372,7 +372,7 @@ def _read_marks(text: str, start: int) -> tuple[str, ...]:
 
 
 def _unmarked(text: str) -> str:
-    """Return what is wrong with a text that is no pair of braces."""
+    """Return the message for a text that is no pair of braces."""
     if "}{" in text:
         return f'"{text}": write all marks in one pair of braces, parted by spaces'
     behind = re.fullmatch(r"(\{[^{}]*\})(.+)", text)
@@ -401,7 +401,7 @@ def write_note(note: Note) -> str:
 
 
 def write_moves(note: Note, at: Fraction) -> str:
-    """Return what goes on from beat `at`, with what follows it at once."""
+    """Return the signs of the moves at beat `at`, with those that follow at once."""
     words = []
     taking = False
     for move in note.moves:

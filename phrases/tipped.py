@@ -75,7 +75,7 @@ def _behind(stroke: Stroke, grip: Grip) -> Iterator[int]:
 
 
 def _placed(text: str, part: Part, grips: list[Grip], at: Fraction, until: Fraction) -> str:
-    """Return what is wrong with the fingers that a tip names at a beat."""
+    """Return the mistake in the fingers that a tip names at a beat."""
     here = max((n for n, stroke in enumerate(part.strokes) if stroke.at <= at), default=0)
     near = [n for n, s in enumerate(part.strokes) if n >= here and (s.at < until or n == here)]
     for finger, start, string in _said(text):

@@ -71,7 +71,7 @@ def typed_line(line: str, key: str = "A", name: str = LINE) -> Typed:
 
 
 def typed_text(data: bytes, key: str = "A") -> Typed:
-    """Return what came by standard input as a phrase: a whole file, or a line of notes.
+    """Return the phrase that came by standard input: a whole file, or a line of notes.
 
     Raises
     ------

@@ -66,7 +66,7 @@ def short(word: str) -> str:
 
 
 def likely(word: str, choices: Iterable[str], files: Mapping[str, str] | None = None) -> str:
-    """Return what was probably meant by a `word`, or what there is to choose from.
+    """Return the nearest spelling to a `word`, or the list to choose from.
 
     Parameters
     ----------

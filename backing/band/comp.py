@@ -192,7 +192,7 @@ def _clear(
 
 
 def _below(pitches: tuple[int, ...], ceiling: int | None) -> tuple[int, ...]:
-    """Return what of a chord lies below the phrase; an octave lower where nothing does."""
+    """Return the pitches of a chord below the phrase; an octave lower where none is."""
     if ceiling is None:
         return pitches
     lower = tuple(pitch for pitch in pitches if pitch < ceiling)

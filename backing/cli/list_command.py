@@ -176,7 +176,7 @@ def _fits(row: Row, asked: dict[str, Any]) -> bool:
 
 
 def _more(row: Row) -> str:
-    """Return what a row holds besides its name and what it is, in words."""
+    """Return the other columns of a row in words."""
     if "tempos" in row:
         low, usual, high = row["tempos"]
         return f" ({row['meter']}, {low} to {high}, usually {usual} beats a minute)"

@@ -66,7 +66,7 @@ class Choice(click.Choice[Any]):
     """One of some words; a misspelt one is told the nearest."""
 
     def get_invalid_choice_message(self, value: Any, ctx: click.Context | None) -> str:
-        """Return what is said of a value that is none of them."""
+        """Return the message for a value that is none of them."""
         words = [str(choice) for choice in self.choices]
         said = f'"{short(str(value))}" is none of {", ".join(words)}'
         close = nearest(str(value), words, CLOSE)

@@ -144,7 +144,7 @@ class Groove:
     comp_sound: str
 
     def comping(self, instrument: str) -> tuple[Pattern, ...]:
-        """Return what an instrument comps: for each place its own, or its relative's, or any."""
+        """Return an instrument's comping patterns: for each place its own, else its relative's."""
         chosen: list[Pattern] = []
         for when in dict.fromkeys(pattern.when for pattern in self.comp):
             here = [pattern for pattern in self.comp if pattern.when == when]
@@ -163,7 +163,7 @@ def groove_names() -> tuple[str, ...]:
 
 
 def groove_titles(names: Sequence[str]) -> list[str]:
-    """Return what people call grooves, no two the same; `names` are as for `find_groove`."""
+    """Return the titles of grooves, no two the same; `names` are as for `find_groove`."""
     titles = [find_groove(name).title for name in names]
     return [
         title if titles.count(title) == 1 else f"{title} ({Path(name).stem})"

@@ -102,7 +102,7 @@ class Item:
     take: Path | None = field(default=None)
 
     def stream(self) -> Stream:
-        """Return what sounds.
+        """Return the stream of events.
 
         Raises
         ------
@@ -302,7 +302,7 @@ def file_digest(path: Path) -> str:
 
 @lru_cache(maxsize=8)
 def font_digest(path: Path) -> str:
-    """Return what tells a soundfont from others: its size and pieces all over it."""
+    """Return a soundfont's fingerprint: its size and pieces all over it."""
     size = path.stat().st_size
     told = hashlib.sha256(str(size).encode())
     with path.open("rb") as file:

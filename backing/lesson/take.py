@@ -121,7 +121,7 @@ def read_take(path: Path, rate: int) -> Samples:
 
 
 def _heard_of(path: Path, file: Any, rate: int) -> Samples:
-    """Return what is heard of an open file, which is read in blocks: it may be long."""
+    """Return the audible part of an open file, which is read in blocks: it may be long."""
     own, frames = file.samplerate, file.frames
     step = max(1, round(0.01 * own))
     peaks = [np.zeros(0, np.float32)]

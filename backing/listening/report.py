@@ -343,7 +343,7 @@ def log(heard: Heard) -> None:
 
 
 def history(take: Path) -> list[str]:
-    """Return what the log beside a take holds, a line for each time.
+    """Return the text of the log beside a take, a line for each time.
 
     Raises
     ------

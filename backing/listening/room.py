@@ -46,7 +46,7 @@ class Cleaned:
         self._way = way
 
     def air(self, start: int, stop: int) -> Mono:
-        """Return what of the backing is in some frames."""
+        """Return the backing's share of some frames."""
         before = len(self._way) - EARLY
         sound = self._backing.read(start - before, stop + EARLY).astype(np.float64)
         size = 1 << (len(sound) + len(self._way)).bit_length()

@@ -113,7 +113,7 @@ def tempos(review: Review, limits: Limits) -> list[Tempo]:
 
 
 def findings(review: Review, limits: Limits) -> list[Finding]:
-    """Return what there is to work on, the most worthwhile first."""
+    """Return the advice, the most worthwhile first."""
     places: dict[tuple[object, ...], list[Judged]] = defaultdict(list)
     for one in _known(review):
         key = (str(one.event.place), one.event.kind, *(part.pitch for part in one.event.parts))

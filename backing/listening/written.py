@@ -135,7 +135,7 @@ def as_written(stream: Stream) -> list[Stretch]:
 
 
 def written(stream: Stream, stretches: Iterable[Stretch], *, turns: bool) -> list[Event]:
-    """Return what the student should be heard to play, in order of time.
+    """Return the notes that the student should be heard to play, in order of time.
 
     Parameters
     ----------

@@ -89,7 +89,7 @@ class StreamIndex:
         return now, "", None
 
     def head(self, number: int) -> str:
-        """Return what a section is called: its own label, or its name."""
+        """Return a section's title: its own label, or its name."""
         section = self.sections[number]
         for label in section.labels:
             if label.kind == "section":

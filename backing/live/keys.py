@@ -45,7 +45,7 @@ class HangUpError(OSError):
 
 
 def actions(text: str) -> list[str]:
-    """Return what typed text asks for; other keys ask for nothing."""
+    """Return the actions that typed text asks for; other keys ask for none."""
     found = (
         SEQUENCES.get(sequence) or WINDOWS.get(windows) or KEYS.get(plain.lower())
         for sequence, windows, plain in _KEY.findall(text)

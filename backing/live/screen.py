@@ -51,7 +51,7 @@ def picture(
     width: int = WIDTH,
     height: int = HEIGHT,
 ) -> Picture:
-    """Return what is shown at a moment.
+    """Return the screen at a moment.
 
     Parameters
     ----------

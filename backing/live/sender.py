@@ -69,7 +69,7 @@ class Sender:
         return time.perf_counter() - self._began
 
     def where(self) -> Where:
-        """Return what there is to show now, and have ready what comes next."""
+        """Return the position now, for the screen, and prepare the next section."""
         where = self.transport.where(self.now())
         here, target = where.section, self.transport.state.target
         score = self.transport.score
@@ -162,7 +162,7 @@ def _gone(name: str) -> LiveError:
 
 
 def _all_off() -> list[tuple[int, ...]]:
-    """Return what ends whatever a receiver may still hold: controller 123, bends centred."""
+    """Return messages that silence a receiver: all notes off (controller 123), bends centred."""
     every: list[tuple[int, ...]] = []
     for voice, channel in CHANNELS.items():
         every.append((0xB0 | channel, 123, 0))

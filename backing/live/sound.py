@@ -171,7 +171,7 @@ class Playback:
         return shares[:, np.newaxis]
 
     def where(self) -> Where:
-        """Return what there is to show of what is heard now."""
+        """Return the position that is heard now, for the screen."""
         assert self._renderer is not None
         at = Fraction(self._card.now())
         while len(self._states) > 1 and self._states[1][0] <= at:

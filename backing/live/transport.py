@@ -180,7 +180,7 @@ class Transport:
     # --- what is due --------------------------------------------------------
 
     def due(self, until: Fraction | float) -> list[Due]:
-        """Return what is due before an instant and was not returned before, in order."""
+        """Return the messages due before an instant that were not returned before, in order."""
         until = max(self._asked, Fraction(until))
         self._asked = until
         out: list[Due] = []
@@ -206,7 +206,7 @@ class Transport:
         return self._instant(first if edge is None else min(first, float(edge)))
 
     def silence(self, at: Fraction | float) -> list[Due]:
-        """Return what ends every note and sets bends, programs and expression back."""
+        """Return messages that end every note and reset bends, programs and expression."""
         out: list[Due] = []
         self._hush(float(at), out)
         return out
@@ -455,7 +455,7 @@ class Transport:
     # --- where one is -------------------------------------------------------
 
     def where(self, at: Fraction | float, state: State | None = None) -> Where:
-        """Return what there is to show at an instant, of a state; any thread may ask.
+        """Return the position at an instant, of a state, for the screen; any thread may ask.
 
         Parameters
         ----------

@@ -26,7 +26,7 @@ AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves
 
 
 def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
-    """Return what the page shows of a phrase over the first bars of a form.
+    """Return a phrase over the first bars of a form as the page's music.
 
     Parameters
     ----------

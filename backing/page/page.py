@@ -172,7 +172,7 @@ def _place(version: Version, beat: Fraction) -> str:
 
 
 def _said(note: PageNote) -> str:
-    """Return what the hands do at a note; a pick goes without saying where there is more."""
+    """Return the techniques of a note in words; a pick is named only where it is the only one."""
     words = [note.how, *note.also]
     return ", ".join(words[1:] if note.how == "pick" and note.also else words)
 

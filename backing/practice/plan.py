@@ -208,7 +208,7 @@ class Plan:
         return replace(self, start=start, goal=goal)
 
     def falls_short(self, tempo: Fraction) -> str:
-        """Return what is said where there are too few passes to arrive; empty where they do."""
+        """Return a warning where there are too few passes to arrive, else an empty text."""
         if self.passes is None or self.shape not in ("steps", "back"):
             return ""
         plan = self.checked(tempo)
@@ -416,7 +416,7 @@ def check_words(told: Mapping[str, Any], room: str, of: Mapping[str, Any]) -> No
 
 
 def read_plan(path: Path, room: str = "") -> dict[str, Any]:
-    """Return what a plan file says, as attributes of a `Plan`.
+    """Return the attributes of a `Plan` that a plan file sets.
 
     Parameters
     ----------

@@ -152,7 +152,7 @@ def traded(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
 
 
 def _taken(phrase: Phrase, first: int, last: int) -> list[Stroke]:
-    """Return what a phrase plays from one of its bars to before another.
+    """Return the strokes of a phrase from one of its bars to before another.
 
     A pickup belongs to the part that it leads into.
     """

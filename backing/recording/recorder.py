@@ -274,7 +274,7 @@ class Recorder:
                     self._gone += sum(map(len, blocks))
 
     def facts(self) -> dict[str, object]:
-        """Return what is known of the take, as plain data."""
+        """Return the facts of the take, as plain data."""
         return {
             "take": None if self.take is None else str(self.take),
             "rate": self.rate,
@@ -288,7 +288,7 @@ class Recorder:
         }
 
     def said(self) -> list[str]:
-        """Return what there is to say of the take after it, its name and length first."""
+        """Return the report on the take in lines, its name and length first."""
         if self.take is None or not self._files:
             return []
         lines = [f"{self.take}: {self._length()}, peak {_decibels(self.peak):.1f} dB"]

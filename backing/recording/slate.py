@@ -64,7 +64,7 @@ def slate_name(take: Path) -> Path:
 
 
 def stretches(history: Sequence[int | Begin], rate: int, frames: int) -> list[list[float | None]]:
-    """Return what was played as the rows of a `Slate`.
+    """Return the stream that was played as the rows of a `Slate`.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def write_slate(take: Path, slate: Slate) -> Path:
 
 
 def read_slate(take: Path) -> Slate | None:
-    """Return what a take was played over, None where nothing lies beside it.
+    """Return the slate of a take, None where none lies beside it.
 
     Raises
     ------

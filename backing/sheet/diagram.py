@@ -134,7 +134,7 @@ def _dots(
 
 
 def _legend(kinds: Sequence[str], left: float, y: float) -> list[Ink]:
-    """Return what each kind of dot means, in a line from `left` on."""
+    """Return the legend of the dots, in a line from `left` on."""
     found: list[Ink] = []
     for kind in kinds:
         dot = _dot(left + KEY, y - WORD * lettering.CAP / 2, "", KEY, kind)

@@ -17,7 +17,7 @@ KEY = 2.5  # size of the key, as tall as the title's letters
 
 
 def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
-    """Return what is told of the whole under the title.
+    """Return the facts that stand under the title: feel, form, level and tags.
 
     Parameters
     ----------

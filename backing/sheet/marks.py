@@ -32,7 +32,7 @@ LIFTS = (0.0, -0.3, 0.3, -0.5, 0.5)  # of it from the middle of its head, where 
 def over(
     score: Score, made: Plan, system: System, every: Sequence[Column], *, sizes: bool
 ) -> list[Ink]:
-    """Return what stands on and over the notation staff of a system.
+    """Return the marks on and over the notation staff of a system.
 
     Parameters
     ----------

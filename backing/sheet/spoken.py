@@ -64,7 +64,7 @@ def _counts(measure: Measure) -> Iterator[str]:
 
 
 def _head(head: Head) -> str:
-    """Return what begins at a head, its grace notes first; nothing where it only rings on."""
+    """Return the words for a head, its grace notes first; none where it only rings on."""
     return ", ".join(words for one in head.chain for words in _link(one))
 
 

@@ -31,7 +31,7 @@ MARGIN = (2 * REACH + 4) * BLOCK  # frames that a gain depends on, before and af
 
 @lru_cache(maxsize=1)
 def _between() -> Samples:
-    """Return what makes the values between the frames of a block of it and `SINC` - 1 around it.
+    """Return the matrix that interpolates between the frames of a block and `SINC` - 1 around it.
 
     Shape (BLOCK + SINC - 1, values), to be multiplied by from the right.
     """

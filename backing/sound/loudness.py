@@ -67,7 +67,7 @@ def k_spectrum(rate: int) -> NDArray[np.complex64]:
 
 
 def weighed(sound: Samples, rate: int) -> Samples:
-    """Return what the layers of a sound share, K-weighted, in each of its cells.
+    """Return the Gram matrix of the K-weighted layers of a sound, for each of its cells.
 
     Parameters
     ----------
@@ -160,13 +160,13 @@ class Meter:
         return OFFSET + 10 * math.log10(energy[energy > gate].mean())
 
     def _cells(self) -> Samples:
-        """Return what each layer and each other share in each cell, shape (cells, pairs)."""
+        """Return the inner product of each pair of layers in each cell, shape (cells, pairs)."""
         if len(self._shared) > 1:
             self._shared = [np.concatenate(self._shared)]
         return self._shared[0].reshape(len(self._shared[0]), -1)
 
     def _windows(self) -> NDArray[np.float64]:
-        """Return what they share in each window that is gated, shape (windows, pairs)."""
+        """Return the same for each gating block, shape (blocks, pairs)."""
         if self._known is None:
             self._known = self._windowed(self._cells())
         return self._known

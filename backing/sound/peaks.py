@@ -85,12 +85,12 @@ class Peaks:
         self.parts[:, self.places[stretch]] = heights
 
     def bounds(self, stretch: Stretch, gains: NDArray[np.float32]) -> Samples:
-        """Return what the frames of each block of a stretch do not exceed at gains."""
+        """Return an upper bound of the peak of each block of a stretch at given gains."""
         bounds: Samples = gains @ self.parts[:, self.places[stretch]]
         return bounds
 
     def left(self, peaks: Samples, gain: float) -> Samples:
-        """Return what a limiter leaves of the power of each cell of the row.
+        """Return the power that each cell of the row keeps after the limiter, as a share.
 
         Parameters
         ----------
@@ -126,7 +126,7 @@ class _Batch:
         return len(edges)
 
     def left(self, peaks: Samples, gain: np.float32) -> Samples:
-        """Return what a limiter leaves of the power of each cell, and of what is no cell."""
+        """Return the share of its power that each cell, and the rest, keeps after the limiter."""
         end = np.zeros(1, np.float32)
         blocks = np.concatenate([*(peaks[place] for place in self._blocks), end]) * gain
         power = block_gains(blocks, LIMIT) ** 2

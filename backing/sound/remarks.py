@@ -65,7 +65,7 @@ def lost(stream: Stream) -> int:
 
 
 def remarks(stream: Stream, done: Rendered, soundfont: Path) -> list[str]:
-    """Return what a listener should know of a piece that was rendered and written.
+    """Return remarks on a piece that was rendered: loudness, peaks, silent parts, lost notes.
 
     Parameters
     ----------

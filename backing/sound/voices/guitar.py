@@ -99,7 +99,7 @@ def _periods(pitch: Floats, rate: int) -> Floats:
 
 @once(4)
 def _idle(neck: Neck, rate: int) -> Samples:
-    """Return what strings that nobody plays answer to an impulse."""
+    """Return the impulse response of the strings that nobody plays."""
     size = 1 << round(ANSWERS * rate).bit_length()
     answer = np.zeros(size // 2 + 1, complex)
     for gauge in neck.strings.values():

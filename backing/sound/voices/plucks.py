@@ -121,7 +121,7 @@ class Pulses:
         return self._given(self._step(0.12 * period, 0.00035) * amplitude)
 
     def fret(self, velocity: int, seed: int) -> Floats:
-        """Return what is heard when the string slides onto another fret."""
+        """Return the sound of a string that slides onto another fret."""
         count = round(0.005 * self.rate)
         amplitude = (velocity / 127) * (0.03 + 0.10 * self.gauge.wound)
         burst = np.zeros(SIZE)
