@@ -238,7 +238,7 @@ class TextFile:
 
 
 def _unprintable(text: str) -> str:
-    """Return a name for a character of a text that could steer a terminal or turn writing round."""
+    """Return a name for a character that could steer a terminal or turn writing round."""
     if any(unicodedata.category(letter) == "Cc" and letter not in "\n\r\t" for letter in text):
         return "a control character"
     # Unicode Standard, 23.7: no text has them, and neither XML nor a PDF takes them.
