@@ -147,7 +147,7 @@ def _facts(phrase: Phrase, form: Form, places: list[Place], line: int) -> dict[s
 
 
 def _heard(place: Place) -> dict[str, Any]:
-    """Return what depends on the chords."""
+    """Return the part of the report that depends on the chords."""
     return {
         "rows": [
             {**asdict(row), "at": float(row.at), "over": _over(row.at, place.names)}
