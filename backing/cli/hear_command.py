@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from backing.events import Stream
     from backing.listening.report import Heard
 
-__all__ = ["command"]
+__all__ = ["command", "heard"]
 
 FORMATS = (".html", ".svg", ".txt")
 
@@ -73,21 +73,33 @@ def command(
     for path in outputs:
         if path.suffix.lower() not in FORMATS:
             raise click.UsageError(expected("a review's suffix", path.suffix, FORMATS))
-    heard = _heard(ctx, take, words, strict)
+    found = heard(ctx, take, words, strict=strict)
     for path in outputs:
-        report.write(heard, path, force=force)
+        report.write(found, path, force=force)
     if as_json:
-        click.echo(json.dumps(report.facts(heard), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(report.facts(found), ensure_ascii=False, allow_nan=False))
     else:
-        for line in report.lines(heard):
+        for line in report.lines(found):
             click.echo(line)
         for path in outputs:
             click.echo(f"  {path}")
-    report.log(heard)
+    report.log(found)
 
 
-def _heard(ctx: click.Context, take: Path, words: tuple[str, ...], strict: bool) -> Heard:
-    """Hear a take against what was played."""
+def heard(ctx: click.Context, take: Path, words: tuple[str, ...], *, strict: bool) -> Heard:
+    """Return a take as it is heard against what was played.
+
+    Parameters
+    ----------
+    ctx
+        Of the command.
+    take
+        The file.
+    words
+        What was played; empty where the file beside the take says it.
+    strict
+        Whether limits are a teacher's.
+    """
     from backing.listening import report
     from backing.listening.source import Source
     from backing.recording.slate import read_slate

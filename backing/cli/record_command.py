@@ -54,6 +54,7 @@ class _Record(click.Command):
     help="Record this sound card, one of `backing list cards`; a part of its name is enough.",
 )  # fmt: skip
 @click.option("--no-mix", is_flag=True, help="Make no rough mix of backing and take.")
+@click.option("--hear", is_flag=True, help="Say at once how it went, as `backing hear` does.")
 @json_option
 @click.argument(
     "words", nargs=-1, type=click.UNPROCESSED, metavar="WHAT [ITS OPTIONS]", shell_complete=_words
@@ -64,6 +65,7 @@ def command(
     take: Path,
     source: str | None,
     no_mix: bool,
+    hear: bool,
     as_json: bool,
     words: tuple[str, ...],
 ) -> None:
@@ -85,6 +87,10 @@ def command(
             else "say what is played: track, demo, loop or trade",
             ctx,
         )
+    if hear and what == "track":
+        raise click.UsageError("a track has no phrase to be heard; leave out --hear", ctx)
+    if hear and as_json:
+        raise click.UsageError("--hear is told in words; leave out --json, or --hear", ctx)
     from backing.recording.recorder import Recorder
 
     played: click.Command = import_module(f"backing.cli.{what}_command").command
@@ -118,6 +124,14 @@ def command(
                     click.echo(json.dumps({**recorder.facts(), "mix": mixed and str(mixed)}))
         finally:
             recorder.forget()
+    if hear and recorder.take is not None:
+        from backing.cli.hear_command import heard
+        from backing.listening import report
+
+        review = heard(ctx, recorder.take, (), strict=False)
+        for line in report.lines(review):
+            click.echo(line)
+        report.log(review)
 
 
 def _text(played: click.Context) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -225,3 +227,33 @@ def test_the_backing_in_the_room_is_taken_out(stream: Stream, tmp_path: Path) ->
     dropped = sum(one.dropped for one in student(lead(stream), Slips(0.02, 0.15, seed=2)))
     assert missed == dropped > 0
     assert len(found["extra"]) <= 1
+
+
+@pytest.mark.parametrize("what", ["loop", "trade"])
+def test_a_recording_is_heard_at_once(
+    what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The sound card is a stand-in; in a trade only the student's turns are listened for."""
+
+    class Card:
+        name, rate, inputs, round_trip, gaps = "a cable", RATE, 1, 0.0, 0
+
+    def play(stream: Stream, *, recorder: Any, **_more: object) -> None:
+        guitar = sound(sounded(student(lead(stream, turns=what == "trade"), FLAT), FLAT), stream)
+        recorder.opened(Card())
+        recorder.told(
+            [Begin(round(s.start * RATE), n, *_exact(0)) for n, s in enumerate(stream.sections)]
+        )
+        for start in range(0, len(guitar), 4410):
+            recorder.heard(guitar[start : start + 4410, np.newaxis], start)
+            recorder.played(np.zeros((4410, 2), np.float32))
+        recorder.finish()
+
+    monkeypatch.setattr("backing.live.play.play", play)
+    monkeypatch.setattr("backing.live.card.Opening", lambda *_: SimpleNamespace(abandon=int))
+    words = ["record", what, "lamp-oil", "--passes", "1", "--hear", "--no-mix"]
+    result = CliRunner().invoke(main, [*words, "--take", str(tmp_path / "take.wav")])
+    assert result.exit_code == 0, result.output
+    notes = {"loop": 15, "trade": 7}[what]
+    assert f"every one of the {notes} notes is there" in result.output
+    assert "the bend stops" in result.output
