@@ -28,6 +28,8 @@ __all__ = ["PartReader"]
 
 MOST_BARS = 256  # far more than a phrase has, read in a moment
 MOST_IN_BAR = 1000  # notes, rests and whatever else stands in one bar
+# Meters that are read as another, and how many of their bars make one of it.
+LIKE: dict[str, tuple[str, int]] = {"2/2": ("4/4", 1), "2/4": ("4/4", 2), "6/8": ("12/8", 2)}
 SHORT = "bar shorter than its meter, filled up with rests"
 READ = {
     "words", "rehearsal", "metronome", "dashes", "bracket", "octave-shift", "bar-style", "repeat",
@@ -92,6 +94,8 @@ class PartReader:
         What to read, and the file's name for messages.
     meter, key, tempo, swing
         The first of each; tempo in felt beats a minute, swing long to short.
+    shared
+        How many bars of the file make one.
     bars
         How many there are, a short first bar not counted.
     events, labels, slower, in_time, spans
@@ -114,7 +118,7 @@ class PartReader:
     ChoiceError
         If it is in another tuning, or a bass.
     RangeError
-        If a bar is longer than its meter, or in another than 4/4 and 12/8.
+        If a bar is longer than its meter, or in a meter that neither 4/4 nor 12/8 can hold.
     TextFileError
         If there are no bars.
     """
@@ -122,6 +126,7 @@ class PartReader:
     element: ET.Element
     path: str
     meter: Meter | None = None
+    shared: int | None = None
     key: Key | None = None
     tempo: Fraction | None = None
     swing: Fraction | None = None
@@ -174,7 +179,7 @@ class PartReader:
             self.told.add("no time signature; taken as 4/4")
         bar = Bar(measure.get("number", "?")[:LONGEST])
         self._contents(measure, bar)
-        if bar.length > self.meter.beats:
+        if bar.length * (self.shared or 1) > self.meter.beats:
             raise self._wrong(measure, f"it is longer than its meter, {self.meter}")
         return bar
 
@@ -182,9 +187,10 @@ class PartReader:
         """Put bars after one another; a short first bar is a pickup, two short ones may be one."""
         assert self.meter is not None
         full = Fraction(self.meter.beats)
+        own = full / (self.shared or 1)
         at = filled = Fraction(0)
         first = played[0]
-        pickup = 0 < first.length < full or first.number == "0"
+        pickup = 0 < first.length < own or first.number == "0"
         for order, bar in enumerate(played):
             if pickup and not order:
                 self._put(bar, -bar.length)
@@ -193,10 +199,12 @@ class PartReader:
                 self.told.add(SHORT, played[order - 1].number)
                 at, filled = at + full, Fraction(0)
             self._put(bar, at + filled)
-            filled += bar.length or full
+            filled += bar.length if bar.length and own == full else own
             if filled >= full:
                 at, filled = at + full, Fraction(0)
-        if filled:
+        if filled and own < full:
+            at += full
+        elif filled:
             # A last bar without the beats of the pickup is as usual.
             if not pickup or filled + first.length != full:
                 self.told.add(SHORT, played[-1].number)
@@ -312,14 +320,16 @@ class PartReader:
 
     def _time(self, time: ET.Element, measure: ET.Element) -> None:
         text = f"{time.findtext('beats')}/{time.findtext('beat-type')}"
-        if text == "2/2":
-            self.told.add("meter 2/2, read as 4/4")
-            text = "4/4"
-        if text not in METERS:
+        name, bars = LIKE.get(text, (text, 1))
+        if name not in METERS:
             raise self._wrong(measure, f"meter {text:.20}: a phrase is in {' or '.join(METERS)}")
-        if self.meter not in (None, METERS[text]):
+        if self.meter not in (None, METERS[name]) or self.shared not in (None, bars):
             raise self._wrong(measure, "the meter changes; a phrase keeps one")
-        self.meter = METERS[text]
+        self.meter, self.shared = METERS[name], bars
+        if name != text:
+            self.told.add(
+                f"meter {text}: {'two bars are' if bars > 1 else 'it is'} read as {name}"
+            )
 
     def _key(self, key: ET.Element, bar: str) -> None:
         fifths = int(number(key.findtext("fifths") or "0"))

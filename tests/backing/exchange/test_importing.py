@@ -376,6 +376,24 @@ def test_a_tempo_in_12_8_is_felt_in_dotted_quarters(tmp_path: Path) -> None:
     assert (int(phrase.tempo), str(phrase.meter), phrase.groove) == (60, "12/8", "slow-blues")
 
 
+@pytest.mark.parametrize(
+    ("time", "bars", "expected", "told"),
+    [
+        ("2/2", [xnote("1/8", 16)], "| 1 e8", "meter 2/2: it is read as 4/4"),
+        ("2/4", [xnote("1/5", 4), xnote("1/8", 8), xnote("2/5", 8), xnote("2/8", 8)],
+         "4 e5 | 1 e8 3 B5 | 1 B8 3 .", "meter 2/4: two bars are read as 4/4"),
+        ("6/8", [xnote("1/8", 12), xnote("2/5", 12)], "| 1 e8 3 B5",
+         "meter 6/8: two bars are read as 12/8"),
+    ],
+)  # fmt: skip
+def test_meters_that_another_holds(
+    time: str, bars: list[str], expected: str, told: str, tmp_path: Path
+) -> None:
+    text = document(*bars).replace(attributes(), attributes(time=time))
+    assert line(text, tmp_path) == expected
+    assert read(text, tmp_path).told.count(told) == 1
+
+
 def test_a_short_first_bar_is_a_pickup(tmp_path: Path) -> None:
     text = document(xnote("1/5", 4), xnote("1/8", 16))
     assert line(text, tmp_path) == "4 e5 | 1 e8"
