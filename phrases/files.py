@@ -17,6 +17,7 @@ from phrases.errors import Problem, RangeError, TextFileError
 from phrases.kinds import PHRASE, missing_file, offers
 from phrases.notation import MOST_BARS, read_line
 from phrases.phrase import (
+    DYNAMICS,
     LATEST,
     LEVELS,
     MOST_DRAG,
@@ -53,7 +54,7 @@ PHRASE_KEYS = (
     "title", "key", "scale", "groove", "tempo", "meter", "swing", "lines", "behind", "tone",
     "pick", "level", "tags", "tips", "part", "tip", "variation", *CREDIT_KEYS,
 )  # fmt: skip
-PART_KEYS = ("role", "notes", "drag")
+PART_KEYS = ("role", "notes", "drag", "dynamics")
 TIP_KEYS = ("at", "text")
 MOST_VARIATIONS = 64
 
@@ -301,7 +302,10 @@ def _part(file: TextFile, where: Where, beats: int, role: str = "line") -> Part 
     line = read_line(notes, beats)
     for offset, message in line.problems:
         file.complain((*where, "notes"), message, offset=offset)
-    return None if line.problems else Part(role, line.bars, line.strokes, Fraction(str(drag)))
+    dynamics = _word(file, (*where, "dynamics"), "a word for dynamics", DYNAMICS, "")
+    if line.problems:
+        return None
+    return Part(role, line.bars, line.strokes, Fraction(str(drag)), dynamics)
 
 
 def _variation(

@@ -22,6 +22,7 @@ from phrases.techniques import HARMONICS, PINCHED, TECHNIQUES, Technique
 from phrases.words import choose
 
 __all__ = [
+    "DYNAMICS",
     "LATEST",
     "LEVELS",
     "MOST_DRAG",
@@ -46,6 +47,13 @@ TONES = ("clean", "driven", "fuzz")
 PICKS = ("bridge", "middle", "neck")
 LATEST = 120  # milliseconds that a phrase may lie behind
 MOST_DRAG = 8  # beats
+# How loud a part is from its first note to its last: at which shares of it what stands over it.
+DYNAMICS: dict[str, tuple[tuple[Fraction, str], ...]] = {
+    "rise": ((Fraction(0), "cresc."),),
+    "fall": ((Fraction(0), "dim."),),
+    "swell": ((Fraction(0), "cresc."), (Fraction(1, 2), "dim.")),
+}
+SOFT, LOUD = -18, 8  # added to the MIDI velocity where such a part is softest and loudest
 BROADER = Fraction(3, 20)  # of its length is what a slowing end is longer by
 ARCH = 5  # of MIDI velocity, from the ends of a part to its middle
 
@@ -236,12 +244,35 @@ class Part:
         In order of time; those before beat 0 are the pickup.
     drag
         Beats before the end of its last note over which it slows down while the band goes on.
+    dynamics
+        A key of `DYNAMICS`, or empty where it stays as loud as it is.
     """
 
     role: str
     bars: int
     strokes: tuple[Stroke, ...]
     drag: Fraction = Fraction(0)
+    dynamics: str = ""
+
+    @property
+    def directions(self) -> tuple[tuple[Fraction, str], ...]:
+        """What its dynamics say, each word at the beat of a stroke."""
+        return tuple(
+            (min((s.at for s in self.strokes), key=lambda at: abs(self._share(at) - share)), word)
+            for share, word in DYNAMICS.get(self.dynamics, ())
+        )
+
+    def loudness(self, at: Fraction) -> int:
+        """Return what its dynamics add to the MIDI velocity at a beat."""
+        if not self.dynamics:
+            return 0
+        share = self._share(at)
+        high = {"rise": share, "fall": 1 - share, "swell": 1 - abs(2 * share - 1)}[self.dynamics]
+        return round(SOFT + (LOUD - SOFT) * high)
+
+    def _share(self, at: Fraction) -> Fraction:
+        first, last = self.strokes[0].at, self.strokes[-1].at
+        return (at - first) / (last - first) if last > first else Fraction(1)
 
     @property
     def pickup(self) -> Fraction:
@@ -370,7 +401,7 @@ class Phrase:
                 laid=laid * _down(stroke.at),
                 drag=_dragged(part, stroke.at),
                 drag_end=_dragged(part, stroke.end),
-                lift=_lifted(number, len(part.strokes)),
+                lift=_lifted(number, len(part.strokes)) + part.loudness(stroke.at),
             )
             for bar, part in self.placed()
             for number, stroke in enumerate(part.strokes)

@@ -27,7 +27,7 @@ from phrases.counting import METERS
 from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
 from phrases.files import LINES, TEMPOS, read_phrase
 from phrases.notation import write_line
-from phrases.phrase import LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES, Phrase, Stroke
+from phrases.phrase import DYNAMICS, LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES, Phrase, Stroke
 from phrases.pitch import SCALES, Key
 from phrases.rewrite import tidy
 
@@ -252,6 +252,9 @@ class _Text:
             drag = self._drag((number_, len(spans)), (since, own[-1].end + first * beats, until))
             if drag:
                 yield f"drag = {float(drag):.15g}"
+            dynamics = self._dynamics((number_, len(spans)), since, until)
+            if dynamics:
+                yield f"dynamics = {_quoted(dynamics)}"
 
     def _ended(self, last: Stroke, part: int, count: int, until: Fraction) -> Stroke:
         """Return the last stroke of a part with the end that a file of our own tells besides."""
@@ -261,6 +264,23 @@ class _Text:
         cut = last.end == until < ends[part]
         muted = all(note.fret is None for note in last.notes) and last.at < ends[part]
         return replace(last, end=ends[part]) if cut or muted else last
+
+    def _dynamics(self, part: tuple[int, int], since: Fraction, until: Fraction) -> str:
+        """Return how loud a part becomes; `since` and `until` are the beats of the part.
+
+        What words say of one place only is told as lost.
+        """
+        own, count = part
+        said = [(at, word) for at, word in self.reader.louder if since <= at < until]
+        exact = self._field("dynamics").split(", ")
+        if len(exact) == count and self._field("parts") and exact[own] in DYNAMICS and said:
+            return exact[own]
+        words = [word for _, word in said]
+        fits = [name for name, rows in DYNAMICS.items() if [word for _, word in rows] == words]
+        for at, word in said:
+            what = "taken as its whole part's" if fits else "left out"
+            self.reader.lose(f"{word}, {what}", at)
+        return fits[0] if fits else ""
 
     def _drag(self, part: tuple[int, int], beats: tuple[Fraction, Fraction, Fraction]) -> Fraction:
         """Return over how many beats a part slows down, where a mark says that it does.

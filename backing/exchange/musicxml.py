@@ -134,6 +134,8 @@ class _Writer:
             yield "parts", ", ".join(f"{role} {bars}" for role, bars in score.parts)
             if any(score.drags):
                 yield "drag", ", ".join(f"{float(drag):.15g}" for drag in score.drags)
+            if any(score.dynamics):
+                yield "dynamics", ", ".join(word or "-" for word in score.dynamics)
         for remark in score.remarks:
             yield "tip", f"{remark.place}: {remark.text}" if remark.place else remark.text
 
@@ -214,6 +216,11 @@ class _Writer:
                 add(add(direction, "direction-type"), "rehearsal", label.text)
                 self._offset(direction, label.at - event.at)
         self._slowings(element, measure, event.at, event.end)
+        for one in self.score.directed(measure):
+            if event.at <= one.at < event.end:
+                direction = add(element, "direction", placement="above")
+                add(add(direction, "direction-type"), "words", one.text)
+                self._offset(direction, one.at - event.at)
         for label in measure.chords:
             if event.at <= max(label.at, measure.start) < event.end:
                 self._harmony(element, label, event)

@@ -48,6 +48,7 @@ _HANDS: dict[str, re.Pattern[str]] = {
     "d": re.compile(r"down-?stroke", re.I),
     "u": re.compile(r"up-?stroke", re.I),
 }
+_LOUDER = re.compile(r"(cresc|dim|decresc)\.?(endo|inuendo)?", re.I)
 _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
 
@@ -65,7 +66,7 @@ class Bar:
         By staff and voice.
     labels
         Rehearsal marks with their beats.
-    slower, in_time
+    slower, louder, in_time
         The beats at which it begins to slow down, and those at which a mark says that it ends.
     spans
         Beats at which words say what the hands do until a beat, and until which; a key of
@@ -79,6 +80,7 @@ class Bar:
     events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
     slower: list[Fraction] = field(default_factory=list)
+    louder: list[tuple[Fraction, str]] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
     spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
     signs: Signs = field(default_factory=Signs)
@@ -98,7 +100,7 @@ class PartReader:
         How many bars of the file make one.
     bars
         How many there are, a short first bar not counted.
-    events, labels, slower, in_time, spans
+    events, labels, slower, louder, in_time, spans
         As in a `Bar`, but of all bars, one after the other.
     capo, tuning
         The fret it is at, 0 for none; how the strings are tuned.
@@ -134,6 +136,7 @@ class PartReader:
     events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
     slower: list[Fraction] = field(default_factory=list)
+    louder: list[tuple[Fraction, str]] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
     spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
     told: Losses = field(default_factory=Losses)
@@ -224,6 +227,7 @@ class PartReader:
             self.events.setdefault(voice, []).extend(events)
         self.labels += [(when + at, text) for when, text in bar.labels]
         self.slower += [when + at for when in bar.slower]
+        self.louder += [(when + at, word) for when, word in bar.louder]
         self.in_time += [when + at for when in bar.in_time]
         self.spans += [(when + at, what, number) for when, what, number in bar.spans]
 
@@ -382,6 +386,8 @@ class PartReader:
                 self.swing = self.swing or Fraction(2)
             elif _SLOWER.search(text):
                 bar.slower.append(at)
+            elif _LOUDER.fullmatch(text):
+                bar.louder.append((at, "cresc." if text[0] in "cC" else "dim."))
             elif _IN_TIME.search(text):
                 bar.in_time.append(at)
             elif text:

@@ -96,6 +96,7 @@ class TabReader:
     tuning: Tuning = STANDARD_TUNING
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
     slower: list[Fraction] = field(default_factory=list)
+    louder: list[tuple[Fraction, str]] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
     found: list[XmlEvent] = field(default_factory=list)
 

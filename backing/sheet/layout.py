@@ -89,6 +89,7 @@ def _picture(score: Score, drawn: Drawn, style: Style, first: bool) -> Picture:
     inks += tips
     inks += _row(top, _chords(score, system), 0.7, beside=1.0, over=tips)
     labels = _labels(score, system)
+    inks += _row(top, _directions(score, system), 0.5, beside=1.0)
     inks += _row(top, [*labels, *_slowings(score, system, labels)], 0.6, beside=2.0)
     box = ink.around(box for one in inks for box in one.boxes)
     box = Box(min(box.left, 0.0), box.top, max(box.right, system.width), box.bottom)
@@ -188,6 +189,16 @@ def _labels(score: Score, system: System) -> list[Ink]:
                 x = max(x, found[-1].box.right + 0.8)
             found.append(ink.framed("label", label.text, x, 0.0, LABEL))
     return found
+
+
+def _directions(score: Score, system: System) -> list[Ink]:
+    """Return the words that say how loud it becomes."""
+    return [
+        spanned(one.text, x, x, SLOWING)
+        for bar in sorted(system.bars)
+        for one in score.directed(score.measures[bar])
+        for x in [_place(score, system, bar, one.at)]
+    ]
 
 
 def _slowings(score: Score, system: System, labels: Sequence[Ink]) -> list[Ink]:

@@ -12,7 +12,7 @@ References: common practice. Swung eighths are written straight, with a mark.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 
@@ -301,8 +301,10 @@ class Score:
         The roles of the phrase's parts and their bars; none where it stands in a whole chorus.
     slowings
         Where the parts slow down at their ends, from bar one.
-    drags
-        For each part over how many beats it slows down.
+    drags, dynamics
+        For each part over how many beats it slows down, and how loud it becomes.
+    directions
+        What stands over the notes for that, from bar one.
     asides
         What the phrase says that is not written, by its key in a phrase file: `lines`, `behind`,
         `tone`, `pick`.
@@ -325,6 +327,8 @@ class Score:
     parts: tuple[tuple[str, int], ...] = ()
     slowings: tuple[Slowing, ...] = ()
     drags: tuple[Fraction, ...] = ()
+    dynamics: tuple[str, ...] = ()
+    directions: tuple[Label, ...] = ()
     asides: tuple[tuple[str, str], ...] = ()
     credits: Credits = NOBODY
 
@@ -336,6 +340,14 @@ class Score:
             at, end = slowing.at - first, slowing.end - first
             if at < until and end > start:
                 yield Slowing(max(at, start), min(end, until), at >= start, end <= until)
+
+    def directed(self, measure: Measure) -> Iterator[Label]:
+        """Yield the directions of a bar, each at its beat there."""
+        first = (measure.number - 1) * self.meter.beats
+        start, until = measure.start, measure.start + measure.beats
+        for one in self.directions:
+            if start <= one.at - first < until:
+                yield replace(one, at=one.at - first)
 
     @property
     def home(self) -> str:

@@ -15,6 +15,7 @@ from phrases.techniques import SLIDES, TECHNIQUES
 
 __all__ = ["spoken"]
 
+LOUD = {"cresc.": "Louder and louder", "dim.": "Softer and softer"}
 NAMES = {"E": "low E", "e": "high E"}
 SIZES = {50: "a quarter tone", 100: "a half step", 200: "a whole step", 300: "a step and a half"}
 
@@ -37,6 +38,10 @@ def spoken(score: Score, numbers: Container[int]) -> str:
             f" Slowing down from {spoken_count(int(one.at) + 1, one.at % 1)}."
             for one in score.slowed(measure)
             if one.begins
+        )
+        + "".join(
+            f" {LOUD[one.text]} from {spoken_count(int(one.at) + 1, one.at % 1)}."
+            for one in score.directed(measure)
         )
         for measure in score.measures
         if measure.number in numbers

@@ -32,12 +32,14 @@ SIGNS: dict[str, str] = {
     **{one.text: one.told or one.name for one in MARKS.values() if one.text},
     "d": "down-stroke",
     "u": "up-stroke",
+    "cresc.": "louder and louder",
+    "dim.": "softer and softer",
     "rit.": "slower and slower, while the band keeps its tempo",
 }
 TOUCHES = {name: one.text for name, one in MARKS.items() if one.text}
 SLOWING = "rit."
 _MANNER = re.compile(r"\(([^)]*[a-z/][^)]*)\)")  # how wide, how long: in words
-ABOVE = ("label", "slowing", "tip", "chord", "count")
+ABOVE = ("label", "slowing", "loud", "tip", "chord", "count")
 BELOW = ("stroke", "finger", "touch")
 
 
@@ -108,6 +110,9 @@ def columns(score: Score, measure: Measure) -> list[Column]:
             ]
             if names:
                 column.words[row] = " ".join(names)
+        loud = [one.text for one in score.directed(measure) if event.at <= one.at < event.end]
+        if loud:
+            column.words["loud"] = loud[0]
         column.slows = any(one.at < event.end and event.at < one.end for one in slowings)
         if any(one.begins and event.at <= one.at < event.end for one in slowings):
             column.words["slowing"] = SLOWING
@@ -274,7 +279,7 @@ def used(bars: Iterable[Iterable[Column]], *, fingering: bool) -> set[str]:
             found |= _signs(lead + text)
         found |= {"(3)"} if column.words.get("count", "").startswith("(") else set()
         found |= set(column.words.get("touch", "").split())
-        found |= {column.words["slowing"]} if "slowing" in column.words else set()
+        found |= {column.words[row] for row in ("slowing", "loud") if row in column.words}
         if fingering:
             found |= set(column.words.get("stroke", ""))
     return found & set(SIGNS)

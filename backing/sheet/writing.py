@@ -158,10 +158,12 @@ class _Writer:
         off = {stage.at % 1 for stage in stages}
         swung = any(place.denominator in (2, 4, 8) for place in off)
         labels, slowings = self._labels(), self._slowings()
+        directions = self._directions()
         if self.compound and self.swing >= SWUNG:
             straight = even_beats(stage.at for stage in stages)
             stages = [replace(stage, at=_on_eighths(stage.at, straight)) for stage in stages]
             labels = [replace(label, at=_on_eighths(label.at, straight)) for label in labels]
+            directions = [replace(one, at=_on_eighths(one.at, straight)) for one in directions]
             slowings = [
                 replace(one, at=_on_eighths(one.at, straight), end=_on_eighths(one.end, straight))
                 for one in slowings
@@ -190,6 +192,8 @@ class _Writer:
             else (),
             slowings=tuple(slowings),
             drags=tuple(part.drag for part in phrase.parts),
+            dynamics=tuple(part.dynamics for part in phrase.parts),
+            directions=tuple(directions),
             asides=tuple(_asides(phrase)),
             credits=phrase.credits,
         )
@@ -259,6 +263,15 @@ class _Writer:
                 at = start + min(Fraction(0), part.strokes[0].at)
                 found.append(Label(at, name))
         return found
+
+    def _directions(self) -> list[Label]:
+        """Return the words of the parts' dynamics."""
+        return [
+            Label((place + bar) * self.beats + at, word)
+            for place in self.places
+            for bar, part in self.phrase.placed()
+            for at, word in part.directions
+        ]
 
     def _slowings(self) -> list[Slowing]:
         """Return where parts slow down: until their last note ends, or is cut by what follows."""
