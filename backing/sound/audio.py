@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future
 from contextlib import closing
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -26,7 +27,7 @@ from backing.sound.mix import APART, TOGETHER, layered, room, with_sticks
 from backing.sound.rendered import Rendered
 from backing.sound.spool import Spool, Stretch
 from backing.sound.synth import Stems
-from backing.sound.voices.ensemble import played
+from backing.sound.voices.ensemble import plain_level, played
 
 __all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
 
@@ -129,7 +130,8 @@ def pieces(
     if heard is not None:
         stems = _watched(stems, heard)
     pick = "middle" if stream.voice == "strings" else stream.pick  # a string is picked there
-    yield from layered(stems, rate, names, stream.tone, pick)
+    level = partial(plain_level, stream.voice, stream.programs, soundfont, rate)
+    yield from layered(stems, rate, names, stream.tone, pick, level)
 
 
 def _watched(stems: Iterable[Stems], heard: NDArray[np.float32]) -> Iterator[Stems]:

@@ -87,8 +87,9 @@ def room(rate: int) -> Samples:
 
 
 def layered(
-    stems: Iterable[Stems], rate: int, names: tuple[str, ...], tone: str, pick: str
-) -> Iterator[Samples]:
+    stems: Iterable[Stems], rate: int, names: tuple[str, ...], tone: str, pick: str,
+    plain: Callable[[], float],
+) -> Iterator[Samples]:  # fmt: skip
     """Yield stems that come in stretches as layers at their levels, with their room.
 
     Parameters
@@ -101,6 +102,8 @@ def layered(
         `TOGETHER` or `APART`, or what `with_sticks` makes of them.
     tone, pick
         The lead's, as for `backing.sound.tone.shaped`.
+    plain
+        Returns how loud a plain note of the lead is, which not every tone asks.
 
     Yields
     ------
@@ -108,7 +111,7 @@ def layered(
         Shape (layers, 2, frames); the last is what still rings in the room.
     """
     rings: Samples = np.zeros((len(names), 2, room(rate).shape[1] - 1), np.float32)
-    for piece in _with_tone(stems, rate, tone, pick):
+    for piece in _with_tone(stems, rate, tone, pick, plain):
         sound, rings = _layers(piece, rate, names, rings)
         yield sound
     yield rings
@@ -148,11 +151,14 @@ def _layers(
     return dry, sound[:, :, frames:].copy()
 
 
-def _with_tone(stems: Iterable[Stems], rate: int, tone: str, pick: str) -> Iterator[Stems]:
+def _with_tone(
+    stems: Iterable[Stems], rate: int, tone: str, pick: str, plain: Callable[[], float]
+) -> Iterator[Stems]:
     """Yield stretches of stems with the lead in its tone, each heard with its neighbours."""
     if is_plain(tone, pick):
         yield from stems
         return
+    level = plain()
     before: Samples = np.zeros((2, HEARD_BEFORE), np.float32)
     ready: Stems | None = None
     for following in chain(stems, [None]):
@@ -160,7 +166,8 @@ def _with_tone(stems: Iterable[Stems], rate: int, tone: str, pick: str) -> Itera
             frames = ready.shape[2]
             after = ready[LEAD, :, :0] if following is None else following[LEAD, :, :HEARD_AFTER]
             heard = np.concatenate([before, ready[LEAD], after], axis=1)
-            ready[LEAD] = shaped(heard, rate, tone, pick)[:, HEARD_BEFORE : HEARD_BEFORE + frames]
+            sound = shaped(heard, rate, tone, pick, level)
+            ready[LEAD] = sound[:, HEARD_BEFORE : HEARD_BEFORE + frames]
             before = heard[:, frames : frames + HEARD_BEFORE]
             yield ready
         ready = following

@@ -1,12 +1,14 @@
 """The guitar's tone: where it is picked, and what an amplifier makes of it.
 
-Everything works on the lead's own stem, dry, before the room. Picking near the bridge or the
-neck is a tilt of the spectrum. A driven or fuzzy tone bends the waveform, at eight times the rate
-so that what it adds above hearing is cut off and does not fold back; a loudspeaker's band-pass
-follows.
+Everything works on the lead's own stem, dry, before the room. Picking a sample near the bridge or
+the neck is a tilt of the spectrum. An amplifier's input is measured in decibels above a plainly
+picked note, so that it does the same whatever instrument feeds it. It bends the waveform at eight
+times the rate, so that what it adds above hearing is cut off and does not fold back; its supply
+gives way where much is asked of it; a loudspeaker's band-pass follows.
 
 References: common practice, from memory: a guitar loudspeaker passes about 80 Hz to 5 kHz; soft
-clipping is a hyperbolic tangent, shifted for even harmonics, and a fuzz clips hard.
+clipping is a hyperbolic tangent, shifted for even harmonics, and a fuzz clips hard; the supply of
+an amplifier with valves sags by a few decibels within some hundredths of a second.
 """
 
 from __future__ import annotations
@@ -26,8 +28,10 @@ Points = Sequence[tuple[float, float]]
 OVERSAMPLED = 8
 TAPS = 257  # at that rate; two such filters delay by whole frames
 FIR = 512
-# Frames before and after one that it depends on: three filters, and the oversampling's two.
-HEARD_BEFORE, HEARD_AFTER = 3 * FIR + 2 * TAPS // OVERSAMPLED, 2 * TAPS // OVERSAMPLED
+SUPPLY = 9600  # frames that a supply remembers
+# Frames before and after one that it depends on: three filters, the supply, and the oversampling.
+HEARD_BEFORE = 3 * FIR + SUPPLY + 2 * TAPS // OVERSAMPLED
+HEARD_AFTER = 2 * TAPS // OVERSAMPLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,25 +41,31 @@ class Amplifier:
     Attributes
     ----------
     drive
-        Gain before the clipping.
+        By how many dB a plain note is over what the valves take.
     hardness
         1 bends softly; a larger exponent has a sharper knee.
     bias
-        Shift before the clipping, of full scale.
+        Shift before the clipping, of what they take.
+    sag
+        By how many dB the supply gives way under full load.
+    lag
+        Seconds in which it does so, to 63 %.
     level
-        Gain after it, so that no tone is much louder than another.
+        dB after it, so that no tone is much louder than another.
     """
 
     drive: float
     hardness: float
     bias: float
+    sag: float
+    lag: float
     level: float
 
 
 TONES: dict[str, Amplifier | None] = {
     "clean": None,
-    "driven": Amplifier(drive=24.0, hardness=1.0, bias=0.12, level=0.09),
-    "fuzz": Amplifier(drive=180.0, hardness=4.0, bias=0.25, level=0.06),
+    "driven": Amplifier(drive=18.0, hardness=1.0, bias=0.12, sag=3.0, lag=0.04, level=-21.0),
+    "fuzz": Amplifier(drive=23.0, hardness=3.0, bias=0.25, sag=1.5, lag=0.05, level=-24.0),
 }
 
 # Decibels at frequencies in Hz, straight between them on a logarithmic axis.
@@ -102,7 +112,7 @@ def is_plain(tone: str, pick: str) -> bool:
     return TONES[tone] is None and not TILTS[pick]
 
 
-def shaped(stem: Samples, rate: int, tone: str, pick: str) -> Samples:
+def shaped(stem: Samples, rate: int, tone: str, pick: str, plain: float) -> Samples:
     """Return the lead's stem in a tone.
 
     Parameters
@@ -113,6 +123,8 @@ def shaped(stem: Samples, rate: int, tone: str, pick: str) -> Samples:
         Frames a second.
     tone, pick
         A key of `TONES` and one of `TILTS`.
+    plain
+        The effective value of a plainly picked note in its first tenth of a second.
 
     Returns
     -------
@@ -128,9 +140,26 @@ def shaped(stem: Samples, rate: int, tone: str, pick: str) -> Samples:
         sound = filtered(sound, _filter(tuple(tilt), rate))[:frames]
     if amplifier is not None:
         sound = filtered(sound, _filter(tuple(BEFORE), rate))[:frames]
-        sound = _clipped(sound, amplifier)
+        sound = sound * np.float32(10 ** (amplifier.drive / 20) / plain)
+        sound = _clipped(sound * _supply(sound, rate, amplifier), amplifier)
         sound = filtered(sound, _filter(tuple(SPEAKER), rate))[:frames]
     return np.stack([sound, sound])
+
+
+@lru_cache(maxsize=4)
+def _memory(lag: float, rate: int) -> Samples:
+    """Return how a supply follows what is asked of it."""
+    fall = np.exp(-np.arange(SUPPLY) / (lag * rate))
+    taps: Samples = (fall / fall.sum()).astype(np.float32)
+    return taps
+
+
+def _supply(sound: Samples, rate: int, amplifier: Amplifier) -> Samples:
+    """Return the gain that the supply leaves, frame by frame."""
+    asked = np.tanh(np.abs(sound))
+    load = filtered(asked, _memory(amplifier.lag, rate))[: len(sound)]
+    left: Samples = np.exp(np.float32(-amplifier.sag * np.log(10) / 20) * load)
+    return left
 
 
 def _clipped(sound: Samples, amplifier: Amplifier) -> Samples:
@@ -139,7 +168,7 @@ def _clipped(sound: Samples, amplifier: Amplifier) -> Samples:
     up = np.zeros(frames * OVERSAMPLED, np.float32)
     up[::OVERSAMPLED] = sound * OVERSAMPLED
     up = filtered(up, low)
-    bent = _clip(up * np.float32(amplifier.drive), amplifier)
+    bent = _clip(up, amplifier)
     down = filtered(bent, low)[TAPS - 1 :: OVERSAMPLED][:frames]
     return np.ascontiguousarray(down)
 
@@ -148,7 +177,7 @@ def _clip(sound: Samples, amplifier: Amplifier) -> Samples:
     bias = np.float32(amplifier.bias)
     rest = np.full(1, bias, np.float32)
     bent = _bent(sound + bias, amplifier) - _bent(rest, amplifier)
-    out: Samples = bent * np.float32(amplifier.level)
+    out: Samples = bent * np.float32(10 ** (amplifier.level / 20))
     return out
 
 

@@ -13,17 +13,34 @@ from typing import Protocol
 import numpy as np
 
 from backing.events import LEVELS, VOICES, Note, Stream, part_of
-from backing.sound.filters import Samples
-from backing.sound.synth import LENGTH, PARTS, Stems, stretches
+from backing.sound.filters import Samples, once
+from backing.sound.synth import (
+    DRUMS_ALONE,
+    LENGTH,
+    PARTS,
+    POLYPHONY,
+    Stems,
+    stretches,
+    synthesise,
+)
 from backing.sound.voices.gauges import BASS, GUITAR
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
+from backing.sound.voices.wheels import Organ
 
-__all__ = ["played", "sampled"]
+__all__ = ["plain_level", "played", "sampled"]
 
 
+PLAIN = 93  # velocity of a plain note on the beat
+STRINGS_LEVEL = 0.060
+# dB by which a part of ours is as loud in its stem as that of the embedded soundfont is on average
+# over the grooves.
+GAINS: dict[tuple[str, int], float] = {
+    ("bass", 33): 4.4, ("comp", 26): -5.4, ("comp", 16): -2.7,
+}  # fmt: skip
 # The General MIDI programs, from 0, of the parts that are played here.
-OWN: dict[str, Container[int]] = {"lead": range(128), "comp": (26, 27), "bass": (33,)}
+ORGAN = 16
+OWN: dict[str, Container[int]] = {"lead": range(128), "comp": (ORGAN, 26, 27), "bass": (33,)}
 
 
 class _Voice(Protocol):
@@ -31,7 +48,8 @@ class _Voice(Protocol):
 
     frames: int
 
-    def play(self, start: int, frames: int) -> Samples: ...
+    def play(self, start: int, frames: int) -> Samples:
+        """Return frames from `start` on, shape (frames,) or (2, frames)."""
 
 
 def _voice(
@@ -40,9 +58,13 @@ def _voice(
     """Return who plays a part; None for the soundfont."""
     if part not in OWN or program not in OWN[part]:
         return None
+    if part == "lead":
+        return Strings(GUITAR, notes, pick, rate, answers=True)
+    if part == "comp" and program == ORGAN:
+        return Organ(notes, rate)
     if part == "bass":
         return Strings(BASS, notes, "", rate)
-    return Strings(GUITAR, notes, pick if part == "lead" else "middle", rate)
+    return Strings(GUITAR, notes, "middle", rate)
 
 
 def sampled(stream: Stream) -> list[str]:
@@ -89,7 +111,9 @@ def played(
     if not own:
         yield from stretches(rest, programs, soundfont, rate)
         return
-    sampled = stretches(rest, programs, soundfont, rate) if rest else iter(())
+    alone = all(note.voice == "drums" for note in rest)
+    most = DRUMS_ALONE if alone else POLYPHONY
+    sampled = stretches(rest, programs, soundfont, rate, most) if rest else iter(())
     last = max(who.frames for who in own.values())
     start = 0
     while True:
@@ -105,12 +129,36 @@ def played(
         if start < last:
             for part, who in own.items():
                 sound = who.play(start, stems.shape[2])
-                stems[PARTS.index(part)] += sound * _sides(part)[:, None]
+                stems[PARTS.index(part)] += sound * _sides(part, programs[part])[:, None]
         yield stems
         start += LENGTH
 
 
-def _sides(part: str) -> Samples:
+def _sides(part: str, program: int) -> Samples:
     """Return the gains of left and right, of the same power wherever a part stands."""
     place = LEVELS[part][1] / 127 * math.pi / 2
-    return np.array([math.cos(place), math.sin(place)], np.float32)
+    gain = 10 ** (GAINS.get((part, program), 0.0) / 20)
+    return gain * np.array([math.cos(place), math.sin(place)], np.float32)
+
+
+@once(8)
+def _sampled_level(program: int, soundfont: Path, rate: int) -> float:
+    """Return how loud the soundfont's lead is, from some plain notes in the middle of the neck."""
+    places = (("D", 57), ("G", 62), ("B", 67))
+    notes = tuple(
+        Note(f"lead {string}", 0.2 * n, 0.2 * n + 0.15, pitch, PLAIN)
+        for n, (string, pitch) in enumerate(places)
+    )
+    lead = synthesise(notes, {"lead": program}, soundfont, rate)[PARTS.index("lead")].mean(axis=0)
+    starts = (round(note.start * rate) for note in notes)
+    return float(np.median([np.std(lead[start : start + rate // 10]) for start in starts]))
+
+
+def plain_level(voice: str, programs: dict[str, int], soundfont: Path, rate: int) -> float:
+    """Return the effective value of a plainly picked note of the lead in its first 0.1 s.
+
+    A string's was measured once; a soundfont's is measured where it is used.
+    """
+    if voice == "strings":
+        return STRINGS_LEVEL
+    return max(1e-3, _sampled_level(programs["lead"], soundfont, rate))

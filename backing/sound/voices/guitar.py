@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from backing.events import Note
 from backing.sound.filters import Samples, filtered, once
-from backing.sound.voices.gauges import GUITAR, PICKS, Neck
+from backing.sound.voices.gauges import PICKS, Neck
 from backing.sound.voices.hands import LEVEL, RINGS, Hands
-from backing.sound.voices.loop import HOP, LOWEST, Loop
+from backing.sound.voices.loop import HOP, LOWEST, Loop, between
 from backing.sound.voices.plucks import Pulses
 
 __all__ = ["Strings", "fingered"]
@@ -28,8 +28,8 @@ __all__ = ["Strings", "fingered"]
 Floats = NDArray[np.float64]
 
 OTHER_WAY, TURNS = 0.07, 0.15  # how much a string swings the other way; Hz of the slow change
-ANSWER, ANSWERS = 0.00016, 1.5  # of what is played; seconds that idle strings ring
-RESTING = (15.0, 10.0)  # what takes from idle strings: dB a second, and as much more for each kHz
+ANSWER, ANSWERS = 0.00016, 0.7  # of what is played; seconds that idle strings ring
+RESTING = (30.0, 15.0)  # what takes from idle strings: dB a second, and as much more for each kHz
 STRUM = 0.004  # seconds from string to string
 FINGERS = 0.13  # metres from the bridge
 LAST = 15  # the highest fret on which a chord is taken
@@ -48,7 +48,7 @@ class _String:
         self.ends = round((max(note.end for note in notes) + RINGS) * rate)
         self._over: Floats = np.zeros(0)
 
-    def play(self, start: int, frames: int) -> Floats | None:
+    def play(self, start: int, frames: int) -> Samples | None:
         """Return frames from `start` on, a whole number of hops; None where it is at rest."""
         if start >= self.ends:
             return None
@@ -70,18 +70,21 @@ class _String:
         periods = _periods(pitch, self.rate)[now]
         frets = np.maximum(0.0, pitch - self.loop.gauge.open)[now]
         heard = self.loop.run(periods, frets, hand[now], live, given[:frames])
-        out = heard[self.loop.pad :]
         # A string swings two ways, and these drift apart and together: its partials beat slowly.
         turn = 2 * np.pi * TURNS * edges[now] / self.rate
-        place, steps = np.arange(frames), HOP * np.arange(hops + 1)
-        late = np.interp(place, steps, 1 + periods * (1 - np.cos(turn)) / 2)
-        whole = late.astype(np.intp)
-        sooner, later = (heard[self.loop.pad + place - whole - more] for more in (0, 1))
-        out = out + OTHER_WAY * (sooner + (late - whole) * (later - sooner))
+        rows = np.flatnonzero(live)
+        late = between(1 + periods * (1 - np.cos(turn)) / 2, rows)
+        whole = late.astype(np.int32)
+        late -= whole
+        place = self.loop.pad + HOP * rows[:, None] + np.arange(HOP)
+        other = heard[place - whole]
+        other += late * (heard[place - whole - 1] - other)
+        sound = heard[place] + OTHER_WAY * other
         if sway.any():
-            level = 10 ** (-LEVEL / 2000 * np.abs(sway[now]))
-            out = out * np.interp(place, steps, level)
-        return np.asarray(out)
+            sound *= between(10 ** (-LEVEL / 2000 * np.abs(sway[now])), rows)
+        out = np.zeros((hops, HOP), np.float32)
+        out[rows] = sound
+        return out.reshape(-1)
 
 
 def _periods(pitch: Floats, rate: int) -> Floats:
@@ -128,6 +131,8 @@ class Strings:
         A key of `gauges.PICKS`, or empty for fingers.
     rate
         Frames a second.
+    answers
+        Whether idle strings answer, which is heard where one plays alone.
 
     Attributes
     ----------
@@ -135,14 +140,16 @@ class Strings:
         After so many nothing sounds.
     """
 
-    def __init__(self, neck: Neck, notes: Iterable[Note], pick: str, rate: int) -> None:
+    def __init__(
+        self, neck: Neck, notes: Iterable[Note], pick: str, rate: int, *, answers: bool = False
+    ) -> None:
         by_string: dict[str, list[Note]] = defaultdict(list)
         for string, note in fingered(neck, notes):
             by_string[string].append(note)
         place = PICKS[pick] if pick else FINGERS
         self.neck = neck
         self.strings = [_String(neck, name, own, place, rate) for name, own in by_string.items()]
-        self._idle = _idle(neck, rate) if neck is GUITAR else None
+        self._idle = _idle(neck, rate) if answers else None
         self._rings: Samples = np.zeros(0, np.float32)
         ends = max((string.ends for string in self.strings), default=0)
         self.frames = ends + (0 if self._idle is None else len(self._idle))
@@ -153,7 +160,7 @@ class Strings:
         for string in self.strings:
             sound = string.play(start, frames)
             if sound is not None:
-                dry += (self.neck.gain * sound).astype(np.float32)
+                dry += np.float32(self.neck.gain) * sound
         if self._idle is None:
             return dry
         out = np.zeros(frames + len(self._idle) - 1, np.float32)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from backing.sound.voices.gauges import FLOOR, HIGH, HIGH_LOSS, Gauge
 
-__all__ = ["HOP", "Loop"]
+__all__ = ["HOP", "LOWEST", "Loop", "between"]
 
 Floats = NDArray[np.float64]
 
@@ -55,6 +55,23 @@ def _solved(taps: int, rate: int) -> tuple[Floats, Floats]:
     normal = (cosines * weight).T @ cosines + (sines * weight).T @ sines
     inverse = np.linalg.inv(normal + 1e-7 * np.eye(taps))
     return (weight * cosines) @ inverse, (weight * sines) @ inverse
+
+
+def between(edges: Floats, rows: NDArray[np.intp]) -> Floats:
+    """Return what is told at the edges of hops for each frame of some of them, (hops, frames)."""
+    first = edges[rows][:, None]
+    return first + (edges[rows + 1][:, None] - first) * (np.arange(HOP) / HOP)
+
+
+def _different(rows: Floats) -> tuple[Floats, NDArray[np.intp]]:
+    """Return the different rows, and for each row the place of its equal among them."""
+    new = np.concatenate([[True], (rows[1:] != rows[:-1]).any(axis=1)])
+    starts = np.flatnonzero(new)
+    known: dict[bytes, int] = {}
+    places = [known.setdefault(row.tobytes(), len(known)) for row in rows[starts]]
+    first = np.zeros(len(known), np.intp)
+    first[places[::-1]] = starts[::-1]
+    return rows[first], np.array(places)[np.cumsum(new) - 1]
 
 
 class Loop:
@@ -149,8 +166,7 @@ class Loop:
         wanted = np.concatenate(
             [np.column_stack([edges[at, :1], around, edges[at, 1:]]) for at in (live, live + 1)]
         )
-        rows, place = np.unique(wanted, axis=0, return_inverse=True)
-        place = place.ravel()
+        rows, place = _different(wanted)
         filters: list[Floats] = [np.zeros(0)] * len(rows)
         short = np.zeros(len(rows), bool)
         short[place] = np.concatenate([brief, brief])
@@ -159,23 +175,27 @@ class Loop:
             if len(numbers):
                 for number, row in zip(numbers, self.filters(rows[numbers], taps), strict=True):
                     filters[number] = row
-        begin, end = place[: len(live)].tolist(), place[len(live) :].tolist()
-        ramp = np.arange(HOP) / HOP
-        correlate, pad = np.correlate, self.pad
-        steps = zip(live.tolist(), whole.astype(int).tolist(), begin, end, strict=True)
-        for hop, delay, one, other in steps:
+        begin, end = place[: len(live)], place[len(live) :]
+        # Hops in which nothing changes are one span.
+        alike = (begin[1:] == begin[:-1]) & (begin[1:] == end[1:]) & (begin[:-1] == end[:-1])
+        alike &= live[1:] == live[:-1] + 1
+        first = np.concatenate([[0], np.flatnonzero(~alike) + 1, [len(live)]])
+        ramp, correlate, pad = np.arange(HOP) / HOP, np.correlate, self.pad
+        spans = zip(
+            (pad + HOP * live[first[:-1]]).tolist(), (HOP * np.diff(first)).tolist(),
+            whole[first[:-1]].astype(int).tolist(), begin[first[:-1]].tolist(),
+            end[first[:-1]].tolist(), strict=True,
+        )  # fmt: skip
+        for start, frames, delay, one, other in spans:
             before = filters[one]
-            taps = len(before)
-            at = pad + hop * HOP
-            stop = at + HOP
-            back = delay + taps - 1
-            first = at
+            back = delay + len(before) - 1
+            at, stop = start, start + frames
             while at < stop:
                 until = min(at + delay, stop)
                 heard = out[at - back : until - delay]
                 new = correlate(heard, before, "valid")
                 if one != other:
-                    share = ramp[at - first : until - first]
+                    share = ramp[at - start : until - start]
                     new += (correlate(heard, filters[other], "valid") - new) * share
                 new += given[at - pad : until - pad]
                 out[at:until] = new

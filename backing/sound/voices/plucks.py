@@ -68,6 +68,8 @@ class Pulses:
         echo = np.exp(-1j * self._turn * 2 * neck.pickup / self.speed)
         self._heard = (1 - echo) / (1 + place / neck.resonance + place**2)
         self._ahead = np.exp(-1j * self._turn * AHEAD)
+        self._scraped = round(0.004 * rate)  # frames
+        self._sooner = np.exp(1j * self._turn * self._scraped)
         self.pluck = lru_cache(maxsize=64)(self._pluck)
 
     def _given(self, spectrum: NDArray[np.complex128]) -> Floats:
@@ -107,13 +109,12 @@ class Pulses:
         wander = 1 + 0.06 * float(noise(1, seed)[0])
         frames = min(2 * place * wander / self.speed, 0.9 * period)
         amplitude = hard**LOUDNESS * 6 / np.sqrt(frames)
-        out = self._given(self._step(frames, leaves) * amplitude)
-        count = round(0.004 * self.rate)
+        step = self._step(frames, leaves) * amplitude
+        count = self._scraped
         rise = np.hanning(2 * count)[:count] * amplitude * hard * (0.025 + 0.05 * wound) / softer
         scrape = np.zeros(SIZE)
         scrape[:count] = np.diff(noise(count, seed + 1) * rise, prepend=0.0)
-        shift = np.exp(1j * self._turn * count)
-        return out + self._given(np.fft.rfft(scrape) * shift)
+        return self._given(step + np.fft.rfft(scrape) * self._sooner)
 
     def blow(self, velocity: int, period: float) -> Floats:
         """Return a fretting finger's blow, when it hammers."""

@@ -37,7 +37,7 @@ def _stems(seed: int, frames: int = 3000) -> Samples:
 
 
 def layers(stems: Samples, rate: int, names: tuple[str, ...]) -> Samples:
-    return np.concatenate([*layered([stems], rate, names, "clean", "middle")], axis=2)
+    return np.concatenate([*layered([stems], rate, names, "clean", "middle", lambda: 1.0)], axis=2)
 
 
 def _sum(stems: Samples, names: tuple[str, ...] = TOGETHER) -> Samples:
@@ -236,7 +236,7 @@ def test_stretches_are_mixed_as_the_whole_is(tone: str, pick: str) -> None:
     stems[LEAD, :, :100] = 0.0  # what a filter has before the first frame is cut off
     stems[LEAD, 1] = stems[LEAD, 0]
     whole = stems.copy()
-    whole[LEAD] = shaped(stems[LEAD], RATE, tone, pick)
+    whole[LEAD] = shaped(stems[LEAD], RATE, tone, pick, 0.05)
     cuts = np.split(stems.copy(), [8192, 32768, 59_990], axis=2)
-    together = np.concatenate([*layered(cuts, RATE, TOGETHER, tone, pick)], axis=2)
+    together = np.concatenate([*layered(cuts, RATE, TOGETHER, tone, pick, lambda: 0.05)], axis=2)
     np.testing.assert_allclose(together, layers(whole, RATE, TOGETHER), atol=2e-5)

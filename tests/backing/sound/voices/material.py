@@ -64,7 +64,7 @@ def render(
     rate: int = RATE, stretch: int = STRETCH,
 ) -> Sound:  # fmt: skip
     """Return notes of one part on their strings."""
-    strings = Strings(neck, notes, pick, rate)
+    strings = Strings(neck, notes, pick, rate, answers=neck is GUITAR)
     starts = range(0, math.ceil(seconds * rate), stretch)
     return np.concatenate([strings.play(start, stretch) for start in starts]).astype(float)
 
