@@ -113,11 +113,11 @@ def played(
         return
     alone = all(note.voice == "drums" for note in rest)
     most = DRUMS_ALONE if alone else POLYPHONY
-    sampled = stretches(rest, programs, soundfont, rate, most) if rest else iter(())
+    others = stretches(rest, programs, soundfont, rate, most) if rest else iter(())
     last = max(who.frames for who in own.values())
     start = 0
     while True:
-        stems = next(sampled, None)
+        stems = next(others, None)
         if stems is None and start >= last:
             return
         frames = min(LENGTH, math.ceil(max(0, last - start) / HOP) * HOP)
@@ -129,7 +129,7 @@ def played(
         if start < last:
             for part, who in own.items():
                 sound = who.play(start, stems.shape[2])
-                stems[PARTS.index(part)] += sound * _sides(part, programs[part])[:, None]
+                stems[PARTS.index(part)] += sound * _sides(part, programs.get(part, -1))[:, None]
         yield stems
         start += LENGTH
 

@@ -19,7 +19,7 @@ from backing.listening.ears import Ears, listen
 from backing.listening.source import Memory
 from backing.sound.synth import PARTS
 from backing.sound.tone import shaped
-from backing.sound.voices.ensemble import played
+from backing.sound.voices.ensemble import plain_level, played
 from phrases.curve import Curve
 from soundfonts import find_soundfont
 
@@ -159,7 +159,8 @@ def sound(
     """Return the guitar alone, mono, peak at a half."""
     font = soundfont or find_soundfont(None).path
     stems = np.concatenate([*played(tuple(notes), stream.programs, font, RATE, voice)], axis=-1)
-    lead = shaped(stems[PARTS.index("lead")], RATE, tone, "middle").mean(axis=0)
+    plain = plain_level(voice, stream.programs, font, RATE)
+    lead = shaped(stems[PARTS.index("lead")], RATE, tone, "middle", plain).mean(axis=0)
     out: NDArray[np.float32] = (lead / np.abs(lead).max() * 0.5).astype(np.float32)
     return out
 
