@@ -4,7 +4,7 @@ The mix is a sum of layers. Levels and the room are linear, so sections can be m
 laid over each other, and the layers written as stems add up to the mix. The room is an impulse
 response made here: noise that decays by 60 dB in `ROOM_SECONDS`, darker as it decays, different
 on each side; the mean of both sides is sent into it. Mastering is a gain for the band, one for
-the lead, and a limiter.
+the lead, and a limiter. Sums go through `np.einsum`, which starts no threads of its own.
 """
 
 from __future__ import annotations
