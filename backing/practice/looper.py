@@ -200,7 +200,7 @@ class _Looper:
         return (*self.region.silent, *rests)
 
     def _silent(self, one: Pass, after: Pass | None) -> tuple[Note, ...]:
-        """Return the stretches left to the student in a pass, the next pickup included."""
+        """Return the notes left to the student in a pass, the next pickup included."""
         strokes = [stroke for stroke in self._open(one) if stroke.at >= 0]
         following = one.tempo
         if after is not None and not after.count_in:

@@ -123,6 +123,16 @@ def test_hammer_ons_and_pull_offs_are_not_picked() -> None:
     assert note.curve.at(2.0 * BEAT) == 0.0
 
 
+def test_what_follows_at_once_comes_soon_and_a_bent_string_speaks_first() -> None:
+    # Common practice: a grace note is gone before it is heard as a note of its own (0.03 s or so);
+    # a bend that is let down at once is heard bent, about a tenth of a second.
+    hammered, bent = alone("| 1 e5h8 2 ."), alone("| 1 G7pb(full)r 2 .")
+    assert hammered.curve.at(0.015) == 0.0
+    assert hammered.curve.at(0.06) == 300.0
+    assert bent.curve.at(0.07) == 200.0
+    assert bent.curve.at(0.4) == 0.0
+
+
 @pytest.mark.parametrize(
     ("text", "kinds"),
     [

@@ -56,6 +56,12 @@ def test_roles_over_the_tonic_seventh(notes: str, roles: list[str]) -> None:
     assert column(looked(written(notes), seven(A)), "role") == roles
 
 
+def test_the_key_s_blue_notes_are_blue_over_any_chord() -> None:
+    # The flat fifth of A over D7, where it is no chord tone (common practice); beside it a fifth
+    # of the key, which is a ninth there.
+    assert column(looked(written("| 1 e11 2 e12"), seven(D)), "role") == ["blue note", "ninth"]
+
+
 def test_roles_follow_the_chord() -> None:
     phrase = written("| 1 e8 2 e5 | 1 e8 2 e5 | 1 e8 2 e5")
     found = column(looked(phrase, seven(A, D, E)), "role")

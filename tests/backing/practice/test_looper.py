@@ -269,6 +269,12 @@ def test_a_pass_without_the_phrase() -> None:
     assert _labels(stream.sections[2]) == [("Pass 2: 60", 0.0), ("Your turn", 0.0)]
 
 
+def test_what_a_resting_phrase_leaves_open_is_what_it_would_play() -> None:
+    stream = _loop(line("| 1 e8 2 . 3 e5 4 ."), start=60, goal=60, each=4, phrase_rests=2)
+    open_ = [[note.start for note in section.silent] for section in _passes(stream)]
+    assert open_ == [[], [0.0, 2.0], [], [0.0, 2.0]]
+
+
 def test_a_pass_without_the_band() -> None:
     stream = _loop(start=60, goal=60, each=4, band_rests=2)
     assert [bool(_band(section)) for section in _passes(stream)] == [True, False, True, False]
