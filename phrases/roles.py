@@ -188,7 +188,6 @@ def hits(phrase: Phrase) -> list[Hit]:
     for name, (bar, part) in zip(names, phrase.placed(), strict=True):
         first = bar * beats
         found += [Hit(name, Fraction(first), beats, s.moved(first)) for s in part.strokes]
-    found.sort(key=lambda hit: hit.stroke.at)
     where = positions([hit.stroke for hit in found])
     return [replace(hit, position=place) for hit, place in zip(found, where, strict=True)]
 

@@ -615,6 +615,16 @@ def test_neither_a_drag_nor_laying_back_moves_what_the_band_reads() -> None:
         assert other.bars == plain.bars
 
 
+def test_a_note_before_a_rest_ends_as_late_as_it_began() -> None:
+    for more, drag in (("behind = 40", 0), ("", 4)):
+        before, after = (
+            on_time(phrased("| 1 e8 2 e5 3 .", words, late))[-1]
+            for words, late in (("", 0), (more, drag))
+        )
+        assert after.start > before.start
+        assert after.end - before.end >= after.start - before.start - 1e-9
+
+
 def test_a_dragged_note_is_no_shorter_than_it_would_be() -> None:
     plain, dragged = on_time(phrased(EIGHTHS)), on_time(phrased(EIGHTHS, drag=4))
     for before, after in zip(plain, dragged, strict=True):
