@@ -9,12 +9,15 @@ from xml.etree import ElementTree
 
 import pytest
 
+from backing.forms import find_form
 from backing.sheet.columns import TALL
 from backing.sheet.ink import Ink
+from backing.sheet.layout import pictures
 from backing.sheet.mei import mei, plan
 from backing.sheet.score import Event
 from backing.sheet.spacing import Drawn, Style, spaced
-from backing.sheet.writing import write
+from backing.sheet.writing import over_form, write
+from phrases.files import load_phrase
 from tests.backing.sheet.lines import one
 from tests.backing.sheet.overlaps import clashes
 from tests.backing.sheet.test_staff import notes_of, written
@@ -172,8 +175,6 @@ def test_the_tie_of_a_note_without_a_stem_is_on_the_side_of_its_head(
 def test_mei_is_well_formed_with_all_of_it() -> None:
     score = write(one("| 3 G5{short accent} | 2& G5{tremolo} 4 G5/ | 1 G9 2 ."))
     ElementTree.fromstring(mei(score, plan(score)))
-    from backing.sheet.layout import pictures
-
     for staves in ("both", "tab", "notation"):
         assert [c for p in pictures(score, Style(90.0, staves)) for c in clashes(p)] == []
 
@@ -203,3 +204,24 @@ def test_a_tie_is_an_arc_where_no_notation_has_it(staves: str, count: int) -> No
         left, right = sorted(ink.box for ink in kinds(line.lower, "fret"))
         assert left.right <= tie.box.left < tie.box.right <= right.left + 0.1
         assert tie.box.bottom < (left.top + left.bottom) / 2
+
+
+def test_tip_circles_are_never_on_the_line_of_chord_names() -> None:
+    for name in ("damp-matches", "boot-scraper", "lamp-oil", "cold-stove"):
+        score = over_form(load_phrase(name), find_form("twelve-bar"))
+        for staves in ("both", "tab", "notation"):
+            for picture in pictures(score, Style(101.0, staves)):
+                chords = kinds(picture.inks, "chord")
+                for tip in kinds(picture.inks, "tip"):
+                    assert tip.box.top > max(chord.box.bottom for chord in chords)
+
+
+# A bend up to a note with its stem down, let down to one with its stem up.
+@pytest.mark.parametrize("notes", ["| 1 G4b(full) 2 r 3 .", "| 1 G2b(full)r & D7 2 ."])
+def test_a_bend_and_its_release_have_their_hats_on_one_side(notes: str) -> None:
+    [line] = systems(notes)
+    angles = kinds(line.upper, "angle")
+    assert len(angles) == 2
+    heads = [head for name, head in line.system.heads.items() if name.endswith("-G")]
+    over = {all(angle.box.bottom < head.bottom for head in heads) for angle in angles}
+    assert len(over) == 1
