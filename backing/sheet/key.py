@@ -18,8 +18,7 @@ from phrases.techniques import MARKS, TECHNIQUES
 __all__ = ["signs"]
 
 MEANT = {
-    "/": "the finger goes along the string, which is not picked again where there is an arc",
-    "\\": "the finger goes along the string, which is not picked again where there is an arc",
+    **dict.fromkeys("/\\", "along the string; where there is an arc it is not picked again"),
     "h": "the next finger sounds the note, without a pick",
     "p": "the finger plucks the note behind it, without a pick",
     "b": "push the string until it sounds as much higher: 1/4, 1/2 or a full step",

@@ -87,8 +87,7 @@ def blanks(texts: Iterable[tuple[str, str]]) -> str:
     for place, text in texts:
         left = sorted(blank(text))
         if left:
-            more = f" and {len(left) - MOST} more" if len(left) > MOST else ""
-            told.append(f"{place}: {' '.join(left[:MOST])}{more}")
+            told.append(f"{place}: {' '.join(left[:MOST])}{' ...' * (len(left) > MOST)}")
     if not told:
         return ""
     return (

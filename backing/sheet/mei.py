@@ -25,7 +25,6 @@ VALUES = {
 }  # fmt: skip
 ACCIDENTALS = {0: "n", 1: "s", -1: "f", 2: "x", -2: "ff"}
 SHARPS, FLATS = "FCGDAEB", "BEADGCF"
-NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 PAD = '<note grace="acc" dur="8" pname="b" oct="3" visible="false"/>'
 Text = tuple[str, str]
 MIDDLE = 59  # the pitch on the middle line, as it sounds
@@ -366,11 +365,11 @@ def _event(
         dots = f' dots="{event.dots}"' if event.dots else ""
         return "", f'<rest xml:id="{name}" dur="{VALUES[event.value]}"{dots}/>'
     marks = {mark for head in event.heads for one in head.chain for mark in one.marks}
-    places = [_place(node.spelling) - 12 * signs.lower for node in columns[-1]]
+    places = [node.spelling.place - 12 * signs.lower for node in columns[-1]]
     down = sum(places) >= MIDDLE * len(places)
     graces = ""
     small = [column_name(name, index, column) for index, column in enumerate(columns[:-1])]
-    way = _way(down=down != any(one in made.turned for one in small))
+    way = "down" if down != any(one in made.turned for one in small) else "up"
     for index, column in enumerate(columns):
         graces += PAD * made.pads.get(column[0].name, 0)
         if index < len(small):
@@ -392,17 +391,9 @@ def column_name(event: str, index: int, column: Sequence[Node]) -> str:
     return column[0].name if len(column) == 1 else f"{event}g{index}"
 
 
-def _way(*, down: bool) -> str:
-    return "down" if down else "up"
-
-
-def _place(spelling: Spelling) -> int:
-    return NATURAL[spelling.step] + 12 * (spelling.octave + 1)
-
-
 def _chord(name: str, column: Sequence[Node], attributes: str, signs: _Signs) -> str:
     notes = []
-    for node in sorted(column, key=lambda node: _place(node.spelling)):
+    for node in sorted(column, key=lambda node: node.spelling.place):
         own = f'xml:id="{node.name}" pname="{node.spelling.step.lower()}"'
         own += f' oct="{node.spelling.octave - signs.lower}"'
         if node.head.fret is None:

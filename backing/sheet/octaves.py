@@ -16,10 +16,9 @@ from itertools import chain, groupby
 from backing.sheet.columns import LABEL, Column
 from backing.sheet.ink import Ink, Skyline
 from backing.sheet.mei import Node, Plan
-from backing.sheet.score import Score, Spelling, beamed
+from backing.sheet.score import Score, beamed
 from backing.sheet.staff import System
 from backing.sheet.wording import spanned
-from phrases.pitch import NATURAL
 
 __all__ = ["high_passages", "octave_signs"]
 
@@ -68,19 +67,14 @@ def high_passages(score: Score, made: Plan) -> set[str]:
 def _fits(beam: Sequence[tuple[str, Columns]]) -> bool:
     lowest = LOW if len(beam) == 1 else LOWEST
     return all(
-        node.head.fret is not None and _place(node.spelling) >= lowest
+        node.head.fret is not None and node.spelling.place >= lowest
         for _, columns in beam
         for node in chain(*columns)
     )
 
 
 def _needy(columns: Columns) -> bool:
-    return any(_place(node.spelling) >= HIGH for node in chain(*columns))
-
-
-def _place(spelling: Spelling) -> int:
-    """Return the pitch of a step without its accidental: where it stands on the staff."""
-    return NATURAL[spelling.step] + 12 * (spelling.octave + 1)
+    return any(node.spelling.place >= HIGH for node in chain(*columns))
 
 
 def _joined(columns: Columns) -> bool:

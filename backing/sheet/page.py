@@ -6,6 +6,7 @@ bytes: no time and no random id is written.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from html import escape
@@ -33,11 +34,10 @@ LEAST = 0.36  # of the last of several pages is filled
 TRIES = 8
 FITS = (0.96, 0.92, 0.88)
 LONG = 100  # strokes, from which only the smallest size is tried: each takes its time
-DIAGRAM = 2.6  # mm to a unit of the diagram
+DIAGRAM = 1.51  # staff spaces to a unit of the diagram
 FURNITURE = 58.0  # mm of a chart's sheet that are not its lines
 BETWEEN = 8.0  # mm between two lines of a chart
 HIGHEST = 2.4  # how much higher than usual a chart's bars are at most
-SIGN = 1.0  # size of the signs in their key
 # Millimetres that the plan wants beside the diagram, by its beat: its columns and room to write.
 PLANS = {"quarter": 90.0, "dotted quarter": 103.0}
 
@@ -145,14 +145,15 @@ def chart_page(form: Form, key: Key, paper: Paper | None = None, *, kind: Kind =
     lines = -(-len(bars) // count)
     # As large as the sheet allows, so that it is read from where one plays.
     letters = 3.2 * paper.space
-    room = (PAPERS[paper.size][1] - FURNITURE * paper.scale) / lines - BETWEEN - letters
-    scale = min(HIGHEST, max(1.0, room / (HIGH * paper.space))) if kind == "pdf" else 1.0
+    high = (PAPERS[paper.size][1] - FURNITURE * paper.scale) / lines - BETWEEN - letters
+    scale = min(HIGHEST, max(1.0, high / (HIGH * paper.space))) if kind == "pdf" else 1.0
     for number, inks in enumerate(chart(form, key, paper.width, scale)):
         first = count * number
         line = bars[first : first + count]
         names = " | ".join(" ".join(chord.name(key) for _, chord in bar) for bar in line)
         alt = f"Bars {first + 1} to {first + len(line)}: {names}"
-        parts.append(f"#v({BETWEEN - 4.2 if number else 3}mm)\n" + _image(inks, paper, alt))
+        room = BETWEEN - 4.2 if number else 3
+        parts.append(f"#v({room}mm)\n#system({_drawing(inks, paper, alt)[0]})\n")
     return Sheet(form.title, key, "".join(parts), paper, kind).compiled()
 
 
@@ -171,39 +172,33 @@ def _home_image(key: Key, home: str, paper: Paper) -> str:
     return _inline_image(heading.home(key.tonic, home[len(key.tonic) :].strip()), paper, home)
 
 
+def _drawing(
+    inks: Sequence[Ink], paper: Paper, alt: str, unit: float = 1.0, most: float = math.inf
+) -> tuple[str, float, float]:
+    """Return what typst draws, its width and how far it reaches under 0, in millimetres.
+
+    `unit` is the drawing's in staff spaces, `most` the greatest width.
+    """
+    box = ink.around(box for one in inks for box in one.boxes)
+    start, end = document(inks, box, letters=paper.letters).split(">", 1)
+    # Its alternative text is inside too, for a page that is an SVG itself.
+    svg = f'{start} role="img"><title>{escape(alt, quote=False)}</title>{end}'
+    unit *= paper.space
+    width = min((box.right - box.left + 0.2) * unit, most)
+    return f"{quoted(svg)}, {width:.3f}mm, {quoted(alt)}", width, (box.bottom + 0.1) * unit
+
+
 def _system(picture: Picture, score: Score, paper: Paper) -> str:
     staves = {"both": "notation and tablature", "tab": "tablature", "notation": "notation"}
-    told = spoken(score, picture.bars)
-    alt = f"{score.title}, {staves[paper.staves]}. {told}"
-    width = min(picture.box.right - picture.box.left + 0.2, paper.width + 0.3)
-    svg = document(picture.inks, picture.box, letters=paper.letters)
-    return _placed(svg, width, paper, alt)
+    alt = f"{score.title}, {staves[paper.staves]}. {spoken(score, picture.bars)}"
+    most = (paper.width + 0.3) * paper.space
+    return f"#system({_drawing(picture.inks, paper, alt, most=most)[0]})\n"
 
 
 def _inline_image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
     """Return a drawing that stands on the line of the text around it."""
-    box = ink.around(box for one in inks for box in one.boxes)
-    svg = document(inks, box, letters=paper.letters)
-    width = (box.right - box.left + 0.2) * paper.space
-    below = (box.bottom + 0.1) * paper.space
-    image = f"drawn({quoted(_titled(svg, alt))}, {width:.3f}mm, {quoted(alt)})"
-    return f"box(baseline: {below:.3f}mm, {image})"
-
-
-def _image(inks: Sequence[Ink], paper: Paper, alt: str) -> str:
-    box = ink.around(box for one in inks for box in one.boxes)
-    svg = document(inks, box, letters=paper.letters)
-    return _placed(svg, box.right - box.left + 0.2, paper, alt)
-
-
-def _placed(svg: str, width: float, paper: Paper, alt: str) -> str:
-    return f"#system({quoted(_titled(svg, alt))}, {width * paper.space:.3f}mm, {quoted(alt)})\n"
-
-
-def _titled(svg: str, alt: str) -> str:
-    """Return a drawing with its alternative text inside, for a page that is an SVG itself."""
-    start, end = svg.split(">", 1)
-    return f'{start} role="img"><title>{escape(alt, quote=False)}</title>{end}'
+    drawing, _, below = _drawing(inks, paper, alt)
+    return f"box(baseline: {below:.3f}mm, drawn({drawing}))"
 
 
 def _tips(score: Score) -> list[str]:
@@ -211,7 +206,7 @@ def _tips(score: Score) -> list[str]:
     placed = [remark for remark in score.remarks if remark.number]
     parts = ["#section[Tips]\n"]
     parts += [f"{markdown(remark.text)}\n\n" for remark in whole]
-    parts += ["#v(1mm)\n"] if whole else []
+    parts += ["#v(1mm)\n"] if whole and placed else []
     for remark in placed:
         parts.append(
             f"#tip({quoted(str(remark.number))}, {quoted(remark.place)})"
@@ -221,32 +216,24 @@ def _tips(score: Score) -> list[str]:
 
 
 def _signs(scores: Sequence[Score], paper: Paper) -> str:
-    rows = []
-    for inks, told in signs(scores, paper.staves, marks=paper.marks):
-        box = ink.around(box for one in inks for box in one.boxes)
-        svg = document(inks, box, letters=paper.letters)
-        width = (box.right - box.left + 0.2) * paper.space * SIGN
-        alt = told.partition(":")[0]
-        rows.append(f"(drawn({quoted(_titled(svg, alt))}, {width:.3f}mm, {quoted(alt)}), "
-                    f"{quoted(told)}), ")  # fmt: skip
+    rows = [
+        f"(drawn({_drawing(inks, paper, told.partition(':')[0])[0]}), {quoted(told)}), "
+        for inks, told in signs(scores, paper.staves, marks=paper.marks)
+    ]
     return f"#signs(({''.join(rows)}))\n"
 
 
 def _foot(phrase: Phrase, paper: Paper) -> str:
+    alt = f"Fretboard diagram of {phrase.title} with degrees of {phrase.key}"
+    alt += ", left-handed" if paper.left_handed else ""
     inks = diagram(phrase, left_handed=paper.left_handed)
-    box = ink.around(box for one in inks for box in one.boxes)
-    svg = document(inks, box, letters=paper.letters)
-    wide = box.right - box.left + 0.2
-    size = min(DIAGRAM * paper.scale * wide, paper.column)
+    drawing, size, _ = _drawing(inks, paper, alt, DIAGRAM, paper.column)
     # A long neck or large print leaves no room for the plan beside it.
     beat = "dotted quarter" if phrase.meter.quarters != 1 else "quarter"
     beside = size + GUTTER + PLANS[beat] * paper.scale <= paper.column
-    alt = f"Fretboard diagram of {phrase.title} with degrees of {phrase.key}"
-    if paper.left_handed:
-        alt += ", left-handed"
     tempos = paper.tempos or practice_tempos(phrase.tempo)
     cells = ", ".join(quoted(f"{float(tempo):g}") for tempo in tempos)
     return (
-        f"#foot({quoted(_titled(svg, alt))}, {size:.3f}mm, {quoted(alt)}, "
+        f"#foot({drawing}, "
         f"[{tonic(phrase.key, paper)}], ({cells},), {quoted(beat)}, {str(beside).lower()})\n"
     )

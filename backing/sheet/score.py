@@ -59,6 +59,11 @@ class Spelling:
     alter: int
     octave: int
 
+    @property
+    def place(self) -> int:
+        """The pitch of its step without the accidental: where it stands on the staff."""
+        return NATURAL[self.step] + 12 * (self.octave + 1)
+
     def __str__(self) -> str:
         sign = "#" * self.alter if self.alter > 0 else "b" * -self.alter
         return f"{self.step}{sign}{self.octave}"

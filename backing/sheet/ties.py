@@ -176,36 +176,26 @@ def _best(
     assert head is not None
     left, right = one.left if one else 0.0, two.right if two else system.width
     near = [other for other in others if other.box.left < right + 2.0 and left < other.box.right]
-    ways = _ways(_starts(one, near, system), _ends(two, near, system), head, up)
+    ways = _ways(_ends(one, near, system, 1), _ends(two, near, system, -1), head, up)
     best = _cheapest(ways, [(o, OBSTACLES[o.kind]) for o in near], 0.04)
     assert best is not None
     return replace(best, owner=owner)
 
 
-def _starts(one: Box | None, near: Sequence[Ink], system: System) -> list[float]:
-    """Return where a tie may begin: over its head, beside it, after what stands beside it."""
-    if one is None:
-        return [system.start + 0.3] * 2
-    beside = one.right
+def _ends(head: Box | None, near: Sequence[Ink], system: System, way: int) -> list[float]:
+    """Return where a tie may begin (`way` 1) or end (-1): over its head, or beside it."""
+    if head is None:
+        return [system.start + 0.3 if way > 0 else system.width - 0.3] * 2
+    beside = own = head.right if way > 0 else head.left
     for other in near:
-        if _level(other, one) and beside - 1.5 < other.box.left < beside + 0.7:
-            beside = max(beside, other.box.right)
-    middle = (one.left + one.right) / 2
+        edges = (other.box.left, other.box.right)[::way]
+        if _level(other, head) and -1.5 < way * (edges[0] - beside) < 0.7:
+            beside = way * max(way * beside, way * edges[1])
     # The upper note of a trill stands right of a head and over it.
-    upper = [o.box.right for o in near if o.kind == "ghost" and o.box.top < one.top
-             and one.right < o.box.left < beside + 1.0]  # fmt: skip
-    return [middle, *sorted({one.right + BESIDE, *(x + BESIDE for x in (beside, *upper))})]
-
-
-def _ends(two: Box | None, near: Sequence[Ink], system: System) -> list[float]:
-    if two is None:
-        return [system.width - 0.3] * 2
-    beside = two.left
-    for other in near:
-        if _level(other, two) and beside - 0.7 < other.box.right < beside + 1.5:
-            beside = min(beside, other.box.left)
-    middle = (two.left + two.right) / 2
-    return [middle, *sorted({two.left - BESIDE, beside - BESIDE}, reverse=True)]
+    upper = [o.box.right for o in near if way > 0 and o.kind == "ghost"
+             and o.box.top < head.top and own < o.box.left < beside + 1.0]  # fmt: skip
+    places = {x + way * BESIDE for x in (own, beside, *upper)}
+    return [(head.left + head.right) / 2, *sorted(places, reverse=way < 0)]
 
 
 def _level(other: Ink, head: Box) -> bool:

@@ -7,7 +7,6 @@ id is written.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -150,10 +149,10 @@ class Sheet:
         mode = escaped(str(self.key).removeprefix(self.key.tonic))
         return f"{escaped(f'{self.name} in ')}{tonic(self.key, self.paper)}{mode}"
 
-    def section(self) -> str:
-        """Return its pages as they stand in a document."""
+    def section(self, label: str = "") -> str:
+        """Return its pages as they stand in a document, with a label on the first."""
         foot = f"running([{self.title}], {_credited(self.credits)})"
-        return _page(self.paper, self.kind, foot, self.lift) + self.body.rstrip()
+        return _page(self.paper, self.kind, foot, self.lift) + label + self.body.rstrip()
 
 
 def book(title: str, cover: str, credits: Credits, sheets: Sequence[Sheet]) -> bytes:
@@ -170,19 +169,13 @@ def book(title: str, cover: str, credits: Credits, sheets: Sequence[Sheet]) -> b
     sheets
         In their order, all on one kind of paper.
     """
-    rows = "".join(
-        f"contents-row(<sheet-{number}>, [{one.title}]),\n" for number, one in enumerate(sheets)
-    )
+    rows = "".join(f"contents-row(<sheet-{n}>, [{one.title}]), " for n, one in enumerate(sheets))
     parts = [
         _settings(title, credits),
         _page(replace(sheets[0].paper, fit=1.0), "pdf", "none", 0.0),
         f"#cover({quoted(title)}, [{cover}], {_credited(credits)}, ({rows}))\n",
     ]
-    for number, one in enumerate(sheets):
-        # The label stands on the first page of the sheet.
-        start = f"#[#metadata(none)<sheet-{number}>]"
-        before, settings, body = one.section().partition("pt)\n")
-        parts.append(f"{before}{settings}{start}{body}\n")
+    parts += [one.section(f"#[#metadata(none)<sheet-{n}>]") for n, one in enumerate(sheets)]
     text = "".join(parts)
     return _compiled(text, text, "pdf")
 
@@ -340,11 +333,9 @@ END = "#context[#metadata((page: here().page(), y: here().position().y / 1mm))<e
 def _about(credits: Credits) -> str:
     """Return what a PDF's own data say of its rights and its day."""
     parts = [int(part) for part in credits.date.split("-")] if credits.date else []
-    day = ", ".join(map(str, [*parts, 1, 1][:3]))
-    date = f"datetime(year: {day.replace(', ', ', month: ', 1)})" if parts else "none"
-    date = re.sub(r"(month: \d+), ", r"\1, day: ", date)
-    told = f", description: {quoted(credits.rights)}" if credits.rights else ""
-    return f"date: {date}{told}"
+    day = zip(("year", "month", "day"), (*parts, 1, 1), strict=False)
+    date = f"datetime({', '.join(f'{name}: {n}' for name, n in day)})" if parts else "none"
+    return f"date: {date}" + (f", description: {quoted(credits.rights)}" if credits.rights else "")
 
 
 def tonic(key: Key, paper: Paper) -> str:
