@@ -33,7 +33,8 @@ __all__ = ["PAPERS", "Kind", "Paper", "chart_page", "laid_out", "sheet"]
 LEAST = 0.36  # of the last of several pages is filled
 TRIES = 8
 FITS = (0.96, 0.92, 0.88)
-LONG = 100  # strokes, from which only the smallest size is tried: each takes its time
+# What its size takes from the height of a sheet, as a power: usually, and at best.
+USUAL, BEST = 0.9, 0.95
 DIAGRAM = 1.51  # staff spaces to a unit of the diagram
 FURNITURE = 58.0  # mm of a chart's sheet that are not its lines
 BETWEEN = 8.0  # mm between two lines of a chart
@@ -86,15 +87,16 @@ def laid_out(
     if pages == 1:
         return made
 
-    def closer(fit: float) -> Sheet:
-        return _sheet(phrase, form, replace(paper, fit=fit), chorus, "pdf")
-
-    # A little smaller, it may do with a page less; if the smallest does not, none does.
-    smallest = closer(FITS[-1])
-    if smallest.extent()[0] < pages:
-        long = sum(len(part.strokes) for part in phrase.parts) > LONG
-        tries = (closer(fit) for fit in (() if long else FITS[:-1]))
-        made = next((one for one in tries if one.extent()[0] < pages), smallest)
+    # A little smaller, it may do with a page less; how much there is of it tells which sizes may.
+    whole = replace(made, kind="svg").extent()[1]
+    likely = [fit for fit in FITS if whole * fit**USUAL <= pages - 1]
+    if not likely and whole * FITS[-1] ** BEST <= pages - 1:
+        likely = [FITS[-1]]
+    for fit in likely:
+        tried = _sheet(phrase, form, replace(paper, fit=fit), chorus, "pdf")
+        if tried.extent()[0] < pages:
+            made = tried
+            break
     return _balanced(made)
 
 
