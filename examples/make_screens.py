@@ -14,7 +14,7 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))  # for the browser of the tests
 
 from tests.backing.page.browser import Browser, missing  # noqa: E402
-from tests.backing.page.opened import fresh, start  # noqa: E402
+from tests.backing.page.opened import fresh  # noqa: E402
 
 PAGE = HERE.parent / "out" / "lesson" / "01-screen-door" / "01-screen-door_practice.html"
 SHEET = HERE / "lesson" / "screen-door.toml"
@@ -38,8 +38,7 @@ def main(folder: Path = HERE, page: Path = PAGE) -> int:
             fresh(browser, page)
             browser.size(width, height, touch=width < 1000)
             if place is not None:
-                browser.keys("c")  # the call sounds, the response is the student's
-                start(browser)
+                browser.keys("pagedown")  # the call sounds, the response is the student's
                 bar, beat = place
                 browser.until(
                     f"return document.querySelector('#bar').textContent === 'Bar {bar}' &&"

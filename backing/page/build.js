@@ -148,6 +148,8 @@ const mark = () => {
     const inside = first === last && !whole() && first >= chosen.first && last <= chosen.last;
     button.setAttribute("aria-pressed", inside || button.dataset.bars === named);
   }
+  const part = parts().find(([, first, last]) => first === chosen.first && last === chosen.last);
+  text("round", `Loop: ${whole() ? "all" : part?.[0].toLowerCase() ?? (chosen.first === chosen.last ? `bar ${chosen.first}` : `${chosen.first}–${chosen.last}`)}`);
   const ratio = Math.round(loop.swing * 10) / 10;
   text("facts", [
     `Key of ${version.key}`, version.feel, `${loop.tempo} beats a minute`, ratio > 1 ? `swung ${ratio}:1` : "straight",

@@ -68,7 +68,9 @@ document.addEventListener("keydown", (event) => {
     return;
   }
   if (["PageUp", "PageDown", "Home", "End"].includes(event.key) || (event.shiftKey && Object.hasOwn(ARROWS, event.key))) leave();
-  if (event.key === " ") {
+  if (event.key === "Escape") {
+    more(false);
+  } else if (event.key === " ") {
     // A radio that is focused is checked already, so the space bar is the player's there.
     if (["button", "select", "summary", "checkbox"].includes(kind) || (kind === "radio" && !at.checked)) return;
     event.preventDefault();
@@ -96,6 +98,17 @@ document.addEventListener("pointerup", () => {
 });
 
 $("play").addEventListener("click", toggle);
+$("round").addEventListener("click", chooseRound);
+// On a telephone the settings come up over the music.
+const more = (open) => {
+  document.body.style.setProperty("--main", `${rect(document.querySelector(".main")).height}px`);
+  document.body.classList.toggle("settings-up", open);
+  $("more").setAttribute("aria-expanded", open);
+};
+$("more").addEventListener("click", () => more(!document.body.classList.contains("settings-up")));
+document.addEventListener("pointerdown", (event) => {
+  if (!event.target.closest?.(".dock")) more(false);
+});
 $("piece").addEventListener("change", () => choosePiece($("piece").value, version.key, version.groove));
 $("key").addEventListener("change", () => choosePiece(piece.name, $("key").value, version.groove));
 $("groove").addEventListener("change", () => choosePiece(piece.name, version.key, $("groove").value));

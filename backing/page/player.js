@@ -83,6 +83,13 @@ const chooseBars = (first, last) => {
   return follow();
 };
 
+// Go round all, then one part after the other.
+const chooseRound = () => {
+  const rounds = [[1, version.bars], ...parts().map(([, ...bars]) => bars)];
+  const at = rounds.findIndex(([first, last]) => first === chosen.first && last === chosen.last);
+  chooseBars(...rounds[(at + 1) % rounds.length]);
+};
+
 const chooseBar = (number) => {
   if (number < 1 || number > version.bars) return;
   if (anchor && anchor !== number) {

@@ -78,6 +78,7 @@ const showStep = () => {
   $("card").hidden = !on;
   $("led").hidden = on || !lesson.session.length;
   $("on").hidden = !on;
+  $("round").hidden = on || parts().length < 2;
   if (!on) return;
   const at = lesson.session.indexOf(step());
   text("step-count", `Step ${at + 1} of ${lesson.session.length}`);

@@ -269,3 +269,36 @@ def test_the_screen_stays_on_while_it_plays(page: Browser) -> None:
     assert page.run("return locks") == ["screen", "released"]
     time.sleep(0.1)
     assert page.log("browser") == []
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (320, 568), (844, 390)])
+def test_on_a_telephone_all_is_in_reach_while_it_plays(
+    led_page: Browser, width: int, height: int
+) -> None:
+    page = led_page
+    page.size(width, height, touch=True)
+    page.click("#free")
+    page.run("document.querySelector('#tempo input[value=\"160\"]').click();")
+    start(page)
+    reach = """
+        return [...arguments].filter((name) => {
+          const element = document.querySelector(name);
+          const { left, top, right, bottom } = element.getBoundingClientRect();
+          const seen = document.elementFromPoint((left + right) / 2, (top + bottom) / 2);
+          return !(element.contains(seen) && top >= 0 && bottom <= innerHeight && left >= 0
+            && right <= innerWidth && Math.min(right - left, bottom - top) >= 44);
+        });"""  # WCAG 2.2, 2.5.5 AAA: 44 CSS pixels
+    assert page.run(reach, "#play", "#again", "#round", "#more", "#tempo .option") == []
+    page.click("#round")
+    assert page.run("return [practice.chosen.first, practice.chosen.last]") == [1, 2]
+    assert words(page, "round") == ["Loop: call"]
+    page.click("#more")
+    high = (
+        "return document.querySelector(arguments[0]).getBoundingClientRect().bottom <= innerHeight"
+    )
+    for name in ("#count-in", "#balance", "#volume"):
+        page.run("document.querySelector(arguments[0]).scrollIntoView({ block: 'nearest' })", name)
+        assert page.run(high, name)
+    page.click("#play")  # the settings hide nothing of the player
+    page.until("return !practice.now().playing")
+    assert page.run("return document.documentElement.scrollWidth") <= width
