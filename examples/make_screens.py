@@ -47,7 +47,9 @@ def main(folder: Path = HERE, page: Path = PAGE) -> int:
             browser.picture(folder / name)
     backing = Path(sys.executable).with_name("backing")
     sheet = str(folder / "screen-door.svg")
-    subprocess.run([backing, "sheet", SHEET, "-o", sheet], check=True, stdout=subprocess.DEVNULL)
+    subprocess.run(
+        [backing, "sheet", SHEET, "-o", sheet, "--force"], check=True, stdout=subprocess.DEVNULL
+    )
     return 0
 
 
