@@ -44,7 +44,7 @@ tips   = "What to mind in the whole of it. *Markdown*, as you like."
 #           + joins two at once: B5+e5; . is a rest; - lets the note ring on
 #   | is a bar line; what stands before the first one is the pickup
 # After a place, or on a count of its own, what the hand does:
-#   /7 \5 slide    h7 p5 hammer-on, pull-off    b(1/4) b(1/2) b(full) bend    r let it down
+#   /7 \5 slide    h7 p5 hammer-on, pull-off    b9 b(full) b(1/4) bend    r let it down
 #   pb(full) bend before the pick    ~ ~~ vibrato    tr8 trill
 # In braces: {{d}} {{u}} strokes, {{1}} to {{4}} fingers, {{accent}} {{ghost}} {{pm}} {{rake}}.
 [[part]]
