@@ -24,7 +24,8 @@ LESSER = {"LGPL-3.0-or-later", "LGPL-3.0-only"}
 
 def required() -> set[str]:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    wanted = project["dependencies"] + project["optional-dependencies"]["midi"]
+    extras = project["optional-dependencies"]
+    wanted = project["dependencies"] + extras["midi"] + extras["cluster"]
     return {re.match(r"[\w-]+", one)[0] for one in wanted}  # type: ignore[index]
 
 

@@ -51,6 +51,12 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
     help="How many sounds are made at once; as many as there are processors if left out.",
 )
 @click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    default="",
+    help="Make the sounds on the workers of this Dask scheduler: tcp://10.0.0.5:8786.",
+)
+@click.option(
     "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
 )
 @click.option(
@@ -63,6 +69,7 @@ def command(
     lessons: tuple[Path, ...],
     folder: Path,
     jobs: int,
+    cluster: str,
     soundfont: Path | None,
     dry_run: bool,
     as_json: bool,
@@ -101,10 +108,10 @@ def command(
 
     try:
         if len(read) > 1:
-            results = make_catalogue(read, folder, soundfont, jobs, begun)
+            results = make_catalogue(read, folder, soundfont, jobs, begun, cluster)
         else:
             with _progress() as shown:
-                results = [make_lesson(read[0], folder, soundfont, shown, jobs)]
+                results = [make_lesson(read[0], folder, soundfont, shown, jobs, cluster=cluster)]
     except KeyboardInterrupt:
         click.echo(
             "\nwhat is complete is kept: run the same command again to go on", nl=False, err=True

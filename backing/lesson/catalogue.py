@@ -169,6 +169,7 @@ def make_catalogue(
     soundfont: Path | None,
     processes: int,
     begun: Callable[[int, Lesson], AbstractContextManager[Progress]],
+    cluster: str = "",
 ) -> list[Result]:
     """Make every lesson in a folder of its own, then the page and the manifest of all.
 
@@ -179,6 +180,8 @@ def make_catalogue(
     folder
         Of all; it is made if need be.
     soundfont, processes
+        As for `make_lesson`.
+    cluster
         As for `make_lesson`.
     begun
         Called with each lesson that is begun and its number from 1; gives what shows progress.
@@ -197,7 +200,9 @@ def make_catalogue(
     results = []
     for number, (name, lesson) in enumerate(zip(names, lessons, strict=True), 1):
         with begun(number, lesson) as shown:
-            results.append(make_lesson(lesson, folder / name, soundfont, shown, processes, shared))
+            results.append(
+                make_lesson(lesson, folder / name, soundfont, shown, processes, shared, cluster)
+            )
     replace_file(folder / INDEX, _index(names, lessons, results))
     replace_file(folder / MANIFEST, _manifest(names, lessons, results))
     return results

@@ -69,6 +69,7 @@ def make_lesson(
     progress: Progress | None = None,
     processes: int = PROCESSES,
     shared: Shared | None = None,
+    cluster: str = "",
 ) -> Result:
     """Make a lesson's folder, or what of it has changed.
 
@@ -86,6 +87,8 @@ def make_lesson(
         How many render at once.
     shared
         What other lessons have made already, and gets what this one has.
+    cluster
+        The address of a Dask scheduler whose workers make the sounds; this machine if empty.
 
     Raises
     ------
@@ -119,7 +122,13 @@ def make_lesson(
             check_items(lesson, stale)
             assert font is not None
             run.tell("")
-            for item, drafts, facts in made(stale, work.drafts, font, processes, run.begun):
+            if cluster:
+                from backing.lesson.cluster import made_on
+
+                making = made_on(cluster, stale, work.drafts, font, run.begun)
+            else:
+                making = made(stale, work.drafts, font, processes, run.begun)
+            for item, drafts, facts in making:
                 files = {_target(work, item, what): work.drafts / d for what, d in drafts.items()}
                 records[item] = work.keep(item.name, wanted[item], files, facts)
                 run.kept(item.name, list(files), music_seconds(item))

@@ -48,7 +48,7 @@ def test_progress_without_a_terminal_tells_the_time_left(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def make(
-        read: object, folder: object, font: object, tell: Callable[..., None], _: int
+        read: object, folder: object, font: object, tell: Callable[..., None], *_: int, **__: str
     ) -> Summary:
         clock = [0.0]
         monkeypatch.setattr("time.monotonic", lambda: clock[0])
@@ -64,7 +64,7 @@ def test_progress_without_a_terminal_tells_the_time_left(
 
 
 def test_ctrl_c_says_how_to_go_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def interrupted(*words: object) -> None:
+    def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("backing.lesson.make.make_lesson", interrupted)
