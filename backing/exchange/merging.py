@@ -6,6 +6,7 @@ with it and has its pitch, in whichever octave; a tablature may leave out what t
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
@@ -53,11 +54,10 @@ def _twin(note: XmlNote, among: Sequence[XmlNote]) -> XmlNote | None:
     return same[0] if same else among[0] if len(among) == 1 and among[0].pitch is None else None
 
 
-def _held(events: Iterable[XmlEvent], at: Fraction, note: XmlNote) -> bool:
+def _held(events: Sequence[XmlEvent], at: Fraction, note: XmlNote) -> bool:
     """Tell whether a note still sounds at a beat."""
-    return any(
-        event.at < at < event.end and _twin(note, event.notes) is not None for event in events
-    )
+    last = bisect_left(events, at, key=lambda event: event.at) - 1
+    return last >= 0 and at < events[last].end and _twin(note, events[last].notes) is not None
 
 
 def _join(note: XmlNote, other: XmlNote) -> None:

@@ -7,6 +7,7 @@ Conventions: positions are felt beats from bar one, so a short first bar lies be
 from __future__ import annotations
 
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
@@ -490,6 +491,9 @@ class PartReader:
             if other != staff:
                 left = merged(found, events)
                 what = f"note on staff {other} that staff {staff} has not"
+            elif not wanted and _apart(found, events):
+                found = _together(found, events)
+                continue
             else:
                 left = [note for event in events for note in event.notes]
                 what = f"note in voice {name}; one voice is read (--voice {name})"
@@ -531,14 +535,47 @@ class PartReader:
 
     def _said(self, events: Sequence[XmlEvent]) -> None:
         """Add what words over the staff say to the notes under them."""
-        for place, (start, what, number_) in enumerate(self.spans):
-            later = self.spans[place + 1 :]
-            until = next((at for at, word, own in later if not word and own == number_), None)
-            for event in events:
-                under = event.at == start if until is None else start <= event.at < until
-                for note in event.heads if under and what else ():
-                    if what.startswith("~"):
-                        note.sways = True
-                        note.wide |= what == "~~"
-                    elif not note.tied:
-                        note.marks.append(what)
+        stops: dict[str, Fraction] = {}
+        starts = [event.at for event in events]
+        for start, what, number_ in reversed(self.spans):
+            if not what:
+                stops[number_] = start
+                continue
+            first = bisect_left(starts, start)
+            ends = stops.get(number_)
+            until = bisect_right(starts, start) if ends is None else bisect_left(starts, ends)
+            for note in (note for event in events[first:until] for note in event.heads):
+                if what.startswith("~"):
+                    note.sways = True
+                    note.wide |= what == "~~"
+                elif not note.tied and what not in note.marks:
+                    note.marks.append(what)
+
+
+def _apart(events: Sequence[XmlEvent], others: Sequence[XmlEvent]) -> bool:
+    """Tell whether one voice rests wherever another plays."""
+    ends = [Fraction(-MOST_BARS), Fraction(-MOST_BARS)]
+    for at, end, who in sorted(
+        (event.at, event.end, who)
+        for who, row in enumerate((events, others))
+        for event in row
+        if event.notes
+    ):
+        if at < ends[1 - who]:
+            return False
+        ends[who] = max(ends[who], end)
+    return True
+
+
+def _together(events: Sequence[XmlEvent], others: Sequence[XmlEvent]) -> list[XmlEvent]:
+    """Return two voices that take turns as one, in which no rest of the other stops a note."""
+    every = sorted((*events, *others), key=lambda event: (event.at, not event.notes))
+    found: list[XmlEvent] = []
+    until = Fraction(-MOST_BARS)
+    for event in every:
+        if event.notes:
+            until = event.end
+        elif event.at < until:
+            continue
+        found.append(event)
+    return found

@@ -354,6 +354,15 @@ MANNERS = (
         heard=False,
     ),
     Manner(
+        "two voices that take turns",
+        score(
+            note("1/5", 8) + note("r", 8) + BACK + note("r", 8, voice="2")
+            + note("6/5", 8, voice="2"),
+            note("r", 16, voice="2") + BACK + note("1/8", 16),
+        ),
+        "| 1 e5 3 E5 | 1 e8",
+    ),
+    Manner(
         "the second of two voices",
         score(note("1/5", 8) + note("1/8", 8) + BACK + note("6/5", 16, voice="2")),
         "| 1 E5",

@@ -39,6 +39,10 @@ def bounded() -> None:
 
 
 BAR = NOTE.format("", 1) * 4
+WORDS = (
+    "<direction><direction-type><words>P.M.</words></direction-type><direction-type>"
+    '<dashes type="start" number="1"/></direction-type></direction>'
+)
 LAUGHS = "".join(f'<!ENTITY l{n} "{f"&l{n - 1};" * 10}">' for n in range(1, 12))
 HUGE = {
     "laughs": (
@@ -50,6 +54,7 @@ HUGE = {
         "20001 bars: at most 256 are read",
     ),
     "notes": (score(NOTE.format("", 1) * 80_000), "it holds 80001 elements, at most 1000"),
+    "words": (score(f"{WORDS * 500}{BAR}</measure><measure>" * 120 + BAR), "121 bars: a part has"),
     "file": ("<score-partwise>" + " " * 20_000_000, "too large: at most 20 MB are read"),
 }
 
