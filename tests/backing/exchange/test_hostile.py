@@ -54,7 +54,7 @@ HUGE = {
         "20001 bars: at most 256 are read",
     ),
     "notes": (score(NOTE.format("", 1) * 80_000), "it holds 80001 elements, at most 1000"),
-    "words": (score(f"{WORDS * 500}{BAR}</measure><measure>" * 120 + BAR), "121 bars: a part has"),
+    "words": (score(f"{WORDS * 300}{BAR}</measure><measure>" * 66 + BAR), "67 bars: a part has"),
     "file": ("<score-partwise>" + " " * 20_000_000, "too large: at most 20 MB are read"),
 }
 
