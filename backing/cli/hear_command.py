@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from backing.cli.options import Asked, force_option, json_option
-from backing.cli.record_command import PLAYED
+from backing.cli.options import PLAYED, Asked, force_option, json_option
 from phrases.words import expected
 
 if TYPE_CHECKING:

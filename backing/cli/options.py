@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from backing.live.card import Opening
 
 __all__ = [
+    "PLAYED",
     "STEP",
     "TEMPO",
     "Asked",
@@ -57,6 +58,7 @@ __all__ = [
     "toml_path",
 ]
 
+PLAYED = ("track", "demo", "loop", "trade")  # the commands that play
 CLOSE = 0.65  # how like a choice a word must be; all of them are named besides
 
 Command = TypeVar("Command", bound=Callable[..., Any])

@@ -11,13 +11,11 @@ import click
 from click.shell_completion import CompletionItem, ShellComplete
 
 from backing.cli import completing
-from backing.cli.options import json_option
+from backing.cli.options import PLAYED, json_option
 from phrases.errors import BluesError
 from phrases.words import expected
 
 __all__ = ["command"]
-
-PLAYED = ("track", "demo", "loop", "trade")
 
 
 def _words(ctx: click.Context, _: click.Parameter, incomplete: str) -> list[CompletionItem]:
