@@ -217,7 +217,7 @@ def test_tip_circles_are_never_on_the_line_of_chord_names() -> None:
 
 
 # A bend up to a note with its stem down, let down to one with its stem up.
-@pytest.mark.parametrize("notes", ["| 1 G4b(full) 2 r 3 .", "| 1 G2b(full)r & D7 2 ."])
+@pytest.mark.parametrize("notes", ["| 1 G2b(full) 2 r 3 .", "| 1 G2b(full) 3 r 4 ."])
 def test_a_bend_and_its_release_have_their_hats_on_one_side(notes: str) -> None:
     [line] = systems(notes)
     angles = kinds(line.upper, "angle")
