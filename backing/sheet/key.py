@@ -12,7 +12,6 @@ from backing.sheet import ink, lettering
 from backing.sheet.columns import FINGER, LABEL, NUMBER, SMALL, STROKE
 from backing.sheet.ink import Ink
 from backing.sheet.score import Head, Score
-from backing.sheet.wording import SPANS, TEXTS
 from phrases.techniques import MARKS, TECHNIQUES
 
 __all__ = ["signs"]
@@ -146,7 +145,7 @@ def _marked(name: str) -> list[Ink]:
         return [ink.outline("fret", drawn, 0.0, SMALL * lettering.CAP / 2, 0.5, "")]
     if name in ("accent", "short"):
         return [ink.music("artic", "accent" if name == "accent" else "staccato", 0.0, 0.0)]
-    return [_word(SPANS.get(name) or TEXTS.get(name) or name)]
+    return [_word(MARKS[name].over.rstrip("-") or name)]
 
 
 DRAWN: dict[str, Callable[[], list[Ink]]] = {

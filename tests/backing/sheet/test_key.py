@@ -43,8 +43,9 @@ def test_strokes_are_not_told_where_there_are_none_and_stems_where_they_tell_the
 def test_every_technique_and_mark_has_a_sign() -> None:
     for name, technique in TECHNIQUES.items():
         assert name in DRAWN or technique.over
-    for name in MARKS:
-        assert len(told(f"| 1 G5b(full){{{name}}} 2 .")) >= 3
+    for name, mark in MARKS.items():
+        bend = "b(full)" * (mark.kind in ("bend", "support"))
+        assert len(told(f"| 1 G12{bend}{{{name}}} 2 .")) == 1 + 2 * bool(bend)
 
 
 def test_nothing_of_a_sign_is_empty() -> None:
