@@ -20,7 +20,7 @@ from phrases.performance import perform
 from phrases.phrase import Note, Phrase, Stroke
 from phrases.pitch import scale_pitch_classes
 from phrases.roles import Chords, Hit, Row, aims, hits, rows
-from phrases.techniques import BEND_SIZES, mark
+from phrases.techniques import BEND_SIZES, PICKLESS, mark
 from phrases.tipped import contradictions
 
 __all__ = [
@@ -39,7 +39,7 @@ Seconds = Callable[[Fraction], float]
 
 SOONEST = 0.05  # seconds from stroke to stroke; the fastest hands pick about 20 times a second
 SHIFT_SECONDS = (0.06, 0.02)  # to let go and land, and for each fret
-ALWAYS = ("hammered", "harmonic", "pinch", "supported")  # heard, felt or seen anyway
+ALWAYS = (*PICKLESS, "harmonic", "pinch", "supported")  # heard, felt or seen anyway
 NEIGHBOURS = 8  # strokes after one that may tell what its marks do
 MOST_FRETS = 5  # that one hand covers
 FULL = 200

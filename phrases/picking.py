@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from phrases.phrase import Stroke
+from phrases.techniques import PICKLESS
 
 __all__ = ["picking"]
 
@@ -28,7 +29,7 @@ def picking(strokes: Sequence[Stroke]) -> list[str]:
         way = next((mark for mark in ("d", "u") if mark in written), None)
         if way is None and written & {"rake", "pm"}:
             way = "d"
-        if "hammered" in written:
+        if written & set(PICKLESS):
             ways.append("")
             continue
         ways.append(way or _way(strokes, number, places[int(stroke.at // 1)], ways))

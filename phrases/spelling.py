@@ -19,6 +19,7 @@ from phrases.techniques import (
     LATEST,
     LONGEST,
     MARKS,
+    PICKLESS,
     RATES,
     SLIDES,
     TECHNIQUES,
@@ -358,10 +359,11 @@ def _read_marks(text: str, start: int) -> tuple[str, ...]:
                 raise SpellingError(f'"{name}": a note is 1 to {LATEST} ms late', start + 1)
             if what is None:
                 raise SpellingError(expected("a mark", name, [*MARKS, "45ms"]), start + 1)
-            clash = kinds.get(what.kind) or (
-                kinds.get("stroke") if name == "hammered"
-                else "hammered" if what.kind == "stroke" and "hammered" in marks else None
-            )  # fmt: skip
+            clash = kinds.get(what.kind)
+            if clash is None and name in PICKLESS:
+                clash = kinds.get("stroke")
+            if clash is None and what.kind == "stroke":
+                clash = next((one for one in marks if one in PICKLESS), None)
             if clash:
                 raise SpellingError(f'marks "{clash}" and "{name}" exclude each other', start + 1)
             name = what.name if what.kind == "time" and name.endswith("ms") else name

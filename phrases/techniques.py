@@ -19,6 +19,7 @@ __all__ = [
     "LATEST",
     "LONGEST",
     "MARKS",
+    "PICKLESS",
     "PINCHED",
     "RATES",
     "SLIDES",
@@ -207,6 +208,10 @@ MARKS: dict[str, Mark] = {
     "hammered": Mark("hammered from nowhere", "attack", velocity=-14,
                      meaning="by the fretting hand alone", text="ham", over="H",
                      other="hammered from nowhere"),
+    "thumb": Mark("thumb", "attack", velocity=-5, meaning="plucked by the thumb", text="thumb",
+                  over="thumb", other="thumb"),
+    "fingers": Mark("fingers", "attack", velocity=-3, meaning="plucked by the fingers",
+                    text="fing", over="fingers", other="fingers"),
     "harmonic": Mark("natural harmonic", "harmonic", meaning="a part of the open string",
                      text="harm", over="Harm.", element=("harmonic", "natural")),
     "pinch": Mark("pinch harmonic", "harmonic", meaning="an octave higher", text="pinch",
@@ -217,6 +222,7 @@ MARKS: dict[str, Mark] = {
                       text="sup", told="supported by more fingers", over="supported",
                       other="supported bend"),
 }  # fmt: skip
+PICKLESS = ("hammered", "thumb", "fingers")  # no stroke of the pick goes with them
 # Semitones above the open string at which it sounds where it is only touched: the second to the
 # fifth partial, which lie at a half, a third, a quarter and a fifth of its length.
 HARMONICS: dict[int, int] = {4: 28, 5: 24, 7: 19, 9: 28, 12: 12, 16: 28, 19: 19, 24: 24}

@@ -18,7 +18,7 @@ from backing.exchange.tuning import STANDARD_TUNING, Tuning
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, Note, Stroke, bend_cents
 from phrases.spelling import spelled_moves
-from phrases.techniques import BEND_SIZES, HARMONICS, MARKS, SLIDES, mark
+from phrases.techniques import BEND_SIZES, HARMONICS, MARKS, PICKLESS, SLIDES, mark
 
 __all__ = ["XmlEvent", "strokes"]
 
@@ -466,7 +466,7 @@ def _ordered(words: Iterable[str]) -> tuple[str, ...]:
         found = mark(word)
         if found is not None:
             kinds.setdefault(found.kind, word)
-    if "hammered" in kinds.values():
+    if set(PICKLESS) & set(kinds.values()):
         kinds.pop("stroke", None)
     order = [*MARKS]
     return tuple(sorted(kinds.values(), key=lambda w: order.index(w) if w in order else 99))

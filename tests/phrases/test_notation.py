@@ -16,6 +16,7 @@ from phrases.techniques import (
     HARMONICS,
     LATEST,
     MARKS,
+    PICKLESS,
     SLIDES,
     TECHNIQUES,
     WIDTHS,
@@ -114,7 +115,7 @@ def marks(draw: st.DrawFn) -> tuple[str, ...]:
     chosen = [name for name in MARKS if name in kinds.values()]
     if "time" not in kinds and draw(st.booleans()):
         chosen.append(f"{draw(st.integers(1, LATEST))}ms")
-    if "hammered" in chosen:
+    if set(PICKLESS) & set(chosen):
         chosen = [name for name in chosen if name not in ("d", "u")]
     return tuple(chosen)
 

@@ -24,7 +24,7 @@ from phrases.notation import read_line, write_line
 from phrases.performance import Played, perform
 from phrases.phrase import Phrase
 from phrases.pitch import Key
-from phrases.techniques import MARKS, TECHNIQUES, Technique
+from phrases.techniques import MARKS, PICKLESS, TECHNIQUES, Technique
 from phrases.transpose import transpose
 
 ROWS = pytest.mark.parametrize("row", TECHNIQUES.values(), ids=lambda row: row.name)
@@ -145,10 +145,12 @@ def test_a_pinch_harmonic_sounds_an_octave_higher_and_bends() -> None:
     assert (pinched.pitch - plain.pitch, pinched.curve) == (12, plain.curve)
 
 
-def test_what_is_hammered_is_softer_and_has_no_stroke() -> None:
-    assert _sounds("G7{hammered}").velocity < _sounds("G7").velocity
-    text = "title = 'T'\nkey = 'A'\ntempo = 60\n[[part]]\nnotes = '| 1 G5 & G7{hammered} 2 G5'\n"
-    marks = [stroke.notes[0].marks for stroke in suggest(read_phrase(text)).strokes()]
+@pytest.mark.parametrize("mark", PICKLESS)
+def test_what_is_not_picked_is_softer_and_has_no_stroke(mark: str) -> None:
+    assert _sounds(f"G7{{{mark}}}").velocity < _sounds("G7").velocity
+    text = "title = 'T'\nkey = 'A'\ntempo = 60\n[[part]]\nnotes = '| 1 G5 & G7{@} 2 G5'\n"
+    phrase = read_phrase(text.replace("@", mark))
+    marks = [stroke.notes[0].marks for stroke in suggest(phrase).strokes()]
     assert [{"d", "u"} & set(one) != set() for one in marks] == [True, False, True]
 
 
@@ -161,6 +163,8 @@ def test_what_is_hammered_is_softer_and_has_no_stroke() -> None:
         ("A7{harmonic pinch}", 'marks "harmonic" and "pinch" exclude each other'),
         ("A7{d hammered}", 'marks "d" and "hammered" exclude each other'),
         ("A7{rake hammered}", "exclude each other"),
+        ("A7{thumb d}", 'marks "thumb" and "d" exclude each other'),
+        ("A7{u fingers}", 'marks "u" and "fingers" exclude each other'),
     ],
 )
 def test_what_no_hand_does_is_refused(written: str, told: str) -> None:
