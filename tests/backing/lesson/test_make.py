@@ -32,8 +32,8 @@ from tests.backing.lesson.material import LESSON, PHRASE, small, written
 from tests.hard.material import LONG
 from tests.waiting import until
 
+FRAME = RATE // 50  # of Opus (RFC 6716)
 # Two bars of four beats.
-FRAME = RATE // 50
 LOOP = {tempo: round(8 * 60 / tempo * RATE) for tempo in (200, 240)}
 
 
@@ -139,9 +139,8 @@ def test_layers_are_the_loop_apart_with_its_surroundings(whole: Path, tempo: int
         assert rate == RATE
         assert np.abs(sound).max() < 0.9  # -2 dBTP, and what Opus adds
         both += sound[PAD : PAD + LOOP[tempo]]
-        # Before the loop stands its end, after it its beginning: as near as Opus is. The last of its
-        # frames (20 ms, RFC 6716) before an attack is not: what comes early of that is as loud there
-        # as what has nearly died away.
+        # Before the loop stands its end, after it its beginning: as near as Opus is. Its last
+        # frame before an attack is not: what comes early of that is as loud as what dies away.
         settled, last = PAD // 2, PAD - FRAME
         assert _same(sound[settled:last], sound[settled + LOOP[tempo] : last + LOOP[tempo]])
         assert _same(sound[PAD : PAD + settled], sound[-PAD:-settled])
