@@ -151,7 +151,9 @@ class Sheet:
 
     def section(self, label: str = "") -> str:
         """Return its pages as they stand in a document, with a label on the first."""
-        foot = f"running([{self.title}], {_credited(self.credits)})"
+        # What stands at the foot of every page is not read aloud, and must hold no link there.
+        made = f"[{escaped(self.credits.line)}]" if self.credits.line else "none"
+        foot = f"running([{self.title}], {made})"
         return _page(self.paper, self.kind, foot, self.lift) + label + self.body.rstrip()
 
 
@@ -183,16 +185,26 @@ def book(title: str, cover: str, credits: Credits, sheets: Sequence[Sheet]) -> b
 def _compiled(text: str, words: str, kind: Kind) -> bytes:
     import typst
 
-    made = typst.compile(
-        text.encode(),
-        format=kind,
-        timestamp=int(EPOCH.timestamp()),
-        # Tagged, with a text for every drawing; but a letter without a font is not allowed there.
-        pdf_standards=["ua-1"] if kind == "pdf" and not blank(words) else [],
-        **_fonts(words),
-    )
-    assert isinstance(made, bytes)
-    return made
+    def made(*standards: Literal["ua-1"]) -> bytes:
+        done = typst.compile(
+            text.encode(),
+            format=kind,
+            timestamp=int(EPOCH.timestamp()),
+            pdf_standards=list(standards),
+            pdf_tags=True,
+            **_fonts(words),
+        )
+        assert isinstance(done, bytes)
+        return done
+
+    # Tagged, with a text for every drawing; but a letter without a font is not allowed there, nor
+    # are some things that a tip may hold, such as a link without words.
+    try:
+        return made("ua-1") if kind == "pdf" and not blank(words) else made()
+    except typst.TypstError as error:
+        if "PDF/UA" not in str(error):
+            raise
+        return made()
 
 
 def _fonts(words: str) -> dict[str, Any]:

@@ -61,6 +61,16 @@ def test_a_letter_without_a_font_does_not_stop_it() -> None:
     assert b"pdfuaid" not in laid_out(made, FORM).compiled()
 
 
+def test_what_cannot_be_read_aloud_does_not_stop_it() -> None:
+    def made(tip: str) -> bytes:
+        text = 'title = "T"\nkey = "A"\ntempo = 90\nlink = "https://example.org"\n'
+        text += f'tips = "{tip}"\n[[part]]\nnotes = "| 1 G5"\n'
+        return laid_out(read_phrase(text), FORM).compiled()
+
+    assert b"pdfuaid" in made("[words](https://example.org)")
+    assert made("[](https://example.org)").startswith(b"%PDF")
+
+
 def test_a_lesson_has_one_where_it_has_several_sheets(tmp_path: Path) -> None:
     path = tmp_path / "lesson.toml"
     for keys, count in (('["A"]', 0), ('["A", "C"]', 1)):
