@@ -211,7 +211,7 @@ def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
 
     The band is brought to `BAND_LOUDNESS` by itself, whether there is a lead or not. The lead
     then gets the gain, within `LEAD_REACH`, with which both come nearest to `WITH_LEAD`; alone
-    it gets `LOUDNESS`. Sticks get what they have in most pieces and do not count.
+    it gets `LOUDNESS`. Sticks get no more than they have in most pieces.
 
     Parameters
     ----------
@@ -223,15 +223,17 @@ def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
         Returns what the limiter leaves of the power of each cell of a mix at given gains.
     """
 
+    def with_its_sticks(gains: Gains) -> Gains:
+        if "sticks" not in names:
+            return gains
+        return replace(gains, sticks=min(gains.band or USUAL.sticks, USUAL.sticks))
+
     def heard(gains: Gains) -> float:
-        each = gains.of(names).astype(np.float64)
-        return meter.loudness(each, left(gains))
+        whole = with_its_sticks(gains)
+        return meter.loudness(whole.of(names).astype(np.float64), left(whole))
 
     def alone(band: float, lead: float) -> float:
         return meter.loudness(Gains(band, lead).of(names).astype(np.float64))
-
-    def with_its_sticks(gains: Gains) -> Gains:
-        return replace(gains, sticks=min(gains.band, USUAL.sticks)) if "sticks" in names else gains
 
     def solo(layer: Callable[[float], Gains], plain: float, goal: float) -> float:
         """Return a layer's own gain for a goal, `plain` being its loudness without any."""

@@ -11,7 +11,6 @@ import math
 import sys
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -141,8 +140,8 @@ class Rendered:
             self._high.clear()
             self.gains = master(meter, self.names, lambda gains: peaks.left(*self._at(gains)))
             if self._short:  # else it would have to be read once more
-                counted = replace(self.gains, sticks=0.0).of(self.names).astype(np.float64)
-                self.loudness = meter.loudness(counted, peaks.left(*self._at(self.gains)))
+                each = self.gains.of(self.names).astype(np.float64)
+                self.loudness = meter.loudness(each, peaks.left(*self._at(self.gains)))
 
     def _heights(self, stretch: Stretch) -> list[Samples]:
         """Return the highest frame of each block of each part."""

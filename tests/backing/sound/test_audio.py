@@ -262,6 +262,13 @@ def test_without_drums_and_bass_it_is_as_loud_as_ever(phrase: str, comp: str, to
     assert loud[: music // 2].max() < loud[music:].max() / 2  # a pickup comes later
 
 
+def test_comping_alone_is_as_loud_as_ever_with_its_count_in() -> None:
+    heard = _heard(pieces.track(without=("drums", "bass"), choruses=1))
+    meter = pyloudnorm.Meter(RATE, "DeMan")
+    found = float(meter.integrated_loudness(heard.mix.T.astype(float)))
+    assert found == pytest.approx(-16, abs=0.5)
+
+
 def test_layers_apart_add_up_to_those_together() -> None:
     together, apart = (_demo(apart=way).before().sum(axis=0) for way in (False, True))
     np.testing.assert_allclose(apart, together, atol=1e-5)
