@@ -28,6 +28,7 @@ SETTINGS: dict[str, tuple[Kind, str]] = {
     "pedal": (str, "the foot pedal and its keys"),
     "looseness": ((int, float), "how far the band is from the grid, 0 to 2"),
     "seed": (int, "which way of playing it"),
+    "author": (str, "who makes new phrases and lessons"),
 }
 
 

@@ -18,15 +18,16 @@ __all__ = ["command"]
 )
 @click.argument("name", metavar="NAME", type=click.Path(path_type=Path))
 @click.option("--lesson", is_flag=True, help="Start a lesson file; a phrase file if left out.")
+@click.option("--author", default="", envvar="BACKING_AUTHOR", help="Who made it.")
 @json_option
-def command(name: Path, lesson: bool, as_json: bool) -> None:
+def command(name: Path, lesson: bool, author: str, as_json: bool) -> None:
     """Start a phrase file, or a lesson file, with comments that teach the format.
 
     It is called NAME.toml, works as it stands, and replaces no file that is there.
     """
     from backing.lesson.starter import write_starter
 
-    path = write_starter(name, lesson=lesson)
+    path = write_starter(name, lesson=lesson, author=author)
     kind = "lesson" if lesson else "phrase"
     if as_json:
         click.echo(json.dumps({"file": str(path), "kind": kind}, ensure_ascii=False))

@@ -5,6 +5,7 @@ Both are whole: a new phrase plays and a new lesson makes a folder as they stand
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -134,8 +135,17 @@ def starter(name: str, *, lesson: bool = False, folder: str = "lesson") -> str:
     return (LESSON if lesson else PHRASE).format(title=title, file=name, folder=folder)
 
 
-def write_starter(path: Path, *, lesson: bool = False) -> Path:
+def write_starter(path: Path, *, lesson: bool = False, author: str = "") -> Path:
     """Write a new file and return its path, which ends in ``.toml``.
+
+    Parameters
+    ----------
+    path
+        Its name, with or without the suffix.
+    lesson
+        Whether it is a lesson.
+    author
+        Who made it, where that is known.
 
     Raises
     ------
@@ -154,5 +164,9 @@ def write_starter(path: Path, *, lesson: bool = False) -> Path:
         )
     if path.exists() or path.is_symlink():
         raise TextFileError(str(path), (Problem("is there already; choose another name"),))
-    replace_file(path, starter(path.name, lesson=lesson, folder=path.stem))
+    text = starter(path.name, lesson=lesson, folder=path.stem)
+    if author:
+        told = f"author = {json.dumps(author, ensure_ascii=False)}"
+        text = re.sub(r'# author *= "[^"]*"', lambda _: told, text)
+    replace_file(path, text)
     return path

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -224,7 +225,7 @@ def test_every_setting_is_an_option_and_has_a_variable() -> None:
     """The table, the options and click's variables say the same."""
     options = {
         option: param.envvar
-        for name in ("track", "record")
+        for name in ("track", "record", "new")
         for param in main.get_command(click.Context(main), name).params  # type: ignore[union-attr]
         for option in param.opts
         if isinstance(param, click.Option)
@@ -244,3 +245,13 @@ def test_without_a_file_no_reader_of_files_is_loaded() -> None:
         env={**os.environ, config.VARIABLE: "/nowhere/config.toml"},
     )  # fmt: skip
     assert done.stdout.endswith("False\n")
+
+
+@pytest.mark.parametrize("more", [[], ["--lesson"]])
+def test_an_author_stands_in_what_is_started(file: Path, more: list[str]) -> None:
+    file.write_text('author = "Ann \\"Slide\\" Ò."\n', encoding="utf-8")
+    assert run("new", "one", *more).exit_code == 0
+    told = tomllib.loads(Path("one.toml").read_text(encoding="utf-8"))
+    assert told["author"] == 'Ann "Slide" Ò.'
+    assert run("new", "two", *more, "--author", "Bo").exit_code == 0
+    assert tomllib.loads(Path("two.toml").read_text(encoding="utf-8"))["author"] == "Bo"
