@@ -20,7 +20,7 @@ HOW = {
 
 
 @click.command("completion", epilog="\b\nFor example:\n  " + "\n  ".join(HOW.values()))
-@click.argument("shell", type=Choice(list(HOW)))
+@click.argument("shell", metavar="SHELL", type=Choice(list(HOW)))
 @json_option
 def command(shell: str, as_json: bool) -> None:
     """Print what makes the Tab key complete commands, options, phrases, ports and cards.

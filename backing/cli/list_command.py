@@ -128,7 +128,7 @@ WHAT = {
 
 
 @click.command("list")
-@click.argument("what", type=Choice(list(WHAT)))
+@click.argument("what", metavar="WHAT", type=Choice(list(WHAT)))
 @click.option("--position", type=Whole(1, 5), help="Phrases in this pentatonic position.")
 @click.option("--level", type=Choice(LEVELS), help="Phrases of this level.")
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
