@@ -60,6 +60,7 @@ LESSON_KEYS = (
     "opening", "text", "phrase", "session", *CREDIT_KEYS,
 )  # fmt: skip
 STUDY_KEYS = ("file", "variations", *COMMON_KEYS, "take", "take-tempo", "text")
+STEP_KEYS = ("do", "passes", "text")
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +251,7 @@ def _list(file: TextFile, where: Where, kind: Any, hint: str) -> list[Any]:
 
 def _step(file: TextFile, where: Where) -> Step:
     """Return a step of the session that the practice pages lead through."""
-    file.known_keys(where, ("do", "passes", "text"))
+    file.known_keys(where, STEP_KEYS)
     word = file.get((*where, "do"), str, ...)
     do = None if word is None else file.attempt((*where, "do"), choose, "a step", word, DOES)
     passes = file.get((*where, "passes"), int, 4)

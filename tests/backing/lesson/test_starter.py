@@ -50,7 +50,11 @@ def test_a_new_lesson_can_be_made(tmp_path: Path) -> None:
 
 def test_a_new_lesson_names_every_key() -> None:
     named = set(re.findall(r"^#? ?([a-z-]+) *=", LESSON, re.M))
-    assert named == {*formats.LESSON_KEYS, *formats.STUDY_KEYS} - {"phrase"}
+    assert named == {
+        *formats.LESSON_KEYS,
+        *formats.STUDY_KEYS,
+        *formats.STEP_KEYS,
+    } - {"phrase", "session"}
 
 
 def test_lines_are_short() -> None:
