@@ -48,6 +48,7 @@ ELSEWHERE = {
     "may only be read": "root may write everywhere: tests/backing/test_output.py",
     "rate {rate}": "the command line has a choice: tests/backing/test_output.py",
     "is not a word of a plan": "the command has no such option: tests/backing/test_pieces.py",
+    "it must be {_WORDS": "an option has a type: tests/backing/test_pieces.py",
     "{bits} bits": "the command line has a choice: tests/backing/test_output.py",
 }
 
