@@ -206,3 +206,12 @@ def test_guide_tones_from_one_to_four(key: Key) -> None:
     for pitch in before:
         if pitch % 12 in (third, seventh):
             assert pitch - 1 in after
+
+
+@pytest.mark.parametrize(
+    ("degree", "key", "name"),
+    [("IV7", "Gb", "Cb7"), ("VII7", "F#", "E#7"), ("bIII7", "Db", "E7"), ("bVI7", "Db", "A7")],
+)
+def test_only_an_altered_degree_is_spelled_more_simply(degree: str, key: str, name: str) -> None:
+    # The fourth of Gb is Cb and stays so; the b3 and b6 of Db are read as E and A (common practice).
+    assert parse_degree(degree).name(Key(key)) == name
