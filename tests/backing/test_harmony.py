@@ -213,5 +213,5 @@ def test_guide_tones_from_one_to_four(key: Key) -> None:
     [("IV7", "Gb", "Cb7"), ("VII7", "F#", "E#7"), ("bIII7", "Db", "E7"), ("bVI7", "Db", "A7")],
 )
 def test_only_an_altered_degree_is_spelled_more_simply(degree: str, key: str, name: str) -> None:
-    # The fourth of Gb is Cb and stays so; the b3 and b6 of Db are read as E and A (common practice).
+    # The fourth of Gb stays Cb; the b3 and b6 of Db are read as E and A (common practice).
     assert parse_degree(degree).name(Key(key)) == name
