@@ -254,9 +254,16 @@ def _dressed(setting: Setting, chart: list[Bar], chorus: Chorus, *, crowned: boo
     ends = range(LINE - 1, len(bars) - LINE, LINE)
     for bar, drums, push in zip(ends, chorus.set_ups, chorus.pushes, strict=True):
         bars[bar] = replace(bars[bar], when=("setup", "bar"), drums=drums, push=push)
-    stops = stop_bars(setting.groove, len(bars))
+    turned = len(bars) - 2 if chorus.turnaround else len(bars)
+    for bar in range(turned if chorus.riff else 0):
+        if len(bars[bar].chords) == 1:
+            bars[bar] = replace(bars[bar], line=chorus.riff, push=False)
+    stays = setting.groove.stops and not chorus.stop
+    stops = 0 if stays else stop_bars(setting.groove, len(bars))
     for bar in range(stops):
-        bars[bar] = replace(bars[bar], when=("stop", "bar"), drums=None, push=False)
+        bars[bar] = replace(
+            bars[bar], when=("stop", "bar"), line=chorus.stop, drums=None, push=False
+        )
     if crowned and not stops:
         bars[0] = replace(bars[0], when=("top", "bar"))
     if chorus.fill is not None:

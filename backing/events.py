@@ -55,7 +55,7 @@ CHANNELS: dict[str, int] = {
 LEVELS: dict[str, tuple[int, int]] = {
     "lead": (108, 64),
     "bass": (100, 64),
-    "comp": (74, 96),
+    "comp": (74, 80),
     "drums": (96, 58),
 }
 

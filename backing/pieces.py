@@ -75,7 +75,7 @@ class Band(TypedDict, total=False):
     count_in
         Bars of sticks, 0 to 4.
     comp
-        ``organ``, ``piano``, ``guitar`` or ``none``; the groove's own by default.
+        ``organ``, ``piano``, ``guitar``, ``horns`` or ``none``; the groove's own by default.
     without
         Parts that stay at home: ``drums``, ``bass``, ``comp``. The sticks still count in.
     looseness

@@ -274,8 +274,8 @@ def chord_labels(bars: Sequence[Bar], setting: Setting, clock: Clock) -> list[La
 
 
 def stop_bars(groove: Groove, bars: int) -> int:
-    """Return how many bars at the top of a chorus of so many a groove stops in."""
-    stops = any(pattern.when == "stop" for pattern in groove.drums)
+    """Return how many bars at the top of a chorus of so many a groove may stop in."""
+    stops = groove.stops or any(pattern.when == "stop" for pattern in groove.drums)
     return min(STOPS, bars // 2) if stops else 0
 
 

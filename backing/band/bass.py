@@ -69,7 +69,7 @@ class Bassist(Player):
             if hit.value == AGAIN and hit.at >= change - 1 and not near:  # it leads on itself
                 hit = replace(hit, value=APPROACH)
             left = sum(other.at >= hit.at for other in near) or 1
-            leaves = moving and hit.at >= change - 1 and "end" not in bar.when
+            leaves = moving and hit.at >= change - 1 and "end" not in bar.when and not bar.line
             leaves = leaves and (left == 1 or not shared)
             if hit.value == AGAIN or (run and hit.at > turn):  # the chords are the line
                 pitch, leaves = self._pitch, False
@@ -78,7 +78,8 @@ class Bassist(Player):
                 if run and hit.at > 0:
                     self._home = first + run[int(hit.at) - 1]
                 pitch = self._root(chord, () if hit.at or self._led else run)
-                pitch += 12 if up and pitch <= self._pitch else 0
+                up = up and pitch <= self._pitch
+                pitch += 12 if up or (bar.line is not None and hit.value == "8") else 0
                 first = pitch if hit.at == 0 else first
             elif leaves or (hit.value == APPROACH and not shared):
                 root = self._root(following, () if later or not ahead else self._run(ahead[0]))
@@ -124,7 +125,9 @@ class Bassist(Player):
         moving = bar.following.lowest(self.key) != root and "end" not in bar.when
         stopped = bar.when[0] == "stop"
         plain = [word for word in bar.when if word != "under"] == ["bar"]
-        if self._line is not None and plain and len(bar.chords) == 1:
+        if bar.line is not None:
+            pattern, number, moving = bar.line, 0, False
+        elif self._line is not None and plain and len(bar.chords) == 1:
             pattern, number = self._line
         else:
             when = ("change", *bar.when) if moving and not stopped else bar.when

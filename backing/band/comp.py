@@ -80,6 +80,10 @@ class Comper(Player):
             soft = self.choose(self._patterns, bar.when, bar.chorus, quiet=True)
             hits = [hit for hit in hits if not bar.sounds(hit.at)]
             hits += [hit for hit in soft.lanes[0][1].hits if bar.sounds(hit.at)]
+        if bar.line is not None:  # a hand doubles it, or stays away
+            line = bar.line.lanes[0][1].hits
+            strong = line if bar.when[0] == "stop" else [h for h in line if h.touch == "accent"]
+            return tuple(Hit(hit.at, "chord", hit.touch, short=True) for hit in strong)
         places = list(bar.hits)
         if bar.answer is not None and bar.answer[1] == "comp":
             (low, high), _ = bar.answer
@@ -192,8 +196,9 @@ def _clear(
 
 
 def _below(pitches: tuple[int, ...], ceiling: int | None) -> tuple[int, ...]:
-    """Return the pitches of a chord below the phrase; an octave lower where none is."""
+    """Return the pitches of a chord below the phrase; octaves lower where none is."""
     if ceiling is None:
         return pitches
-    lower = tuple(pitch for pitch in pitches if pitch < ceiling)
-    return lower or tuple(p - 12 for p in pitches if p - 12 < ceiling) or (pitches[0] - 12,)
+    while not any(pitch < ceiling for pitch in pitches):
+        pitches = tuple(pitch - 12 for pitch in pitches)
+    return tuple(pitch for pitch in pitches if pitch < ceiling)

@@ -35,8 +35,15 @@ class Drummer(Player):
 
     def read(self, bar: Bar) -> Lanes:
         """Return the strokes of a bar, by lane: a pattern, and what the band agreed on."""
+        line = bar.line.lanes[0][1].hits if bar.line else ()
+        if bar.when[0] == "stop" and line:
+            return {"snare": line, "kick": line}
         pattern = bar.drums or self.choose(self.groove.drums, bar.when, bar.chorus)
         lanes = {name: lane.hits for name, lane in pattern.lanes}
+        if line:  # off the beat the kick plays the riff
+            kicks = [hit for hit in lanes.get("kick", ()) if hit.at.denominator == 1]
+            kicks += [hit for hit in line if hit.at.denominator > 1]
+            lanes["kick"] = tuple(sorted(kicks, key=lambda hit: hit.at))
         if "under" in bar.when:  # ghosts leave room
             lanes = {
                 name: tuple(h for h in hits if h.touch != "ghost" or not bar.sounds(h.at))

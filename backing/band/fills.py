@@ -32,7 +32,7 @@ FOUR = (
 ONE = (("snare",), ("mid-tom",), ("low-tom",), ("open-hat",))
 FEET = {name for name, drum in DRUMS.items() if drum.limb == "foot"}
 HALF = Fraction(1, 2)
-SOME = 18  # of all that there are, for one piece
+SOME = 20  # of all that there are, for one piece
 
 
 class Deck:
@@ -53,26 +53,30 @@ class Deck:
 
 def fills(groove: Groove, chance: random.Random) -> tuple[Deck, Deck]:
     """Return the small fills of a groove and its big ones, its own among them."""
-    small = [p for p in groove.drums if p.when == "fill" and p.chorus != "last"]
-    big = [p for p in groove.drums if p.when == "fill" and p.chorus == "last"]
-    made_small, made_big = _made(groove, "fill", TWO), _made(groove, "fill", FOUR)
-    swung = groove.swing != 1
+    own = [p for p in groove.drums if p.when == "fill"]
+    small = [p for p in own if p.chorus != "last"]
+    big = [p for p in own if p.chorus == "last"]
     return (
-        Deck(_unlike(small, chance.sample(made_small, SOME), swung=swung), chance),
-        Deck(_unlike(big, chance.sample(made_big, SOME), swung=swung), chance),
+        _deck(groove, small, _made(groove, "fill", TWO), chance),
+        _deck(groove, big, _made(groove, "fill", FOUR), chance),
     )
 
 
 def set_ups(groove: Groove, chance: random.Random) -> Deck:
     """Return what leads out of a line inside a chorus."""
     own = [p for p in groove.drums if p.when == "setup"]
-    made = chance.sample(_made(groove, "setup", ONE), SOME)
-    return Deck(_unlike(own, made, swung=groove.swing != 1), chance)
+    return _deck(groove, own, _made(groove, "setup", ONE), chance)
 
 
-def _unlike(own: Sequence[Pattern], made: Sequence[Pattern], *, swung: bool) -> list[Pattern]:
-    """Return patterns of which no two sound alike, whether all strike the last skip or not."""
-    return list({_heard(pattern, swung=swung): pattern for pattern in (*made, *own)}.values())
+def _deck(
+    groove: Groove, own: Sequence[Pattern], made: Sequence[Pattern], chance: random.Random
+) -> Deck:
+    """Return a groove's own patterns and some of those that are made, no two alike."""
+    swung = groove.swing != 1
+    taken = {_heard(pattern, swung=swung): pattern for pattern in own}
+    fresh = {_heard(pattern, swung=swung): pattern for pattern in made}
+    rest = [pattern for heard, pattern in fresh.items() if heard not in taken]
+    return Deck([*taken.values(), *chance.sample(rest, min(SOME, len(rest)))], chance)
 
 
 def _heard(pattern: Pattern, *, swung: bool) -> frozenset[tuple[str, Fraction]]:

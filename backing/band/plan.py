@@ -12,13 +12,14 @@ import random
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from backing.band.fills import fills, set_ups
+from backing.band.fills import Deck, fills, set_ups
 from backing.grooves import Groove, Pattern
 
 __all__ = ["ARCS", "FLAT", "Chorus", "Planner", "loudness"]
 
 ARC = 6  # choruses in which the band builds before it rests
 FLAT = 0.75  # how strong a band is that stays as it is
+STOPPED = 0.5  # of the later choruses of a groove that stops
 BIG = 3  # choruses from one big fill to the next
 SOFTEST, LOUDEST = 0.70, 1.06  # of the velocity
 
@@ -50,6 +51,8 @@ class Chorus:
         What the drummer plays in its last bar.
     turnaround
         The name of its last two bars' chords; empty for the form's own.
+    riff, stop
+        The line that all play through it, and the one of its first bars if the band stops there.
     """
 
     number: int
@@ -60,12 +63,15 @@ class Chorus:
     pushes: tuple[bool, ...]
     fill: Pattern | None
     turnaround: str
+    riff: Pattern | None = None
+    stop: Pattern | None = None
 
     def told(self) -> str:
         """Return it as a line of words."""
         bar = "#" * round(1 + 9 * self.strength)
         pushed = [str(n) for n, push in enumerate(self.pushes, 1) if push]
         words = [f"{self.number + 1:4}  {bar:10}  {self.kind:5}  {self.turnaround or '-':15}"]
+        words += [f"{p.when}: {p.told()}" for p in (self.riff, self.stop) if p]
         words.append(f"pushed out of line {' and '.join(pushed)}" if pushed else "")
         return "  ".join(words).rstrip()
 
@@ -139,6 +145,8 @@ class Planner:
         self.chance = random.Random(f"{seed} {groove.name} plan")
         self.small, self.big = fills(groove, self.chance)
         self.leads = set_ups(groove, self.chance)
+        self.riffs = Deck(groove.riffs, self.chance)
+        self.stops = Deck(groove.stops, self.chance)
         self.last = ""
         self.drawn: list[str] = []
 
@@ -177,4 +185,6 @@ class Planner:
             tuple(pushes),
             (self.big if big else self.small).draw() if filled else None,
             turnaround,
+            self.riffs.draw(),
+            self.stops.draw() if number == 0 or self.chance.random() < STOPPED else None,
         )

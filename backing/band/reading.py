@@ -54,6 +54,8 @@ class Bar:
         Where in it somebody answers the phrase, and who: ``drums`` or ``comp``.
     hits
         Where in it all strike together with the phrase.
+    line
+        What all play together: the chorus's riff, or the strokes of stop-time.
     """
 
     chords: tuple[tuple[Fraction, Chord], ...]
@@ -67,6 +69,7 @@ class Bar:
     sounding: tuple[Span, ...] | None = None
     answer: tuple[Span, str] | None = None
     hits: tuple[Fraction, ...] = ()
+    line: Pattern | None = None
 
     def sounds(self, at: Fraction) -> bool:
         """Tell whether the phrase sounds at a beat of the bar."""

@@ -72,7 +72,7 @@ _COMP = re.compile(r"(//?|\\\\?)?(.+)")
 HEAVIEST = 9
 GROOVE_KEYS = (
     "title", "feel", "meter", "swing", "swing-limit", "tempos", "bass-sound", "comp-sound",
-    "time", "drums", "bass", "comp",
+    "time", "drums", "bass", "comp", "riff", "stop",
 )  # fmt: skip
 
 
@@ -103,6 +103,10 @@ class Pattern:
     chorus: str = ""
     on: str = ""
 
+    def told(self) -> str:
+        """Return what its first lane plays, in words: ``R 3 4``."""
+        return " ".join(hit.value for hit in self.lanes[0][1].hits)
+
 
 @dataclass(frozen=True, slots=True)
 class Groove:
@@ -127,6 +131,8 @@ class Groove:
         Patterns.
     bass_sound, comp_sound
         Keys of `instruments.PROGRAMS`.
+    riffs, stops
+        Lines that all play together: through a chorus, and where the band stops.
     """
 
     name: str
@@ -142,6 +148,8 @@ class Groove:
     comp: tuple[Pattern, ...]
     bass_sound: str
     comp_sound: str
+    riffs: tuple[Pattern, ...] = ()
+    stops: tuple[Pattern, ...] = ()
 
     def comping(self, instrument: str) -> tuple[Pattern, ...]:
         """Return an instrument's comping patterns: for each place its own, else its relative's."""
@@ -206,12 +214,13 @@ def load_groove(path: Path) -> Groove:
     drums = _patterns(file, "drums", beats)
     bass = _patterns(file, "bass", beats)
     comp = _patterns(file, "comp", beats)
+    riffs, stops = _together(file, "riff", beats), _together(file, "stop", beats)
     bass_sound = _word(file, "bass-sound", "a bass", BASSES, "finger-bass")
     comp_sound = _word(file, "comp-sound", "a comping instrument", COMPS, "organ")
     file.finish()
     return Groove(
         path.stem, title, feel, METERS[meter], swing, limit or Fraction(2), tempos,
-        time, drums, bass, comp, bass_sound, comp_sound,
+        time, drums, bass, comp, bass_sound, comp_sound, riffs, stops,
     )  # fmt: skip
 
 
@@ -254,6 +263,25 @@ def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
     elif not any(pattern.when == "bar" and pattern.bars == 1 for pattern in patterns):
         file.complain((), f"there is no [[{player}]] for any bar that is one bar long; write one")
     return tuple(patterns)
+
+
+def _together(file: TextFile, kind: str, beats: int) -> tuple[Pattern, ...]:
+    """Read the lines that all play together; one is drawn for a chorus."""
+    found = []
+    for where in file.tables(kind):
+        file.known_keys(where, ("line",))
+        text = file.get((*where, "line"), str, ...)
+        if text is None:
+            continue
+        lane, problems = read_lane(text, beats, _check_bass)
+        for offset, message in problems:
+            file.complain((*where, "line"), message, offset=offset)
+        if not problems and (lane.bars > 1 or not lane.hits):
+            file.complain((*where, "line"), "this line must be one bar long, with strokes in it")
+        if not problems and any(hit.value == APPROACH for hit in lane.hits):
+            file.complain((*where, "line"), f"this line moves with the chord; {APPROACH} does not")
+        found.append(Pattern(kind, 1, (("line", lane),)))
+    return tuple(found)
 
 
 def _pattern(file: TextFile, where: Where, player: str, beats: int) -> Pattern:

@@ -69,6 +69,7 @@ COMPS: dict[str, Comping] = {
     "organ": Comping(16, 57, 74, swells=True),
     "piano": Comping(0, 52, 74),
     "guitar": Comping(26, 50, 67, slides=True),
+    "horns": Comping(61, 58, 75, like="organ"),
 }
 BASSES: dict[str, int] = {"finger-bass": 33, "upright-bass": 32}
 

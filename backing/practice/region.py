@@ -6,6 +6,7 @@ Conventions: beats count from the first beat of the pass; a pickup lies below 0.
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -52,7 +53,12 @@ def _chart(setting: Setting, first: int, count: int) -> list[Bar]:
     """Return bars of the form, going round."""
     chart = form_bars(setting.form, setting.key)
     stops = stop_bars(setting.groove, len(chart))
-    chart = [replace(b, when=("stop", "bar")) if n < stops else b for n, b in enumerate(chart)]
+    chance = random.Random(f"{setting.seed} region")
+    line = chance.choice(setting.groove.stops or (None,))
+    riff = chance.choice(setting.groove.riffs or (None,))
+    chart = [replace(bar, line=riff) if len(bar.chords) == 1 else bar for bar in chart]
+    for number in range(stops):
+        chart[number] = replace(chart[number], when=("stop", "bar"), line=line)
     bars = [chart[(first + n) % len(chart)] for n in range(count)]
     return [*bars[:-1], replace(bars[-1], following=bars[0].chords[0][1])]
 

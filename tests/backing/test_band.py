@@ -143,7 +143,7 @@ def test_the_bass_steps_into_a_new_chord_over_the_bar_line(pieces: list[Piece]) 
     for piece in pieces:
         starts = _at(piece.bass)
         for at, _, _, beats, before, after in _changes(piece):
-            if before is after or beats == 1:
+            if before is after or beats == 1 or before.line is not None:  # a riff stays itself
                 continue
             number = _struck(piece, starts, at)
             assert number
@@ -158,7 +158,7 @@ def test_the_bass_steps_into_a_chord_in_mid_bar_where_it_has_a_stroke_before(
         starts = _at(piece.bass)
         beat = 60 / float(piece.given.tempo)
         for at, _, _, beats, before, after in _changes(piece):
-            if before is not after or beats == 1:
+            if before is not after or beats == 1 or before.line is not None:
                 continue
             number = _struck(piece, starts, at)
             assert number
@@ -211,7 +211,7 @@ def test_the_bass_does_not_wait_on_the_note_that_leads_on(pieces: list[Piece]) -
         starts = _at(piece.bass)
         for at, _, _, beats, before, after in _changes(piece):
             number = _struck(piece, starts, at)
-            if before is after or beats < 4 or not number or number < 2:
+            if before is after or beats < 4 or before.line or not number or number < 2:
                 continue
             last, other = piece.bass[number - 1], piece.bass[number - 2]
             if last.start < at - beat / 2 - NEAR and other.start > at - 2.1 * beat:
@@ -630,6 +630,8 @@ def test_no_special_pattern_is_played_twice_running(groove: str) -> None:
         player = Drummer("drums", found, Key("A"), 1, 0.0)
         kinds = {"early": ("early",), "late": ("late",), "last": ("late", "last")}[chorus]
         fitting = [p for p in found.drums if p.when == when and p.chorus in ("", *kinds)]
+        if not fitting:  # the plan makes fills and set-ups
+            continue
         heaviest = max(p.weight for p in fitting)
         chosen = [player.choose(found.drums, (when, "bar"), chorus) for _ in range(400)]
         for before, after in pairwise(chosen):
@@ -676,38 +678,36 @@ def test_no_two_bars_of_bass_last_a_chorus(groove: str) -> None:
 
 @pytest.mark.parametrize("comp", COMPS)
 @pytest.mark.parametrize("form", form_names())
-def test_in_stop_time_the_band_hits_once_and_leaves_room(form: str, comp: str) -> None:
+def test_in_stop_time_the_band_strikes_together_and_leaves_room(form: str, comp: str) -> None:
     given = setting("stop-time", form, count_in=0, looseness=0.0, comp=comp, seed=len(form))
     _, parts = read(given, 3, ending="none")
+    assert parts[0].bars[0].when[0] == "stop"
     for part in parts:
         stops = [n for n, bar in enumerate(part.bars) if bar.when[0] == "stop"]
-        assert stops == list(range(min(4, len(part.bars) // 2)))
-        every = {name: part.notes(name) for name in _VOICES}
+        assert stops in ([], list(range(min(4, len(part.bars) // 2))))
+        turned = {round(at, 3) for at, *_ in part.chords()}
         for number in stops:
-            low, high, three = part.at(number), part.at(number + 1), part.at(number, 3)
-            bar = part.bars[number]
-            late = {
-                name: [n for n in notes if low + NEAR < n.start < high - CRUSH - NEAR]
-                for name, notes in every.items()
+            low, high = part.at(number), part.at(number + 1)
+            struck = {
+                name: {
+                    round(n.start, 3)
+                    for n in part.notes(name)
+                    if low - NEAR < n.start < high - NEAR and n.end - n.start < 10
+                }
+                for name in _VOICES
             }
-            if len(bar.chords) == 1:
-                assert not late["comp"]
-            turned = {round(at, 3) for at, *_ in part.chords()}
-            for note in late["bass"]:  # a lead back in, or a chord in mid-bar
-                assert note.start >= three - NEAR or round(note.start, 3) in turned
-            for note in late["drums"]:  # two and four go on softly
-                assert note.pitch in (HAT, FOOT)
-                beats = (note.start - low) / (60 / 104)
-                assert abs(beats - round(beats)) < 1e-4
-                assert round(beats) in (1, 3)
-                assert note.velocity <= 60
-            first = {n.pitch for n in every["drums"] if abs(n.start - low) < NEAR}
-            assert KICK in first
+            line = part.bars[number].line
+            assert line is not None
+            written = {round(part.at(number, h.at), 3) for h in line.lanes[0][1].hits}
+            assert len(written) <= 6
+            # Skips lie where the swing puts them; the bass strikes a new chord in mid-bar too.
+            assert len(struck["drums"]) == len(written)
+            assert struck["drums"] <= struck["bass"] <= struck["drums"] | turned
 
 
 def test_after_the_stops_the_band_plays_time() -> None:
     _, parts = read(setting("stop-time", count_in=0, looseness=0.0), 2, ending="none")
-    for part in parts:
+    for part in parts[:1]:
         notes = part.notes("drums")
         count = Counter(
             sum(part.at(n) - NEAR <= note.start < part.at(n + 1) - NEAR for note in notes) > 8

@@ -12,6 +12,7 @@ import pytest
 from scipy import signal
 
 from backing.arrangement import arrange
+from backing.cli.options import LOOSE
 from backing.events import Stream
 from backing.feel import EARLIEST, LATEST, PLAYERS, Feel
 from backing.grooves import find_groove, groove_names
@@ -92,12 +93,14 @@ def test_parts_that_strike_together_are_under_nineteen_milliseconds_apart(
     assert sum(apart) / len(apart) > 0.001  # people, not a machine
 
 
-@pytest.mark.parametrize(("groove", "looseness"), CASES)
-def test_the_cymbal_hand_is_ahead_and_the_snare_is_behind(groove: str, looseness: float) -> None:
+@pytest.mark.parametrize("looseness", [1.0, 2.0])
+def test_the_cymbal_hand_is_ahead_and_the_snare_is_behind(looseness: float) -> None:
     # The hat hand leads by 2-26 ms (Hofmann et al. 2017); a late snare is forgiven, an early one
-    # is not (Fruhauf, Kopiez & Platz 2013, Musicae Scientiae).
-    mean = _by_player(groove, looseness, np.mean)
-    assert mean["cymbal"] + 0.001 < mean["snare"]
+    # is not (Fruhauf, Kopiez & Platz 2013, Musicae Scientiae). Over all grooves, each of its own
+    # seed: within one piece somebody may happen to stray for long.
+    rows = [_by_player(groove, looseness, np.mean) for groove in groove_names()]
+    mean = {p: np.mean([row[p] for row in rows if p in row]) for p in ("cymbal", "snare", "foot")}
+    assert mean["cymbal"] + 0.002 < mean["snare"]
     assert mean["foot"] < mean["snare"]
     assert mean["snare"] > 0
 
@@ -135,12 +138,12 @@ def test_on_the_whole_the_band_is_late_rather_than_early() -> None:
     assert sum(mean.values()) > 0
 
 
-@pytest.mark.parametrize(("groove", "looseness"), CASES)
-def test_nobody_is_far_ahead(groove: str, looseness: float) -> None:
-    offsets = [offset for *_, offset in _offsets(groove, looseness)]
-    tick = 60 / 46 / 960
-    assert min(offsets) > -0.010
-    assert -min(offsets) < max(offsets) + tick  # later rather than earlier
+@pytest.mark.parametrize("looseness", [1.0, 2.0])
+def test_nobody_is_far_ahead(looseness: float) -> None:
+    """Later rather than earlier, over all grooves: within a piece somebody may stray for long."""
+    rows = [[offset for *_, offset in _offsets(g, looseness)] for g in groove_names()]
+    assert min(map(min, rows)) > -0.010
+    assert sum(map(max, rows)) > -sum(map(min, rows))
 
 
 @pytest.mark.parametrize("groove", groove_names())
@@ -230,6 +233,16 @@ def test_wandering_is_long_range_correlated(player: str) -> None:
         flat.append(_slope(shuffled.tolist()))
     assert all(-1.4 < slope < -0.6 for slope in slopes), slopes
     assert all(-0.3 < slope < 0.3 for slope in flat), flat
+
+
+@pytest.mark.parametrize("player", PLAYERS)
+def test_a_loose_band_is_heard_to_be_loose(player: str) -> None:
+    """4 to 9 ms of standard deviation: 2 ms lie under hearing (Friberg & Sundberg 1995)."""
+    spreads = []
+    for seed in range(24):
+        feel = Feel(seed, LOOSE)
+        spreads.append(np.std([feel.stroke(player)[0] for _ in range(600)]))
+    assert 0.004 <= np.mean(spreads) <= 0.009
 
 
 @pytest.mark.parametrize("player", PLAYERS)
