@@ -21,8 +21,8 @@ from phrases.pitch import parse_key
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 RSVG = shutil.which("rsvg-convert")
-WIDE = 900  # pixels
-BLOCK = 6  # pixels
+WIDE = 1800  # pixels
+BLOCK = 12  # pixels
 MOST = 25.0  # of 255, between two blocks; what a missing sign exceeds, and smoothing does not
 FORM = find_form("twelve-bar")
 
