@@ -56,8 +56,7 @@ class Lane:
 
 def place(at: Fraction, *, swung: bool) -> Fraction:
     """Return where a beat sounds: the half of a swung one lies on the last of three."""
-    half = Fraction(1, 2)
-    return at // 1 + Fraction(2, 3) if swung and at % 1 == half else at
+    return Fraction(at.numerator // 2 * 3 + 2, 3) if swung and at.denominator == 2 else at
 
 
 def read_lane(

@@ -89,7 +89,7 @@ class Bassist(Player):
                 under = (chord.lowest(self.key) - chord.root(self.key)) % 12
                 pitch = self._root(chord) - under + degree_semitones(value)
             self._led = leaves or (self._led and hit.value == AGAIN)
-            self._pitch = self._in_range(pitch)
+            self._pitch = self._reached(pitch)
             until = hits[number + 1].at if number + 1 < len(hits) else Fraction(self.beats)
             loud = VELOCITY * loudness(bar.strength)
             if hit.at.denominator > 1 and not hit.touch:
@@ -213,11 +213,12 @@ class Bassist(Player):
         pitch, self._home = min(pairs, key=cost)
         return pitch
 
-    @staticmethod
-    def _in_range(pitch: int) -> int:
+    def _reached(self, pitch: int) -> int:
+        """Return a pitch in the octave that the hand reaches from where it is."""
         low, high = BASS_RANGE
         while pitch > high:
             pitch -= 12
         while pitch < low:
             pitch += 12
-        return pitch
+        octaves = (pitch, pitch - 12, pitch + 12)
+        return next((p for p in octaves if low <= p <= high and abs(p - self._pitch) <= 12), pitch)

@@ -11,7 +11,6 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from fractions import Fraction
-from functools import lru_cache
 from itertools import product
 
 from backing.grooves import DRUMS, Groove, Pattern
@@ -57,26 +56,36 @@ def fills(groove: Groove, chance: random.Random) -> tuple[Deck, Deck]:
     small = [p for p in own if p.chorus != "last"]
     big = [p for p in own if p.chorus == "last"]
     return (
-        _deck(groove, small, _made(groove, "fill", TWO), chance),
-        _deck(groove, big, _made(groove, "fill", FOUR), chance),
+        _deck(groove, small, "fill", TWO, chance),
+        _deck(groove, big, "fill", FOUR, chance),
     )
 
 
 def set_ups(groove: Groove, chance: random.Random) -> Deck:
     """Return what leads out of a line inside a chorus."""
     own = [p for p in groove.drums if p.when == "setup"]
-    return _deck(groove, own, _made(groove, "setup", ONE), chance)
+    return _deck(groove, own, "setup", ONE, chance)
 
 
 def _deck(
-    groove: Groove, own: Sequence[Pattern], made: Sequence[Pattern], chance: random.Random
+    groove: Groove,
+    own: Sequence[Pattern],
+    when: str,
+    paths: Sequence[Sequence[str]],
+    chance: random.Random,
 ) -> Deck:
-    """Return a groove's own patterns and some of those that are made, no two alike."""
+    """Return a groove's own patterns and some of those that can be made, no two alike."""
     swung = groove.swing != 1
-    taken = {_heard(pattern, swung=swung): pattern for pattern in own}
-    fresh = {_heard(pattern, swung=swung): pattern for pattern in made}
-    rest = [pattern for heard, pattern in fresh.items() if heard not in taken]
-    return Deck([*taken.values(), *chance.sample(rest, min(SOME, len(rest)))], chance)
+    known = {_heard(pattern, swung=swung): pattern for pattern in own}
+    most = len(known) + SOME
+    home = max((p for p in groove.drums if p.when == "bar"), key=lambda p: p.weight)
+    rows = _rows(paths, SWUNG if swung else STRAIGHT)
+    for path, cells, lead in chance.sample(rows, len(rows)):
+        pattern = _over(home, groove.meter.beats, when, path, cells, lead)
+        known.setdefault(_heard(pattern, swung=swung), pattern)
+        if len(known) == most:
+            break
+    return Deck([*known.values()], chance)
 
 
 def _heard(pattern: Pattern, *, swung: bool) -> frozenset[tuple[str, Fraction]]:
@@ -90,22 +99,19 @@ def _heard(pattern: Pattern, *, swung: bool) -> frozenset[tuple[str, Fraction]]:
     return frozenset(found | {("snare", place(pattern.bars * 4 - HALF, swung=swung))})
 
 
-@lru_cache(maxsize=64)
-def _made(groove: Groove, when: str, paths: tuple[tuple[str, ...], ...]) -> tuple[Pattern, ...]:
-    """Return every fill over the last beats of the groove's home bar."""
-    swung = groove.swing != 1
-    cells = SWUNG if swung else STRAIGHT
-    home = max((p for p in groove.drums if p.when == "bar"), key=lambda p: p.weight)
-    rows: list[Pattern] = []
+def _rows(
+    paths: Sequence[Sequence[str]], cells: Sequence[str]
+) -> list[tuple[Sequence[str], tuple[str, ...], str]]:
+    """Return every way over the drums: the path, a cell for each of its beats, what leads in."""
+    rows = []
     for path in paths:
         chosen = cells if len(path) < 4 else cells[:5]
-        first: tuple[str, ...] = ("",) if len(path) > 1 else ("", "o")
+        first = ("",) if len(path) > 1 else ("", "o")
         for lead, row in product(first, product(chosen, repeat=min(len(path), 3))):
             row = row if len(path) < 4 else (row[0], row[1], row[1], row[2])
-            if len(path) > 1 and sum(cell.count("-") for cell in row) > len(path) * 2 - 1:
-                continue
-            rows.append(_over(home, groove.meter.beats, when, path, row, lead))
-    return tuple(rows)
+            if len(path) == 1 or sum(cell.count("-") for cell in row) < len(path) * 2:
+                rows.append((path, row, lead))
+    return rows
 
 
 def _over(

@@ -731,7 +731,7 @@ def test_another_comping_instrument_leaves_drums_and_bass_alone() -> None:
     made = [arrange(setting(count_in=0, comp=comp), 2) for comp in COMPS]
     for name in ("drums", "bass"):
         assert len({str([voice(s.notes, name) for s in one.sections]) for one in made}) == 1
-    assert len({str([voice(s.notes, "comp") for s in one.sections]) for one in made}) == 3
+    assert len({str([voice(s.notes, "comp") for s in one.sections]) for one in made}) == len(COMPS)
 
 
 def test_a_guitarist_slides_by_bending_and_a_keyboard_crushes() -> None:
@@ -804,8 +804,10 @@ def _sounding(notes: list[Note], at: float) -> set[int]:
 def test_a_push_takes_the_next_chord_whose_first_stroke_it_replaces(tmp_path: Path) -> None:
     bars = [_bar(ONE, following=FOUR), _bar(FOUR, following=ONE)]
     notes = _comp(tmp_path, "1:chord 3:chord 4&:next", bars)
-    # D9 or D13 without a root: F#, C, E and A or B.
-    assert _sounding(notes, 3.5) >= {6, 0, 4}
+    # D9 or D13 without a root: F#, C, E and A or B; the C is left out where the bass comes by a
+    # half step from it, and sounds in the bar itself.
+    assert _sounding(notes, 3.5) >= {6, 4}
+    assert _sounding(notes, 6.0) >= {6, 0}
     assert sorted({n.start for n in notes}) == [0.0, 2.0, 3.5, 6.0, 7.5]
     pushed = [n for n in notes if n.start == 3.5]
     assert all(4.0 < n.end <= 4.5 for n in pushed)

@@ -95,7 +95,7 @@ def test_a_text_as_large_as_it_may_be(name: str, tmp_path: Path) -> None:
         ("track --tempo 1e308", "write a number from 30 to 240"),
         ("track --count-in 99999999999999999999", "write a whole number from 0 to 4"),
         ("loop lamp-oil --passes 1000000000", "write a whole number from 1 to 2000"),
-        ("loop lamp-oil --shape hold --passes 2000", "last 9.5 hours: a loop has at most 4"),
+        ("loop lamp-oil --shape hold --passes 2000", "hours; a loop lasts 4:00 hours at most"),
         ("loop lamp-oil --each 2000 --step 0.1", "step 0.1: write a number from 1"),
         ("trade lamp-oil --each 1000000000", "write a whole number from 1 to 2000"),
     ],
