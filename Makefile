@@ -48,7 +48,7 @@ hard: .venv/.ready-dev ## the reliability runs in full (hours; HARD_SHARE=0.1 fo
 	HARD=1 $(PY) -m pytest -q -n 2 --durations=20 tests/hard $(HARD_TOO)
 
 # Long forms of tests that stand beside what they test.
-HARD_TOO := tests/phrases/test_files.py tests/phrases/test_hands.py tests/backing/test_midi.py \
+HARD_TOO := tests/backing/test_choruses.py tests/phrases/test_files.py tests/phrases/test_hands.py tests/backing/test_midi.py \
 	tests/backing/lesson/test_make.py \
 	tests/backing/recording/test_growing.py tests/backing/recording/test_loop_back.py
 

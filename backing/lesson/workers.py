@@ -59,7 +59,9 @@ def made(
     BluesError
         The first that a worker meets; what others were making is given up.
     """
-    if processes == 1 or len(items) == 1:
+    processes = min(processes, len(items))
+    executor = _pool(processes) if processes > 1 else None
+    if executor is None:
         for item in items:
             begun(item)
             yield (item, *_make(item, drafts, font))
@@ -67,8 +69,7 @@ def made(
     waiting = iter(items)
     busy: dict[Future[tuple[Files, Facts]], Item] = {}
     before = set(multiprocessing.active_children())
-    spawned = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(processes, len(items)), spawned, _alone) as pool:
+    with executor as pool:
         try:
             while True:
                 for item in islice(waiting, processes - len(busy)):
@@ -91,6 +92,14 @@ def made(
                 for worker in set(multiprocessing.active_children()) - before:
                     with contextlib.suppress(OSError):
                         worker.kill()
+
+
+def _pool(processes: int) -> ProcessPoolExecutor | None:
+    """Return workers; None where the system lets none share anything, as in some containers."""
+    try:
+        return ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _alone)
+    except OSError:
+        return None
 
 
 def _make(item: Item, drafts: Path, font: Path) -> tuple[Files, Facts]:

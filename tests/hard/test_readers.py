@@ -32,9 +32,12 @@ def pieces() -> Iterator[tuple[str, Stream]]:
     for number, name in enumerate(names if LONG else names[:3]):
         where = EXAMPLES / "porch-light.toml" if number == 0 else name
         yield f"demo {name}", backing.demo(where, choruses=1, ending="slow")
-        yield f"loop {name}", backing.loop(where, each=1, shape="ramp" if number % 2 else "steps")
+        yield (
+            f"loop {name}",
+            backing.loop(where, **({"shape": "ramp"} if number % 2 else {"each": 1})),
+        )
     pairs = [(groove, form) for groove in groove_names() for form in form_names()]
-    for groove, form in pairs if LONG else pairs[::36]:
+    for groove, form in pairs if LONG else pairs[::66]:
         yield (
             f"track {groove} {form}",
             backing.track(groove=groove, form=form, choruses=1, ending="slow"),
@@ -150,7 +153,7 @@ def test_the_whole_repertoire_reads_the_same_everywhere(tmp_path: Path) -> None:
         seconds = mido.MidiFile(path).length
         assert seconds == pytest.approx(float(stream.kept().seconds), abs=0.01), name
         read += 1
-    assert read == (2 * 34 + 13 * 11 if LONG else 6 + 4)
+    assert read == (2 * 34 + 22 * 11 if LONG else 6 + 4)
 
 
 @pytest.mark.parametrize("change", [(1, 0, 0), (0, 2, 0), (0, 0, -2)])
