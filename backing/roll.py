@@ -48,7 +48,7 @@ class Roll:
     a_beat, a_tone
         Width of a beat, height of a semitone.
     low, high
-        The range of pitches.
+        The range of pitches; the default has room for the highest chord under its name.
     """
 
     stream: Stream
@@ -57,7 +57,7 @@ class Roll:
     a_beat: float = 42.0
     a_tone: float = 5.2
     low: int = 28
-    high: int = 77
+    high: int = 84
 
     def _x(self, beat: float) -> float:
         return LEFT + (beat - self.first) * self.a_beat
