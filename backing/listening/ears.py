@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from backing.listening.source import Frames, Mono, blocks, thinned
 
-__all__ = ["AFTER", "STEPS", "Ears", "Onset", "listen"]
+__all__ = ["AFTER", "STEPS", "Ears", "Onset", "listen", "middle"]
 
 Row = NDArray[np.float64]
 
@@ -93,7 +93,7 @@ class Ears:
 
     def before(self, at: float) -> float:
         """Return the pitch that sounds just before a time, not a number where there is none."""
-        return _middle(self.pitched(at - 16 * self.hop, at - 4 * self.hop, 0.25))
+        return middle(self.pitched(at - 16 * self.hop, at - 4 * self.hop, 0.25))
 
     def grown(self, at: float, cents: float) -> float:
         """Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median)."""
@@ -322,6 +322,7 @@ def _began(source: Frames, near: float, gain: float, order: int = 24) -> float:
     return at if abs(at - near - AHEAD) < TRUST else near + AHEAD
 
 
-def _middle(values: Row) -> float:
+def middle(values: Row) -> float:
+    """Return the median of what is known, not a number where nothing is."""
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else math.nan

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.listening.ears import AFTER, Ears, Onset
+from backing.listening.ears import AFTER, Ears, Onset, middle
 from backing.listening.match import NEAR, Match, lag, match
 from backing.listening.written import Event, Part
 
@@ -157,8 +157,6 @@ def review(events: Sequence[Event], ears: Ears, shift: float = 0.0) -> Review:
 
 
 def _moved(events: Sequence[Event], by: float) -> list[Event]:
-    from dataclasses import replace
-
     return [replace(one, at=one.at + by, end=one.end + by) for one in events] if by else [*events]
 
 
@@ -171,7 +169,7 @@ def _tuning(events: Sequence[Event], ears: Ears, found: Match) -> float:
         if still and event.end - event.at > 0.15:
             at = ears.onsets[onset].at
             row = _mended(ears, at + 0.05, at + min(event.end - event.at, 0.4), event.cents(0))
-            off = _middle(row - event.cents(0))
+            off = middle(row - event.cents(0))
             if abs(off) < 60:
                 offs.append(off)
     return float(np.median(offs)) if len(offs) >= 3 else 0.0
@@ -203,13 +201,13 @@ def _hear(one: Judged, ears: Ears, onset: Onset, off: float, tuning: float) -> N
     # Another pitch is believed where it is steady, did not ring before, and grew more than the
     # one that is written.
     heard = onset.cents[0][np.isfinite(onset.cents[0])]
-    middle = _middle(heard)
-    steady = len(heard) >= 8 and np.mean(np.abs(heard - middle) < 40) > 0.6
-    rang = abs(ears.before(onset.at) - middle) < 60
+    centre = middle(heard)
+    steady = len(heard) >= 8 and np.mean(np.abs(heard - centre) < 40) > 0.6
+    rang = abs(ears.before(onset.at) - centre) < 60
     if (
         steady
         and not rang
-        and ears.grown(onset.at, middle) >= ears.grown(onset.at, event.cents(0.04) + tuning) + 6
+        and ears.grown(onset.at, centre) >= ears.grown(onset.at, event.cents(0.04) + tuning) + 6
     ):
         one.how = "wrong"
     else:
@@ -250,7 +248,7 @@ def _look_again(
     begun[number] = at
     judged[number].how = "played"
     judged[number].off = at - event.at
-    judged[number].pitch = _middle((row - wanted)[first : first + 6])
+    judged[number].pitch = middle((row - wanted)[first : first + 6])
 
 
 def _settle(one: Judged, begun: dict[int, float], number: int, ears: Ears, tuning: float) -> None:
@@ -293,8 +291,8 @@ def _measure(
         for sway in one.event.parts[0].curve.sways:
             stop = min(at + sway.end, last) - 0.02
             if stop - at - sway.start >= VIBRATO:
-                middle = one.event.cents(sway.start) + tuning
-                found = _vibrato(ears, at + sway.start, stop, middle)
+                centre = one.event.cents(sway.start) + tuning
+                found = _vibrato(ears, at + sway.start, stop, centre)
                 if found is not None:
                     one.vibrato = Vibrato(*found, sway.hertz, abs(sway.cents))
 
@@ -341,9 +339,9 @@ def _bend(
     return Bend(up, top - wanted, len(held) * ears.hop)
 
 
-def _vibrato(ears: Ears, start: float, stop: float, middle: float) -> tuple[float, float] | None:
+def _vibrato(ears: Ears, start: float, stop: float, centre: float) -> tuple[float, float] | None:
     """Return the rate and the width of a vibrato, None where there is none that is clear."""
-    row = _mended(ears, start, stop, middle)
+    row = _mended(ears, start, stop, centre)
     seconds = np.arange(len(row)) * ears.hop
     known = np.isfinite(row)
     if known.mean() < 0.8:
@@ -367,7 +365,7 @@ def _vibrato(ears: Ears, start: float, stop: float, middle: float) -> tuple[floa
 
 
 def _doubt(judged: Sequence[Judged]) -> None:
-    """Leave open what cannot be told: a missed note at the pitch that rings on into it."""
+    """Leave open a hammer-on, pull-off or slide after a pick that was not heard itself."""
     for before, one in pairwise(judged):
         if one.how == "missed" and one.event.kind == "step" and before.how != "played":
             one.how = "unclear"
@@ -399,7 +397,7 @@ def _extras(
             judged[order[at - 1]].event, float(starts[at - 1]), onset, ears, tuning
         ):
             continue
-        new = _middle(heard)
+        new = middle(heard)
         here = round(onset.at / ears.hop)
         lasts = ears.level[here + 16 : here + 22]
         steady = len(lasts) and lasts.mean() > onset.level - 12
@@ -420,15 +418,10 @@ def _belongs(event: Event, at: float, onset: Onset, ears: Ears, tuning: float) -
             start = glide.start - part.since
             if abs(start - since) < 0.09 or start <= since <= start + glide.seconds + 0.05:
                 return True
-        off = _middle(onset.cents[0] - tuning - np.array([part.cents(t) for t in seconds]))
+        off = middle(onset.cents[0] - tuning - np.array([part.cents(t) for t in seconds]))
         if math.isnan(nearest) or abs(off) < abs(nearest):
             nearest = off
     if abs(nearest) < 60 and onset.level < onset.before + 2 and onset.strength < 0.8:
         return True
     # The hand that damps a note is heard too.
     return since > event.end - event.at - 0.06 and onset.level < onset.before - 1
-
-
-def _middle(values: Row) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.listening.ears import AFTER, Ears, Onset
+from backing.listening.ears import AFTER, Ears, Onset, middle
 from backing.listening.written import Event
 
 __all__ = ["NEAR", "Match", "lag", "match", "pitch_off"]
@@ -62,7 +62,7 @@ def pitch_off(event: Event, onset: Onset, hop: float, tuning: float = 0.0) -> fl
             curve = [part.curve.at(max(0.0, at + late) + part.since) for at in seconds]
             apart = heard - np.array(curve)
             higher = (np.abs(apart[1]) < 60) & ~(np.abs(apart[0]) < 90)
-            one = _middle(np.where(higher, apart[1], apart[0]))
+            one = middle(np.where(higher, apart[1], apart[0]))
             if math.isnan(best) or abs(one) < abs(best):
                 best = one
     return best
@@ -157,8 +157,3 @@ def _pitch_cost(event: Event, off: float) -> float:
         return 0.0 if math.isnan(off) else 0.4
     cost = 0.8 if math.isnan(off) else min(2.2, max(0.0, (abs(off) - 50) / 50))
     return cost * 0.3 if len(event.parts) > 1 else cost
-
-
-def _middle(values: Row) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
