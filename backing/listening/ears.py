@@ -150,7 +150,7 @@ def listen(source: Frames, progress: Callable[[float], None] | None = None) -> E
         if progress is not None:
             progress(stop / source.frames)
     cents, higher, unsure, power = np.concatenate(rows, axis=1)
-    level = 10 * np.log10(power / power.max() + 1e-12)
+    level = 10 * np.log10(power / max(1e-20, float(power.max())) + 1e-12)
     heard = Ears(source, hop / rate, cents, higher, unsure, level, [], 0.0)
     heard.onsets.extend(_onsets(heard, np.concatenate(flux), gain))
     clear = [one.level for one in heard.onsets if one.strength > 0.3]

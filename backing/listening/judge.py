@@ -344,7 +344,7 @@ def _vibrato(ears: Ears, start: float, stop: float, centre: float) -> tuple[floa
     row = _mended(ears, start, stop, centre)
     seconds = np.arange(len(row)) * ears.hop
     known = np.isfinite(row)
-    if known.mean() < 0.8:
+    if not known.any() or known.mean() < 0.8:
         return None
     row = np.interp(seconds, seconds[known], row[known])
     row = row - np.polyval(np.polyfit(seconds, row, 2 if seconds[-1] > 0.7 else 1), seconds)

@@ -16,9 +16,19 @@ import pytest
 
 import backing
 from backing.events import Stream
-from backing.listening.judge import Review, review
+from backing.listening.judge import Review, _vibrato, review
 from backing.listening.written import as_written, written
-from tests.backing.listening.material import Played, Slips, sounded, take
+from tests.backing.listening.material import (
+    RATE,
+    Played,
+    Slips,
+    heard,
+    lead,
+    sound,
+    sounded,
+    student,
+    take,
+)
 
 PHRASES = ("lamp-oil", "garden-gate", "churn-handle")
 SLIPS = Slips(spread=0.02, dropped=0.1, wrong=0.12, bends=(0, 0, -20, -40, -80, 30), seed=5)
@@ -117,3 +127,15 @@ def test_vibrato_is_measured_in_rate_and_width() -> None:
     for one in measured:
         assert one.hertz == pytest.approx(one.written_hertz, abs=0.2)
         assert one.cents == pytest.approx(one.written_cents, rel=0.1)
+
+
+@pytest.mark.parametrize("seconds", [1.0, 11.7])
+def test_a_take_that_ends_anywhere_is_judged(seconds: float) -> None:
+    """It may end in a bend or a vibrato: of what is beyond nothing is measured."""
+    stream = loop("lamp-oil")
+    whole = sound(sounded(student(lead(stream), SLIPS), SLIPS), stream)
+    ears = heard(whole[: round(seconds * RATE)])
+    found = review(written(stream, as_written(stream), turns=False), ears)
+    assert all(one.event.at + one.off < seconds for one in found.judged if math.isfinite(one.off))
+    assert any(one.how == "missed" for one in found.judged)
+    assert _vibrato(ears, seconds + 1, seconds + 2, 6400.0) is None
