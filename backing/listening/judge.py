@@ -28,6 +28,7 @@ WRONG = 70.0  # cents from what is written, above which it is another note
 SOFTEST, SOFT_MISS = 24.0, 9.0  # dB under the rest: nothing at all; nothing if the pitch is off
 OCTAVES = (1200.0, -1200.0, 1901.955, -1901.955)  # cents by which YIN errs
 BEND_HOLD = 8  # frames that a bend must be held to be measured
+ASTRAY = 120.0  # cents above a bend, or below where it begins, where nobody bends to
 VIBRATO = 0.45  # seconds that a vibrato must last to be measured
 STRONG, LOUD = 0.35, 22.0  # of a beginning that is nobody's: strength, dB under the rest
 FIND = 0.15  # seconds from its place within which a note without an attack is looked for
@@ -336,7 +337,10 @@ def _bend(
         return Bend(up, why="not clear enough")
     sways = any(sway.start < left and sway.end > start for sway in one.event.parts[0].curve.sways)
     top = float(np.percentile(held, 85 if sways else 60 if len(held) < 30 else 50))
-    return Bend(up, top - wanted, len(held) * ears.hop)
+    off = top - wanted
+    if not -up - ASTRAY < off < ASTRAY:  # another string, or YIN's octave
+        return Bend(up, why="not clear enough")
+    return Bend(up, off, len(held) * ears.hop)
 
 
 def _vibrato(ears: Ears, start: float, stop: float, centre: float) -> tuple[float, float] | None:
