@@ -13,8 +13,8 @@ test: .venv/.ready-dev ## lint, check formatting and types, run the tests
 	$(PY) -m ruff check
 	$(PY) -m ruff format --check
 	$(PY) -m mypy
-	$(PY) -m pytest -n 2 -m "not live"
-	$(PY) -m pytest -m live
+	$(PY) -m pytest -n 2 --dist worksteal -m "not live"
+	$(LIVE)
 
 quick: .venv/.ready-dev ## lint and the tests of theory, phrases and notes: the same each time, in a minute
 	$(PY) -m ruff check
@@ -25,8 +25,12 @@ QUICK := tests/phrases tests/soundfonts tests/backing/practice tests/backing/exc
 	$(filter-out %test_band.py %test_output.py %test_midi.py %test_mp3.py,$(wildcard tests/backing/test_*.py)) \
 	--deselect tests/phrases/test_sound.py --deselect tests/phrases/test_bends.py
 
-live: .venv/.ready-dev ## the tests that play and hear in real time, one after another
-	$(PY) -m pytest -m live
+live: .venv/.ready-dev ## the tests that play and hear in real time, by themselves
+	$(LIVE)
+
+# What a sound server plays beside what a browser plays, each one after another.
+LIVE := $(PY) -m pytest -n 2 --dist loadgroup -m live tests/backing/live tests/backing/page \
+	tests/backing/recording tests/hard/test_soak.py
 
 bench: .venv/.ready-dev ## run the benchmarks
 	$(PY) -m benchmarks
@@ -48,8 +52,8 @@ hard: .venv/.ready-dev ## the reliability runs in full (hours; HARD_SHARE=0.1 fo
 	HARD=1 $(PY) -m pytest -q -n 2 --durations=20 tests/hard $(HARD_TOO)
 
 # Long forms of tests that stand beside what they test.
-HARD_TOO := tests/backing/test_choruses.py tests/phrases/test_files.py tests/phrases/test_hands.py tests/backing/test_midi.py \
-	tests/backing/lesson/test_make.py \
+HARD_TOO := tests/phrases tests/backing/sheet tests/backing/test_band.py tests/backing/test_choruses.py \
+	tests/backing/test_midi.py tests/backing/lesson/test_make.py \
 	tests/backing/recording/test_growing.py tests/backing/recording/test_loop_back.py
 
 clean: ## remove everything that was made here: out/, .venv/, caches, builds

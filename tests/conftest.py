@@ -13,22 +13,32 @@ import pytest
 from phrases.failures import RAISED
 
 # A busy machine is slow, not wrong. In CI an example that fails must fail in the next run too;
-# at a desk each run tries others.
-hypothesis.settings.register_profile("desk", deadline=None)
-hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
+# at a desk each run tries others, in `make hard` many more.
+MANY = 1000 if os.environ.get("HARD") else 50
+hypothesis.settings.register_profile("desk", deadline=None, max_examples=MANY)
+hypothesis.settings.register_profile(
+    "ci", deadline=None, max_examples=MANY, derandomize=True, print_blob=True
+)
 os.environ["BACKING_CONFIG"] = os.devnull + "/config.toml"  # what is set here is not tested
 hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
-# Fixtures whose tests hear or play in real time.
-REAL_TIME = {"jack", "other_jack", "heard_page", "odd_page", "led_page", "firefox"}
+# Fixtures whose tests hear or play in real time, and what plays: a JACK server or a browser.
+REAL_TIME = {
+    "jack": "jack", "other_jack": "jack", "heard_page": "page", "odd_page": "page",
+    "led_page": "page", "firefox": "page",
+}  # fmt: skip
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what plays in real time, which `make test` runs one after another."""
+    """Mark what plays in real time, which `make test` runs by itself: one server, one browser."""
     for item in items:
-        if REAL_TIME & set(getattr(item, "fixturenames", ())):
+        plays = [
+            REAL_TIME[name] for name in getattr(item, "fixturenames", ()) if name in REAL_TIME
+        ]
+        if plays:
             item.add_marker("live")
+            item.add_marker(pytest.mark.xdist_group(plays[0]))
 
 
 def wheel_soundfont() -> Path:

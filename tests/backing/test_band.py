@@ -69,11 +69,12 @@ class Piece:
 def _pieces(groove: str) -> list[Piece]:
     """Return every form in keys, tempos, comping instruments, intros and endings in turn.
 
-    One groove has each form in a share of the keys; all grooves together have each form in all.
+    One groove has each form at each tempo, in a share of the keys; all grooves together have
+    each form in all.
     """
     found = []
     nth = 7 * groove_names().index(groove)
-    share = number_of(8, len(ROUND))
+    share = number_of(len(TEMPOS), len(ROUND))
     for number, (form, _) in enumerate(product(form_names(), range(share)), start=nth):
         key = ROUND[5 * number % len(ROUND)]
         tempo, comp = TEMPOS[number % len(TEMPOS)], NAMES[number % len(NAMES)]

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import os
+import random
 import resource
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from itertools import cycle, product
 from pathlib import Path
 from types import FrameType
+from typing import TypeVar
 
 __all__ = [
     "EXAMPLES",
@@ -19,8 +22,10 @@ __all__ = [
     "SLOWEST",
     "HangError",
     "backing",
+    "in_turn",
     "memory",
     "number_of",
+    "some",
     "tree",
     "watched",
 ]
@@ -33,11 +38,28 @@ LONG = bool(os.environ.get("HARD"))
 SLOWEST = 5.0
 
 
+T = TypeVar("T")
+U = TypeVar("U")
+
+
 def number_of(short: int, long: int) -> int:
     """Return how many cases a run has; `HARD_SHARE` (0 to 1) takes a part of a long one."""
     if not LONG:
         return short
     return max(short, round(long * float(os.environ.get("HARD_SHARE", "1"))))
+
+
+def some(cases: Collection[T], count: int) -> list[T]:
+    """Return as many cases, chosen once for all; in a long run all of them."""
+    chosen = set(random.Random(1).sample(range(len(cases)), number_of(count, len(cases))))
+    return [case for number, case in enumerate(cases) if number in chosen]
+
+
+def in_turn(these: Iterable[T], ways: Sequence[U]) -> list[tuple[T, U]]:
+    """Return each with the next of the ways; in a long run with every one."""
+    if LONG:
+        return list(product(these, ways))
+    return list(zip(these, cycle(ways), strict=False))
 
 
 class HangError(BaseException):

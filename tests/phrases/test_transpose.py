@@ -2,7 +2,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import product
 
 import pytest
 from music21 import interval as m21_interval
@@ -19,6 +18,7 @@ from phrases.phrase import Note, Phrase, Stroke
 from phrases.pitch import KEYS, Key, parse_key
 from phrases.refinger import POSITIONS, parse_strings, refinger
 from phrases.transpose import HIGHEST, all_frets, moved, transpose
+from tests.hard.material import in_turn
 
 
 def phrase(notes: str, key: str = "A") -> Phrase:
@@ -341,12 +341,14 @@ def curves(stroke: Stroke) -> Iterator[tuple[float, list[float]]]:
 
 @pytest.mark.parametrize("name", shipped())
 def test_every_pitch_and_technique_of_the_library_is_kept(name: str) -> None:
-    """A phrase in twelve keys and six positions is refingered truly, or refused."""
+    """A phrase in twelve keys, in one of six positions each, is refingered truly, or refused."""
     played = refused = tried = 0
     tonics = ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
     before = load_phrase(name)
     shapes = [[list(curves(s)) for s in part.strokes] for part in before.parts]
-    for tonic, position in product(tonics, (1, 3, 5, 7, 9, 12)):
+    where = (1, 3, 5, 7, 9, 12)
+    first = list(shipped()).index(name) % len(where)
+    for tonic, position in in_turn(tonics, where[first:] + where[:first]):
         key = parse_key(tonic)
         try:
             after = refinger(before, position, key=key)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 from backing.sheet.writing import write
 from phrases.files import load_phrase, read_phrase, shipped
@@ -43,22 +44,24 @@ def slow(*drags: float, meter: str = "4/4", notes: str = RUN) -> Phrase:
     )
 
 
-def crowded() -> list[Phrase]:
+@cache
+def crowded() -> tuple[Phrase, ...]:
     """Return the lines of `CROWDED` in both meters, straight."""
-    return [
+    return tuple(
         one(line, meter=meter, groove="rock-blues")
         for line in CROWDED
         for meter in ("4/4", "12/8")
-    ]
+    )
 
 
-def library() -> list[Phrase]:
+@cache
+def library() -> tuple[Phrase, ...]:
     """Return every shipped phrase and each of its variations."""
     found = []
     for name in shipped():
         phrase = load_phrase(name)
         found += [phrase, *(other for _, other in phrase.variations)]
-    return found
+    return tuple(found)
 
 
 def as_written(phrase: Phrase) -> list[Stroke]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import pytest
 
 from backing.forms import find_form
@@ -15,6 +17,7 @@ from phrases.pitch import parse_key
 from phrases.transpose import transpose
 from tests.backing.sheet.dense import CHORDS
 from tests.backing.sheet.overlaps import clashes
+from tests.hard.material import in_turn
 
 TORTURE = {
     "sixteenths": """| 1 B12 e B14 & B17 a B15 2 G12 e G14 & G17 a G15 3 B12 e B14 & B17 a B15
@@ -57,23 +60,22 @@ def torture(notes: str, meter: str = "4/4", key: str = "F#") -> Phrase:
     return suggest(read_phrase(text))
 
 
-@pytest.mark.parametrize("staves", STAVES)
-@pytest.mark.parametrize("width", [100.0, 76.0])
-@pytest.mark.parametrize("name", TORTURE)
-def test_nothing_overlaps_in_a_crowd(name: str, width: float, staves: str) -> None:
+@pytest.mark.parametrize(("crowd", "staves"), in_turn(product(TORTURE, [100.0, 76.0]), STAVES))
+def test_nothing_overlaps_in_a_crowd(crowd: tuple[str, float], staves: str) -> None:
+    name, width = crowd
     score = write(torture(TORTURE[name]), CHORDS)
     found = [clash for one in pictures(score, Style(width, staves)) for clash in clashes(one)]
     assert found == []
 
 
 # The last two are the narrowest line that is printed, and that of A4.
-@pytest.mark.parametrize(
-    ("key", "staves", "width"),
-    [("A", "both", 101.0), ("Eb", "both", 101.0), ("F#", "both", 101.0),
-     ("C", "notation", 79.0), ("B", "tab", 101.0)],
-)  # fmt: skip
-@pytest.mark.parametrize("name", shipped())
-def test_nothing_overlaps_in_the_library(name: str, key: str, staves: str, width: float) -> None:
+WAYS = (("A", "both", 101.0), ("Eb", "both", 101.0), ("F#", "both", 101.0),
+        ("C", "notation", 79.0), ("B", "tab", 101.0))  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "way"), in_turn(shipped(), WAYS))
+def test_nothing_overlaps_in_the_library(name: str, way: tuple[str, str, float]) -> None:
+    key, staves, width = way
     phrase = load_phrase(name)
     mode = " minor" if phrase.key.mode == "minor" else ""
     try:

@@ -41,14 +41,11 @@ def test_the_blue_notes_of_a() -> None:
     assert [str(spell(pitch, Key("A"))) for pitch in (60, 63, 67)] == ["C4", "Eb4", "G4"]
 
 
-def scores() -> list[Score]:
-    return [over_form(phrase) for phrase in [*library(), *crowded()]]
+@pytest.fixture(scope="module", params=[*library(), *crowded()], ids=lambda phrase: phrase.title)
+def score(request: pytest.FixtureRequest) -> Score:
+    return over_form(request.param)
 
 
-SCORES = scores()
-
-
-@pytest.mark.parametrize("score", SCORES, ids=lambda score: score.title)
 def test_bars_are_full(score: Score) -> None:
     for measure in score.measures:
         at = measure.start
@@ -59,7 +56,6 @@ def test_bars_are_full(score: Score) -> None:
         assert measure.start + measure.beats == score.meter.beats
 
 
-@pytest.mark.parametrize("score", SCORES, ids=lambda score: score.title)
 def test_a_tie_has_two_ends_on_one_pitch(score: Score) -> None:
     events = [event for measure in score.measures for event in measure.events]
     for before, after in pairwise(events):
@@ -71,7 +67,6 @@ def test_a_tie_has_two_ends_on_one_pitch(score: Score) -> None:
         assert leads == links
 
 
-@pytest.mark.parametrize("score", SCORES, ids=lambda score: score.title)
 def test_a_bend_goes_on_until_it_is_let_down(score: Score) -> None:
     bent: dict[str, int] = {}
     for event in (event for measure in score.measures for event in measure.events):
@@ -82,7 +77,6 @@ def test_a_bend_goes_on_until_it_is_let_down(score: Score) -> None:
             assert 0 <= min(head.stations) <= max(head.stations) <= max(BEND_SIZES.values())
 
 
-@pytest.mark.parametrize("score", SCORES, ids=lambda score: score.title)
 def test_a_tuplet_is_closed_and_as_long_as_it_says(score: Score) -> None:
     whole = 4 / score.meter.quarters
     for measure in score.measures:
