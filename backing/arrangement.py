@@ -62,7 +62,7 @@ ENDINGS: dict[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class _Stretch:
+class _Planned:
     """Bars that make a section."""
 
     kind: SectionKind
@@ -142,19 +142,19 @@ def arrange(
         sticks = count_in(setting.count_in, beats, clock.seconds)
         counted = in_order(sticks + lead_notes(early, clock.seconds))
         out.add("count-in", length, clock, counted)
-    for stretch, after in zip(plan, [*plan[1:], plan[-1]], strict=True):
-        length = len(stretch.bars) * beats
+    for one, after in zip(plan, [*plan[1:], plan[-1]], strict=True):
+        length = len(one.bars) * beats
         here = [s.moved(-now) for s in strokes if now <= s.at < now + length]
-        labels = [Label(0.0, stretch.label)] if stretch.label else []
+        labels = [Label(0.0, one.label)] if one.label else []
         labels += [
-            Label(stretch.clock.seconds(at - now), text, "part")
+            Label(one.clock.seconds(at - now), text, "part")
             for at, text in cues
             if now <= at < now + length
         ]
-        notes = band.play(stretch.bars, stretch.clock, after.bars)
-        notes += lead_notes(here, onward(stretch.clock, length, after.clock))
-        chords = chord_labels(stretch.bars, setting, stretch.clock)
-        out.add(stretch.kind, length, stretch.clock, in_order(notes), labels, chords, stretch.name)
+        notes = band.play(one.bars, one.clock, after.bars)
+        notes += lead_notes(here, onward(one.clock, length, after.clock))
+        chords = chord_labels(one.bars, setting, one.clock)
+        out.add(one.kind, length, one.clock, in_order(notes), labels, chords, one.name)
         now += length
     facts = {"choruses": choruses, "intro": intro, "ending": ending}
     made = stream(setting, phrase, out.sections, **facts)
@@ -169,8 +169,8 @@ def _plan(
     together: Sequence[Fraction],
     lead_in: int,
     ending: str,
-) -> tuple[list[_Stretch], tuple[str, ...]]:
-    """Return the stretches of a piece after its count-in, and its choruses in words."""
+) -> tuple[list[_Planned], tuple[str, ...]]:
+    """Return the sections of a piece after its count-in, and its choruses in words."""
     beats = setting.groove.meter.beats
     sounding = bars_under(strokes, beats)
     charts = setting.form.bars(setting.key)
@@ -187,14 +187,14 @@ def _plan(
         wanted=setting.turnaround,
     )
     fits = turnarounds.fits(charts)
-    plan: list[_Stretch] = []
+    plan: list[_Planned] = []
     agreed: list[Chorus] = []
     crash: int | None = None
     if lead_in:
         bars = _turned(charts, turns[planner.turnaround()] if fits else "")[-lead_in:]
         bars = [replace(bar, strength=planner.strengths[0]) for bar in bars]
         bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=planner.small.draw())
-        plan.append(_Stretch("intro", "Intro", bars, clock))
+        plan.append(_Planned("intro", "Intro", bars, clock))
     for number in range(choruses):
         last = number == choruses - 1
         held = ({length - 2, length - 1} & {bar - number * length for bar in sounding}) != set()
@@ -221,21 +221,21 @@ def _plan(
         slow = SLOW_BARS if last and ending == "slow" and length > SLOW_BARS else 0
         played = bars[: length - slow]
         plan.append(
-            _Stretch("chorus", f"Chorus {number + 1}", played, clock, f"chorus {number + 1}")
+            _Planned("chorus", f"Chorus {number + 1}", played, clock, f"chorus {number + 1}")
         )
         if slow:
             slower = replace(slowing(setting.tempo, slow * beats), swing=clock.swing)
-            plan.append(_Stretch("slow-down", "", bars[-slow:], slower))
+            plan.append(_Planned("slow-down", "", bars[-slow:], slower))
             clock = replace(clock, tempo=slower.steps[-1][1])
     kind, strength = agreed[-1].kind, agreed[-1].strength
     if ending == "tag":
         chart = _turned(charts, ends[planner.turnaround(final=True)] if fits else "")
         bars = [replace(bar, chorus=kind, strength=strength) for bar in chart[-TAG_BARS:]]
         bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=planner.big.draw())
-        plan.append(_Stretch("tag", "Tag", bars, clock))
+        plan.append(_Planned("tag", "Tag", bars, clock))
     if ending != "none":
         end = Bar(((Fraction(0), home),), home, ("end", "bar"), kind, strength=strength)
-        plan.append(_Stretch("ending", "End", [end], clock))
+        plan.append(_Planned("ending", "End", [end], clock))
     for before, after in pairwise(plan):
         before.bars[-1] = replace(before.bars[-1], following=after.bars[0].chords[0][1])
     return plan, tuple(chorus.told() for chorus in agreed)

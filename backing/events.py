@@ -141,7 +141,7 @@ class Label:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A stretch of one tempo: a count-in, a chorus, a pass, the ending.
+    """Bars of one tempo: a count-in, a chorus, a pass, the ending.
 
     Attributes
     ----------
@@ -179,8 +179,8 @@ class Section:
     kind: SectionKind = "chorus"
     silent: tuple[Note, ...] = ()
 
-    def stretches(self) -> list[tuple[Fraction, Fraction, Fraction, Fraction]]:
-        """Return its stretches of one tempo: first second, first beat, beats, tempo.
+    def tempo_runs(self) -> list[tuple[Fraction, Fraction, Fraction, Fraction]]:
+        """Return its runs of one tempo: first second, first beat, beats, tempo.
 
         Seconds and beats count from the start of the piece.
         """

@@ -128,7 +128,7 @@ def _tempos(stream: Stream) -> list[tuple[int, int]]:
     """Return (tick, whole microseconds a quarter), only where the tempo event changes."""
     tempos: list[tuple[int, int]] = []
     behind = Fraction(0)
-    rows = [row for section in stream.sections for row in section.stretches()]
+    rows = [row for section in stream.sections for row in section.tempo_runs()]
     for _, first_beat, beats, tempo in rows:
         quarters = beats * stream.meter.quarters
         exact = microseconds(tempo, stream.meter.quarters)

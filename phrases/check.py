@@ -17,7 +17,7 @@ from phrases.counting import auto_swing, evenly, parse_swing, swung
 from phrases.fingering import REACH
 from phrases.fretboard import STRINGS
 from phrases.performance import perform
-from phrases.phrase import Note, Phrase, Stroke
+from phrases.phrase import Phrase, StringNote, Stroke
 from phrases.pitch import scale_pitch_classes
 from phrases.roles import Chords, Hit, Row, aims, hits, rows
 from phrases.techniques import BEND_SIZES, PICKLESS, mark
@@ -292,7 +292,7 @@ def _shifts(line: Sequence[Hit], seconds: Seconds) -> Iterator[Shift]:
             yield Shift(after.place(after.stroke.at), start, end, has, wants)
 
 
-def _slides(note: Note) -> bool:
+def _slides(note: StringNote) -> bool:
     motions = (move.technique.motion for move in note.moves)
     return bool(note.into) or "frets" in motions
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from phrases.fretboard import STRINGS
-from phrases.phrase import Note, bend_cents
+from phrases.phrase import StringNote, bend_cents
 from phrases.techniques import BEND_SIZES
 
 __all__ = [
@@ -59,7 +59,7 @@ class Stop:
     picked: bool = False
 
 
-def last_fret(note: Note) -> int:
+def last_fret(note: StringNote) -> int:
     """Return the fret that a note's hand ends on."""
     fret = note.fret or 0
     for move in note.moves:
@@ -68,7 +68,7 @@ def last_fret(note: Note) -> int:
     return fret
 
 
-def spans(note: Note) -> list[Span]:
+def spans(note: StringNote) -> list[Span]:
     """Return the frets that a note stops, parted at its slides."""
     assert note.fret is not None
     fret, slid = note.fret, 0
@@ -86,7 +86,7 @@ def spans(note: Note) -> list[Span]:
     return [*found, Span(slid, tuple(frets))]
 
 
-def stops(notes: Sequence[Note]) -> list[Stop]:
+def stops(notes: Sequence[StringNote]) -> list[Stop]:
     """Return the places that fingers stop at once, in the order of frets and strings."""
     found: dict[tuple[int, int], Stop] = {}
     for note in notes:
@@ -154,7 +154,7 @@ def _flat(way: Mapping[Stop, int], open_: Sequence[int]) -> bool:
     return True
 
 
-def finger_of(way: Mapping[Stop, int], note: Note) -> int:
+def finger_of(way: Mapping[Stop, int], note: StringNote) -> int:
     """Return the finger that stops a note as it is picked."""
     string = STRINGS.index(note.string)
     return next((own for stop, own in way.items() if stop.picked and stop.string == string), 0)
@@ -216,7 +216,7 @@ def coming_back(span: Span, position: int) -> float:
     return holding(span, position + span.slid) + ASTRAY * (1 + out)
 
 
-def other_than_written(note: Note, finger: int) -> float:
+def other_than_written(note: StringNote, finger: int) -> float:
     """Return the cost of another finger than the one that is written."""
     written = next((int(word) for word in note.marks if word in FINGER_MARKS), 0)
     return OTHER_FINGER if written and finger and written != finger else 0.0

@@ -34,7 +34,7 @@ from phrases.fingering import (
     taking,
 )  # fmt: skip
 from phrases.fretboard import LAST_FRET, STRINGS
-from phrases.phrase import Note, Part, Phrase, Stroke
+from phrases.phrase import Part, Phrase, StringNote, Stroke
 from phrases.picking import picking
 from phrases.shapes import chord_fingers
 from phrases.techniques import MARKS, SLIDES, mark
@@ -125,7 +125,7 @@ def grips(stroke: Stroke, *, anywhere: bool = False) -> list[Grip]:
 
 
 @lru_cache(maxsize=4096)
-def _every(notes: tuple[Note, ...], anywhere: bool = False) -> list[Grip]:
+def _every(notes: tuple[StringNote, ...], anywhere: bool = False) -> list[Grip]:
     """Return the grips with each set of fingers that is worth a thought."""
     found: list[Grip] = []
     fretted = [note for note in notes if note.fret is not None]
@@ -173,7 +173,7 @@ def _every(notes: tuple[Note, ...], anywhere: bool = False) -> list[Grip]:
     return [grip for grip in found if anywhere or grip.cost < TOO_FAR]
 
 
-def _fretted(notes: Sequence[Note], fingers: Sequence[int]) -> tuple[int, ...]:
+def _fretted(notes: Sequence[StringNote], fingers: Sequence[int]) -> tuple[int, ...]:
     """Return the fingers of the notes that are not muted."""
     return tuple(own for note, own in zip(notes, fingers, strict=True) if note.fret is not None)
 
@@ -377,7 +377,7 @@ def _marked(part: Part, grips: Iterable[Grip]) -> Part:
     return replace(part, strokes=tuple(strokes))
 
 
-def _with(note: Note, words: Iterable[str]) -> Note:
+def _with(note: StringNote, words: Iterable[str]) -> StringNote:
     """Return a note with more marks, each only where none of its kind is written."""
     marks = list(note.marks)
     for word in words:

@@ -19,7 +19,7 @@ from fractions import Fraction
 from phrases.counting import count_word, parse_count
 from phrases.errors import BluesError
 from phrases.fretboard import STRINGS
-from phrases.phrase import Note, Stroke
+from phrases.phrase import StringNote, Stroke
 from phrases.spelling import (
     PRE_BEND,
     SpellingError,
@@ -247,7 +247,7 @@ class _Reader:
         if all(goes_on):
             self._go_on(pieces, now)
             return
-        notes: list[Note] = []
+        notes: list[StringNote] = []
         for start, piece in pieces:
             note = read_note(piece, start)
             if note.string in [other.string for other in notes]:

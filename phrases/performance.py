@@ -17,7 +17,7 @@ from itertools import pairwise
 from phrases.counting import evenly
 from phrases.curve import Curve, Glide, Sway
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
-from phrases.phrase import Move, Note, Stroke, bend_cents, laid_back
+from phrases.phrase import Move, StringNote, Stroke, bend_cents, laid_back
 from phrases.techniques import SLIDE_SECONDS, mark
 
 __all__ = ["Played", "perform"]
@@ -110,13 +110,13 @@ def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> li
     return played
 
 
-def _struck(stroke: Stroke) -> list[Note]:
+def _struck(stroke: Stroke) -> list[StringNote]:
     """Return a stroke's notes as the pick meets them: down from the low string, or up."""
     up = any("u" in note.marks for note in stroke.notes)
     return sorted(stroke.notes, key=lambda note: STRINGS.index(note.string), reverse=up)
 
 
-def _next_pick(strokes: Sequence[Stroke], string: str) -> tuple[Stroke, Note] | None:
+def _next_pick(strokes: Sequence[Stroke], string: str) -> tuple[Stroke, StringNote] | None:
     """Return the next stroke that uses a string, and its note there."""
     return next(((s, n) for s in strokes for n in s.notes if n.string == string), None)
 
@@ -127,10 +127,10 @@ class _Hand:
     def __init__(
         self,
         stroke: Stroke,
-        note: Note,
+        note: StringNote,
         order: int,
         clock: Callable[[Fraction], float],
-        later: tuple[Stroke, Note] | None,
+        later: tuple[Stroke, StringNote] | None,
         sooner: float,
         rest: float,
     ) -> None:

@@ -30,9 +30,9 @@ __all__ = [
     "ROLES",
     "TONES",
     "Move",
-    "Note",
     "Part",
     "Phrase",
+    "StringNote",
     "Stroke",
     "Tip",
     "bend_cents",
@@ -131,7 +131,7 @@ class Move:
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
+class StringNote:
     """One string under a stroke.
 
     Attributes
@@ -182,7 +182,7 @@ class Stroke:
 
     at: Fraction
     end: Fraction
-    notes: tuple[Note, ...]
+    notes: tuple[StringNote, ...]
     late: float = 0.0
     laid: float = 0.0
     drag: Fraction = Fraction(0)

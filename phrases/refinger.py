@@ -20,7 +20,7 @@ from phrases.errors import ChoiceError, RangeError
 from phrases.fingering import FINGER_MARKS, REACH
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.hands import Grip, grips, move_cost
-from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
+from phrases.phrase import Part, Phrase, StringNote, Stroke, bend_cents
 from phrases.pitch import Key, pitch_name
 from phrases.techniques import SLIDES
 from phrases.transpose import HIGHEST, all_frets, bend_fault, each_part, moved_note, ways
@@ -209,7 +209,7 @@ class _Search:
                 if self.position in (None, grip.position, grip.leaves):
                     yield _Hold(held, grip, cost + grip.cost)
 
-    def _ways(self, note: Note) -> Iterator[tuple[Note, str]]:
+    def _ways(self, note: StringNote) -> Iterator[tuple[StringNote, str]]:
         """Return a note on every string that is allowed, each with why it cannot be there."""
         bare = replace(note, marks=tuple(m for m in note.marks if m not in FINGER_MARKS))
         for string in self.strings:
@@ -221,7 +221,7 @@ class _Search:
             new = replace(moved_note(bare, move), string=string)
             yield new, self._fault(new, note)
 
-    def _fault(self, note: Note, written: Note) -> str:
+    def _fault(self, note: StringNote, written: StringNote) -> str:
         """Return why a note cannot be played where it is; empty where it can."""
         assert note.fret is not None
         fret, elsewhere = note.fret, note.fret != written.fret
@@ -279,7 +279,7 @@ class _Search:
         names = " and ".join(_described(note, self.move) for note in stroke.notes)
         return f"no hand reaches {names} at once{here}{self._on()}"
 
-    def _nearby(self, note: Note) -> list[str]:
+    def _nearby(self, note: StringNote) -> list[str]:
         """Return why a note cannot be on the strings where it lies under the hand."""
         if self.position is None:
             return []
@@ -293,7 +293,7 @@ class _Search:
         return f" on {word} {' '.join(self.strings)}"
 
 
-def _described(note: Note, move: int) -> str:
+def _described(note: StringNote, move: int) -> str:
     if note.fret is None:
         return "the muted string"
     name = pitch_name(STANDARD[note.string] + note.fret + move)
@@ -306,14 +306,14 @@ def _described(note: Note, move: int) -> str:
     return f"the {what}{name}" if what else name
 
 
-def _spelt(note: Note) -> str:
+def _spelt(note: StringNote) -> str:
     """Return a note with the frets it goes to: ``e8p3``."""
     return f"{note.string}{note.fret}" + "".join(
         f"{move.sign}{move.fret}" for move in note.moves if move.fret is not None
     )
 
 
-def _liking(before: Note, after: Note) -> float:
+def _liking(before: StringNote, after: StringNote) -> float:
     """Return the cost of another string than the one a note was written on."""
     cost = ELSEWHERE * abs(STRINGS.index(before.string) - STRINGS.index(after.string))
     if after.fret is None:
@@ -332,7 +332,7 @@ def _liking(before: Note, after: Note) -> float:
     return cost
 
 
-def _width(notes: Sequence[Note]) -> int:
+def _width(notes: Sequence[StringNote]) -> int:
     """Return over how many strings a stroke goes, without the first."""
     places = [STRINGS.index(note.string) for note in notes]
     return max(places) - min(places)

@@ -17,7 +17,7 @@ from fractions import Fraction
 from phrases.counting import count_word
 from phrases.fretboard import fret_pitch
 from phrases.hands import positions
-from phrases.phrase import Move, Note, Phrase, Stroke, bend_cents, part_names
+from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents, part_names
 from phrases.pitch import (
     SCALES,
     Key,
@@ -192,7 +192,7 @@ def hits(phrase: Phrase) -> list[Hit]:
     return [replace(hit, position=place) for hit, place in zip(found, where, strict=True)]
 
 
-def aims(note: Note, at: Fraction) -> list[Aim]:
+def aims(note: StringNote, at: Fraction) -> list[Aim]:
     """Return the degrees that a note picked on a beat aims at, in order."""
     fret = note.fret
     if fret is None:
@@ -257,7 +257,7 @@ def rows(phrase: Phrase, line: Sequence[Hit], chords: Chords = ()) -> list[Row]:
     return [replace(row, resolves=_resolves(row, found, phrase, chords)) for row in found]
 
 
-def _row(key: Key, number: int, hit: Hit, note: Note, aim: Aim, chords: Chords) -> Row:
+def _row(key: Key, number: int, hit: Hit, note: StringNote, aim: Aim, chords: Chords) -> Row:
     bar, count = hit.counted(aim.at)
     position = hit.position + aim.slid
     name, degree = _named(aim.pitch, key)

@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from phrases.errors import BluesError
 from phrases.fretboard import LAST_FRET, STRINGS
-from phrases.phrase import Move, Note, bend_cents
+from phrases.phrase import Move, StringNote, bend_cents
 from phrases.techniques import (
     BEND_SIZES,
     HARMONICS,
@@ -81,7 +81,7 @@ def is_sign(piece: str) -> bool:
     return not _INTO.match(piece) and any(piece.startswith(sign) for sign in _SIGNS)
 
 
-def read_note(piece: str, start: int) -> Note:
+def read_note(piece: str, start: int) -> StringNote:
     """Read a string, a fret, techniques and marks; the text stands at an offset.
 
     Raises
@@ -111,7 +111,7 @@ def read_note(piece: str, start: int) -> Note:
             f'"{piece}": expected a fret after string {string}, such as {string}8', start
         )
     fret = None if fret_text == "x" else _fret(fret_text, start + 1)
-    note = Note(string, fret)
+    note = StringNote(string, fret)
     at = found.end()
     moves, end = read_moves(piece[at:], start + at, note)
     at += end
@@ -143,7 +143,7 @@ def _fret(text: str, offset: int) -> int:
     return fret
 
 
-def read_moves(text: str, start: int, note: Note) -> tuple[tuple[Move, ...], int]:
+def read_moves(text: str, start: int, note: StringNote) -> tuple[tuple[Move, ...], int]:
     """Read what follows on a note, up to the marks; return it and how long its text is.
 
     Raises
@@ -277,7 +277,7 @@ def _no_size(technique: Technique, size: str) -> str:
     return f'"{size}" is not {what}; {hint}'
 
 
-def _check_move(move: Move, note: Note, offset: int) -> None:
+def _check_move(move: Move, note: StringNote, offset: int) -> None:
     """Refuse what no hand can do: a release of nothing, a slide up to a lower fret."""
     fret, bent = note.fret, 0
     for done in note.moves:
@@ -386,7 +386,7 @@ def _unmarked(text: str) -> str:
     return f'"{text}": expected marks in braces, such as {{d3}} or {{late}}'
 
 
-def write_note(note: Note) -> str:
+def write_note(note: StringNote) -> str:
     """Return the canonical text of a note, without what comes on a later count."""
     fret = "x" if note.fret is None else str(note.fret)
     moves = []
@@ -402,7 +402,7 @@ def write_note(note: Note) -> str:
     return f"{text}{{{' '.join(words)}}}"
 
 
-def write_moves(note: Note, at: Fraction) -> str:
+def write_moves(note: StringNote, at: Fraction) -> str:
     """Return the signs of the moves at beat `at`, with those that follow at once."""
     words = []
     taking = False

@@ -12,7 +12,7 @@ from functools import partial
 
 from phrases.errors import RangeError
 from phrases.fretboard import LAST_FRET
-from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents, part_names
+from phrases.phrase import Part, Phrase, StringNote, Stroke, bend_cents, part_names
 from phrases.pitch import Key
 from phrases.techniques import BEND_SIZES, HARMONICS
 
@@ -176,7 +176,7 @@ def _stroke(stroke: Stroke, move: int) -> Stroke:
     return replace(stroke, notes=tuple(moved_note(note, move) for note in stroke.notes))
 
 
-def moved_note(note: Note, move: int) -> Note:
+def moved_note(note: StringNote, move: int) -> StringNote:
     """Return a note moved along its string by semitones; its frets may lie off the neck."""
     moves = tuple(m if m.fret is None else replace(m, fret=m.fret + move) for m in note.moves)
     return replace(note, fret=None if note.fret is None else note.fret + move, moves=moves)

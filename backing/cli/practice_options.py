@@ -19,7 +19,7 @@ USUAL = Plan()
 
 
 class _Bars(click.ParamType[tuple[int, int]]):
-    """A stretch of bars."""
+    """Bars, from first to last."""
 
     name = "bars"
 

@@ -17,7 +17,7 @@ from fractions import Fraction
 from xml.etree import ElementTree as ET
 
 from backing.exchange.techniques import add, slide_ends, sway_ends, write_techniques
-from backing.sheet.score import EVEN, Event, Head, Label, Measure, Score
+from backing.sheet.score import EVEN, Event, Head, Measure, Score, Word
 from phrases.fretboard import STANDARD, STRINGS
 from phrases.pitch import FLAT_NAMES
 
@@ -245,7 +245,7 @@ class _Writer:
         if beats > 0:
             add(element, "offset", self._duration(beats))
 
-    def _harmony(self, element: ET.Element, label: Label, event: Event) -> None:
+    def _harmony(self, element: ET.Element, label: Word, event: Event) -> None:
         name, _, bass = label.text.partition("/")
         root = name[: 1 + len(name[1:]) - len(name[1:].lstrip("b#"))]
         quality = name[len(root) :]

@@ -16,7 +16,7 @@ from backing.exchange.losses import Losses
 from backing.exchange.notes import XmlNote
 from backing.exchange.tuning import STANDARD_TUNING, Tuning
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
-from phrases.phrase import Move, Note, Stroke, bend_cents
+from phrases.phrase import Move, StringNote, Stroke, bend_cents
 from phrases.spelling import spelled_moves
 from phrases.techniques import BEND_SIZES, HARMONICS, MARKS, PICKLESS, SLIDES, mark
 
@@ -58,7 +58,7 @@ class XmlEvent:
 class _Open:
     """A string that rings."""
 
-    note: Note
+    note: StringNote
     fret: int | None
     bent: int = 0
     leaves: bool = False  # by a slide that has not arrived
@@ -345,7 +345,7 @@ class _Player:
         first = row[0]
         marks = _ordered([mark for note in row for mark in note.marks])
         string = _Open(
-            Note(first.string, first.fret, marks=marks, into=self._into(first)),
+            StringNote(first.string, first.fret, marks=marks, into=self._into(first)),
             first.fret,
         )
         self.open[first.string] = string

@@ -66,7 +66,7 @@ class StreamIndex:
         """Return the beat within a section, never below 0, and the tempo there."""
         section = self.sections[number]
         beat, tempo = Fraction(0), section.tempo
-        for start, first, beats, here in section.stretches():
+        for start, first, beats, here in section.tempo_runs():
             if second < start:
                 break
             beat = first - section.first_beat + min(beats, (second - start) * here / 60)

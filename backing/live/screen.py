@@ -35,7 +35,7 @@ Lit = tuple[int, int, int]  # row, first column, end
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """Lines of text, and which stretches of them are lit."""
+    """Lines of text, and which spans of them are lit."""
 
     lines: tuple[str, ...]
     lit: tuple[Lit, ...] = ()
@@ -113,8 +113,8 @@ def picture(
     lines = tuple(_plain(text)[:width] for _, text, _ in rows)
     lit = tuple(
         (number, start, min(end, width))
-        for number, (_, _, stretches) in enumerate(rows)
-        for start, end in stretches
+        for number, (_, _, spans) in enumerate(rows)
+        for start, end in spans
         if start < width
     )
     return Picture(lines, lit)

@@ -12,7 +12,7 @@ from fractions import Fraction
 from backing.live.index import StreamIndex
 from phrases.counting import evenly, swung
 from phrases.fretboard import STRINGS
-from phrases.phrase import Note, Phrase
+from phrases.phrase import Phrase, StringNote
 
 __all__ = ["Follower", "Tab", "lay_out"]
 
@@ -52,7 +52,7 @@ class Tab:
     lit: tuple[tuple[int, int, int], ...] = ()
 
 
-def _text(note: Note) -> str:
+def _text(note: StringNote) -> str:
     fret = "x" if note.fret is None else str(note.fret)
     return note.into + fret + "".join(map(str, note.moves))
 

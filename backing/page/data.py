@@ -79,7 +79,7 @@ class PageChord:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """The stretch of a part.
+    """The span of a part.
 
     Attributes
     ----------

@@ -30,8 +30,7 @@ from backing.setting import (
 )
 from backing.tempo import Clock
 from phrases.errors import RangeError
-from phrases.phrase import Note as Place
-from phrases.phrase import Phrase, Stroke, one_by_one
+from phrases.phrase import Phrase, StringNote, Stroke, one_by_one
 
 __all__ = ["RINGS", "loop", "trade"]
 
@@ -312,7 +311,7 @@ def _softer(note: Note) -> Note:
 
 
 def _muted(stroke: Stroke) -> Stroke:
-    return replace(stroke, notes=tuple(Place(note.string, None) for note in stroke.notes))
+    return replace(stroke, notes=tuple(StringNote(note.string, None) for note in stroke.notes))
 
 
 def _rings_over(stroke: Stroke) -> bool:

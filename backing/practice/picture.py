@@ -46,7 +46,7 @@ def picture(stream: Stream) -> list[str]:
     points = [
         (float(second), float(tempo))
         for section in stream.music
-        for second, _, _, tempo in section.stretches()
+        for second, _, _, tempo in section.tempo_runs()
     ]
     length = float(stream.seconds)
     tempos = [tempo for _, tempo in points]

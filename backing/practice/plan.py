@@ -496,4 +496,4 @@ def parse_bars(text: str) -> tuple[int, int]:
         low, high = int(first), int(last or first)
         if 1 <= low <= high:
             return low, high
-    raise RangeError(f'"{text}" is not a stretch of bars; write the first and the last: 5-8')
+    raise RangeError(f'"{text}" is not a range of bars; write the first and the last: 5-8')

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from backing.sheet import ink, lettering
 from backing.sheet.ink import Box, Ink, Skyline
-from backing.sheet.mei import Node, Plan
+from backing.sheet.mei import Engraving, Node
 from backing.sheet.score import Score
 from backing.sheet.staff import System
 from phrases.fretboard import STRINGS
@@ -85,7 +85,7 @@ class Staff:
     """
 
     score: Score
-    made: Plan
+    made: Engraving
     system: System
     columns: list[Column]
     inks: list[Ink] = field(default_factory=list)
@@ -99,7 +99,7 @@ class Staff:
         self.sky.add(*inks)
 
 
-def pads(score: Score, made: Plan) -> dict[str, int]:
+def pads(score: Score, made: Engraving) -> dict[str, int]:
     """Return how much room, in unseen notes, is wanted before written heads."""
     found: dict[str, int] = {}
     owed = 0
@@ -139,7 +139,7 @@ def pads(score: Score, made: Plan) -> dict[str, int]:
     return found
 
 
-def columns(score: Score, made: Plan, system: System) -> list[Column]:
+def columns(score: Score, made: Engraving, system: System) -> list[Column]:
     """Return the columns of one system in order, with the room that their numbers take."""
     found: list[Column] = []
     for bar in sorted(system.bars):

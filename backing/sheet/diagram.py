@@ -13,7 +13,7 @@ from dataclasses import replace
 from backing.sheet import ink, lettering
 from backing.sheet.ink import Box, Ink
 from phrases.fretboard import LAST_FRET, STRINGS, fret_pitch
-from phrases.phrase import Note, Phrase
+from phrases.phrase import Phrase, StringNote
 from phrases.pitch import SCALES, degree_semitones
 
 __all__ = ["diagram", "places"]
@@ -41,7 +41,7 @@ def places(phrase: Phrase) -> set[tuple[str, int]]:
     }
 
 
-def _frets(note: Note) -> Iterator[int]:
+def _frets(note: StringNote) -> Iterator[int]:
     if note.fret is not None:
         yield note.fret
     for move in note.moves:

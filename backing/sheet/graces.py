@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 from backing.sheet import ink
 from backing.sheet.ink import Box, Ink
-from backing.sheet.mei import Plan, column_name
+from backing.sheet.mei import Engraving, column_name
 from backing.sheet.staff import System
 
 __all__ = ["beam_graces"]
@@ -22,7 +22,7 @@ SIGN = 0.95  # the same from what stands beside a head
 INSIDE = ("accid", "ghost")
 
 
-def beam_graces(made: Plan, system: System) -> None:
+def beam_graces(made: Engraving, system: System) -> None:
     """Draw the beams of neighbouring grace notes, and stems that reach them, in place.
 
     Parameters

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from backing.sheet.score import Head, spell
 from phrases.fretboard import STANDARD, fret_pitch
-from phrases.phrase import Note, Stroke
+from phrases.phrase import StringNote, Stroke
 from phrases.pitch import Key
 
 __all__ = ["chains", "held"]
@@ -35,7 +35,7 @@ def held(head: Head) -> Head | None:
     )
 
 
-def chains(note: Note, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
+def chains(note: StringNote, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
     """Return the heads of a note, each at its beat, with what follows at once as grace notes."""
     pitch = STANDARD[note.string] if note.fret is None else fret_pitch(note.string, note.fret)
     head = Head(note.string, note.fret, pitch, spell(pitch, key), into=note.into, marks=note.marks)

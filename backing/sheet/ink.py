@@ -302,7 +302,7 @@ class Skyline:
         self.boxes += [box for ink in inks for box in ink.boxes]
 
     def edge(self, left: float, right: float) -> float:
-        """Return the outermost y over a stretch."""
+        """Return the outermost y over a span."""
         here = [b for b in self.boxes if b.left < right and left < b.right]
         if self.up:
             return min([self.rest, *(b.top for b in here)])

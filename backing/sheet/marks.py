@@ -12,7 +12,7 @@ from dataclasses import replace
 from backing.sheet import ink
 from backing.sheet.columns import INTO, LABEL, SIZES, WAVE, Column, waves
 from backing.sheet.ink import Box, Ink, Skyline
-from backing.sheet.mei import Node, Plan
+from backing.sheet.mei import Engraving, Node
 from backing.sheet.octaves import octave_signs
 from backing.sheet.score import Score
 from backing.sheet.staff import System
@@ -30,7 +30,7 @@ LIFTS = (0.0, -0.3, 0.3, -0.5, 0.5)  # of it from the middle of its head, where 
 
 
 def over(
-    score: Score, made: Plan, system: System, every: Sequence[Column], *, sizes: bool
+    score: Score, made: Engraving, system: System, every: Sequence[Column], *, sizes: bool
 ) -> list[Ink]:
     """Return the marks on and over the notation staff of a system.
 
@@ -90,7 +90,7 @@ def over(
     return found
 
 
-def _slides(made: Plan, system: System, every: Sequence[Column]) -> list[Ink]:
+def _slides(made: Engraving, system: System, every: Sequence[Column]) -> list[Ink]:
     """Return the slides between heads, over line breaks, and from and to nowhere."""
     found: list[Ink] = []
     slurs = [one for one in system.inks if one.kind == "slur"]

@@ -17,7 +17,7 @@ from fractions import Fraction
 from backing.sheet.score import Event, Head, Measure, Score, Spelling, beamed, spell
 from phrases.pitch import Key
 
-__all__ = ["Join", "Node", "Plan", "alterations", "column_name", "mei", "plan"]
+__all__ = ["Engraving", "Join", "Node", "alterations", "column_name", "mei", "plan"]
 
 VALUES = {
     "whole": "1", "half": "2", "quarter": "4", "eighth": "8", "16th": "16", "32nd": "32",
@@ -75,7 +75,7 @@ class Join:
 
 
 @dataclass(slots=True)
-class Plan:
+class Engraving:
     """Every written head of a score.
 
     Attributes
@@ -110,7 +110,7 @@ class Plan:
     tremolo: set[str] = field(default_factory=set)
 
 
-def plan(score: Score, *, bends: bool = True) -> Plan:
+def plan(score: Score, *, bends: bool = True) -> Engraving:
     """Return every written head of a score with what binds it to others.
 
     Parameters
@@ -120,7 +120,7 @@ def plan(score: Score, *, bends: bool = True) -> Plan:
     bends
         Whether a bend has a small note before it, which a tab alone does not need.
     """
-    made = Plan(alone=not bends)
+    made = Engraving(alone=not bends)
     last: dict[str, Node] = {}
     legato: dict[str, str] = {}
     for bar, measure in enumerate(score.measures):
@@ -151,7 +151,7 @@ def plan(score: Score, *, bends: bool = True) -> Plan:
     return made
 
 
-def _bind(made: Plan, columns: Sequence[Sequence[Node]], legato: dict[str, str]) -> None:
+def _bind(made: Engraving, columns: Sequence[Sequence[Node]], legato: dict[str, str]) -> None:
     """Draw one slur over what is played with one pick."""
     for column in columns:
         if any(node.join in ("h", "p", "/", "\\") for node in column):
@@ -249,7 +249,7 @@ class _Signs:
         return ACCIDENTALS[spelling.alter] if wanted else ""
 
 
-def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = False) -> str:
+def mei(score: Score, made: Engraving, breaks: Sequence[int] = (), *, bare: bool = False) -> str:
     """Return a score as MEI.
 
     Parameters
@@ -284,7 +284,9 @@ def mei(score: Score, made: Plan, breaks: Sequence[int] = (), *, bare: bool = Fa
     )
 
 
-def _measure(score: Score, made: Plan, bar: int, signs: _Signs, *, bare: bool, first: bool) -> str:
+def _measure(
+    score: Score, made: Engraving, bar: int, signs: _Signs, *, bare: bool, first: bool
+) -> str:
     measure = score.measures[bar]
     texts = []
     for number, event in enumerate(measure.events):
@@ -353,7 +355,7 @@ def _beamed(events: Sequence[Event], texts: Sequence[Text]) -> Iterator[str]:
 def _event(
     name: str,
     event: Event,
-    made: Plan,
+    made: Engraving,
     columns: Sequence[Sequence[Node]],
     signs: _Signs,
     measure: Measure,

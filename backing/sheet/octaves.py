@@ -15,7 +15,7 @@ from itertools import chain, groupby
 
 from backing.sheet.columns import LABEL, Column
 from backing.sheet.ink import Ink, Skyline
-from backing.sheet.mei import Node, Plan
+from backing.sheet.mei import Engraving, Node
 from backing.sheet.score import Score, beamed
 from backing.sheet.staff import System
 from backing.sheet.wording import spanned
@@ -29,7 +29,7 @@ MOST = 2  # so many high notes in a row are read with their ledger lines
 Columns = Sequence[Sequence[Node]]
 
 
-def high_passages(score: Score, made: Plan) -> set[str]:
+def high_passages(score: Score, made: Engraving) -> set[str]:
     """Return the ids of the events that are written an octave lower.
 
     Parameters
@@ -83,7 +83,7 @@ def _joined(columns: Columns) -> bool:
 
 
 def octave_signs(
-    score: Score, made: Plan, system: System, every: Sequence[Column], sky: Skyline
+    score: Score, made: Engraving, system: System, every: Sequence[Column], sky: Skyline
 ) -> Iterator[Ink]:
     """Yield ``8va`` with its line over each passage of a system; it goes over everything else.
 

@@ -26,13 +26,13 @@ __all__ = [
     "EVEN",
     "Event",
     "Head",
-    "Label",
     "Measure",
     "Remark",
     "Score",
     "Slowing",
     "Spelling",
     "Tuplet",
+    "Word",
     "beamed",
     "spell",
 ]
@@ -201,7 +201,7 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class Label:
+class Word:
     """A word over a place in a bar: the name of a part, ``Call``, or a chord, ``A7``."""
 
     at: Fraction
@@ -250,8 +250,8 @@ class Measure:
     start: Fraction
     beats: Fraction
     events: tuple[Event, ...]
-    chords: tuple[Label, ...] = ()
-    labels: tuple[Label, ...] = ()
+    chords: tuple[Word, ...] = ()
+    labels: tuple[Word, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -333,7 +333,7 @@ class Score:
     slowings: tuple[Slowing, ...] = ()
     drags: tuple[Fraction, ...] = ()
     dynamics: tuple[str, ...] = ()
-    directions: tuple[Label, ...] = ()
+    directions: tuple[Word, ...] = ()
     asides: tuple[tuple[str, str], ...] = ()
     credits: Credits = NOBODY
 
@@ -346,7 +346,7 @@ class Score:
             if at < until and end > start:
                 yield Slowing(max(at, start), min(end, until), at >= start, end <= until)
 
-    def directed(self, measure: Measure) -> Iterator[Label]:
+    def directed(self, measure: Measure) -> Iterator[Word]:
         """Yield the directions of a bar, each at its beat there."""
         first = (measure.number - 1) * self.meter.beats
         start, until = measure.start, measure.start + measure.beats

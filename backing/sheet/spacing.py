@@ -18,7 +18,7 @@ from backing.sheet.columns import columns, pads
 from backing.sheet.graces import beam_graces
 from backing.sheet.ink import Ink, Skyline
 from backing.sheet.marks import over
-from backing.sheet.mei import Plan, plan
+from backing.sheet.mei import Engraving, plan
 from backing.sheet.octaves import high_passages
 from backing.sheet.score import Score
 from backing.sheet.signs import moved_clear
@@ -187,7 +187,7 @@ def _passes(
         _mend(made, clashes, usual)
 
 
-def _mend(made: Plan, clashes: Sequence[tuple[Drawn, Pair]], usual: dict[str, int]) -> None:
+def _mend(made: Engraving, clashes: Sequence[tuple[Drawn, Pair]], usual: dict[str, int]) -> None:
     """Move notes apart, and turn stems over."""
     more: set[str] = set()
     for drawn, pair in clashes:
@@ -239,7 +239,7 @@ def _turned(pair: Pair, system: System) -> dict[str, str]:
     return {}
 
 
-def _drawn(score: Score, made: Plan, system: System, style: Style) -> Drawn:
+def _drawn(score: Score, made: Engraving, system: System, style: Style) -> Drawn:
     upper: list[Ink] = []
     lower: list[Ink] = []
     if style.staves != "tab":
@@ -256,7 +256,7 @@ def _drawn(score: Score, made: Plan, system: System, style: Style) -> Drawn:
     return Drawn(system, tuple(upper), tuple(lower))
 
 
-def _last_line(score: Score, style: Style, made: Plan, best: _Try) -> list[Drawn]:
+def _last_line(score: Score, style: Style, made: Engraving, best: _Try) -> list[Drawn]:
     """Return the systems, the last one not stretched further than it likes."""
     bare = style.staves == "tab"
     last = best.drawn[-1]
@@ -276,7 +276,7 @@ def _last_line(score: Score, style: Style, made: Plan, best: _Try) -> list[Drawn
 
 # A page that is tried in several sizes asks for the same music again.
 @lru_cache(maxsize=8)
-def _planned(score: Score, bare: bool) -> Plan:
+def _planned(score: Score, bare: bool) -> Engraving:
     made = plan(score, bends=not bare)
     made.pads = pads(score, made)
     made.high = set() if bare else high_passages(score, made)
@@ -289,7 +289,7 @@ def _natural(score: Score, bare: bool, loose: float) -> System:
 
 
 def _engraved(
-    score: Score, made: Plan, breaks: Sequence[int], width: float, *, loose: float, bare: bool
+    score: Score, made: Engraving, breaks: Sequence[int], width: float, *, loose: float, bare: bool
 ) -> list[System]:
     pads = dict(made.pads)
     for bar in breaks if not bare else ():
@@ -307,7 +307,7 @@ def _engraved(
     return systems
 
 
-def _tight(score: Score, made: Plan, system: System) -> int:
+def _tight(score: Score, made: Engraving, system: System) -> int:
     """Return how often a fret number of a system, or what joins it to the next, lacks room."""
     every = columns(score, made, system)
     spots = {node.name: column for column in every for node in column.nodes}

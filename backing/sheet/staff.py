@@ -18,7 +18,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from backing.sheet.ink import Box, Ink, around, line
-from backing.sheet.mei import Plan, mei
+from backing.sheet.mei import Engraving, mei
 from backing.sheet.score import Score
 
 __all__ = ["System", "engrave", "widths"]
@@ -89,14 +89,14 @@ class System:
     width: float = 0.0
 
 
-def widths(score: Score, made: Plan, *, loose: float = 0.3, bare: bool = False) -> System:
+def widths(score: Score, made: Engraving, *, loose: float = 0.3, bare: bool = False) -> System:
     """Return the bars of a score in one long system, each as wide as it wants to be."""
     return _rendered(mei(score, made, bare=bare), WIDEST, loose, stretch=False, only=FRAME)[0]
 
 
 def engrave(
     score: Score,
-    made: Plan,
+    made: Engraving,
     breaks: Sequence[int],
     width: float,
     *,

@@ -27,7 +27,7 @@ from backing.sheet.columns import (
     waves,
 )
 from backing.sheet.ink import Ink, Skyline
-from backing.sheet.mei import Plan
+from backing.sheet.mei import Engraving
 from backing.sheet.rhythm import rhythm
 from backing.sheet.score import Score
 from backing.sheet.staff import System
@@ -40,7 +40,7 @@ __all__ = ["tab"]
 
 def tab(
     score: Score,
-    made: Plan,
+    made: Engraving,
     system: System,
     *,
     marks: bool = True,

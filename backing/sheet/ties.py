@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import product
 
 from backing.sheet.ink import Box, Ink, around, crescent
-from backing.sheet.mei import Plan
+from backing.sheet.mei import Engraving
 from backing.sheet.staff import System
 
 __all__ = ["reslurred", "ties"]
@@ -34,7 +34,7 @@ HEIGHTS = (0.5, 0.7, 0.95, 1.3, 1.7, 2.2)
 SHORT = 0.9  # a tie that would be shorter goes over its heads
 
 
-def ties(made: Plan, system: System) -> list[Ink]:
+def ties(made: Engraving, system: System) -> list[Ink]:
     """Return the ties of a system.
 
     Parameters
@@ -59,7 +59,7 @@ def ties(made: Plan, system: System) -> list[Ink]:
     return found
 
 
-def reslurred(made: Plan, system: System) -> None:
+def reslurred(made: Engraving, system: System) -> None:
     """Draw those slurs anew, in place, that cross something.
 
     Parameters
@@ -106,7 +106,7 @@ def reslurred(made: Plan, system: System) -> None:
             system.inks[place] = replace(best, owner=slur.owner)
 
 
-def _from_before(made: Plan, system: System) -> str:
+def _from_before(made: Engraving, system: System) -> str:
     """Return where the slur begins that comes from the system before."""
     heads = system.heads
     return next((a for a, b in made.slurs if a not in heads and b in heads), "")

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from backing.sheet import ink
 from backing.sheet.columns import Column
 from backing.sheet.ink import Ink
-from backing.sheet.mei import Node, Plan, alterations
+from backing.sheet.mei import Engraving, Node, alterations
 from backing.sheet.score import Score, Spelling, spell
 from backing.sheet.staff import System
 from phrases.fretboard import fret_pitch
@@ -43,7 +43,7 @@ def _upper(node: Node, key: Key) -> tuple[Spelling, bool] | None:
     return Spelling(letter, alter, octave), True
 
 
-def _sign(score: Score, made: Plan, event: tuple[int, int], upper: Spelling) -> str:
+def _sign(score: Score, made: Engraving, event: tuple[int, int], upper: Spelling) -> str:
     """Return the accidental that an upper note needs, as the key and the bar so far have it."""
     bar, number = event
     before = [
@@ -57,7 +57,7 @@ def _sign(score: Score, made: Plan, event: tuple[int, int], upper: Spelling) -> 
     return "" if all(one == upper.alter for one in usual) else SIGNS[upper.alter]
 
 
-def _lasting(made: Plan) -> dict[str, str]:
+def _lasting(made: Engraving) -> dict[str, str]:
     """Return the head that is trilled for each head on which its trill goes on."""
     nodes = {n.name: n for bar in made.nodes for event in bar for column in event for n in column}
     found: dict[str, str] = {}
@@ -71,7 +71,7 @@ def _lasting(made: Plan) -> dict[str, str]:
 
 
 def trill_signs(
-    score: Score, made: Plan, every: Sequence[Column], *, accidentals: bool
+    score: Score, made: Engraving, every: Sequence[Column], *, accidentals: bool
 ) -> Iterator[Ink]:
     """Yield ``tr`` and the wave of each trill, or the wave that goes on from the system before.
 
@@ -118,7 +118,7 @@ def _trill(x: float, sign: str, right: float, owner: str) -> Ink:
     return Ink("trill", boxes, "".join(part.draw() for part in parts), owner=owner)
 
 
-def upper_heads(score: Score, made: Plan, system: System) -> None:
+def upper_heads(score: Score, made: Engraving, system: System) -> None:
     """Draw the upper notes of trills that are wider than a step, in brackets, in place.
 
     Parameters

@@ -96,7 +96,7 @@ class _Region:
 def pieces(
     cuts: Sequence[Fraction], end: Fraction, rests: Collection[Fraction], *, compound: bool = False
 ) -> list[list[Piece]]:
-    """Return how each stretch of a bar is written.
+    """Return how each span of a bar is written.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def _strongest(a: Fraction, b: Fraction) -> Fraction | None:
 
 
 def _simple(a: Fraction, b: Fraction, silent: bool) -> Iterator[tuple[Fraction, Fraction]]:
-    """Part a stretch of a 4/4 bar into single values."""
+    """Part a span of a 4/4 bar into single values."""
     middle = _strongest(a, b)
     if middle is None or _is_simple(a, b, middle, silent):
         yield a, b
@@ -234,7 +234,7 @@ def _is_simple(a: Fraction, b: Fraction, middle: Fraction, silent: bool) -> bool
 
 
 def _compound(a: Fraction, b: Fraction, silent: bool) -> Iterator[tuple[Fraction, Fraction]]:
-    """Part a stretch of a 12/8 bar, in eighths, into single values."""
+    """Part a span of a 12/8 bar, in eighths, into single values."""
     at = _compound_cut(a, b, silent)
     if at is None:
         yield a, b
@@ -244,7 +244,7 @@ def _compound(a: Fraction, b: Fraction, silent: bool) -> Iterator[tuple[Fraction
 
 
 def _compound_cut(a: Fraction, b: Fraction, silent: bool) -> Fraction | None:
-    """Return where a stretch of a 12/8 bar has to be parted, if it has to."""
+    """Return where a span of a 12/8 bar has to be parted, if it has to."""
     beat = (a // 3 + 1) * 3
     if beat < b:
         if b - a in (6, 12) and a % 6 == 0:
@@ -263,7 +263,7 @@ def _compound_cut(a: Fraction, b: Fraction, silent: bool) -> Fraction | None:
 
 
 def _fits(place: Fraction, length: Fraction, halved: bool, silent: bool) -> bool:
-    """Tell whether a stretch of a 12/8 beat, in eighths, is written as one value."""
+    """Tell whether a span of a 12/8 beat, in eighths, is written as one value."""
     single = _single(length)
     if single is None:
         return False
@@ -277,7 +277,7 @@ def _fits(place: Fraction, length: Fraction, halved: bool, silent: bool) -> bool
 def _in_tuplet(
     a: Fraction, b: Fraction, region: _Region, compound: bool, silent: bool
 ) -> Iterator[Piece]:
-    """Part a stretch within a tuplet into single values of it."""
+    """Part a span within a tuplet into single values of it."""
     unit = region.unit
     value = VALUES[region.tuplet.value]
     start, stop = (a - region.start) / unit, (b - region.start) / unit
@@ -294,7 +294,7 @@ def _in_tuplet(
 
 
 def _length_in_tuplet(start: Fraction, stop: Fraction, silent: bool) -> Fraction:
-    """Return what is written first of a stretch, all in notes of the tuplet."""
+    """Return what is written first of a span, all in notes of the tuplet."""
     single = _single(stop - start)
     if single is not None and not (silent and single[1]):
         return stop - start

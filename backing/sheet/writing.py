@@ -16,7 +16,7 @@ from backing.forms import Form
 from backing.grooves import find_groove
 from backing.setting import placements
 from backing.sheet.heads import chains, held
-from backing.sheet.score import EVEN, Event, Head, Label, Measure, Remark, Score, Slowing
+from backing.sheet.score import EVEN, Event, Head, Measure, Remark, Score, Slowing, Word
 from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, even_beats, parse_swing, swung
@@ -168,7 +168,7 @@ class _Writer:
                 replace(one, at=_on_eighths(one.at, straight), end=_on_eighths(one.end, straight))
                 for one in slowings
             ]
-        names = [Label(Fraction(bar * self.beats) + at, name) for bar, at, name in chords]
+        names = [Word(Fraction(bar * self.beats) + at, name) for bar, at, name in chords]
         measures = self._measures(stages, names, labels)
         clipped = _clipped(stages, self._tied(measures))
         if clipped != stages:
@@ -251,7 +251,7 @@ class _Writer:
                 found[there] = (*found.get(there, ()), number)
         return tuple(remarks), found
 
-    def _labels(self) -> list[Label]:
+    def _labels(self) -> list[Word]:
         """Return the names of the parts, each at its first stroke or its first bar."""
         if [part.role for part in self.phrase.parts] == ["line"]:
             return []
@@ -261,13 +261,13 @@ class _Writer:
             for (bar, part), name in zip(self.phrase.placed(), names, strict=True):
                 start = Fraction((place + bar) * self.beats)
                 at = start + min(Fraction(0), part.strokes[0].at)
-                found.append(Label(at, name))
+                found.append(Word(at, name))
         return found
 
-    def _directions(self) -> list[Label]:
+    def _directions(self) -> list[Word]:
         """Return the words of the parts' dynamics."""
         return [
-            Label((place + bar) * self.beats + at, word)
+            Word((place + bar) * self.beats + at, word)
             for place in self.places
             for bar, part in self.phrase.placed()
             for at, word in part.directions
@@ -288,7 +288,7 @@ class _Writer:
         return found
 
     def _measures(
-        self, stages: Sequence[_Stage], chords: Sequence[Label], labels: Sequence[Label]
+        self, stages: Sequence[_Stage], chords: Sequence[Word], labels: Sequence[Word]
     ) -> list[Measure]:
         first = 0 if stages[0].at >= 0 else -1
         return [self._measure(bar, stages, chords, labels) for bar in range(first, self.bars)]
@@ -303,7 +303,7 @@ class _Writer:
         }
 
     def _measure(
-        self, bar: int, stages: Sequence[_Stage], chords: Sequence[Label], labels: Sequence[Label]
+        self, bar: int, stages: Sequence[_Stage], chords: Sequence[Word], labels: Sequence[Word]
     ) -> Measure:
         begin, end = Fraction(bar * self.beats), Fraction((bar + 1) * self.beats)
         start = Fraction(0)
@@ -424,7 +424,7 @@ def _asides(phrase: Phrase) -> Iterator[tuple[str, str]]:
         yield "ends", ", ".join(str(last.end) for _, last in lasts)
 
 
-def _within(labels: Sequence[Label], begin: Fraction, end: Fraction) -> tuple[Label, ...]:
+def _within(labels: Sequence[Word], begin: Fraction, end: Fraction) -> tuple[Word, ...]:
     return tuple(replace(one, at=one.at - begin) for one in labels if begin <= one.at < end)
 
 

@@ -297,7 +297,7 @@ def test_the_last_bar_lands_on_the_one(groove: str, ending: str) -> None:
 def test_a_slow_down_falls_steadily_and_adds_up_exactly(tempo: int) -> None:
     stream = arrange(setting(tempo=tempo), 1, ending="slow")
     slow, last = stream.sections[-2:]
-    rows = slow.stretches()
+    rows = slow.tempo_runs()
     tempos = [tempo for *_, tempo in rows]
     assert len(tempos) == 8  # a tempo for each beat of two bars
     assert all(a > b for a, b in pairwise([stream.sections[1].tempo, *tempos]))
@@ -320,7 +320,7 @@ def test_a_slow_down_is_read_back_in_time() -> None:
     assert max(abs(a - b) for a, b in zip(wanted, read_back, strict=True)) < 0.5 * tick + 120e-6
     times, tempos = midi.get_tempo_changes()
     slow = stream.sections[-2]
-    for second, _, _, tempo in slow.stretches():
+    for second, _, _, tempo in slow.tempo_runs():
         now = max(n for n, time in enumerate(times) if time <= float(second) + 1e-4)
         assert tempos[now] == pytest.approx(float(tempo), rel=1e-4)
 

@@ -109,17 +109,17 @@ def test_a_note_that_does_not_swell_has_no_expression() -> None:
     assert not [data for *_, data in messages((_note(0, 1),)) if data[0] & 0xF0 == 0xB0]
 
 
-def test_a_section_knows_its_stretches_of_one_tempo() -> None:
+def test_a_section_knows_its_runs_of_one_tempo() -> None:
     steps = ((Fraction(1), Fraction(30)), (Fraction(3), Fraction(20)))
     four = Fraction(4)
     section = Section(
         "slow", Fraction(10), Fraction(8), Fraction(5), four, Fraction(60), 1.0, (), steps=steps
     )
     # One beat of a second, two of two seconds, one of three.
-    rows = [tuple(map(int, row)) for row in section.stretches()]
+    rows = [tuple(map(int, row)) for row in section.tempo_runs()]
     assert rows == [(10, 5, 1, 60), (11, 6, 2, 30), (15, 8, 1, 20)]
     plain = Section("a", Fraction(1), Fraction(4), Fraction(2), Fraction(4), Fraction(60), 1.0, ())
-    assert [tuple(map(int, row)) for row in plain.stretches()] == [(1, 2, 4, 60)]
+    assert [tuple(map(int, row)) for row in plain.tempo_runs()] == [(1, 2, 4, 60)]
 
 
 def test_no_two_voices_share_a_channel() -> None:

@@ -218,7 +218,7 @@ def test_pretty_midi_reads_the_seconds_of_the_stream(make: Any) -> None:
     longest = max(section.beats for section in stream.sections) * stream.meter.quarters
     slack = (float(DRIFT) + 0.5 * float(longest)) / 1e6
     assert slack < 0.000120
-    slowest = min(float(tempo) for s in stream.sections for *_, tempo in s.stretches())
+    slowest = min(float(tempo) for s in stream.sections for *_, tempo in s.tempo_runs())
     half = 30 / (slowest * float(stream.meter.quarters) * 960)
     worst = 0.0
     for voice, notes in _wanted(stream).items():

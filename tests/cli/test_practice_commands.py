@@ -267,7 +267,7 @@ def test_a_seamless_loop_as_midi_has_one_pass(one_line: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["loop", EXAMPLE, "--bars", "8-5"], '"8-5" is not a stretch of bars'),
+        (["loop", EXAMPLE, "--bars", "8-5"], '"8-5" is not a range of bars'),
         (["loop", EXAMPLE, "--bars", "x"], "write the first and the last: 5-8"),
         (["loop", EXAMPLE, "--part", "verse"], '"verse" is none of'),
         (["loop", EXAMPLE, "--shape", "stairs"], '"stairs" is none of'),

@@ -7,7 +7,7 @@ import pytest
 
 from phrases.check import WEIGHTS, Report, check, shift_seconds
 from phrases.files import load_phrase, read_phrase, shipped
-from phrases.phrase import Note, Phrase, Stroke
+from phrases.phrase import Phrase, StringNote, Stroke
 from phrases.roles import Chords, chord_roles
 from tests.backing.material import line
 
@@ -60,7 +60,7 @@ def test_a_hammer_on_out_of_reach() -> None:
 
 def test_two_notes_on_one_string() -> None:
     phrase = written("| 1 e5 2 B5")
-    twice = (Note("e", 5), Note("e", 7))
+    twice = (StringNote("e", 5), StringNote("e", 7))
     strokes = (Stroke(Fraction(0), Fraction(1), twice),)
     part = replace(phrase.parts[0], strokes=strokes)
     report = check(replace(phrase, parts=(part,)))

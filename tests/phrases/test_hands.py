@@ -15,7 +15,7 @@ from phrases.fingering import FINGER_MARKS, REACH
 from phrases.fretboard import STRINGS
 from phrases.hands import grips, move_cost, positions, suggest
 from phrases.notation import read_line, write_line
-from phrases.phrase import Note, Part, Phrase, Stroke
+from phrases.phrase import Part, Phrase, StringNote, Stroke
 from phrases.techniques import MARKS
 from phrases.tipped import contradictions
 from tests.hard.material import number_of
@@ -99,7 +99,7 @@ def test_nothing_has_no_positions() -> None:
 
 
 def test_what_no_hand_reaches_still_has_a_position() -> None:
-    stroke = Stroke(Fraction(0), Fraction(1), (Note("E", 1), Note("e", 15)))
+    stroke = Stroke(Fraction(0), Fraction(1), (StringNote("E", 1), StringNote("e", 15)))
     assert grips(stroke) == []
     assert 1 <= positions([stroke])[0] <= 15
 
@@ -251,7 +251,7 @@ def test_a_unison_bend_is_the_third_and_the_first_finger_s_whatever_comes_beside
     assert found.split()[:2] == ["3+4", "3+1"]
 
 
-def fits(note: Note, finger: int, other: Note, own: int) -> bool:
+def fits(note: StringNote, finger: int, other: StringNote, own: int) -> bool:
     """Tell whether two fingers, or one, can be where they are at once."""
     assert note.fret
     assert other.fret
@@ -273,7 +273,7 @@ def impossible(stroke: Stroke, taken: Sequence[int]) -> str:
     if not all(finger for _, finger in down):
         return "no finger"
     more = [
-        Note(note.string, fret)
+        StringNote(note.string, fret)
         for note, _ in down
         for fret in {m.fret for m in note.moves if m.sign in ("h", "p", "tr") and m.fret}
         if fret != note.fret
@@ -286,7 +286,7 @@ def impossible(stroke: Stroke, taken: Sequence[int]) -> str:
     return why
 
 
-def _wrong(stroke: Stroke, down: Sequence[tuple[Note, int]]) -> str:
+def _wrong(stroke: Stroke, down: Sequence[tuple[StringNote, int]]) -> str:
     for (note, finger), (other, own) in combinations(down, 2):
         if not fits(note, finger, other, own) or (note.string == other.string and finger == own):
             return f"{finger} on {note.string}{note.fret}, {own} on {other.string}{other.fret}"

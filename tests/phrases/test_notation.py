@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from phrases.fretboard import STRINGS
 from phrases.notation import MOST_BARS, read_line, write_line
-from phrases.phrase import Move, Note, Stroke
+from phrases.phrase import Move, StringNote, Stroke
 from phrases.techniques import (
     BEND_SIZES,
     HARMONICS,
@@ -32,7 +32,7 @@ def read(text: str) -> tuple[Stroke, ...]:
     return line.strokes
 
 
-def one(text: str) -> Note:
+def one(text: str) -> StringNote:
     (stroke,) = read(text)
     (note,) = stroke.notes
     return note
@@ -121,11 +121,11 @@ def marks(draw: st.DrawFn) -> tuple[str, ...]:
 
 
 @st.composite
-def notes(draw: st.DrawFn, string: str, goes_on: list[Fraction]) -> Note:
+def notes(draw: st.DrawFn, string: str, goes_on: list[Fraction]) -> StringNote:
     chosen = draw(marks())
     fret = draw(st.none() | st.integers(0, 24))
     if fret is None:
-        return Note(string, None, (), tuple(name for name in chosen if name != "harmonic"))
+        return StringNote(string, None, (), tuple(name for name in chosen if name != "harmonic"))
     done = draw(hand(fret, goes_on))
     if fret not in HARMONICS or any(m.fret is not None or m.technique.takes for m in done):
         chosen = tuple(name for name in chosen if name != "harmonic")
@@ -134,7 +134,7 @@ def notes(draw: st.DrawFn, string: str, goes_on: list[Fraction]) -> Note:
         into = ""
     if (done and done[0].sign == "pb") or fret in (0, {"/": 1, "\\": 24}.get(into)):
         into = ""
-    return Note(string, fret, tuple(done), chosen, into)
+    return StringNote(string, fret, tuple(done), chosen, into)
 
 
 @st.composite
@@ -236,7 +236,7 @@ def test_a_bar_of_three_beats_is_counted_so() -> None:
 
 def test_a_double_stop_is_one_stroke() -> None:
     (stroke,) = read("| 1 G5+B5")
-    assert stroke.notes == (Note("G", 5), Note("B", 5))
+    assert stroke.notes == (StringNote("G", 5), StringNote("B", 5))
 
 
 def test_what_begins_with_a_technique_goes_on_without_a_pick() -> None:
@@ -250,7 +250,7 @@ def test_what_begins_with_a_technique_goes_on_without_a_pick() -> None:
 def test_small_b_bends_and_big_b_is_a_string() -> None:
     bend, plain = read("| 1 G7 2 b9 3 B9")
     assert bend.notes[0].moves == (Move("b", 9, at=Fraction(1)),)
-    assert plain.notes == (Note("B", 9),)
+    assert plain.notes == (StringNote("B", 9),)
 
 
 def test_marks_are_kept_in_one_order() -> None:
@@ -258,7 +258,7 @@ def test_marks_are_kept_in_one_order() -> None:
 
 
 def test_a_muted_string_has_no_fret() -> None:
-    assert one("| 1 Ax") == Note("A", None)
+    assert one("| 1 Ax") == StringNote("A", None)
 
 
 # Semitones as players say them, a full bend being a whole tone: common practice.

@@ -14,7 +14,7 @@ from phrases.fingering import FINGER_MARKS, REACH
 from phrases.fretboard import LAST_FRET, fret_pitch
 from phrases.hands import grips
 from phrases.performance import perform
-from phrases.phrase import Note, Phrase, Stroke
+from phrases.phrase import Phrase, StringNote, Stroke
 from phrases.pitch import KEYS, Key, parse_key
 from phrases.refinger import POSITIONS, parse_strings, refinger
 from phrases.transpose import HIGHEST, all_frets, moved, transpose
@@ -266,7 +266,7 @@ def test_no_open_string_slides_bends_or_sways(notes: str) -> None:
 
 def test_techniques_stay_on_one_string() -> None:
     after = refinger(phrase("| 1 G5/7 2 h8p7 3 b8 4 ."), 10).strokes()[0].notes[0]
-    assert after == Note("D", 10, after.moves)
+    assert after == StringNote("D", 10, after.moves)
     assert [m.fret for m in after.moves] == [12, 13, 12, 13]
 
 

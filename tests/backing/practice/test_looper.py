@@ -111,7 +111,7 @@ def test_sections_follow_without_a_gap(changing: Stream) -> None:
     for one, after in pairwise(changing.sections):
         assert one.start + one.seconds == after.start
         assert one.first_beat + one.beats == after.first_beat
-        rows = one.stretches()
+        rows = one.tempo_runs()
         assert sum((beats for _, _, beats, _ in rows), Fraction(0)) == one.beats
         assert sum((b * 60 / tempo for _, _, b, tempo in rows), Fraction(0)) == one.seconds
 

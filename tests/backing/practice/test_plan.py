@@ -227,7 +227,7 @@ def test_bars_are_read(text: str, bars: tuple[int, int]) -> None:
     "text", ["", "-", "8-5", "0-4", "5-", "-5", "five", "5-8-9", "5,8", "1234-5678", "\u00b2"]
 )
 def test_bars_that_are_none(text: str) -> None:
-    with pytest.raises(RangeError, match=r"is not a stretch of bars; write the first and the las"):
+    with pytest.raises(RangeError, match=r"is not a range of bars; write the first and the las"):
         parse_bars(text)
 
 
@@ -304,7 +304,7 @@ def test_a_plan_file_takes_every_word_of_the_tables(
         ('shape = "stps"', '1:9: "stps" is not a shape; did you mean "steps"?'),
         ("shape = 3", '1:9: "shape" must be text in quotes, got 3'),
         ('count = "eech"', '1:9: "eech" is not a count-in; did you mean "each"?'),
-        ('bars = "8-5"', '1:8: "8-5" is not a stretch of bars'),
+        ('bars = "8-5"', '1:8: "8-5" is not a range of bars'),
         ("bars = 5", '1:8: "bars" must be text in quotes, got 5'),
         ('part = "cal"', '1:8: "cal" is not a part; did you mean "call"?'),
         ('gap = "ecko"', '1:7: "ecko" is not a gap; did you mean "echo"?'),

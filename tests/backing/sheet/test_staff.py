@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from backing.sheet.mei import Plan, mei, plan
+from backing.sheet.mei import Engraving, mei, plan
 from backing.sheet.score import Score
 from backing.sheet.staff import engrave, widths
 from backing.sheet.writing import write
@@ -24,7 +24,9 @@ def score(notes: str, key: str = "A", meter: str = "4/4") -> Score:
     return write(read_phrase(text))
 
 
-def written(notes: str, key: str = "A", meter: str = "4/4") -> tuple[Plan, ElementTree.Element]:
+def written(
+    notes: str, key: str = "A", meter: str = "4/4"
+) -> tuple[Engraving, ElementTree.Element]:
     music = score(notes, key, meter)
     made = plan(music)
     return made, ElementTree.fromstring(mei(music, made))

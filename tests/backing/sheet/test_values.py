@@ -97,7 +97,7 @@ PLACES = st.sampled_from(
 
 
 @given(st.lists(PLACES, max_size=12, unique=True), st.booleans(), st.data())
-def test_pieces_fill_their_stretches(
+def test_pieces_fill_their_spans(
     cuts: list[Fraction], compound: bool, data: st.DataObject
 ) -> None:
     cuts = sorted({Fraction(0), *cuts})
