@@ -250,7 +250,7 @@ class Stream:
         import_module("backing").play(self, **ways)
 
     def _repr_html_(self) -> str:
-        """Return what a notebook shows."""
+        """Return the player that a notebook shows."""
         text: str = import_module("backing").shown(self)
         return text
 

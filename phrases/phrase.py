@@ -263,7 +263,7 @@ class Part:
         )
 
     def loudness(self, at: Fraction) -> int:
-        """Return what its dynamics add to the MIDI velocity at a beat."""
+        """Return the MIDI velocity that its dynamics add at a beat."""
         if not self.dynamics:
             return 0
         share = self._share(at)

@@ -150,9 +150,9 @@ class Bassist(Player):
 
     def _stays(self, bar: Bar, ahead: Sequence[Bar], bars: int) -> bool:
         """Tell whether one chord lasts for a number of bars from here."""
-        stretch = [bar, *ahead[: bars - 1]]
-        chords = {chord for one in stretch for _, chord in one.chords}
-        return len(stretch) == bars and len(chords) == 1
+        here = [bar, *ahead[: bars - 1]]
+        chords = {chord for one in here for _, chord in one.chords}
+        return len(here) == bars and len(chords) == 1
 
     def _run(self, bar: Bar) -> tuple[int, ...]:
         """Return how far from its first note a bar of a chord a beat leads the bass, else ().
@@ -168,7 +168,7 @@ class Bassist(Player):
         return tuple(accumulate(steps))
 
     def _root(self, chord: Chord, run: Sequence[int] = ()) -> int:
-        """Return what the hand is at or moves to on a change: of the octaves the nearest.
+        """Return the root's pitch on a change of chord, in the octave nearest to the hand.
 
         A line that leaves from there has room below, and above where it can.
         """

@@ -73,7 +73,7 @@ class Comper(Player):
         return notes
 
     def _written(self, bar: Bar) -> tuple[Hit, ...]:
-        """Return what is written for a bar, beat by beat as the phrase sounds or rests."""
+        """Return the pattern of a bar, beat by beat as the phrase sounds or rests."""
         free = tuple(word for word in bar.when if word != "under")
         hits = list(self.choose(self._patterns, free, bar.chorus).lanes[0][1].hits)
         if "under" in bar.when:

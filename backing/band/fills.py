@@ -62,7 +62,7 @@ def fills(groove: Groove, chance: random.Random) -> tuple[Deck, Deck]:
 
 
 def set_ups(groove: Groove, chance: random.Random) -> Deck:
-    """Return what leads out of a line inside a chorus."""
+    """Return the set-ups: bars that lead out of a line inside a chorus."""
     own = [p for p in groove.drums if p.when == "setup"]
     return _deck(groove, own, "setup", ONE, chance)
 

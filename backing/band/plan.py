@@ -77,7 +77,7 @@ class Chorus:
 
 
 def loudness(strength: float) -> float:
-    """Return what a chorus's strength leaves of the velocity."""
+    """Return the share of its velocity that a note has in a chorus of such strength."""
     return SOFTEST + (LOUDEST - SOFTEST) * strength
 
 

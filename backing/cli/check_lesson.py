@@ -66,7 +66,7 @@ def check_lesson(path: Path, *, strict: bool, as_json: bool) -> None:
 
 
 def _look(study: Study, phrase: Phrase, key: Key) -> tuple[Told, str, float | None]:
-    """Return what there is to say of a phrase, how its parts talk, and how fast it can go."""
+    """Return a phrase's warnings, how its parts talk, and its fastest tempo."""
     from backing.forms import find_form
 
     told: Told = {}

@@ -42,7 +42,7 @@ def place() -> Path:
 
 
 def settings() -> dict[str, Any]:
-    """Return what the file says; nothing where there is none.
+    """Return the settings of the file; none where there is no file.
 
     Raises
     ------

@@ -19,7 +19,7 @@ __all__ = ["command"]
 
 
 def _words(ctx: click.Context, _: click.Parameter, incomplete: str) -> list[CompletionItem]:
-    """Return what may come next: what is played, then whatever that command takes."""
+    """Complete a piece's command, then that command's own words."""
     what, *rest = ctx.params.get("words") or ("",)
     if what not in PLAYED:
         return [CompletionItem(name) for name in PLAYED if name.startswith(incomplete)]

@@ -104,7 +104,7 @@ class Pattern:
     on: str = ""
 
     def told(self) -> str:
-        """Return what its first lane plays, in words: ``R 3 4``."""
+        """Return its first lane in words: ``R 3 4``."""
         return " ".join(hit.value for hit in self.lanes[0][1].hits)
 
 

@@ -248,7 +248,7 @@ def _target(work: Workshop, item: Item, what: str) -> str:
 
 
 def _what(item: Item, path: str) -> str:
-    """Return what an item's maker calls a file; the reverse of `_target`."""
+    """Return the name of a file within its item; the reverse of `_target`."""
     if not path.startswith(item.name):
         return path.split(".")[-2]
     rest = path.removeprefix(item.name)

@@ -267,7 +267,7 @@ def _brackets(system: System, column: Column) -> list[Ink]:
 
 
 def _obstacles(system: System, top: float, bottom: float) -> list[Box]:
-    """Return what slides from and to nowhere must not reach."""
+    """Return the boxes that slides from and to nowhere keep clear of."""
     kinds = (
         "notehead", "accid", "dots", "rest", "flag", "barLine", "ghost", "clef", "keySig",
         "meterSig",

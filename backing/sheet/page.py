@@ -177,7 +177,7 @@ def _home_image(key: Key, home: str, paper: Paper) -> str:
 def _drawing(
     inks: Sequence[Ink], paper: Paper, alt: str, unit: float = 1.0, most: float = math.inf
 ) -> tuple[str, float, float]:
-    """Return what typst draws, its width and how far it reaches under 0, in millimetres.
+    """Return a drawing as typst markup, its width and its depth under 0, in millimetres.
 
     `unit` is the drawing's in staff spaces, `most` the greatest width.
     """

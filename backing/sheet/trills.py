@@ -168,7 +168,7 @@ def _small(y: float, sign: str, owner: str) -> Ink:
 
 
 def _near(system: System, node: Node, *, flagged: bool) -> list[Ink]:
-    """Return what of its own chord a small head must keep clear of."""
+    """Return heads, dots, stem and accidentals of a chord, which a small head keeps clear of."""
     event = node.name.split("n")[0]
     kinds = ("notehead", "dots", "stem", "accid", *(("flag",) if flagged else ()))
     own = [one for one in system.inks if one.kind in kinds]

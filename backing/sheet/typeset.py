@@ -343,7 +343,7 @@ END = "#context[#metadata((page: here().page(), y: here().position().y / 1mm))<e
 
 
 def _about(credits: Credits) -> str:
-    """Return what a PDF's own data say of its rights and its day."""
+    """Return rights and date as typst's words for a PDF's metadata."""
     parts = [int(part) for part in credits.date.split("-")] if credits.date else []
     day = zip(("year", "month", "day"), (*parts, 1, 1), strict=False)
     date = f"datetime({', '.join(f'{name}: {n}' for name, n in day)})" if parts else "none"

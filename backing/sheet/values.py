@@ -294,7 +294,7 @@ def _in_tuplet(
 
 
 def _length_in_tuplet(start: Fraction, stop: Fraction, silent: bool) -> Fraction:
-    """Return what is written first of a span, all in notes of the tuplet."""
+    """Return the length of the first value of a span, all in notes of the tuplet."""
     single = _single(stop - start)
     if single is not None and not (silent and single[1]):
         return stop - start

@@ -46,7 +46,7 @@ def _turns(taps: int, rate: int) -> Floats:
 
 @lru_cache(maxsize=32)
 def _solved(taps: int, rate: int) -> tuple[Floats, Floats]:
-    """Return what the real and imaginary parts of wanted responses are multiplied by."""
+    """Return the matrices of a least-squares fit of taps to the parts of a response."""
     turn = _turns(taps, rate)
     hertz = turn * rate / (2 * np.pi)
     weight = np.where(hertz < 5000, 1.0, np.where(hertz < 11000, 0.3, 0.1))
@@ -58,7 +58,7 @@ def _solved(taps: int, rate: int) -> tuple[Floats, Floats]:
 
 
 def between(edges: Floats, rows: NDArray[np.intp]) -> Floats:
-    """Return what is told at the edges of hops for each frame of some of them, (hops, frames)."""
+    """Interpolate values at the edges of hops to each frame of some hops, (hops, frames)."""
     first = edges[rows][:, None]
     return first + (edges[rows + 1][:, None] - first) * (np.arange(HOP) / HOP)
 

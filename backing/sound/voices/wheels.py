@@ -216,7 +216,7 @@ class Organ:
         return self._turned(both, start) * np.float32(GAIN)
 
     def _turned(self, both: Samples, start: int) -> Samples:
-        """Return what two ears hear of drum and horn."""
+        """Return drum and horn as they turn, in stereo."""
         frames = both.shape[1]
         hops = np.arange(frames // HOP)
         edges = (start + HOP * np.arange(len(hops) + 1)) / self.rate
