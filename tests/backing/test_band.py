@@ -24,7 +24,7 @@ from backing.setting import Setting, chart_bars, form_bars, under
 from backing.tempo import Clock
 from phrases.pitch import KEYS, Key, degree_semitones
 from tests.backing.material import Read, read, setting, voice
-from tests.hard.material import number_of
+from tests.hard.material import in_turn, number_of
 
 # Twelve pitch classes, major and minor.
 ROUND = tuple({(key.pitch_class, key.mode): key for key in KEYS}.values())
@@ -376,7 +376,7 @@ def test_the_turnarounds_line_is_doubled_and_does_not_turn_back(
     """Common practice: 8 b7 6 b6 5 falls and 1 3 4 #4 5 rises, each note held or doubled."""
     assert text in turnarounds.TURNAROUNDS["major"].values()
     four = ((Fraction(0), Chord("4", "7")),)
-    for key, seed in product(MAJOR, range(3)):
+    for key, seed in product(MAJOR, range(number_of(1, 3))):
         bars = chart_bars((four, *turnarounds.read(text), HOME))
         band = Band(find_groove(groove), key, seed, looseness=0.0)
         notes = voice(band.play(bars, STRAIGHT), "bass")
@@ -392,7 +392,7 @@ def test_the_bass_lands_on_the_end_out_of_the_chords_that_lead_there(groove: str
     """Over I7/5 and bII9 it plays their own notes, but for a step at the end of a beat."""
     texts = [text for text in turnarounds.ENDINGS["major"].values() if text.endswith("bII9")]
     assert len(texts) == 4
-    for text, key, seed in product(texts, MAJOR, range(4)):
+    for text, key, seed in product(texts, MAJOR, range(number_of(1, 4))):
         bars = chart_bars((*turnarounds.read(text), HOME))
         bars[-1] = replace(bars[-1], when=("end", "bar"))
         notes = Band(find_groove(groove), key, seed, looseness=0.0).play(bars, STRAIGHT)
@@ -419,8 +419,7 @@ def test_comping_moves_little(pieces: list[Piece]) -> None:
     assert sum(move <= 2 for move in moves) > 0.8 * len(moves)
 
 
-@pytest.mark.parametrize("comp", COMPS)
-@pytest.mark.parametrize("groove", groove_names())
+@pytest.mark.parametrize(("groove", "comp"), in_turn(groove_names(), NAMES))
 def test_comping_is_thinner_under_a_phrase(groove: str, comp: str) -> None:
     """Common practice: leave room while the phrase sounds: fewer notes, softer on the whole."""
     bars = form_bars(setting(groove).form, Key("A"))[1:]
@@ -508,10 +507,11 @@ def _check_notes(notes: tuple[Note, ...], seconds: float) -> None:
     assert not sounding
 
 
-@pytest.mark.parametrize("looseness", [1.0, 2.0])
-@pytest.mark.parametrize("tempo", [30, 240])
-@pytest.mark.parametrize("groove", groove_names())
-def test_loose_notes_are_sound_too(groove: str, tempo: int, looseness: float) -> None:
+@pytest.mark.parametrize(
+    ("groove", "how"), in_turn(groove_names(), [*product([30, 240], [1.0, 2.0])])
+)
+def test_loose_notes_are_sound_too(groove: str, how: tuple[int, float]) -> None:
+    tempo, looseness = how
     given = setting(groove, "jazz-twelve-bar", tempo, looseness=looseness, seed=tempo)
     for section in arrange(given, 1, ending="tag").sections:
         _check_notes(section.notes, float(section.seconds))
@@ -677,8 +677,7 @@ def test_no_two_bars_of_bass_last_a_chorus(groove: str) -> None:
     assert len(shapes) >= 3
 
 
-@pytest.mark.parametrize("comp", COMPS)
-@pytest.mark.parametrize("form", form_names())
+@pytest.mark.parametrize(("form", "comp"), in_turn(form_names(), NAMES))
 def test_in_stop_time_the_band_strikes_together_and_leaves_room(form: str, comp: str) -> None:
     given = setting("stop-time", form, count_in=0, looseness=0.0, comp=comp, seed=len(form))
     _, parts = read(given, 3, ending="none")
@@ -717,8 +716,7 @@ def test_after_the_stops_the_band_plays_time() -> None:
         assert count == {True: 8}
 
 
-@pytest.mark.parametrize("looseness", [0.0, 1.0])
-@pytest.mark.parametrize("groove", groove_names())
+@pytest.mark.parametrize(("groove", "looseness"), in_turn(groove_names(), [0.0, 1.0]))
 def test_a_part_plays_the_same_whoever_stays_at_home(groove: str, looseness: float) -> None:
     given = setting(groove, "eight-bar", count_in=0, looseness=looseness)
     whole = arrange(given, 1)
@@ -1014,8 +1012,7 @@ def test_of_two_octaves_the_root_is_the_nearer_one() -> None:
         assert abs(bass[number].pitch - bass[number - 1].pitch) in (1, 2)
 
 
-@pytest.mark.parametrize("looseness", [1.0, 2.0])
-@pytest.mark.parametrize("groove", groove_names())
+@pytest.mark.parametrize(("groove", "looseness"), in_turn(groove_names(), [1.0, 2.0]))
 def test_the_bass_sounds_one_note_at_a_time(groove: str, looseness: float) -> None:
     for tempo in (60, 240):
         stream = arrange(setting(groove, tempo=tempo, looseness=looseness), 2)

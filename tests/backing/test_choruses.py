@@ -21,7 +21,7 @@ from phrases.errors import ChoiceError
 from phrases.files import shipped
 from phrases.pitch import KEYS, degree_semitones
 from tests.backing.choruses import bars, drum_bar, met, off_beat_kicks, together, tops, track
-from tests.hard.material import number_of
+from tests.hard.material import number_of, some
 
 SEEDS = range(1, 1 + number_of(1, 10))
 CLOSE = ("boogie", "rock-blues", "rumba-blues", "funk-blues", "two-beat")
@@ -108,9 +108,7 @@ def test_both_rootless_voicings_occur_in_every_key(comp: str) -> None:
     wanted = [
         tuple(degree_semitones(d) for d in row.split()) for row in ("3 13 b7 9", "b7 9 3 13")
     ]
-    for key in KEYS:
-        if key.mode == "minor":
-            continue
+    for key in some([key for key in KEYS if key.mode == "major"], 4):
         found = set()
         for seed in range(1, 7):
             stream = backing.track(key=str(key), comp=comp, seed=seed, choruses=6, looseness=0)
