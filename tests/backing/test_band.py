@@ -208,10 +208,11 @@ def test_the_bass_leaps_an_octave_at_most(pieces: list[Piece]) -> None:
 def test_the_bass_does_not_wait_on_the_note_that_leads_on(pieces: list[Piece]) -> None:
     """Out of a whole bar of one chord the last beat is a new note, not the one before again."""
     for piece in pieces:
-        beat = 60 / float(piece.given.tempo)
+        lasts = {id(bar): (end - at) / part.beats for at, end, bar, part in piece.bars()}
         starts = _at(piece.bass)
         for at, _, _, beats, before, after in _changes(piece):
             number = _struck(piece, starts, at)
+            beat = lasts[id(before)]
             if before is after or beats < 4 or before.line or not number or number < 2:
                 continue
             last, other = piece.bass[number - 1], piece.bass[number - 2]
