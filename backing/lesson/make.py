@@ -162,7 +162,7 @@ def make_lesson(
         kept=len({path for path in every if not path.startswith(".")} - set(run.made)),
         files=tuple(sorted(path for path in every if not path.startswith("."))),
         seconds=run.rendered,
-        remarks=tuple(_remarks(whole)),
+        remarks=(*work.spared, *_remarks(whole)),
     )
 
 

@@ -56,6 +56,7 @@ class Workshop:
         self.home = os.path.realpath(folder)
         self.drafts = folder / HIDDEN / f"drafts-{secrets.token_hex(4)}"
         self.layers = f"{HIDDEN}/layers"
+        self.spared: list[str] = []  # what there is to say of files that were changed by hand
         self._records = folder / HIDDEN / "records"
         # Those of a run that was killed; one of its workers may still write into its own.
         for left in (folder / HIDDEN).glob("drafts-*"):
@@ -106,6 +107,8 @@ class Workshop:
         ------
         OutputError
             If a file cannot be written, or would lie outside the folder.
+
+        A file that was changed since it was made is not lost: it gets another name.
         """
         before = self.record(name)
         files = {}
@@ -115,6 +118,8 @@ class Workshop:
                 self._check_inside(target)
                 target.parent.mkdir(parents=True, exist_ok=True)
                 told = file_digest(draft)
+                if before and path in before.files and target.exists():
+                    self._spare(path, {before.files[path][2], told})
                 draft.replace(target)
                 found = target.stat()
             except OSError as error:
@@ -128,6 +133,16 @@ class Workshop:
         self._write(self._file(name), json.dumps(told_all, ensure_ascii=False))
         self._drop(set(before.files if before else ()) - set(files), before)
         return record
+
+    def _spare(self, name: str, own: Collection[str]) -> None:
+        """Give a file that somebody changed since it was made another name."""
+        target = self.folder / name
+        if HIDDEN in target.parts or file_digest(target) in own:
+            return
+        names = (f"{target.stem}.changed{n}{target.suffix}" for n in ("", *range(2, 1000)))
+        spare = next(target.with_name(n) for n in names if not target.with_name(n).exists())
+        target.rename(spare)
+        self.spared.append(f"{name} was changed after it was made; that is {spare.name} now")
 
     def draft(self, suffix: str) -> Path:
         """Return a name for a draft that nothing has."""

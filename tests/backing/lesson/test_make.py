@@ -290,6 +290,16 @@ def test_what_the_lesson_no_longer_has_goes_and_the_teachers_own_stays(copy: Pat
     assert touched.exists()
 
 
+def test_what_a_person_changed_is_kept_beside(copy: Path) -> None:
+    described = copy / module.DESCRIPTION
+    described.write_text("my own words\n", encoding="utf-8")
+    result = again(copy)
+    spare = described.with_name("description.changed.txt")
+    assert spare.read_text(encoding="utf-8") == "my own words\n"
+    assert "my own words" not in described.read_text(encoding="utf-8")
+    assert any(spare.name in text for text in result.remarks)
+
+
 def test_without_some_kinds_nothing_of_them_is_left(copy: Path) -> None:
     result = again(copy, 'make = ["backing"]\n' + LESSON)
     left = {path.rpartition("/")[2] for path in result.files}
