@@ -97,8 +97,8 @@ class PartReader:
         What to read, and the file's name for messages.
     meter, key, tempo, swing
         The first of each; tempo in felt beats a minute, swing long to short.
-    shared
-        How many bars of the file make one.
+    written, shared
+        The meter as the file has it, and how many of its bars make one.
     bars
         How many there are, a short first bar not counted.
     events, labels, slower, louder, in_time, spans
@@ -129,6 +129,7 @@ class PartReader:
     element: ET.Element
     path: str
     meter: Meter | None = None
+    written: str = ""
     shared: int | None = None
     key: Key | None = None
     tempo: Fraction | None = None
@@ -158,7 +159,16 @@ class PartReader:
                 f"{self.path}: {len(measures)} bars: at most {MOST_BARS} are read; export those "
                 "of the phrase alone"
             )
-        read = [self._measure(measure) for measure in measures]
+        read: list[Bar] = []
+        for place, measure in enumerate(measures):
+            meters = [_meter(time) for time in measure.iterfind("attributes/time")]
+            if read and any(meter != self.written for meter in meters):
+                for left in measures[place:]:
+                    what = f"left out, since the meter changes to {meters[-1]:.20}"
+                    self.told.add(what, left.get("number", "?")[:LONGEST])
+                break
+            self.written = meters[-1] if meters else self.written
+            read.append(self._measure(measure))
         order = playing_order([bar.signs for bar in read], MOST_BARS)
         if len(order) > MOST_BARS:
             raise RangeError(
@@ -324,12 +334,10 @@ class PartReader:
             self.capo = capo
 
     def _time(self, time: ET.Element, measure: ET.Element) -> None:
-        text = f"{time.findtext('beats')}/{time.findtext('beat-type')}"
+        text = _meter(time)
         name, bars = LIKE.get(text, (text, 1))
         if name not in METERS:
             raise self._wrong(measure, f"meter {text:.20}: a phrase is in {' or '.join(METERS)}")
-        if self.meter not in (None, METERS[name]) or self.shared not in (None, bars):
-            raise self._wrong(measure, "the meter changes; a phrase keeps one")
         self.meter, self.shared = METERS[name], bars
         if name != text:
             self.told.add(
@@ -550,6 +558,10 @@ class PartReader:
                     note.wide |= what == "~~"
                 elif not note.tied and what not in note.marks:
                     note.marks.append(what)
+
+
+def _meter(time: ET.Element) -> str:
+    return f"{time.findtext('beats')}/{time.findtext('beat-type')}"
 
 
 def _apart(events: Sequence[XmlEvent], others: Sequence[XmlEvent]) -> bool:

@@ -1,9 +1,10 @@
 r"""Plain-text tablature in: six lines of dashes and frets, as everybody types them.
 
 Conventions: the high string is the top line; ``|`` parts the bars. A line of counts over or under
-the six (``1 & 2 &``, ``1 e & a``, ``1 trip let``) tells when each column sounds; where there is
-none the spacing is taken for it, and that is said. Lines ``title:``, ``key:``, ``tempo:`` and
-``swing`` before the first staff are read. Notes ring until the next.
+the six (``1 & 2 &``, ``1 e & a``, ``1 trip let``, in 12/8 also ``1`` to ``12``) tells when each
+column sounds; where there is none the spacing is taken for it, and that is said. Lines ``title:``,
+``key:``, ``tempo:``, ``meter:`` and ``swing`` before the first staff are read. Notes ring until
+the next.
 
 References: common practice, from memory: ``h p`` and ``/ \`` or ``s`` join frets, ``b`` bends, to
 a fret where one follows, ``r`` releases, ``~`` is vibrato, ``x`` muted, brackets a ghost note.
@@ -28,6 +29,7 @@ from phrases.errors import BluesError, Problem, TextFileError
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.kinds import missing_file
 from phrases.pitch import Key, parse_key, pitch_class
+from phrases.words import expected
 
 __all__ = ["SUFFIXES", "TabReader"]
 
@@ -40,10 +42,10 @@ PICKUP = Fraction(7, 10)  # a first bar narrower than this share of the others
 
 _LINE = re.compile(r"^\s*([A-Ga-g][#b]?)?\s*[|:\[]*[-–—=|:\dhpbrstvxX/\\~()<>^*.\s½¼ful]*$")
 _LABEL = re.compile(r"^\s*([A-Ga-g][#b]?)?\s*(?=[|:\[-])")
-_COUNT = r"\(?(?=[1-4&+eatl])([1-4])?(\+\d/\d{1,2}|[&+ea]|trip|let)?\)?"
+_COUNT = r"\(?(?=[1-9&+eatl])(1[0-2]|[1-9])?(\+\d/\d{1,2}|[&+ea]|trip|let)?\)?"
 _COUNTS = re.compile(rf"(?<!\S){_COUNT}(?!\S)")
 _COUNT_LINE = re.compile(rf"^[\s|]*(?:{_COUNT}(?:[\s|]+|$))+$")
-_WORDS = re.compile(r"^\s*(title|key|tempo)\s*[:=]\s*(.*\S)\s*$", re.I)
+_WORDS = re.compile(r"^\s*(title|key|tempo|meter|time)\s*[:=]\s*(.*\S)\s*$", re.I)
 _FRET = re.compile(
     r"(?P<into>[/\\])?(?P<open>[(<])?(?P<fret>2[0-4]|1\d|\d|[xX])[)>]?"
     r"(?P<bend>(?:b\(?(?:full|1/2|1/4|3/2|½|¼|2[0-4]|1\d|\d)?\)?|r\(?(?:2[0-4]|1\d|\d)?\)?)*)"
@@ -92,6 +94,7 @@ class TabReader:
     swing: Fraction | None = None
     meter: Meter = METERS["4/4"]
     bars: int = 0
+    eighths: bool = False
     capo: int = 0
     tuning: Tuning = STANDARD_TUNING
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
@@ -106,6 +109,11 @@ class TabReader:
         if not staves:
             raise self._wrong("there are no six lines of tablature, such as e|--5--8--|", 0)
         self._head(lines[: staves[0].line])
+        numbers = [int(n) for one in staves for n, _ in _COUNTS.findall(one.counts) if n]
+        self.eighths = max(numbers, default=0) > BEATS  # 12/8, counted to twelve
+        if self.eighths and self.meter != METERS["12/8"]:
+            self.meter = METERS["12/8"]
+            self.told.add("counted beyond four, so read as 12/8")
         bars = [bar for staff in staves for bar in self._bars(staff)]
         if len(bars) > MOST_BARS:
             raise self._wrong(f"{len(bars)} bars: at most {MOST_BARS} are read", 0)
@@ -178,10 +186,18 @@ class TabReader:
             elif word == "tempo":
                 told = re.search(r"\d{1,3}(?:\.\d{1,3})?", text)
                 self.tempo = Fraction(told[0]) if told else None
+            elif word:
+                self.meter = self._meter(text, number)
             elif re.search(r"\b(swing|swung|shuffle)\b", line, re.I):
                 self.swing = Fraction(2)
             elif line.strip() and not _COUNT_LINE.match(line):
                 self.told.add(f'line {number} is no tablature: "{line.strip()[:40]}"')
+
+    def _meter(self, text: str, line: int) -> Meter:
+        name = "".join(text.split()).replace("C", "4/4", 1)
+        if name not in METERS:
+            raise self._wrong(expected("a meter", name, METERS), line)
+        return METERS[name]
 
     def _bars(self, staff: _Staff) -> Iterator[_Bar]:
         """Yield the bars of a staff."""
@@ -205,14 +221,14 @@ class TabReader:
             for line, row in enumerate(rows, 1):
                 for column, note in self._notes(row[left + 1 : right], line):
                     bar.columns.setdefault(column, []).append(note)
-            beat = Fraction(0)
+            beat, thirds = Fraction(0), 3 if self.eighths else 1
             for found in _COUNTS.finditer(staff.counts.replace("|", " ")):
                 if found[1]:
-                    beat = Fraction(int(found[1]) - 1)
+                    beat = Fraction(int(found[1]) - 1, thirds)
                 word = found[2] or ""
                 if left < found.start() < right:
                     place = PLACES[word] if word in PLACES else Fraction(word or 0)
-                    bar.counts.append((found.start() - left - 1, beat + place))
+                    bar.counts.append((found.start() - left - 1, beat + place / thirds))
             if bar.columns or any("-" in row[left + 1 : right] for row in rows):
                 for notes in bar.columns.values():
                     notes.reverse()  # a pick goes from the low string to the high one
@@ -307,7 +323,8 @@ class TabReader:
         room = max(1, bar.width - pad)
         exact = {n: first + (BEATS - first) * Fraction(n - pad, room) for n in bar.columns}
         column = (BEATS - first) / room
-        for slack, grid in product((column / 5, column * 3 / 5), GRIDS):
+        grids = GRIDS if self.meter == METERS["4/4"] else (4, 12, 24, 48)
+        for slack, grid in product((column / 5, column * 3 / 5), grids):
             step = Fraction(BEATS, grid)
             times = {n: step * round(at / step) for n, at in exact.items()}
             fits = all(abs(times[n] - at) <= slack for n, at in exact.items())

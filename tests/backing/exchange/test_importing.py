@@ -394,6 +394,14 @@ def test_meters_that_another_holds(
     assert read(text, tmp_path).told.count(told) == 1
 
 
+def test_bars_after_a_change_of_meter_are_left_out_and_told(tmp_path: Path) -> None:
+    other = attributes(time="3/4")
+    bars = [xnote("1/8", 16), other + xnote("1/5", 12), xnote("1/5", 12)]
+    assert line(document(*bars), tmp_path) == "| 1 e8"
+    told = "bars 2, 3: left out, since the meter changes to 3/4"
+    assert told in read(document(*bars), tmp_path).told
+
+
 def test_a_short_first_bar_is_a_pickup(tmp_path: Path) -> None:
     text = document(xnote("1/5", 4), xnote("1/8", 16))
     assert line(text, tmp_path) == "4 e5 | 1 e8"

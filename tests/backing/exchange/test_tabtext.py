@@ -82,6 +82,30 @@ def test_spacing_is_taken_for_the_rhythm_and_that_is_said(
     assert f"bar 1: {GUESSED}" in found.told
 
 
+SIX = "  " + " ".join(f"{n:<2}" for n in range(1, 13))
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (SIX + "\n" + staff(e="5-----8--5--------8", width=38), "| 1 e5 let e8 2 e5 3 e8"),
+        ("Meter: 12/8\n" + TRIPLETS + "\n" + staff(e="5-8----5---8", width=28),
+         "| 1 e5 trip e8 let e5 2 e8"),
+        ("Time: 12/8\n" + staff(width=37, e="-5--8--5--8"), "| 1 e5 trip e8 let e5 2 e8"),
+    ],
+)  # fmt: skip
+def test_slow_blues_is_counted_to_twelve_or_in_triplets(
+    text: str, expected: str, tmp_path: Path
+) -> None:
+    assert line(text, tmp_path) == expected
+    assert str(read(text, tmp_path).phrase.meter) == "12/8"
+
+
+def test_a_meter_that_is_none_is_told(tmp_path: Path) -> None:
+    with pytest.raises(TextFileError, match=r'"7/8" is not a meter'):
+        read("meter: 7/8\n" + staff(e="-5-"), tmp_path)
+
+
 def test_a_narrow_first_bar_is_a_pickup(tmp_path: Path) -> None:
     pick, bar = staff(e="-5-8-", width=5).split("\n"), staff(e="-8---5---").split("\n")
     text = "\n".join(a + b[2:] for a, b in zip(pick, bar, strict=True))
