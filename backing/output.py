@@ -13,26 +13,20 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from backing.events import Stream
-from backing.sound_files import FORMATS, OutputError, sound_files, why
+from backing.formats import BITS, FORMATS, OPUS_RATE, RATES
+from backing.sound_files import OutputError, sound_files, why
 from phrases.drafts import hidden, sweep
 from phrases.errors import BluesError, RangeError
 from phrases.replacing import check_free
 from phrases.words import expected
 
 __all__ = [
-    "BITS",
-    "FORMATS",
-    "RATES",
     "AudioSettings",
     "OutputError",
     "beside",
     "check_outputs",
     "write",
 ]
-
-BITS = (16, 24)
-RATES = (44100, 48000)  # frames a second
-OPUS_RATE = 48000
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +168,7 @@ def write(
     files = [Path(path) for path in ([paths] if isinstance(paths, str | Path) else paths)]
     check_outputs(files, force=force)
     sound = AudioSettings(soundfont, check_rate(files, rate), _check_bits(bits), stems)
-    audio = [path for path in files if FORMATS[path.suffix.lower()] is not None]
+    audio = [path for path in files if FORMATS[path.suffix.lower()].container]
     apart = [] if stems is None else _stem_files(stream, Path(stems), files, force=force)
     font = _ready_for_audio(soundfont) if audio or apart else None
     _check_size(stream, [*audio, *apart], sound)
@@ -206,7 +200,7 @@ def check_rate(paths: Sequence[Path], rate: int | None) -> int:
     RangeError
         If it is none of `RATES`, or an Opus file is to have another than its own.
     """
-    opus = [path for path in paths if path.suffix.lower() == ".opus"]
+    opus = [path for path in paths if FORMATS[path.suffix.lower()].rate]
     if rate is None:
         return OPUS_RATE if opus else RATES[0]
     if rate not in RATES:

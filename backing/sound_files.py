@@ -17,23 +17,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from backing.events import Stream
+from backing.formats import FORMATS
 from phrases.errors import BluesError
 
 if TYPE_CHECKING:
     from backing.sound.filters import Samples
     from backing.sound.rendered import Rendered
 
-__all__ = ["CHUNK", "FORMATS", "OutputError", "explained", "sound_files", "why"]
+__all__ = ["CHUNK", "OutputError", "explained", "sound_files", "why"]
 
-# Suffix to libsndfile's format, and its subtype by the bits asked for (lossy formats have none).
-FORMATS: dict[str, tuple[str, dict[int, str]] | None] = {
-    ".mid": None,
-    ".wav": ("WAV", {16: "PCM_16", 24: "PCM_24"}),
-    ".flac": ("FLAC", {16: "PCM_16", 24: "PCM_24"}),
-    ".ogg": ("OGG", {16: "VORBIS", 24: "VORBIS"}),
-    ".opus": ("OGG", {16: "OPUS", 24: "OPUS"}),
-    ".mp3": ("MP3", {16: "MPEG_LAYER_III", 24: "MPEG_LAYER_III"}),
-}
 NEARLY_FULL = 1 << 20  # bytes
 BEYOND = 5.0  # seconds of sound, for what rings on at the end, markers and tags
 KEEP_SIZE = 1  # Linux's FALLOC_FL_KEEP_SIZE
@@ -124,20 +116,19 @@ def _put(files: Mapping[Path, Any], sounds: Mapping[Path, Samples]) -> None:
 def _opened(draft: Path, rate: int, bits: int, seconds: float, *, stem: bool) -> Any:
     """Open a stereo sound file for writing, whose ``flush`` does nothing."""
     kind = FORMATS[draft.suffix.lower()]
-    assert kind is not None
     # soundfile would make UTF-8 of a name, which on a disk from elsewhere it need not be.
     name = str(draft) if os.name == "nt" else os.fsencode(draft)
-    if kind[0] == "MP3":
+    if kind.container == "MP3":
         from backing.mp3 import Mp3File
 
         return Mp3File(name, rate)
     import soundfile
 
-    subtype = "FLOAT" if stem else kind[1][bits]
-    file = soundfile.SoundFile(name, "w", rate, 2, format=kind[0], subtype=subtype)
+    subtype = "FLOAT" if stem else kind.subtypes[bits]
+    file = soundfile.SoundFile(name, "w", rate, 2, format=kind.container, subtype=subtype)
     # Closing would wait until all is on the disk, and what was made can be made again.
     file.flush = lambda: None
-    if kind[0] == "WAV":
+    if kind.container == "WAV":
         _reserve(draft, round((seconds + BEYOND) * rate) * 2 * (4 if stem else bits // 8))
     return file
 

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from backing.events import Stream
+from backing.formats import FORMATS
 from backing.ogg import comments, insert, rewrite
 from phrases.credits import NOBODY, Credits
 from phrases.replacing import MADE
@@ -85,7 +86,7 @@ def tag(path: Path, title: str, key: str, tempo: float, credits: Credits = NOBOD
 
     An Ogg stream gets a fixed serial number besides.
     """
-    suffix = path.suffix.lower()
+    tags = FORMATS[path.suffix.lower()].tags
     short, beats = key.replace(" minor", "m"), str(round(tempo))
     id3 = {
         "TIT2": title, "TKEY": short, "TBPM": beats, "TSSE": MADE, "TPE1": credits.author,
@@ -98,11 +99,11 @@ def tag(path: Path, title: str, key: str, tempo: float, credits: Credits = NOBOD
     }  # fmt: skip
     said = {name: word for name, word in words.items() if word}
     with path.open("r+b") as file:
-        if suffix == ".wav":
+        if tags == "chunk":
             _append(file, _chunk(b"id3 ", _id3(id3)))
-        elif suffix == ".mp3":
+        elif tags == "front":
             insert(file, 0, _id3(id3))
-        elif suffix == ".flac":
+        elif tags == "flac":
             _comment_flac(file, said)
         else:
             rewrite(file, said)

@@ -160,7 +160,15 @@ def caught(fault: Fault, text: str, tests: str) -> bool:
     import pytest
 
     # No test that was to be run is as bad as one that fails.
-    os._exit(int(pytest.main(["-q", "-x", "-p", "no:cacheprovider", *tests.split()])))
+    words = [
+        "-q",
+        "-x",
+        "-p",
+        "no:cacheprovider",
+        "-W",
+        "ignore::pytest.PytestAssertRewriteWarning",
+    ]
+    os._exit(int(pytest.main([*words, *tests.split()])))
 
 
 def main() -> int:

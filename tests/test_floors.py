@@ -28,7 +28,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "backing.sound.loudness",
     ),
     ("backing.events",),
-    ("backing.forms", "backing.grooves", "backing.roll"),
+    ("backing.formats", "backing.forms", "backing.grooves", "backing.roll"),
     ("backing.forms.turnarounds",),
     ("backing.band",),
     ("backing.setting",),

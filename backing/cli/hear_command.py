@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from backing.cli.options import PLAYED, Asked, force_option, json_option
+from backing.formats import REVIEWS
 from phrases.words import expected
 
 if TYPE_CHECKING:
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
     from backing.listening.report import Heard
 
 __all__ = ["command", "heard"]
-
-FORMATS = (".html", ".svg", ".txt")
 
 
 @click.command(
@@ -70,8 +69,8 @@ def command(
             click.echo(line)
         return
     for path in outputs:
-        if path.suffix.lower() not in FORMATS:
-            raise click.UsageError(expected("a review's suffix", path.suffix, FORMATS))
+        if path.suffix.lower() not in REVIEWS:
+            raise click.UsageError(expected("a review's suffix", path.suffix, REVIEWS))
     found = heard(ctx, take, words, strict=strict)
     for path in outputs:
         report.write(found, path, force=force)

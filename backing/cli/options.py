@@ -21,11 +21,12 @@ from backing.band.plan import ARCS
 from backing.cli import completing
 from backing.events import VOICES
 from backing.feel import LOOSENESS, USUAL
+from backing.formats import BITS, FORMATS, OPUS_RATE, RATES
 from backing.forms import turnarounds
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
 from backing.grooves.instruments import COMPS
-from backing.output import BITS, FORMATS, OPUS_RATE, RATES, AudioSettings
+from backing.output import AudioSettings
 from backing.setting import COUNT_IN_BARS
 from phrases.counting import parse_swing
 from phrases.errors import BluesError
@@ -257,6 +258,7 @@ WHOLE = (
     ),
 )
 
+DEEP = " and ".join(suffix for suffix, kind in FORMATS.items() if kind.deep)
 OUTPUT = (
     click.option(
         "-o",
@@ -264,7 +266,7 @@ OUTPUT = (
         "outputs",
         type=click.Path(path_type=Path),
         multiple=True,
-        help="File to write, .mid .wav .flac .ogg .opus or .mp3; give it again for more files. "
+        help=f"File to write, {' '.join(FORMATS)}; give it again for more files. "
         "Without one it is played (start with the volume low): space stops and goes on, + and - "
         "move the tempo, a plays this pass again, h again and again, n and p go to the next and "
         "the previous pass, t to the next tempo, m mutes the phrase, q quits.",
@@ -286,7 +288,7 @@ OUTPUT = (
     click.option(
         "--bits",
         type=Choice(BITS),
-        help=f"Of a .wav or .flac file; {BITS[0]} if left out.",
+        help=f"Of {DEEP} files; {BITS[0]} if left out.",
     ),
     click.option(
         "--stems",
@@ -496,10 +498,8 @@ def _check_sound(
     kinds = {path.suffix.lower() for path in outputs}
     if not kinds <= set(FORMATS):
         return  # that is the first thing to say, and `check_outputs` says it
-    if bits is not None and not kinds & {".wav", ".flac"}:
-        raise click.UsageError(
-            "--bits is for .wav and .flac files; name one with -o, or leave it out"
-        )
+    if bits is not None and not any(FORMATS[kind].deep for kind in kinds):
+        raise click.UsageError(f"--bits is for {DEEP} files; name one with -o, or leave it out")
     if (
         asked(click.get_current_context(), "soundfont")
         and outputs

@@ -14,8 +14,9 @@ import click
 from backing import pieces
 from backing.cli.options import Asked, Wanted
 from backing.events import Stream
+from backing.formats import FORMATS
 from backing.grooves import Groove, find_groove
-from backing.output import FORMATS, check_outputs, write
+from backing.output import check_outputs, write
 from soundfonts import find_soundfont
 
 __all__ = ["deliver"]
@@ -61,7 +62,9 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
     if not written:
         _play(stream, wanted)
         return
-    audio = sound.stems is not None or any(FORMATS[path.suffix.lower()] for path in outputs)
+    audio = sound.stems is not None or any(
+        FORMATS[path.suffix.lower()].container for path in outputs
+    )
     files = _write(stream, wanted, audio=audio)
     summary = _summary(stream.kept(), files)
     if wanted.as_json:

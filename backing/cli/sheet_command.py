@@ -27,6 +27,7 @@ from backing.cli.options import (
     json_option,
     line_option,
 )
+from backing.formats import SHEETS
 from phrases.errors import BluesError
 
 if TYPE_CHECKING:
@@ -37,9 +38,8 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-DRAWN = (".pdf", ".svg")
-SUFFIXES = (*DRAWN, ".txt", ".musicxml")
-CHART_SUFFIXES = (*DRAWN, ".txt")
+DRAWN = [suffix for suffix, kind in SHEETS.items() if kind.drawn]
+CHARTS = [suffix for suffix, kind in SHEETS.items() if kind.chart]
 PAPERS = ("a4", "letter")
 STAVES = ("tab", "notation")
 PATIENCE, LONGER = 3.0, 30.0  # seconds of work between two lines of progress; without a terminal
@@ -61,8 +61,8 @@ def _suffix(
                 f"{path}: name one folder for the PDFs of several phrases, -o sheets, or one text "
                 "for all of them, -o all.txt; write .svg and .musicxml phrase by phrase"
             )
-        if not several and path.suffix.lower() not in SUFFIXES:
-            raise click.BadParameter(f"{path}: a sheet ends in {' '.join(SUFFIXES)}")
+        if not several and path.suffix.lower() not in SHEETS:
+            raise click.BadParameter(f"{path}: a sheet ends in {' '.join(SHEETS)}")
     return paths
 
 
@@ -328,8 +328,8 @@ def _check_chart(
     if variation or own or options["signs"] is not None:
         raise click.UsageError("a chord chart has no phrase; name one before --form")
     for path in outputs:
-        if path.suffix.lower() not in CHART_SUFFIXES:
-            message = f"{path}: a chord chart ends in {' '.join(CHART_SUFFIXES)}"
+        if path.suffix.lower() not in CHARTS:
+            message = f"{path}: a chord chart ends in {' '.join(CHARTS)}"
             if path.suffix.lower() == ".musicxml":
                 message += "; MusicXML has the chords over a phrase: backing sheet PHRASE"
             raise click.UsageError(message)
@@ -398,7 +398,7 @@ def _kind(suffix: str) -> Kind:
 
 
 def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str, Any]) -> bytes:
-    if kind in (".pdf", ".svg"):
+    if kind in DRAWN:
         from backing.sheet.page import sheet
         from phrases.hands import suggest
 

@@ -14,6 +14,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+from backing.formats import FORMATS
 from backing.forms import find_form
 from backing.lesson.data import Lesson
 from backing.lesson.items import Item, file_digest, slug, sounds
@@ -26,7 +27,6 @@ __all__ = ["INDEX", "Estimate", "Shared", "estimate", "folders", "make_catalogue
 
 INDEX = "index.html"
 # Bytes of a second of sound, measured on two choruses of a track at 48000 frames a second.
-BYTES = {"wav": 192_000, "flac": 97_000, "mp3": 24_000, "opus": 15_200, "ogg": 14_000}
 LAYERS = 2 * 8_750 * 4 / 3  # bytes of a page's second: two layers of 70 kbit/s in base64
 PAPER = 60_000  # bytes of a sheet, and of a page without its sound
 SPEED = 17.0  # seconds of music that a process makes in a second, with its share of the papers
@@ -108,11 +108,12 @@ def estimate(lesson: Lesson, known: Iterable[str] = ()) -> Estimate:
     for item in sounds(lesson):
         length, top = _lasts(item), item.name.split("/")[0]
         files += [
-            (f"{item.name}.{suffix}", round(length * BYTES[suffix])) for suffix in item.formats
+            (f"{item.name}.{suffix}", round(length * FORMATS[f".{suffix}"].size))
+            for suffix in item.formats
         ]
         files += [(f"{item.name}.mid", 8_000)] if item.formats else []
         if item.stems:
-            files.append((f"{item.name}_stems", round(6 * 2 * length * BYTES["wav"])))
+            files.append((f"{item.name}_stems", round(6 * 2 * length * FORMATS[".wav"].size)))
         if item.layers:
             pages[top] = pages.get(top, 0.0) + length * LAYERS
         told = item.digest("")

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from backing.output import FORMATS as SUFFIXES
+from backing.formats import FORMATS as SUFFIXES
 from backing.page.session import Step
 from phrases.credits import NOBODY, Credits
 from phrases.phrase import Phrase
@@ -24,7 +24,7 @@ KINDS: dict[str, str] = {
     "page": "the practice page",
 }
 SOUNDS = ("demo", "loop", "trade", "backing")
-FORMATS = tuple(suffix[1:] for suffix, kind in SUFFIXES.items() if kind is not None)
+FORMATS = tuple(suffix[1:] for suffix, kind in SUFFIXES.items() if kind.container)
 
 
 @dataclass(frozen=True, slots=True)

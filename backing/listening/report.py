@@ -173,7 +173,7 @@ def _without_band(
 
 
 def _rate(rate: int) -> int:
-    from backing.output import RATES
+    from backing.formats import RATES
 
     return min(RATES, key=lambda one: abs(one - rate))
 

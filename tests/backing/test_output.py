@@ -20,9 +20,10 @@ from scipy.signal import resample_poly
 
 from backing import pieces
 from backing.events import Stream
+from backing.formats import FORMATS
 from backing.grooves import find_groove, groove_names
 from backing.midi import midi_bytes
-from backing.output import FORMATS, OutputError, check_outputs, check_rate, write
+from backing.output import OutputError, check_outputs, check_rate, write
 from backing.sound import spool
 from backing.sound.audio import Rendered
 from backing.sound.fluid import AudioError

@@ -15,7 +15,8 @@ import soundfile
 
 from backing import pieces
 from backing.events import Stream
-from backing.output import FORMATS, write
+from backing.formats import FORMATS
+from backing.output import write
 from backing.tags import mark, markers, tag
 from tests.backing.material import answered, line
 
@@ -171,9 +172,10 @@ def test_stems_are_tagged_too(written: Path) -> None:
 def test_a_tagged_file_sounds_as_it_did(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"a{suffix}"
     found = FORMATS[suffix]
-    assert found is not None
     sine = 0.3 * np.sin(np.arange(48000) / 20)
-    soundfile.write(path, np.stack([sine, sine], axis=1), 48000, found[1][16], format=found[0])
+    soundfile.write(
+        path, np.stack([sine, sine], axis=1), 48000, found.subtypes[16], format=found.container
+    )
     before, _ = soundfile.read(path)
     if suffix == ".wav":
         mark(path, PLACES)
@@ -187,8 +189,7 @@ def test_a_tagged_file_sounds_as_it_did(tmp_path: Path, suffix: str) -> None:
 @pytest.mark.parametrize("suffix", [".ogg", ".opus", ".flac"])
 def test_a_title_of_any_length_fits(tmp_path: Path, suffix: str) -> None:
     path, found = tmp_path / f"a{suffix}", FORMATS[suffix]
-    assert found is not None
-    soundfile.write(path, np.zeros((48000, 2)), 48000, found[1][16], format=found[0])
+    soundfile.write(path, np.zeros((48000, 2)), 48000, found.subtypes[16], format=found.container)
     tag(path, "x" * 70_000, "A", 60)  # an Ogg page holds 255 times 255 bytes
     assert _told(path) == ("x" * 70_000, "A", "60")
     assert soundfile.info(path).frames == 48000

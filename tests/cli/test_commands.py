@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 
 from backing import pieces
 from backing.cli import COMMANDS, main
-from backing.output import FORMATS
+from backing.formats import FORMATS
 
 EXAMPLE = str(Path(__file__).parents[2] / "examples" / "porch-light.toml")
 

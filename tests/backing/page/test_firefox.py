@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -95,7 +94,6 @@ def test_the_tempo_changes_at_a_bar_line(page: Firefox) -> None:
     start(page)
     page.keys("up")
     page.until("return practice.sound.segments.at(-1).loop.tempo === 200")
-    time.sleep(0.2)
     time_, place, began, bar = page.run(
         "const [a, b] = practice.sound.segments; return [b.time, b.place, a.time, 4 * 60 / 160]"
     )

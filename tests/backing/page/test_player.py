@@ -162,7 +162,7 @@ def test_a_page_that_is_still_loading_plays_when_it_is_there(
         inner.write(rest);
         inner.close();
         const playing = () => frame.contentWindow.practice.now().playing;
-        for (let n = 0; n < 100 && !playing(); n++) await wait(50);
+        for (let n = 0; n < 1200 && !playing(); n++) await wait(50);
         return [told, find("problem").textContent, playing()];
         """,
         text[:half],

@@ -15,8 +15,8 @@ import pytest
 import backing
 import backing.sound.audio
 from backing.events import Note, Section, Stream
+from backing.formats import RATES
 from backing.midi import TICKS, midi_bytes
-from backing.output import RATES
 from backing.practice import Plan, loop, trade
 from backing.sound.audio import frame_of, render
 from backing.sound.voices import ensemble

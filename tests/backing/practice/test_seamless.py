@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 import backing
 from backing.cli import main
 from backing.events import Stream
+from backing.formats import RATES
 from backing.midi import midi_bytes
-from backing.output import RATES
 from backing.practice import Plan, loop
 from backing.sound.audio import frame_of, render
 from backing.tags import markers

@@ -83,11 +83,12 @@ import sys, time, numpy as np
 from pathlib import Path
 from backing.recording.growing import Growing
 file = Growing(Path(sys.argv[1]), 48000, 2)
-print("begun", flush=True)
 at = 0
 while True:
     frames = (np.arange(at, at + 480) % 2**20).astype(np.float32) / 2**20
     file.write(np.stack([frames, -frames], axis=1))
+    if not at:
+        print("begun", flush=True)
     at += 480
     time.sleep(0.0002)
 """
