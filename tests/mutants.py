@@ -193,6 +193,8 @@ def main() -> int:
         chosen = random.Random(given.seed).sample(every, min(given.each, len(every)))
         chosen = sorted(chosen[part - 1 :: parts])
         found = 0
+        if caught(Fault(chosen[0].path, 1, 0, 0, ""), texts[chosen[0].path], tests):
+            sys.exit(f"{pattern}: its tests fail without a fault")
         for fault in chosen:
             text = texts[fault.path]
             line = " ".join(text.splitlines()[fault.line - 1].split())
