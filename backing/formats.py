@@ -1,0 +1,66 @@
+"""Every kind of file that music, a sheet or a review is written to: a row for each suffix."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import NamedTuple
+
+__all__ = ["BITS", "FORMATS", "OPUS_RATE", "RATES", "REVIEWS", "SHEETS", "Format", "Paper"]
+
+BITS = (16, 24)
+RATES = (44100, 48000)  # frames a second
+OPUS_RATE = 48000
+
+
+class Format(NamedTuple):
+    """A kind of file that music is written to.
+
+    Attributes
+    ----------
+    container, subtypes
+        libsndfile's names, the subtype by the bits asked for; no container for MIDI.
+    tags
+        How it says what it holds: ID3 in a ``chunk`` or in ``front``, the comments of ``flac`` or
+        of ``ogg``; MIDI has a track of its own for that.
+    size
+        Bytes that a second takes, about, at 48000 frames a second and 16 bits.
+    rate
+        Frames a second where it has but one rate, else 0.
+    """
+
+    container: str = ""
+    subtypes: Mapping[int, str] = MappingProxyType({})
+    tags: str = ""
+    size: int = 0
+    rate: int = 0
+
+    @property
+    def deep(self) -> bool:
+        """Whether the bits asked for make a difference."""
+        return len({*self.subtypes.values()}) > 1
+
+
+class Paper(NamedTuple):
+    """A kind of file that a sheet is written to: whether it is drawn, and may be a chord chart."""
+
+    drawn: bool
+    chart: bool
+
+
+_PCM = {16: "PCM_16", 24: "PCM_24"}
+FORMATS: dict[str, Format] = {
+    ".mid": Format(),
+    ".wav": Format("WAV", _PCM, "chunk", 192_000),
+    ".flac": Format("FLAC", _PCM, "flac", 97_000),
+    ".ogg": Format("OGG", dict.fromkeys(BITS, "VORBIS"), "ogg", 14_000),
+    ".opus": Format("OGG", dict.fromkeys(BITS, "OPUS"), "ogg", 15_200, OPUS_RATE),
+    ".mp3": Format("MP3", dict.fromkeys(BITS, "MPEG_LAYER_III"), "front", 24_000),
+}
+SHEETS: dict[str, Paper] = {
+    ".pdf": Paper(drawn=True, chart=True),
+    ".svg": Paper(drawn=True, chart=True),
+    ".txt": Paper(drawn=False, chart=True),
+    ".musicxml": Paper(drawn=False, chart=False),
+}
+REVIEWS = (".html", ".svg", ".txt")
