@@ -4,11 +4,13 @@
 >>> piece = backing.track(key="Bb", groove="shuffle", choruses=2)
 >>> backing.write(piece, ["out/bb.mid", "out/bb.wav"])  # doctest: +SKIP
 
-The names below are loaded when they are first used.
+The names below are loaded when they are first used. Whatever goes wrong is a `BluesError`; where
+nobody foresaw it, the cause stands behind it.
 """
 
 from __future__ import annotations
 
+from functools import wraps
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -68,4 +70,24 @@ def __getattr__(name: str) -> Any:
         return version("porchband")
     if name not in _HOME:
         raise AttributeError(f"module 'backing' has no attribute {name!r}")
-    return getattr(import_module(_HOME[name]), name)
+    found = getattr(import_module(_HOME[name]), name)
+    return found if isinstance(found, type) else _named(found)
+
+
+def _named(call: Any) -> Any:
+    """Return a function whose failures that nobody foresaw have a name."""
+
+    @wraps(call)
+    def named(*words: Any, **more: Any) -> Any:
+        from phrases.errors import BluesError
+
+        try:
+            return call(*words, **more)
+        except (BluesError, TypeError):  # the latter is of who calls it
+            raise
+        except Exception as error:
+            from phrases import failures
+
+            raise failures.named(error, f"backing.{call.__name__}") from error
+
+    return named

@@ -103,7 +103,10 @@ def _plainly(path: str, flags: int) -> int:
 
 
 def _locked(file: int, *, wait: bool) -> bool:
-    """Lock a file until it is closed; False where another has it, or nothing can be locked."""
+    """Lock a file until it is closed; False where another has it, or nothing can be locked.
+
+    A library that locks by name could lock another file than the one whose words were read.
+    """
     try:
         import fcntl
     except ImportError:  # Windows, where drafts that are left over stay

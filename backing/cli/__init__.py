@@ -112,7 +112,7 @@ class _Commands(click.Group):
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             from phrases.words import expected
 
-            ctx.fail(expected("a command", args[0], COMMANDS))
+            ctx.fail(expected("a command", args[0], [*COMMANDS, "help"]))
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> object:

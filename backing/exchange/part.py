@@ -53,16 +53,12 @@ _LOUDER = re.compile(r"(cresc|dim|decresc)\.?(endo|inuendo)?", re.I)
 _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
 
-@dataclass(slots=True)
-class Bar:
-    """One measure element.
+@dataclass(slots=True, kw_only=True)
+class Content:
+    """What stands in a bar, or in all of them, one after the other.
 
     Attributes
     ----------
-    number
-        As the file says it.
-    length
-        Felt beats that it is filled.
     events
         By staff and voice.
     labels
@@ -72,23 +68,27 @@ class Bar:
     spans
         Beats at which words say what the hands do until a beat, and until which; a key of
         `phrases.techniques.MARKS`, or a vibrato's sign.
-    signs
-        What it says of the order in which bars are played.
     """
 
-    number: str
-    length: Fraction = Fraction(0)
     events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
     slower: list[Fraction] = field(default_factory=list)
     louder: list[tuple[Fraction, str]] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
     spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Bar(Content):
+    """One measure element: its number in the file, the felt beats that it is filled, its signs."""
+
+    number: str
+    length: Fraction = Fraction(0)
     signs: Signs = field(default_factory=Signs)
 
 
 @dataclass(slots=True)
-class PartReader:
+class PartReader(Content):
     """What a part element says.
 
     Attributes
@@ -101,8 +101,6 @@ class PartReader:
         The meter as the file has it, and how many of its bars make one.
     bars
         How many there are, a short first bar not counted.
-    events, labels, slower, louder, in_time, spans
-        As in a `Bar`, but of all bars, one after the other.
     capo, tuning
         The fret it is at, 0 for none; how the strings are tuned.
     transposed
@@ -135,12 +133,6 @@ class PartReader:
     tempo: Fraction | None = None
     swing: Fraction | None = None
     bars: int = 0
-    events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
-    labels: list[tuple[Fraction, str]] = field(default_factory=list)
-    slower: list[Fraction] = field(default_factory=list)
-    louder: list[tuple[Fraction, str]] = field(default_factory=list)
-    in_time: list[Fraction] = field(default_factory=list)
-    spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
     told: Losses = field(default_factory=Losses)
     tabs: set[str] = field(default_factory=set)
     divisions: Fraction = Fraction(1)

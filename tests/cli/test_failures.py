@@ -12,6 +12,7 @@ import mido
 import pytest
 from click.testing import CliRunner
 
+import backing
 from backing.cli import main
 from phrases.failures import RAISED
 
@@ -31,6 +32,13 @@ def broken(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     (tmp_path / "x.toml").write_text(PHRASE)
     monkeypatch.chdir(tmp_path)
     return tmp_path / "state"
+
+
+def test_from_python_it_is_an_error_of_this_program_too(broken: Path) -> None:
+    with pytest.raises(backing.BluesError, match=r"^backing\.write: mido: ValueError: ") as found:
+        backing.write(backing.track(choruses=1), "x.mid")
+    assert isinstance(found.value.__cause__, ValueError)
+    assert list(broken.rglob("report-*.txt"))
 
 
 def test_a_library_s_failure_has_a_name_a_file_and_a_report(broken: Path) -> None:
