@@ -725,3 +725,22 @@ def test_a_dragging_end_keeps_its_swing(drag: int, swing: float) -> None:
     assert late[-1] > 0.02
     for before, after in pairwise(dragged):
         assert after.start > before.start
+
+
+def test_a_vibrato_that_has_no_time_for_a_turn_sounds_all_the_same() -> None:
+    note = alone("| 1 e8~ & /10 2 .", beat=0.5)
+    slid = min(glide.start for glide in note.curve.glides)
+    assert (slid - note.curve.sways[0].start) * note.curve.sways[0].hertz < 1
+    assert max(heard(note)[: int(slid * 1000)]) > 5
+
+
+def test_a_tremolo_picks_again_what_sounds_then() -> None:
+    """The left hand does the same whoever picks: only a vibrato that goes on begins anew."""
+    text = "| 1 G7{} 2 ~ 3 /9 4 ."
+    plain, picked = alone(text.format("")), play(text.format("{tremolo}"))
+    (sway,) = plain.curve.sways
+    for note in picked:
+        for number, cents in enumerate(heard(note)):
+            now = note.start + number / 1000
+            if note.start < sway.start or now > sway.end:
+                assert cents == pytest.approx(plain.curve.at(now)), now
