@@ -86,6 +86,12 @@ def test_degrees_and_names_are_those_of_the_key() -> None:
     assert (row.name, row.degree) == ("A3", "b3")
 
 
+def test_a_harmonic_is_what_it_sounds() -> None:
+    # In quarters a string rings two octaves above the open one, in thirds a twelfth (acoustics).
+    found = looked(written("| 1 e5{harmonic} 2 D7{harmonic} 3 ."))
+    assert column(found, "name") == ["E6", "A4"]
+
+
 def test_a_curl_lies_above_its_note() -> None:
     found = looked(written("| 1 G5b(1/4)"), seven(A))
     assert column(found, "name") == ["C4", "C4+"]
