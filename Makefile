@@ -42,7 +42,7 @@ versions: .venv/.ready-dev ## build the wheel and try it with the lowest and the
 	@sh .ci/versions
 
 constraints: .venv/.ready-dev ## write constraints.txt anew
-	@$(PY) -m uv pip compile --quiet --universal --upgrade --extra dev --extra midi --no-annotate \
+	@$(PY) -m uv pip compile --quiet --universal --upgrade --extra dev --extra film --extra midi --no-annotate \
 		--custom-compile-command "make constraints" pyproject.toml -o constraints.txt
 
 fresh: ## run demo and test of HEAD in a bare Debian (needs root)
@@ -53,7 +53,7 @@ hard: .venv/.ready-dev ## the reliability runs in full (hours; HARD_SHARE=0.1 fo
 
 # Long forms of tests that stand beside what they test.
 HARD_TOO := tests/phrases tests/backing/sheet tests/backing/test_band.py tests/backing/test_choruses.py \
-	tests/backing/test_midi.py tests/backing/lesson/test_make.py \
+	tests/backing/test_midi.py tests/backing/lesson/test_make.py tests/backing/film/test_film.py \
 	tests/backing/recording/test_growing.py tests/backing/recording/test_loop_back.py
 
 clean: ## remove everything that was made here: out/, .venv/, caches, builds

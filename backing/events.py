@@ -219,6 +219,8 @@ class Stream:
         What the lead plays, in the stream's key.
     plan
         What the band agreed on, a line of words for each chorus.
+    shown
+        What is written over a pass, the student's turns included, where that is not the phrase.
     """
 
     title: str
@@ -234,6 +236,7 @@ class Stream:
     window: tuple[int, int] | None = None
     phrase: Phrase | None = None
     plan: tuple[str, ...] = ()
+    shown: Phrase | None = None
 
     def __repr__(self) -> str:
         minutes, seconds = divmod(round(self.kept().seconds), 60)

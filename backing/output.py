@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,8 +57,10 @@ class AudioSettings:
 LARGEST_WAV = 4_000_000_000  # bytes
 
 
-def check_outputs(paths: Sequence[Path], *, force: bool = False) -> None:
-    """Check that every path has a known suffix, a folder that can be written, and is free.
+def check_outputs(
+    paths: Sequence[Path], *, force: bool = False, formats: Collection[str] = tuple(FORMATS)
+) -> None:
+    """Check that every path has one of some suffixes, a folder that can be written, and is free.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def check_outputs(paths: Sequence[Path], *, force: bool = False) -> None:
     """
     for path in paths:
         try:
-            _check_output(path)
+            _check_output(path, formats)
             check_free(path, force=force)
             names = [other.resolve() for other in paths]
         except (OSError, RuntimeError) as error:
@@ -81,11 +83,11 @@ def check_outputs(paths: Sequence[Path], *, force: bool = False) -> None:
             raise OutputError(f"{path}: is named twice; name each file once")
 
 
-def _check_output(path: Path) -> None:
+def _check_output(path: Path, formats: Collection[str]) -> None:
     if path.is_dir():
         raise OutputError(f"{path}: is a folder; name a file")
-    if path.suffix.lower() not in FORMATS:
-        what = expected("a format", path.suffix or path.name, FORMATS)
+    if path.suffix.lower() not in formats:
+        what = expected("a format", path.suffix or path.name, formats)
         raise OutputError(f"{path}: {what}")
     folder = path.parent
     if not folder.exists():

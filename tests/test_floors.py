@@ -55,6 +55,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.sound_files",),
     ("backing.output",),
     ("backing.live",),
+    ("backing.film",),
     ("backing.notebook",),
     ("backing.recording",),
     ("backing.listening",),

@@ -43,6 +43,7 @@ COMMANDS: dict[str, str] = {
     "tidy": "Write the notes of phrase files in their canonical form.",
     "transpose": "Write a phrase in another key, position or set of strings.",
     "sheet": "Write a phrase as sheet music and tablature, or a form as a chord chart.",
+    "film": "Make a film of a phrase: its sheet, cursor, neck and sound.",
     "import": "Read a phrase from MusicXML or from plain-text tablature.",
     "lesson": "Make a lesson's folder: sounds, loops, sheets and the practice page.",
     "new": "Start a phrase or lesson file, with comments that teach the format.",

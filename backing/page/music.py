@@ -19,7 +19,7 @@ from phrases.performance import perform
 from phrases.phrase import Phrase
 from phrases.roles import Row, hits, rows
 
-__all__ = ["NARROW", "WIDE", "heard", "version"]
+__all__ = ["NARROW", "WIDE", "heard", "places_of", "system", "tips_of", "version"]
 
 WIDE, NARROW = 94.0, 44.0  # staff spaces of a line
 AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves at once
@@ -44,7 +44,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
     """
     beats = phrase.meter.beats
     score = over_form(phrase, form)
-    notes = _notes(phrase)
+    notes = places_of(phrase)
     return Version(
         key=str(phrase.key),
         beats_in_bar=beats,
@@ -60,7 +60,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
         wide=_systems(score, WIDE),
         narrow=_systems(score, NARROW),
         loops=tuple(sorted(loops, key=lambda loop: loop.tempo)),
-        tips=_tips(phrase),
+        tips=tips_of(phrase),
         heard=tuple(
             heard(phrase, notes, loop) for loop in sorted(loops, key=lambda loop: loop.tempo)
         ),
@@ -106,7 +106,8 @@ def heard(phrase: Phrase, notes: Sequence[PageNote], loop: Loop) -> tuple[float,
     return tuple(found)
 
 
-def _notes(phrase: Phrase) -> tuple[PageNote, ...]:
+def places_of(phrase: Phrase) -> tuple[PageNote, ...]:
+    """Return the places of the neck that a phrase reaches, in order of time."""
     line = hits(phrase)
     every = phrase.strokes()
     found: list[PageNote] = []
@@ -137,7 +138,8 @@ def _turns(phrase: Phrase) -> tuple[Turn, ...]:
     )
 
 
-def _tips(phrase: Phrase) -> tuple[Tip, ...]:
+def tips_of(phrase: Phrase) -> tuple[Tip, ...]:
+    """Return the tips of a phrase, those of the whole first."""
     beats = phrase.meter.beats
     names, placed = part_names(phrase), phrase.placed()
     found = []
@@ -158,10 +160,11 @@ _OWNER = re.compile(r"b(\d+)e(\d+)n(\d+)-")
 
 
 def _systems(score: Score, width: float) -> tuple[System, ...]:
-    return tuple(_system(score, one) for one in pictures(score, Style(width=width)))
+    return tuple(system(score, one) for one in pictures(score, Style(width=width)))
 
 
-def _system(score: Score, picture: Picture) -> System:
+def system(score: Score, picture: Picture) -> System:
+    """Return a drawn system with the places of its bars and beats."""
     left, top, right, bottom = picture.box
     beats = score.meter.beats
     edge = left - 0.1  # as `backing.sheet.layout.document` sets it
@@ -187,7 +190,8 @@ def _system(score: Score, picture: Picture) -> System:
     for number, begin, end in bars:
         measure = next(one for one in score.measures if one.number == number)
         first = (number - 1) * beats + measure.start
-        known.setdefault(first, begin + 1.0 if begin else _start(picture, edge))
+        own = _start(picture, edge) if number == picture.bars[0] else begin + 1.0
+        known.setdefault(first, own)
         if number == picture.bars[-1]:
             known[Fraction(number * beats)] = end
     svg = picture.svg.replace("#000", "currentColor")

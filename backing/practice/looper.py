@@ -30,7 +30,7 @@ from backing.setting import (
 )
 from backing.tempo import Clock
 from phrases.errors import RangeError
-from phrases.phrase import Phrase, StringNote, Stroke, one_by_one
+from phrases.phrase import Part, Phrase, StringNote, Stroke, one_by_one
 
 __all__ = ["RINGS", "loop", "trade"]
 
@@ -154,7 +154,7 @@ class _Looper:
                 silent=self._silent(one, after),
             )
         short = self.plan.falls_short(self.setting.tempo)
-        return stream(
+        made = stream(
             self.setting,
             self.phrase,
             out.sections,
@@ -162,6 +162,18 @@ class _Looper:
             shape=self.plan.shape,
             **({"short": short} if short else {}),
         )
+        return replace(made, shown=self._shown())
+
+    def _shown(self) -> Phrase | None:
+        """Return all of a pass as one line, unless it is the phrase as it is written."""
+        every = sorted((*self.region.strokes, *self.region.silent), key=lambda stroke: stroke.at)
+        own = [stroke.at for stroke in self.phrase.strokes()]
+        bars = len(self.region.bars)
+        if bars == self.phrase.bars and [stroke.at for stroke in every] == own:
+            return None
+        tips = tuple(tip for tip in self.phrase.tips if tip.at is None)
+        line = Part("line", bars, tuple(one_by_one(every)))
+        return replace(self.phrase, parts=(line,), tips=tips, variations=())
 
     def _clock(self, one: Pass) -> Clock:
         return replace(self.setting.clock(one.tempo), steps=one.steps)

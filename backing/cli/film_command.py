@@ -1,0 +1,143 @@
+"""`backing film`."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+from collections.abc import Callable, Iterator
+from functools import partial
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from backing.cli.options import Asked, Choice, force_option, json_option
+from backing.film.shape import RATES, SIZES, shape
+
+if TYPE_CHECKING:
+    from backing.events import Stream
+
+__all__ = ["command"]
+
+SHOWN = ("demo", "loop", "trade")  # what has a phrase to show
+STRIPS = (".webm", ".mov")
+
+
+@click.command(
+    "film",
+    context_settings={"ignore_unknown_options": True, "help_option_names": ["-h", "--help"]},
+    epilog="\b\nFor example:\n  backing film lamp-oil --key E -o lamp-oil.mp4\n"
+    "  backing film loop lamp-oil --from 50 --to 70 -o loop.mp4\n"
+    "  backing film lamp-oil --strip -o over-my-picture.webm",
+)
+@click.option(
+    "-o", "--output", "path", type=click.Path(path_type=Path), required=True,
+    help="The film, an .mp4; a strip is a .webm or a .mov.",
+)  # fmt: skip
+@click.option(
+    "--size", type=Choice(SIZES), default=SIZES[0], show_default=True,
+    help="Pixels; the upright one is for telephones.",
+)  # fmt: skip
+@click.option(
+    "--fps", type=Choice(RATES), default=RATES[1], show_default=True, help="Pictures a second.",
+)  # fmt: skip
+@click.option(
+    "--strip", is_flag=True,
+    help="Leave the ground transparent and the upper half free, to lay over your own picture.",
+)  # fmt: skip
+@click.option(
+    "--take", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="Your own recording of the phrase, or of the whole demo, in place of the guitar.",
+)  # fmt: skip
+@click.option(
+    "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for its sound."
+)
+@force_option
+@json_option
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="[WHAT] PHRASE [OPTIONS]")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    path: Path,
+    size: str,
+    fps: int,
+    strip: bool,
+    take: Path | None,
+    soundfont: Path | None,
+    force: bool,
+    as_json: bool,
+    words: tuple[str, ...],
+) -> None:
+    """Make a film of a phrase: the sheet with a moving cursor, the neck, and the sound.
+
+    WHAT is demo, loop or trade with what that command takes; a phrase alone is a demo. Beside the
+    film lie its captions (.vtt).
+    """
+    stream, what = _asked(ctx, words)
+    from backing.film.write import film
+
+    _check(path, what, strip=strip, take=take)
+    taken = None
+    if take is not None:
+        from backing.lesson.take import with_take
+
+        assert stream.phrase is not None
+        taken = partial(with_take, take, stream.phrase, stream)
+    with _progress(float(stream.seconds)) as shown:
+        film(
+            stream, path, shape(size, strip=strip), fps,
+            soundfont=soundfont, take=taken, progress=shown, force=force,
+        )  # fmt: skip
+    seconds = float(stream.seconds)
+    if as_json:
+        click.echo(json.dumps({
+            "title": stream.title, "key": str(stream.key), "seconds": round(seconds, 6),
+            "size": size, "fps": fps, "files": [{"path": str(path), "format": path.suffix[1:]}],
+        }, ensure_ascii=False))  # fmt: skip
+        return
+    minutes, rest = divmod(round(seconds), 60)
+    click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{rest:02d}\n  {path}")
+    click.echo("Start with the volume low: loud headphones can damage hearing.", err=True)
+
+
+def _asked(ctx: click.Context, words: tuple[str, ...]) -> tuple[Stream, str]:
+    what, *rest = words or ("",)
+    if what not in SHOWN:
+        if what == "track":
+            raise click.UsageError("a track has no phrase to show; name a phrase", ctx)
+        what, rest = "demo", list(words)
+    played: click.Command = import_module(f"backing.cli.{what}_command").command
+    asked = Asked()
+    usual = (ctx.parent and ctx.parent.default_map) or {}
+    inner = played.make_context(
+        f"{ctx.command_path} {what}", rest, obj=asked, default_map=usual.get(what)
+    )
+    with inner:
+        played.invoke(inner)
+    if inner.params.get("seamless"):
+        raise click.UsageError("a film has an end; leave out --seamless, or say --passes", ctx)
+    assert asked.stream is not None
+    return asked.stream, what
+
+
+def _check(path: Path, what: str, *, strip: bool, take: Path | None) -> None:
+    suffix = path.suffix.lower()
+    if strip and suffix not in STRIPS:
+        raise click.UsageError(f"{path}: a strip ends in .webm or .mov, which can be transparent")
+    if not strip and suffix != ".mp4":
+        also = "; with --strip it is a transparent strip" if suffix in STRIPS else ""
+        raise click.UsageError(f"{path}: a film ends in .mp4{also}")
+    if take is not None and what != "demo":
+        raise click.UsageError(f"--take goes into a demo; leave it out of a {what}")
+
+
+@contextlib.contextmanager
+def _progress(seconds: float) -> Iterator[Callable[[float], None]]:
+    if sys.stderr is None or not sys.stderr.isatty():
+        click.echo(f"filming {seconds:.0f} s", err=True)
+        yield lambda done: None
+        return
+    with click.progressbar(length=max(1, round(seconds)), label="filming", file=sys.stderr) as bar:
+        yield lambda done: bar.update(min(bar.length or 0, round(done)) - bar.pos)

@@ -1,0 +1,109 @@
+"""The sizes a film may have, and where on the picture each thing stands.
+
+Conventions: places are pixels of the smallest picture of a shape, from its upper left corner; a
+picture twice as large has all of it twice as large. A twentieth of the width and of the height on
+each side stays free of words (EBU R 95 asks for 3.5 % and 5 %, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+__all__ = ["RATES", "SIZES", "Place", "Shape", "shape"]
+
+RATES = (25, 30, 50, 60)  # pictures a second
+
+
+class Place(NamedTuple):
+    """A rectangle; all four are even, as colour has half the places of light."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How a picture is divided.
+
+    Attributes
+    ----------
+    width, height
+        Of the picture.
+    scale
+        Pixels to one of the smallest picture.
+    places
+        Where things stand, by name; ``music`` is the panel with the system.
+    letters
+        Size of usual words, an em.
+    line
+        How long a system is, in staff spaces.
+    staves
+        One of `backing.sheet.layout.STAVES`.
+    grounds
+        What is covered where the rest is transparent.
+    """
+
+    width: int
+    height: int
+    scale: int
+    places: dict[str, Place]
+    letters: int
+    line: float
+    staves: str = "both"
+    grounds: tuple[Place, ...] = ()
+
+
+WIDE = {
+    "chord": Place(96, 54, 420, 124),
+    "next": Place(96, 178, 440, 50),
+    "turn": Place(96, 228, 440, 60),
+    "neck": Place(548, 54, 844, 234),
+    "bar": Place(1412, 54, 412, 54),
+    "beats": Place(1412, 112, 412, 76),
+    "tempo": Place(1412, 188, 412, 100),
+    "music": Place(96, 300, 1728, 606),
+    "tip": Place(96, 912, 1728, 114),
+}
+TALL = {
+    "chord": Place(54, 96, 500, 170),
+    "next": Place(54, 266, 500, 64),
+    "turn": Place(54, 334, 972, 80),
+    "bar": Place(560, 96, 466, 66),
+    "beats": Place(560, 164, 466, 96),
+    "tempo": Place(560, 264, 466, 66),
+    "music": Place(54, 424, 972, 800),
+    "tip": Place(54, 1238, 972, 226),
+    "neck": Place(54, 1478, 972, 346),
+}
+WIDE_STRIP = {
+    "chord": Place(112, 556, 190, 88),
+    "next": Place(302, 556, 430, 88),
+    "turn": Place(732, 556, 420, 88),
+    "beats": Place(1152, 556, 300, 88),
+    "tempo": Place(1452, 556, 356, 88),
+    "music": Place(96, 644, 1728, 382),
+}
+TALL_STRIP = {
+    "chord": Place(70, 1160, 230, 110),
+    "next": Place(300, 1160, 310, 110),
+    "beats": Place(610, 1160, 400, 110),
+    "turn": Place(70, 1270, 500, 84),
+    "tempo": Place(570, 1270, 440, 84),
+    "music": Place(54, 1354, 972, 470),
+}
+SIZES = ("1920x1080", "3840x2160", "1080x1920")
+
+
+def shape(size: str, *, strip: bool = False) -> Shape:
+    """Return the shape of a picture of one of `SIZES`; a strip leaves the upper half free."""
+    width, height = map(int, size.split("x"))
+    if width < height:
+        grounds = (Place(54, 1160, 972, 664),) if strip else ()
+        staves = "tab" if strip else "both"
+        return Shape(width, height, 1, TALL_STRIP if strip else TALL, 50, 34.0, staves, grounds)
+    grounds = (Place(96, 556, 1728, 470),) if strip else ()
+    places, staves = (WIDE_STRIP, "tab") if strip else (WIDE, "both")
+    return Shape(width, height, width // 1920, places, 42, 68.0, staves, grounds)
