@@ -67,4 +67,4 @@ def _no_sound_card(monkeypatch: pytest.MonkeyPatch) -> None:
 
     What is really played runs in processes of its own.
     """
-    monkeypatch.setattr("backing.cli.options._opening", lambda ctx, card: None)
+    monkeypatch.setattr("backing.cli.options.opened", lambda ctx, card: None)

@@ -40,7 +40,7 @@ WHOLE = (
     "backing/cli/transpose_command.py", "backing/forms/form.py",
     "backing/grooves/groove.py", "backing/harmony.py", "backing/lanes.py", "backing/output.py",
     "backing/pieces.py", "backing/practice/looper.py", "backing/practice/plan.py",
-    "backing/practice/region.py",
+    "backing/practice/region.py", "backing/cli/vary_command.py", "phrases/moves/proposals.py",
 )  # fmt: skip
 ELSEWHERE = {
     "error.strerror or str(error)": "a failure of the machine that no command foresees",

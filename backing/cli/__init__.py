@@ -41,6 +41,7 @@ COMMANDS: dict[str, str] = {
     "calibrate": "Measure the sound card's delay, so that takes are in time.",
     "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
     "tidy": "Write the notes of phrase files in their canonical form.",
+    "vary": "Propose variations of a phrase, and add those that are chosen to its file.",
     "transpose": "Write a phrase in another key, position or set of strings.",
     "sheet": "Write a phrase as sheet music and tablature, or a form as a chord chart.",
     "film": "Make a film of a phrase: its sheet, cursor, neck and sound.",

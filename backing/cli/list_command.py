@@ -71,6 +71,16 @@ def _scales() -> list[Row]:
     return [{"name": name, "about": " ".join(degrees)} for name, degrees in SCALES.items()]
 
 
+def _moves() -> list[Row]:
+    from phrases.moves.table import KEEPS, MOVES
+
+    return [
+        {"name": m.name, "about": f"{m.words} Needs {m.needs}.",
+         "keeps": [KEEPS[name] for name in m.keeps]}
+        for m in MOVES.values()
+    ]  # fmt: skip
+
+
 def _soundfonts() -> list[Row]:
     from soundfonts import SoundfontError, find_soundfont, installed
 
@@ -122,6 +132,7 @@ WHAT = {
     "forms": _forms,
     "turnarounds": _turnarounds,
     "phrases": _phrases,
+    "moves": _moves,
     "scales": _scales,
     "soundfonts": _soundfonts,
 }
@@ -134,7 +145,7 @@ WHAT = {
 @click.option("--tag", metavar="WORD", help="Phrases with this tag.")
 @json_option
 def command(what: str, as_json: bool, **wanted: Any) -> None:
-    """Show the grooves, forms, turnarounds, phrases, scales, soundfonts, cards or MIDI ports.
+    """Show the grooves, forms, phrases, moves to vary them, soundfonts and so on that are here.
 
     Names are written as they stand here: `minor pentatonic`, not the other way round. The first
     soundfont is the one taken by default.

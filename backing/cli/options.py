@@ -40,7 +40,9 @@ if TYPE_CHECKING:
     from backing.live.card import Opening
 
 __all__ = [
+    "CARD",
     "PLAYED",
+    "PORT",
     "STEP",
     "TEMPO",
     "Asked",
@@ -52,6 +54,7 @@ __all__ = [
     "json_option",
     "line_option",
     "missing",
+    "opened",
     "output_options",
     "phrase_argument",
     "phrase_options",
@@ -259,6 +262,22 @@ WHOLE = (
 )
 
 DEEP = " and ".join(suffix for suffix, kind in FORMATS.items() if kind.deep)
+
+CARD = click.option(
+    "--card",
+    metavar="NAME",
+    envvar="BACKING_CARD",
+    shell_complete=completing.cards,
+    help="Play on this sound card, one of `backing list cards`; a part of its name is enough.",
+)
+PORT = click.option(
+    "--port",
+    metavar="NAME",
+    envvar="BACKING_PORT",
+    shell_complete=completing.outputs,
+    help="Play on this MIDI output, one of `backing list ports`, not on the sound card.",
+)
+
 OUTPUT = (
     click.option(
         "-o",
@@ -296,20 +315,8 @@ OUTPUT = (
         metavar="DIR",
         help="Folder for a WAV file of each part, of the room and of their sum.",
     ),
-    click.option(
-        "--card",
-        metavar="NAME",
-        envvar="BACKING_CARD",
-        shell_complete=completing.cards,
-        help="Play on this sound card, one of `backing list cards`; a part of its name is enough.",
-    ),
-    click.option(
-        "--port",
-        metavar="NAME",
-        envvar="BACKING_PORT",
-        shell_complete=completing.outputs,
-        help="Play on this MIDI output, one of `backing list ports`, not on the sound card.",
-    ),
+    CARD,
+    PORT,
     click.option(
         "--resume-count/--no-resume-count",
         "counts",
@@ -472,7 +479,7 @@ class Asked:
         self.stream: Stream | None = None
 
 
-def _opening(ctx: click.Context, card: str | None) -> Opening:
+def opened(ctx: click.Context, card: str | None) -> Opening:
     """Begin to open the sound card, for the recorder's ear if there is one."""
     from backing.live.card import Opening
 
@@ -566,7 +573,7 @@ def output_options(command: Command) -> Command:
             if asked(ctx, one) and ctx.params.get(other):
                 raise click.UsageError("--card is for playing on one; leave it out")
         played = not (outputs or stems or dry_run or as_json or port or isinstance(ctx.obj, Asked))
-        opening = _opening(ctx, card) if played else None
+        opening = opened(ctx, card) if played else None
         if hands_free:
             rest["counted"] = _each_counted(rest.get("counted"), outputs or stems)
         wanted = Wanted(
