@@ -12,7 +12,7 @@ from fractions import Fraction
 from random import Random
 
 from phrases.moves.subject import MisfitError, Spot, Subject, any_of
-from phrases.phrase import Note, Phrase, Stroke
+from phrases.phrase import Phrase, StringNote, Stroke
 from phrases.roles import chord_roles
 
 __all__ = [
@@ -20,7 +20,7 @@ __all__ = [
     "other_notes", "over", "passing", "pickup", "same_again", "steps", "upside_down",
 ]  # fmt: skip
 
-Key = tuple[Fraction, tuple[Note, ...]]
+Key = tuple[Fraction, tuple[StringNote, ...]]
 
 
 def _shared(make: Callable[[Spot], int | None]) -> Callable[[Spot], int | None]:
@@ -196,7 +196,7 @@ def _added(
     line: Subject,
     choose: Random,
     rooms: list[tuple[Spot, Spot]],
-    make: Callable[[Spot, Spot], tuple[Fraction, Note]],
+    make: Callable[[Spot, Spot], tuple[Fraction, StringNote]],
 ) -> Phrase:
     """Put one note between two, wherever they come alike."""
     spot, after = any_of(choose, rooms)
@@ -224,7 +224,7 @@ def _before(line: Subject, after: Spot) -> Fraction:
 def more(line: Subject, choose: Random) -> Phrase:
     """Put a neighbour in the scale just before a note that has room before it."""
 
-    def make(spot: Spot, after: Spot) -> tuple[Fraction, Note]:
+    def make(spot: Spot, after: Spot) -> tuple[Fraction, StringNote]:
         pitch = line.step(_body(after), choose.choice((-1, 1)))
         return _before(line, after), line.place(pitch, line.hand(after))
 
@@ -238,7 +238,7 @@ def passing(line: Subject, choose: Random) -> Phrase:
         low, high = sorted((_body(spot), _body(after)))
         return [p for p in line.pitches if low < p < high]
 
-    def make(spot: Spot, after: Spot) -> tuple[Fraction, Note]:
+    def make(spot: Spot, after: Spot) -> tuple[Fraction, StringNote]:
         return _before(line, after), line.place(
             choose.choice(between(spot, after)), line.hand(after)
         )
@@ -250,9 +250,9 @@ def passing(line: Subject, choose: Random) -> Phrase:
 def approached(line: Subject, choose: Random) -> Phrase:
     """Pick the half step below a note just before it, on its string."""
 
-    def make(spot: Spot, after: Spot) -> tuple[Fraction, Note]:
+    def make(spot: Spot, after: Spot) -> tuple[Fraction, StringNote]:
         assert after.note.fret is not None
-        return _before(line, after), Note(after.note.string, after.note.fret - 1)
+        return _before(line, after), StringNote(after.note.string, after.note.fret - 1)
 
     rooms = [
         (spot, after)

@@ -17,7 +17,7 @@ from phrases.counting import PLACES
 from phrases.fingering import FINGER_MARKS, REACH
 from phrases.fretboard import STANDARD, STRINGS
 from phrases.hands import positions
-from phrases.phrase import Note, Part, Phrase, Stroke, bend_cents
+from phrases.phrase import Part, Phrase, StringNote, Stroke, bend_cents
 from phrases.pitch import SCALES, scale_pitch_classes
 from phrases.roles import aims, chord_roles
 from phrases.transpose import HIGHEST, bend_fault, moved_note
@@ -40,7 +40,7 @@ def any_of(choose: Random, items: Iterable[T]) -> T:
     return every[choose.randrange(len(every))]
 
 
-def settled(note: Note, at: Fraction) -> float | None:
+def settled(note: StringNote, at: Fraction) -> float | None:
     """Return the MIDI pitch on which a note comes to rest; None for a muted string."""
     heard = [aim.pitch for aim in aims(note, at) if not aim.how.startswith("trill")]
     return heard[-1] if heard else None
@@ -90,7 +90,7 @@ class Spot:
     number: int
     role: str
     stroke: Stroke
-    note: Note
+    note: StringNote
     pitch: int | None
     last: bool
 
@@ -208,12 +208,12 @@ class Subject:
         below = [p for p in self.pitches if p < pitch]
         return below[max(count, -len(below))] if count and below else pitch
 
-    def fits(self, note: Note, at: Fraction) -> bool:
+    def fits(self, note: StringNote, at: Fraction) -> bool:
         """Tell whether all that a note aims at is in the scale, or leans between two pitches."""
         heard = [aim.pitch for aim in aims(note, at) if aim.pitch is not None]
         return all(pitch % 1 or int(pitch) % 12 in self.scale for pitch in heard)
 
-    def place(self, pitch: int, position: int, strings: Sequence[str] = STRINGS) -> Note:
+    def place(self, pitch: int, position: int, strings: Sequence[str] = STRINGS) -> StringNote:
         """Return a plain note at a pitch, as near under the hand as can be."""
         lowest = 0 if self.open else 1
         found = [
@@ -224,7 +224,7 @@ class Subject:
         reach, _, string, fret = min(found, default=(9, 0, "", 0))
         if reach > 1:
             raise MisfitError
-        return Note(string, fret)
+        return StringNote(string, fret)
 
     def put(self, spot: Spot, pitch: int) -> Stroke:
         """Return a spot's stroke at another pitch, with all it does where that can be done."""
@@ -244,7 +244,7 @@ class Subject:
         marks = _bare(spot.note).marks
         return replace(spot.stroke, notes=(replace(new, moves=sways, marks=marks),))
 
-    def _reached(self, note: Note, spot: Spot) -> bool:
+    def _reached(self, note: StringNote, spot: Spot) -> bool:
         frets = [note.fret, *(m.fret for m in note.moves)]
         hand = self.hand(spot)
         low, high = max(1, hand - 1), min(HIGHEST, hand + REACH + 3)
@@ -320,6 +320,6 @@ class Subject:
         return changed
 
 
-def _bare(note: Note) -> Note:
+def _bare(note: StringNote) -> StringNote:
     """Return a note without the marks that hold only for its fret."""
     return replace(note, marks=tuple(mark for mark in note.marks if mark not in ONLY_HERE))

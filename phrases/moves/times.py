@@ -8,7 +8,7 @@ from fractions import Fraction
 from random import Random
 
 from phrases.moves.subject import MisfitError, Spot, Subject, any_of
-from phrases.phrase import Note, Phrase, Stroke
+from phrases.phrase import Phrase, StringNote, Stroke
 
 __all__ = [
     "delayed", "evened", "held", "no_pickup", "on_the_beat", "pushed", "scaled", "shifted",
@@ -215,5 +215,5 @@ def _muted(line: Subject) -> Iterable[tuple[tuple[int, int], list[Stroke]]]:
         at = after.at - line.unit
         free = at >= spot.stroke.end or (at - spot.at >= 1 and spot.plain)
         if free and at > spot.at:
-            click = Stroke(at, after.at, (Note(after.note.string, None),))
+            click = Stroke(at, after.at, (StringNote(after.note.string, None),))
             yield spot.place, [replace(spot.stroke, end=min(spot.stroke.end, at)), click]

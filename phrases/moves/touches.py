@@ -9,7 +9,7 @@ from random import Random
 
 from phrases.fretboard import STANDARD, STRINGS
 from phrases.moves.subject import Spot, Subject, any_of, tonic
-from phrases.phrase import Move, Note, Phrase, Stroke, bend_cents
+from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents
 from phrases.techniques import PICKLESS, mark
 from phrases.transpose import HIGHEST, bend_fault
 
@@ -23,7 +23,9 @@ LONG = Fraction(1)  # beats from which on a note is long
 UNDER = (3, 4, 5, 8, 9)  # semitones to a second string: thirds, a fourth, sixths
 
 
-def _each(line: Subject, make: Callable[[Spot], Note | tuple[Note, ...] | None]) -> Phrase:
+def _each(
+    line: Subject, make: Callable[[Spot], StringNote | tuple[StringNote, ...] | None]
+) -> Phrase:
     """Change the notes of every spot for which there are others."""
     edits: dict[tuple[int, int], list[Stroke]] = {}
     for spot in line.spots:
@@ -35,7 +37,9 @@ def _each(line: Subject, make: Callable[[Spot], Note | tuple[Note, ...] | None])
 
 
 def _one(
-    line: Subject, choose: Random, make: Callable[[Spot], Note | tuple[Note, ...] | None]
+    line: Subject,
+    choose: Random,
+    make: Callable[[Spot], StringNote | tuple[StringNote, ...] | None],
 ) -> Phrase:
     """Change one spot for which there are other notes, and those that are like it."""
     made = {s.place: new for s in line.spots if s.pitch is not None and (new := make(s))}
@@ -44,7 +48,7 @@ def _one(
     return _each(line, lambda s: made[s.place] if s.place in alike else None)
 
 
-def _frets(note: Note) -> Iterator[tuple[Move, int]]:
+def _frets(note: StringNote) -> Iterator[tuple[Move, int]]:
     """Yield each move with the fret from which it goes."""
     fret = note.fret or 0
     for move in note.moves:
@@ -55,7 +59,7 @@ def _frets(note: Note) -> Iterator[tuple[Move, int]]:
 def bent_for_slides(line: Subject, choose: Random) -> Phrase:
     """Bend where it was slid or hammered up to one or two frets."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         note = spot.note
         if not spot.single or note.into or len(note.moves) not in (1, 2):
             return None
@@ -73,7 +77,7 @@ def bent_for_slides(line: Subject, choose: Random) -> Phrase:
 def slid_for_bends(line: Subject, choose: Random) -> Phrase:
     """Slide where it was bent, and back where it was let down."""
 
-    def make(spot: Spot) -> tuple[Note, ...] | None:
+    def make(spot: Spot) -> tuple[StringNote, ...] | None:
         if not any(m.technique.bending for n in spot.stroke.notes for m in n.moves):
             return None
         notes = tuple(map(slid, spot.stroke.notes))
@@ -82,7 +86,7 @@ def slid_for_bends(line: Subject, choose: Random) -> Phrase:
     return _each(line, make)
 
 
-def slid(note: Note) -> Note:
+def slid(note: StringNote) -> StringNote:
     """Return a note whose bends by frets are slides; curls and what is half let down stay."""
     if note.fret is None or any(_halved(m, note.fret) for m in note.moves):
         return note
@@ -116,7 +120,7 @@ def _halved(move: Move, fret: int) -> bool:
 def bent_up(line: Subject, choose: Random) -> Phrase:
     """Bend up to a note that was picked, from the step of the scale below."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         if not spot.plain or spot.beats < line.unit or spot.note.fret is None:
             return None
         assert spot.pitch is not None
@@ -134,7 +138,7 @@ def bent_up(line: Subject, choose: Random) -> Phrase:
 def slow_bends(line: Subject, choose: Random) -> Phrase:
     """Let a bend take its time, a beat at most."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         for n, (move, _) in enumerate(_frets(spot.note)):
             if len(spot.stroke.notes) == 1 and move.sign == "b" and move.over is None:
                 start = move.at if move.at is not None else spot.at
@@ -153,7 +157,7 @@ def slow_bends(line: Subject, choose: Random) -> Phrase:
 def bent_before(line: Subject, choose: Random) -> Phrase:
     """Bend before the pick, and let the string down while the note rings."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         note = spot.note
         if not spot.single or note.into or not note.moves or note.moves[0].sign != "b":
             return None
@@ -175,7 +179,7 @@ def bent_before(line: Subject, choose: Random) -> Phrase:
 def curled(line: Subject, choose: Random) -> Phrase:
     """Curl the minor third up by a quarter tone."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         assert spot.pitch is not None
         if not spot.plain or (spot.pitch - line.root) % 12 != 3 or spot.beats < line.unit:
             return None
@@ -226,7 +230,7 @@ def picked(line: Subject, choose: Random) -> Phrase:
             moves.append(move)
         else:
             if strokes:
-                last = Note(note.string, fret, tuple(moves), marks)
+                last = StringNote(note.string, fret, tuple(moves), marks)
                 edits[spot.place] = [*strokes, Stroke(at, spot.stroke.end, (last,))]
     return line.changed(edits)
 
@@ -234,7 +238,7 @@ def picked(line: Subject, choose: Random) -> Phrase:
 def slid_into(line: Subject, choose: Random) -> Phrase:
     """Slide into strong notes from a half step below, which is only touched."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         fret = spot.note.fret
         if not spot.plain or spot.at % 1 or spot.beats < LONG or fret is None or fret < 2:
             return None
@@ -247,7 +251,7 @@ def doubled(line: Subject, choose: Random) -> Phrase:
     """Put a second string under long notes: a tone of the chord if there is one."""
     chord = tonic(line.phrase)
 
-    def make(spot: Spot) -> tuple[Note, ...] | None:
+    def make(spot: Spot) -> tuple[StringNote, ...] | None:
         if not spot.plain or spot.beats < LONG or spot.note.string == "E":
             return None
         assert spot.pitch is not None
@@ -257,7 +261,7 @@ def doubled(line: Subject, choose: Random) -> Phrase:
         for pitch in sorted(under, key=lambda p: p % 12 not in chord):
             fret = pitch - STANDARD[lower]
             if max(1, spot.note.fret - 3) <= fret <= spot.note.fret + 2:
-                return Note(lower, fret), replace(spot.note, moves=())
+                return StringNote(lower, fret), replace(spot.note, moves=())
         return None
 
     return _one(line, choose, make)
@@ -266,7 +270,7 @@ def doubled(line: Subject, choose: Random) -> Phrase:
 def unison_bend(line: Subject, choose: Random) -> Phrase:
     """Bend the string below up to a long note while that sounds too."""
 
-    def make(spot: Spot) -> tuple[Note, ...] | None:
+    def make(spot: Spot) -> tuple[StringNote, ...] | None:
         moves = spot.note.moves
         bent = any(m.technique.bending for m in moves) and all(m.at is None for m in moves)
         if not (spot.plain or (spot.single and bent)) or spot.beats < LONG or spot.pitch is None:
@@ -275,7 +279,7 @@ def unison_bend(line: Subject, choose: Random) -> Phrase:
             top, under = spot.pitch - STANDARD[high], spot.pitch - 2 - STANDARD[low]
             near = 1 <= top <= HIGHEST and abs(top - line.hand(spot)) <= 3
             if near and not bend_fault(low, under, 200) and (spot.pitch - 2) % 12 in line.scale:
-                return Note(low, under, (Move("b", size="full"),)), Note(high, top)
+                return StringNote(low, under, (Move("b", size="full"),)), StringNote(high, top)
         return None
 
     return _one(line, choose, make)
@@ -284,7 +288,7 @@ def unison_bend(line: Subject, choose: Random) -> Phrase:
 def swaying(line: Subject, choose: Random) -> Phrase:
     """Let long notes tremble, or tremble more."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         note = spot.note
         if not spot.single or spot.beats < LONG or "tremolo" in note.marks:
             return None
@@ -303,7 +307,7 @@ def swaying(line: Subject, choose: Random) -> Phrase:
 def trilled(line: Subject, choose: Random) -> Phrase:
     """Trill with the next note of the scale above."""
 
-    def make(spot: Spot) -> Note | None:
+    def make(spot: Spot) -> StringNote | None:
         assert spot.pitch is not None
         above = line.step(spot.pitch, 1) - spot.pitch
         if not spot.plain or spot.beats < LONG or not 1 <= above <= 3 or spot.last:
@@ -319,7 +323,7 @@ def marked(line: Subject, choose: Random, name: str, may: Callable[[Spot], bool]
     kind = mark(name)
     assert kind is not None
 
-    def make(spot: Spot) -> tuple[Note, ...] | None:
+    def make(spot: Spot) -> tuple[StringNote, ...] | None:
         taken = {found.kind for n in spot.stroke.notes for m in n.marks if (found := mark(m))}
         clash = name in PICKLESS and "stroke" in taken
         if kind.kind in taken or clash or not may(spot):

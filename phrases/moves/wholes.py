@@ -14,7 +14,7 @@ from random import Random
 from phrases.errors import RangeError
 from phrases.moves import notes, times, touches
 from phrases.moves.subject import MisfitError, Spot, Subject
-from phrases.phrase import Move, Note, Phrase, Stroke, bend_cents
+from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents
 from phrases.refinger import POSITIONS, refinger
 from phrases.transpose import HIGHEST, all_frets, moved_note
 
@@ -87,7 +87,7 @@ def octave(line: Subject, choose: Random) -> Phrase:
     raise MisfitError
 
 
-def _mapped(line: Subject, make: Callable[[Note], Note]) -> Phrase:
+def _mapped(line: Subject, make: Callable[[StringNote], StringNote]) -> Phrase:
     return line.whole(
         [
             replace(
@@ -134,7 +134,7 @@ def easier(line: Subject, choose: Random) -> Phrase:
     return line.whole(parts, tempo=Fraction(slower))
 
 
-def _easy(note: Note) -> Note:
+def _easy(note: StringNote) -> StringNote:
     """Return a note at the pitch to which it is bent, or slid to and from it."""
     if note.fret is None:
         return note
