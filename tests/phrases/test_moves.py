@@ -169,12 +169,12 @@ def _at_ease(at: Fraction) -> float:
     return 4 + float(at)
 
 
-ALL = NAMES if LONG else ("cold-stove", "lamp-oil", "mule-track", "wet-gravel")
+ALL = NAMES if LONG else ("cold-stove", "lamp-oil")
 
 
 @cache
 def proposed(name: str) -> tuple[Proposal, ...]:
-    return tuple(propose(load_phrase(name), count=len(MOVES)))
+    return tuple(propose(load_phrase(name), count=len(MOVES) if LONG else 16))
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -286,7 +286,7 @@ def test_variations_that_stand_in_brackets_cannot_be_added_to() -> None:
 def test_a_thousand_phrases_of_chance_are_varied_or_refused_in_words() -> None:
     """No phrase that can be read makes a move fail otherwise than by not fitting."""
     chance = Random(5)
-    for _ in range(1000 if LONG else 25):
+    for _ in range(1000 if LONG else 8):
         line = _by_chance(chance)
         subject = Subject(load_phrase(typed_line(line, chance.choice(["A", "E minor", "Bb"]))))
         for move in MOVES.values():
