@@ -26,7 +26,6 @@ from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
 from backing.practice import trade as practice_trade
 from backing.practice.plan import (
-    TEMPO_HINT,
     WORDS,
     check_room,
     check_step,
@@ -163,7 +162,8 @@ def _check_kinds(words: Mapping[str, Any], of: type) -> None:
     kinds = get_type_hints(of)
     for name, value in words.items():
         if name in ("tempo", "bpm") and name not in kinds:
-            raise ChoiceError(f'"{name}" is not a word of a plan; {TEMPO_HINT}')
+            hint = "it goes from one tempo to another: start and goal; goal alone with shape hold"
+            raise ChoiceError(f'"{name}" is not a word of a plan; {hint}')
         choose("a word of a piece", name, kinds)
         check_kind(name, value, kinds[name])
 

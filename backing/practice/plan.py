@@ -29,7 +29,6 @@ __all__ = [
     "MOST_PASSES",
     "RANGES",
     "SHAPES",
-    "TEMPO_HINT",
     "Pass",
     "Plan",
     "check_lasts",
@@ -99,7 +98,7 @@ OWN_WORDS: dict[str, tuple[str, ...]] = {
     "loop": ("bars", "part"),
     "trade": ("gap", "in_gap", "guide", "cue"),
 }
-TEMPO_HINT = "a plan goes from one tempo to another: write from and to; to alone with shape hold"
+_TEMPO_HINT = "a plan goes from one tempo to another: write from and to; to alone with shape hold"
 
 
 @dataclass(frozen=True, slots=True)
@@ -433,7 +432,7 @@ def read_plan(path: Path, room: str = "") -> dict[str, Any]:
     file = TextFile.open(path, PLAN)
     names = [field.name for field in fields(Plan)]
     words = [word for word in names if word not in WORDS.values()] + list(WORDS)
-    file.known_keys((), words, dict.fromkeys(("tempo", "bpm"), TEMPO_HINT))
+    file.known_keys((), words, dict.fromkeys(("tempo", "bpm"), _TEMPO_HINT))
     found: dict[str, Any] = {}
     for word in words:
         if word not in file.data:

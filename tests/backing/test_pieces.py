@@ -257,7 +257,7 @@ def test_a_piece_is_made_without_the_libraries_of_the_outputs() -> None:
         (lambda: backing.trade(SHORT, gap="foo"), r'^"foo" is not a gap; it may be response'),
         (lambda: backing.loop(SHORT, gap="echo"), "^gap is for a trade, not for a loop"),  # type: ignore[call-arg]
         (lambda: backing.trade(SHORT, bars=(1, 2)), "^bars is for a loop, not for a trade"),  # type: ignore[call-arg]
-        (lambda: backing.loop(SHORT, tempo=60), '^"tempo" is not a word of a plan; .* to alone'),  # type: ignore[call-arg]
+        (lambda: backing.loop(SHORT, tempo=60), '^"tempo" is not a word of a plan; .* goal alone'),  # type: ignore[call-arg]
         (lambda: backing.loop(SHORT, shape="hold", start=50, goal=60), "^hold has one tempo"),
         (lambda: backing.loop(SHORT, shape="ramp", each=2), "^each changes nothing in ramp"),
         (lambda: backing.trade(SHORT, step=5), "^step changes nothing in hold; say from which"),
