@@ -73,6 +73,8 @@ class Frames:
             if name not in self._shown or self._shown[name] != value:
                 self._shown[name] = value
                 self._copy(place, name, value, self.shape.scale)
+                if name == "tip" and self.shape.grounds:
+                    self._cut(self.views[3], place, 1)[...] = 255 if value else 0
         self._music(second)
 
     def _value(self, name: str, second: float) -> Hashable:

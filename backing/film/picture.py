@@ -8,6 +8,7 @@ covers is kept, 0 to 255, and looked up in a table for whatever ground is under 
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Hashable, Iterable, Sequence
 from functools import cache
@@ -206,7 +207,8 @@ class Drawer:
         at = f"#emph[{escaped(where[:1].upper() + where[1:])}:] " if where else ""
         size = self.shape.letters
         least = max(self.shape.height, 1) // self.shape.scale / 40
-        return f"#tip({size}, {least:g}, [{at}{markdown(text)}])"
+        inset = 16 if self.shape.grounds else 0
+        return f"#tip({size}, {least:g}, {inset}pt, [{at}{markdown(text)}])"
 
     def _neck(self, place: Place, value: tuple[tuple[str, int | None, str, bool], ...]) -> str:
         assert self.neck is not None
@@ -288,12 +290,13 @@ SETTINGS = """
   block(width: 100%, height: 100%, align(side + horizon, text(size: size * share, body)))
 }})
 // Smaller down to the least size that can be read; the rest of what is longer is left out.
-#let tip(size, least, body) = layout(room => {{
+#let tip(size, least, side, body) = layout(room => {{
   let sizes = range(8).map(n => size * 1pt + (least - size) * n / 7 * 1pt)
-  let fits(s) = measure(width: room.width, text(size: s, body)).height <= room.height
+  let fits(s) = measure(width: room.width - 2 * side, text(size: s, body)).height <= room.height
   let s = sizes.find(fits)
   if s == none {{ s = least * 1pt }}
-  block(width: 100%, height: 100%, clip: true, align(horizon, text(size: s, body)))
+  block(width: 100%, height: 100%, clip: true, inset: (x: side),
+    align(horizon, text(size: s, body)))
 }})
 #let fit-words(size, words) = layout(room => {{
   let one = measure(text(size: size, weight: 600, words)).width
@@ -333,16 +336,17 @@ class _Neck:
 
     def __init__(self, story: Story, place: Place) -> None:
         self.place = place
-        self.row = (place.height - 74) / 5
+        self.letters = 48 if place.height > 300 else 32
         self.top = 28.0
+        self.row = (place.height - self.letters - 42) / 5
         frets = [one.fret for one in story.notes if one.fret] or [5]
         low, high = max(1, min(frets) - 1), min(24, max(frets) + 1)
         while high - low < 6:
             low, high = (low, high + 1) if high < 24 else (low - 1, high)
         self.low, self.high = low, high
-        self.left = 96.0
+        self.left = 64.0 + self.letters
         self.step = (place.width - self.left - 30) / (high - low + 1)
-        self.radius = min(27.0, 0.47 * self.step)
+        self.radius = min(0.85 * self.letters, 0.47 * self.step)
         self.base = self._base(story)
 
     def _x(self, fret: int) -> float:
@@ -367,15 +371,15 @@ class _Neck:
         for number, string in enumerate(reversed([*STRINGS])):
             y = self._y(string)
             found.append(_line(self.left, y, right, y, 1.6 + 0.6 * number, "ink"))
-            found.append(_word(string, 22, y + 11, 32))
-        step = max(1, round(46 / self.step))
+            found.append(_word(string, 22, y + 0.35 * self.letters, self.letters))
+        step = math.ceil(1.3 * self.letters / self.step)
         for fret in range(self.low, self.high + 1, step):
             found.append(
                 _word(
                     str(fret),
                     self._x(fret),
                     self.place.height - 6,
-                    32,
+                    self.letters,
                     "bold" if fret in DOTS else "regular",
                 )
             )
@@ -399,8 +403,8 @@ class _Neck:
                 f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{self.radius - 2.5:.1f}" '
                 f'fill="{COLOURS[fill]}" stroke="{COLOURS[edge]}" stroke-width="5"/>'
             )
-            letters = lettering.chord_name(name.rstrip("0123456789"), 32, face="bold")
-            one = ink.outline("note", letters, x, y + 11, 0.5, "")
+            letters = lettering.chord_name(name.rstrip("0123456789"), self.letters, face="bold")
+            one = ink.outline("note", letters, x, y + 0.35 * self.letters, 0.5, "")
             colour = COLOURS["ink" if yours else "sheet"]
             found.append(f'<g fill="{colour}">{one.draw()}</g>')
         svg = lettering.outlined(self.base + "".join(found))

@@ -43,7 +43,7 @@ class Shape:
     staves
         One of `backing.sheet.layout.STAVES`.
     grounds
-        What is covered where the rest is transparent.
+        What is covered where the rest is transparent; a tip's place is as long as there is one.
     """
 
     width: int
@@ -74,25 +74,27 @@ TALL = {
     "bar": Place(560, 96, 466, 66),
     "beats": Place(560, 164, 466, 96),
     "tempo": Place(560, 264, 466, 66),
-    "music": Place(54, 424, 972, 800),
-    "tip": Place(54, 1238, 972, 226),
-    "neck": Place(54, 1478, 972, 346),
+    "music": Place(54, 424, 972, 680),
+    "tip": Place(54, 1118, 972, 250),
+    "neck": Place(54, 1384, 972, 440),
 }
 WIDE_STRIP = {
-    "chord": Place(112, 556, 190, 88),
-    "next": Place(302, 556, 430, 88),
-    "turn": Place(732, 556, 420, 88),
-    "beats": Place(1152, 556, 300, 88),
-    "tempo": Place(1452, 556, 356, 88),
-    "music": Place(96, 644, 1728, 382),
+    "tip": Place(96, 424, 1728, 84),
+    "chord": Place(112, 508, 190, 88),
+    "next": Place(302, 508, 430, 88),
+    "turn": Place(732, 508, 420, 88),
+    "beats": Place(1152, 508, 300, 88),
+    "tempo": Place(1452, 508, 356, 88),
+    "music": Place(96, 596, 1728, 430),
 }
 TALL_STRIP = {
-    "chord": Place(70, 1160, 230, 110),
-    "next": Place(300, 1160, 310, 110),
-    "beats": Place(610, 1160, 400, 110),
-    "turn": Place(70, 1270, 500, 84),
-    "tempo": Place(570, 1270, 440, 84),
-    "music": Place(54, 1354, 972, 470),
+    "tip": Place(54, 724, 972, 240),
+    "chord": Place(70, 964, 230, 110),
+    "next": Place(300, 964, 310, 110),
+    "beats": Place(610, 964, 400, 110),
+    "turn": Place(70, 1074, 500, 90),
+    "tempo": Place(570, 1074, 440, 90),
+    "music": Place(54, 1164, 972, 660),
 }
 SIZES = ("1920x1080", "3840x2160", "1080x1920")
 
@@ -101,9 +103,9 @@ def shape(size: str, *, strip: bool = False) -> Shape:
     """Return the shape of a picture of one of `SIZES`; a strip leaves the upper half free."""
     width, height = map(int, size.split("x"))
     if width < height:
-        grounds = (Place(54, 1160, 972, 664),) if strip else ()
-        staves = "tab" if strip else "both"
-        return Shape(width, height, 1, TALL_STRIP if strip else TALL, 50, 34.0, staves, grounds)
-    grounds = (Place(96, 556, 1728, 470),) if strip else ()
+        grounds = (Place(54, 964, 972, 860),) if strip else ()
+        places = TALL_STRIP if strip else TALL
+        return Shape(width, height, 1, places, 50, 30.0, "tab", grounds)
+    grounds = (Place(96, 508, 1728, 518),) if strip else ()
     places, staves = (WIDE_STRIP, "tab") if strip else (WIDE, "both")
     return Shape(width, height, width // 1920, places, 42, 68.0, staves, grounds)

@@ -45,13 +45,13 @@ BT709 = 1
 FORMATS: dict[str, tuple[dict[str, str], str, str, str]] = {
     ".mp4": ({"movflags": "+faststart"}, "libx264", "yuv420p", "aac"),
     ".webm": ({}, "libvpx-vp9", "yuva420p", "libopus"),
-    ".mov": ({"movflags": "+faststart"}, "prores_ks", "yuva444p10le", "pcm_s16le"),
+    ".mov": ({"movflags": "+faststart"}, "prores", "yuva444p10le", "pcm_s16le"),
 }
 X264 = {"preset": "superfast", "crf": "20", "x264-params": "rc-lookahead=0:mbtree=0:bframes=0"}
 CODING = {
     "libx264": X264,
     "libvpx-vp9": {"deadline": "realtime", "cpu-used": "8", "crf": "24", "b": "0", "row-mt": "1"},
-    "prores_ks": {"profile": "4444", "vendor": "apl0", "alpha_bits": "8"},
+    "prores": {"profile": "4"},
 }
 HOW_TO_GET = ".venv/bin/pip install '.[film]'"
 
@@ -226,12 +226,15 @@ class _Painter:
             self.views.append(whole[:, : plane.width])
         for view, value in zip(self.views, (16, 128, 128, 0), strict=False):
             view[...] = value
-        self._frame.colorspace, self._frame.color_range = BT709, 1
+        for name in ("colorspace", "color_primaries", "color_trc"):
+            setattr(self._frame, name, BT709)
+        self._frame.color_range = 1  # narrow
 
     def frame(self, number: int) -> Any:
         one = self._frame
         if one.format.name != self.pixels:
             one = one.reformat(format=self.pixels)
+            one.color_primaries = one.color_trc = BT709
         one.pts = number
         return one
 

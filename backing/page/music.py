@@ -156,6 +156,8 @@ def tips_of(phrase: Phrase) -> tuple[Tip, ...]:
     return tuple(sorted(found, key=lambda one: (one.beat is not None, one.beat or 0)))
 
 
+# What stands before the music on a staff, and on a tab staff alone.
+SIGNS = ("clef", "keySig", "meterSig", "tab sign", "meter")
 _OWNER = re.compile(r"b(\d+)e(\d+)n(\d+)-")
 
 
@@ -169,7 +171,11 @@ def system(score: Score, picture: Picture) -> System:
     beats = score.meter.beats
     edge = left - 0.1  # as `backing.sheet.layout.document` sets it
     lines: list[float] = []
-    for x in sorted(one.box.right - edge for one in picture.inks if one.kind == "barLine"):
+    ends = {
+        kind: [one.box.right - edge for one in picture.inks if one.kind == kind]
+        for kind in ("barLine", "bar line")
+    }  # the second is of a tab staff alone
+    for x in sorted(ends["barLine"] or [x for x in ends["bar line"] if x > 1.0]):
         if lines and x - lines[-1] < 2.0:
             lines[-1] = x
         else:
@@ -200,5 +206,5 @@ def system(score: Score, picture: Picture) -> System:
 
 def _start(picture: Picture, edge: float) -> float:
     """Return where music begins after clef, key and time signature."""
-    signs = [one.box.right for one in picture.inks if one.kind in ("clef", "keySig", "meterSig")]
+    signs = [one.box.right for one in picture.inks if one.kind in SIGNS]
     return max(signs, default=0.0) - edge + 1.0
