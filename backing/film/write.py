@@ -36,7 +36,7 @@ from phrases.errors import BluesError
 from phrases.replacing import MADE
 from soundfonts import find_soundfont
 
-__all__ = ["FORMATS", "RATE", "TITLE", "FilmError", "check_av", "film", "put_film"]
+__all__ = ["FORMATS", "RATE", "TITLE", "FilmError", "check_av", "film", "put_film", "whole"]
 
 RATE = 48000
 TITLE = 4  # seconds
@@ -133,7 +133,7 @@ def film(
             done: Rendered = stack.enter_context(
                 contextlib.closing(render(stream, font, RATE, folder=drafts[0].parent))
             )
-            sound = done.mixes(16) if take is None else map(_whole, take(done))
+            sound = done.mixes(16) if take is None else map(whole, take(done))
             put_film(stream, (drafts[0], drafts[1]), shape, rate, sound, done.frames, progress)
     return files
 
@@ -141,7 +141,7 @@ def film(
 Placed = Callable[[Rendered], Iterable[tuple[Any, Any]]]
 
 
-def _whole(block: tuple[Any, Any]) -> Any:
+def whole(block: tuple[Any, Any]) -> Any:
     """Return a mix as whole numbers of 16 bits, shape (frames, 2), as a sound file has it."""
     return np.rint(block[1].T * np.float32(32767)).astype(np.int16)
 

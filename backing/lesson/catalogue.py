@@ -28,6 +28,7 @@ __all__ = ["INDEX", "Estimate", "Shared", "estimate", "folders", "make_catalogue
 INDEX = "index.html"
 # Bytes of a second of sound, measured on two choruses of a track at 48000 frames a second.
 LAYERS = 2 * 8_750 * 4 / 3  # bytes of a page's second: two layers of 70 kbit/s in base64
+FILM, FILM_SPEED = 110_000, 3.0  # bytes of a film's second; seconds of it made in one
 PAPER = 60_000  # bytes of a sheet, and of a page without its sound
 SPEED = 17.0  # seconds of music that a process makes in a second, with its share of the papers
 HEAVY_PAGE, HEAVY_FOLDER = 12_000_000, 2_000_000_000  # bytes
@@ -114,10 +115,13 @@ def estimate(lesson: Lesson, known: Iterable[str] = ()) -> Estimate:
         files += [(f"{item.name}.mid", 8_000)] if item.formats else []
         if item.stems:
             files.append((f"{item.name}_stems", round(6 * 2 * length * FORMATS[".wav"].size)))
+        if item.film:
+            files.append((f"{item.name}.mp4", round(length * FILM)))
         if item.layers:
             pages[top] = pages.get(top, 0.0) + length * LAYERS
         told = item.digest("")
-        seconds += 0.0 if told in there else music_seconds(item) / SPEED
+        if told not in there:
+            seconds += music_seconds(item) / SPEED + item.film * length / FILM_SPEED
         there.add(told)
     for number, study in enumerate(lesson.studies, 1):
         top = f"{number:02d}-{slug(study.name)}"

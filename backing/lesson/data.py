@@ -91,6 +91,8 @@ class Lesson:
         Suffixes of the sounds, some of `FORMATS`.
     stems
         Whether backings and demos are also written part by part.
+    films
+        Whether each phrase's demo is also a film, in its first key and groove at full tempo.
     make
         Some of `KINDS`.
     full_tempo_only
@@ -113,6 +115,7 @@ class Lesson:
     choruses: int
     formats: tuple[str, ...]
     stems: bool
+    films: bool
     make: tuple[str, ...]
     full_tempo_only: tuple[str, ...]
     video: tuple[str, ...]

@@ -10,9 +10,11 @@ one shorter than `SHORTEST` seconds is not shown, is common practice among video
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from backing.film.words import chapters as chapter_marks
+from backing.film.write import TITLE
 from backing.grooves import groove_titles
 from backing.lesson.data import Lesson
 from backing.lesson.items import Item
@@ -107,6 +109,10 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
         several = any(len(one.keys) > 1 or len(one.grooves) > 1 for one in lesson.studies)
         head = "Chapters (in the first key and groove of each)" if several else "Chapters"
         lines += [head, *(f"{_clock(second)} {name}" for second, name in rows), ""]
+    for item in (one for one in facts if one.film):
+        marks = chapter_marks(item.stream(), TITLE)
+        lines.append(f"Chapters of the film {item.name.rpartition('/')[2]}.mp4")
+        lines += [*(f"{_clock(round(second))} {name}" for second, name in _apart(marks)), ""]
     lines.append("To practise with")
     for study in lesson.studies:
         tempos = [f"{float(tempo):g}" for tempo in study.tempos]
@@ -124,6 +130,15 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
     if lesson.credits.line:
         lines += ["", lesson.credits.line]
     return "\n".join([*lines, "", HEARING]) + "\n"
+
+
+def _apart(marks: Iterable[tuple[float, str]]) -> Iterator[tuple[float, str]]:
+    """Yield chapters that are long enough to be shown."""
+    last = -float(SHORTEST)
+    for second, name in marks:
+        if second - last >= SHORTEST:
+            yield second, name
+            last = second
 
 
 def _clock(seconds: int) -> str:

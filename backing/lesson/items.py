@@ -51,7 +51,7 @@ TRADES = 4  # passes of a trade track
 ORDER = {kind: number for number, kind in enumerate((*SOUNDS, "sheet"), 1)}
 SAMPLES, SAMPLE = 16, 1 << 16  # pieces of a soundfont that are looked at, bytes of each
 # What does not change how anything sounds.
-SILENT = ("cli", "exchange", "lesson", "live", "page", "sheet")
+SILENT = ("cli", "exchange", "film", "lesson", "live", "page", "sheet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +80,8 @@ class Item:
         Whether it is written part by part too.
     layers
         Whether band and phrase are also kept apart for the practice page.
+    film
+        Whether it is filmed too.
     take
         The recording that replaces the phrase, or None.
     """
@@ -99,6 +101,7 @@ class Item:
     formats: tuple[str, ...]
     stems: bool = False
     layers: bool = False
+    film: bool = False
     take: Path | None = field(default=None)
 
     def stream(self) -> Stream:
@@ -150,6 +153,7 @@ class Item:
             self.formats,
             self.stems,
             self.layers,
+            self.film and program_digest("film", "live", "page", "sheet"),
             self.take and file_digest(self.take),
         )
 
@@ -207,12 +211,15 @@ def _of(
             words += [tempo_word(tempo)]
             words += [names[at]] if version else []
             first = groove == study.grooves[0]
+            full = (key, groove, tempo) == (study.keys[0], study.grooves[0], study.tempos[-1])
+            film = lesson.films and kind == "demo" and full
+            tips = whole.tips if film else ()
             takes = kind == "demo" and not version and key == study.phrase.key and first
             yield Item(
                 kind=kind,
                 study=number,
                 version=version,
-                phrase=replace(whole, tips=(), variations=(), level="", tags=(), groove=""),
+                phrase=replace(whole, tips=tips, variations=(), level="", tags=(), groove=""),
                 key=key,
                 tempo=tempo,
                 groove=played,
@@ -224,6 +231,7 @@ def _of(
                 formats=lesson.formats if kind in lesson.make else (),
                 stems=lesson.stems and kind in ("backing", "demo"),
                 layers=_for_page(lesson, kind),
+                film=film,
                 take=study.take if takes and tempo == study.take_tempo else None,
             )
 

@@ -56,8 +56,8 @@ LONG = 60  # signs of a name that a message repeats
 
 COMMON_KEYS = ("keys", "grooves", "form", "swing", "tempos", "gaps")
 LESSON_KEYS = (
-    "title", *COMMON_KEYS, "choruses", "formats", "stems", "make", "full-tempo-only", "video",
-    "opening", "text", "phrase", "session", *CREDIT_KEYS,
+    "title", *COMMON_KEYS, "choruses", "formats", "stems", "films", "make", "full-tempo-only",
+    "video", "opening", "text", "phrase", "session", *CREDIT_KEYS,
 )  # fmt: skip
 STUDY_KEYS = ("file", "variations", *COMMON_KEYS, "take", "take-tempo", "text")
 STEP_KEYS = ("do", "passes", "text")
@@ -103,6 +103,9 @@ def read_lesson(path: Path) -> Lesson:
     video = _words(file, ("video",), "a sound that a lesson makes", SOUNDS, SOUNDS)
     full = _words(file, ("full-tempo-only",), "a sound that a lesson makes", SOUNDS, ())
     stems = file.get(("stems",), bool, False)
+    films = file.get(("films",), bool, False)
+    if films and "demo" not in make:
+        file.complain(("films",), 'films are made of the demos; make = ["demo", ...] has none')
     text = file.get(("text",), str, "")
     wheres = file.tables("phrase")
     if file.data.get("phrase", []) == []:
@@ -132,6 +135,7 @@ def read_lesson(path: Path) -> Lesson:
         choruses=choruses,
         formats=formats,
         stems=stems,
+        films=films,
         make=make,
         full_tempo_only=full,
         video=video,

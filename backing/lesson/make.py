@@ -98,6 +98,10 @@ def make_lesson(
     load_form.cache_clear()
     load_groove.cache_clear()  # a file of the teacher's own may have changed
     check_files(lesson)
+    if lesson.films:
+        from backing.film.write import check_av
+
+        check_av()
     items = sounds(lesson)
     font = _font(soundfont) if items else None
     told = font_digest(font) if font else ""

@@ -16,6 +16,8 @@ from typing import Any
 import numpy as np
 
 from backing.events import Stream
+from backing.film.shape import SIZES, shape
+from backing.film.write import put_film, whole
 from backing.lesson.items import Item
 from backing.midi import midi_bytes
 from backing.ogg import rewrite
@@ -35,6 +37,7 @@ LAYERS = ("band", "phrase")
 ROOMS = ("band's room", "lead's room")
 COMPRESSION = 0.88  # libsndfile's scale: about 70 kbit/s
 BITS = 16
+FILM_RATE = 30  # pictures a second
 
 
 def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dict[str, Any]]:
@@ -91,6 +94,10 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 of_lead = np.array([name.startswith("lead") for name in done.names])
                 halves = [[parts[~of_lead].sum(0), parts[of_lead].sum(0)] for parts, _ in blocks]
                 _write_layers(halves, layers)
+            if item.film:
+                sound = map(whole, _taken(item, stream, done)) if item.take else done.mixes(BITS)
+                drawn = draft(".mp4", ".mp4"), draft(".vtt", ".vtt")
+                put_film(stream, drawn, shape(SIZES[0]), FILM_RATE, sound, done.frames)
     first, last = done.window or (0, done.frames)
     facts = {"remarks": remarks(stream, done, font)}
     return made, {**facts, "seconds": (last - first) / RATE, "swing": stream.music[-1].swing}

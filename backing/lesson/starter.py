@@ -92,6 +92,7 @@ gaps   = ["response"]         # what trade tracks leave open; also: call, echo, 
 choruses = 2                  # of demos and backings
 formats  = ["wav", "mp3"]     # flac, ogg and opus are there too; MIDI comes with each
 stems    = false              # true: demos and backings part by part, too
+films    = false              # true: a film of each demo, in the first key at the highest tempo
 make     = ["demo", "loop", "trade", "backing", "sheet", "page"]
 # full-tempo-only = ["backing"] # of these, what is made at the highest tempo alone
 
