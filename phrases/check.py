@@ -1,7 +1,9 @@
 """A phrase looked over as a teacher does: what it asks of a hand, and how its parts end.
 
-References: what is hard is common practice; how long a hand takes to shift and to pick is from
-memory of it.
+Speed is measured, in seconds, and not judged: no published figure was found for how long a
+guitarist's hand takes to shift, or how soon it picks again.
+
+References: what is hard is common practice.
 """
 
 from __future__ import annotations
@@ -32,13 +34,10 @@ __all__ = [
     "Shift",
     "Strain",
     "check",
-    "shift_seconds",
 ]
 
 Seconds = Callable[[Fraction], float]
 
-SOONEST = 0.05  # seconds from stroke to stroke; the fastest hands pick about 20 times a second
-SHIFT_SECONDS = (0.06, 0.02)  # to let go and land, and for each fret
 ALWAYS = (*PICKLESS, "harmonic", "pinch", "supported")  # heard, felt or seen anyway
 NEIGHBOURS = 8  # strokes after one that may tell what its marks do
 MOST_FRETS = 5  # that one hand covers
@@ -104,26 +103,22 @@ class Shift:
         Of the stroke after it.
     start, end
         Positions.
-    has, wants
-        Seconds between the strokes, and seconds that a hand takes.
+    has
+        Seconds between the strokes.
     """
 
     place: str
     start: int
     end: int
     has: float
-    wants: float
 
     @property
-    def share(self) -> float:
-        """Return its time over what it takes; 1 where both strokes are at once."""
-        return self.has / self.wants if self.has else 1.0
+    def each(self) -> float:
+        """Return the seconds that it has for each fret."""
+        return self.has / abs(self.end - self.start)
 
     def __str__(self) -> str:
-        return (
-            f"position {self.start} to {self.end} in {self.has:.2f} s; "
-            f"a hand takes about {self.wants:.2f} s"
-        )
+        return f"position {self.start} to {self.end} in {self.has:.2f} s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,13 +139,12 @@ class Report:
         In the phrase's order.
     cautions
         In the order of `WEIGHTS`.
-    tempo, fastest
-        Felt beats a minute: its own, and the fastest at which every shift of position has time;
-        None where the hand stays.
+    tempo
+        Felt beats a minute.
     slides
         Whether slides take the hand along.
     tightest
-        The shift of position that has least of the time it takes, if there is any.
+        The shift of position that has least time for each fret, if there is any.
     quickest
         The stroke that comes soonest after another, if there are two.
     """
@@ -160,7 +154,6 @@ class Report:
     endings: tuple[Ending, ...]
     cautions: tuple[Caution, ...]
     tempo: float
-    fastest: float | None
     slides: bool
     tightest: Shift | None
     quickest: Quick | None
@@ -179,17 +172,6 @@ class Report:
     def playable(self) -> bool:
         """Whether nothing in it cannot be played."""
         return all(caution.weight != "cannot" for caution in self.cautions)
-
-    @property
-    def reachable(self) -> bool:
-        """Whether the hand can follow at the phrase's tempo."""
-        return self.fastest is None or self.fastest >= self.tempo
-
-
-def shift_seconds(frets: int) -> float:
-    """Return how long a hand takes to another position some frets away: 0.06 s + 0.02 s each."""
-    first, each = SHIFT_SECONDS
-    return first + each * abs(frets) if frets else 0.0
 
 
 def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = None) -> Report:
@@ -212,12 +194,11 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
     shifts = list(_shifts(line, seconds))
     # Of equal ones the first, whatever their last digits.
     quickest = min(_quick(line, seconds), key=lambda one: round(one.seconds, 6), default=None)
-    tightest = min(shifts, key=lambda shift: shift.share, default=None)
+    tightest = min(shifts, key=lambda shift: shift.each, default=None)
     cautions = [
         *_cannot_hold(line, seen),
-        *(Caution(one.place, "cannot", str(one)) for one in shifts if one.has < one.wants),
+        *(Caution(one.place, "cannot", str(one)) for one in shifts if not one.has),
         *(caution for strain in bends for caution in _hard_bend(strain)),
-        *_too_quick(quickest),
         *_unheard(line, seconds),
         *_ends_oddly(endings),
         *_outside(phrase, seen),
@@ -229,7 +210,6 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
         tuple(endings),
         tuple(sorted(cautions, key=lambda one: list(WEIGHTS).index(one.weight))),
         float(phrase.tempo),
-        None if tightest is None else float(phrase.tempo) * tightest.share,
         any(_slides(note) for hit in line for note in hit.stroke.notes),
         tightest,
         quickest,
@@ -241,7 +221,7 @@ def _bends(line: Sequence[Hit]) -> Iterator[Strain]:
         for note in hit.stroke.notes:
             for aim in aims(note, hit.stroke.at):
                 if aim.bent and aim.fret is not None:
-                    cost = bend(note.string, aim.fret, aim.bent)
+                    cost = bend(note.string, aim.fret, aim.bent, note.tuned)
                     yield Strain(hit.place(aim.at), cost, "supported" in note.marks)
 
 
@@ -286,10 +266,9 @@ def _shifts(line: Sequence[Hit], seconds: Seconds) -> Iterator[Shift]:
     for before, after in pairwise(pressed):
         left = [aim for note in before.stroke.notes for aim in aims(note, before.stroke.at)]
         start, end = before.position + max((a.slid for a in left), key=abs), after.position
-        wants = shift_seconds(end - start)
-        if wants:
+        if start != end:
             has = max(0.0, seconds(after.stroke.at) - seconds(max(aim.at for aim in left)))
-            yield Shift(after.place(after.stroke.at), start, end, has, wants)
+            yield Shift(after.place(after.stroke.at), start, end, has)
 
 
 def _slides(note: StringNote) -> bool:
@@ -339,12 +318,6 @@ def _heard(strokes: Sequence[Stroke], seconds: Seconds) -> list[object]:
         (one.string, one.pitch, round(one.start, 6), round(one.end, 6), one.curve, one.damped)
         for one in perform(strokes, lambda at: seconds(at) - start)
     ]
-
-
-def _too_quick(quickest: Quick | None) -> Iterator[Caution]:
-    if quickest is not None and quickest.seconds < SOONEST:
-        text = f"{quickest.seconds:.3f} s after the stroke before it; few hands pick so fast"
-        yield Caution(quickest.place, "hard", text)
 
 
 def _seconds(phrase: Phrase, swing: float | None) -> Seconds:

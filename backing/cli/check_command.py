@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from phrases.phrase import Phrase
     from phrases.roles import Row
 
-__all__ = ["command"]
+__all__ = ["command", "hands"]
 
 COLUMNS = "{:>3}  {:<6} {:<5} {:<21} {:<5} {:<6}  {:<7} {:<10} {:<8} {:>4}  {}"
 HEADS = ("bar", "count", "place", "how", "note", "degree", "over", "role", "resolves", "hand", "")
@@ -127,9 +127,7 @@ def _facts(phrase: Phrase, form: Form, places: list[Place], line: int) -> dict[s
         "form": form.name,
         "line": line,
         "tempo": report.tempo,
-        "fastest": report.fastest and round(report.fastest, 1),
         "playable": report.playable,
-        "reachable": report.reachable,
         "slides": report.slides,
         "tightest": report.tightest and _rounded(asdict(report.tightest), 3),
         "quickest": report.quickest and _rounded(asdict(report.quickest), 3),
@@ -181,7 +179,7 @@ def _print(phrase: Phrase, form: Form, places: list[Place], line: int) -> None:
     if len(places) > 1:
         _lines(phrase, places)
     click.echo()
-    click.echo("\n".join(_hands(report)))
+    click.echo("\n".join(hands(report)))
     _warn(report)
     _show_bends(report)
 
@@ -248,28 +246,17 @@ def _ends(ending: Ending) -> str:
     return f"ends on {where}: " + ("home" if ending.home else "not home")
 
 
-def _hands(report: Report) -> Iterator[str]:
-    """Yield what the phrase asks of both hands at its tempo, and how fast they can go."""
-    from phrases.check import SHIFT_SECONDS
-    from phrases.files import TEMPOS
-
+def hands(report: Report) -> Iterator[str]:
+    """Yield what the phrase asks of both hands at its tempo."""
     yield f"At {report.tempo:g} beats a minute"
     if report.quickest is not None:
         quick = report.quickest
         yield f"  the quickest stroke is {quick.seconds:.2f} s after another: {quick.place}"
-    if report.fastest is None:
+    if report.tightest is None:
         moves = "moves only with its slides" if report.slides else "stays in one position"
         yield f"  the hand {moves}"
-        return
-    assert report.tightest is not None
-    yield f"  the tightest shift is {report.tightest.place}: {report.tightest}"
-    first, each = SHIFT_SECONDS
-    assumed = f"(assumed: {first:g} s and {each:g} s a fret to shift)"
-    if report.fastest > TEMPOS[1]:
-        yield f"  the hand shifts in time at any tempo to {TEMPOS[1]} {assumed}"
-        return
-    only = "" if report.reachable else "only "
-    yield f"  the hand follows {only}to about {report.fastest:.0f} beats a minute {assumed}"
+    else:
+        yield f"  the tightest shift is {report.tightest.place}: {report.tightest}"
 
 
 def _warn(report: Report) -> None:

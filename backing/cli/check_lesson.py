@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from backing.cli.check_command import hands
 from backing.cli.check_places import places_of
 
 if TYPE_CHECKING:
     from backing.lesson.data import Study
+    from phrases.check import Report
     from phrases.phrase import Phrase
     from phrases.pitch import Key
 
@@ -35,11 +37,12 @@ def check_lesson(path: Path, *, strict: bool, as_json: bool) -> None:
         for _, version in study.versions:
             for key in study.keys:
                 found = transpose(version, key)
-                told, talk, fastest = _look(study, found, key)
+                told, talk, hand = _look(study, found, key)
                 if not as_json:
                     click.echo(f"{found.title} in {key}, {_tempos(study.tempos)}")
                     if talk:
                         click.echo(f"  over the first bars of the form {talk}")
+                    click.echo("\n".join(f"  {line}" for line in hands(hand)))
                     for (weight, place, text), tempos in told.items():
                         at = "" if len(tempos) == len(study.tempos) else f" at {_tempos(tempos)}"
                         click.echo(f"  {WEIGHTS[weight]}: {place}: {text}{at}")
@@ -49,7 +52,8 @@ def check_lesson(path: Path, *, strict: bool, as_json: bool) -> None:
                         "key": str(key),
                         "tempos": [float(tempo) for tempo in study.tempos],
                         "talk": talk,
-                        "fastest": fastest,
+                        "quickest": hand.quickest and round(hand.quickest.seconds, 3),
+                        "tightest": hand.tightest and round(hand.tightest.has, 3),
                         "warnings": [
                             {"weight": w, "place": p, "text": t, "tempos": list(map(float, at))}
                             for (w, p, t), at in told.items()
@@ -65,23 +69,24 @@ def check_lesson(path: Path, *, strict: bool, as_json: bool) -> None:
         sys.exit(1)
 
 
-def _look(study: Study, phrase: Phrase, key: Key) -> tuple[Told, str, float | None]:
-    """Return a phrase's warnings, how its parts talk, and its fastest tempo."""
+def _look(study: Study, phrase: Phrase, key: Key) -> tuple[Told, str, Report]:
+    """Return a phrase's warnings, how its parts talk, and the report at its highest tempo."""
     from backing.forms import find_form
 
     told: Told = {}
-    talk, fastest = "", None
+    reports: list[Report] = []
     for groove in study.grooves:
         for tempo in study.tempos:
             place, *_ = places_of(
                 replace(phrase, tempo=tempo), find_form(study.form), groove, study.swing
             )
-            talk, fastest = place.report.talk, place.report.fastest
+            reports.append(place.report)
             for one in place.report.cautions:
                 at = told.setdefault((one.weight, one.place, one.text), [])
                 if tempo not in at:
                     at.append(tempo)
-    return told, talk, fastest
+    hand = max(reports, key=lambda report: report.tempo)
+    return told, hand.talk, hand
 
 
 def _tempos(tempos: list[Fraction] | tuple[Fraction, ...]) -> str:
