@@ -3,7 +3,8 @@
 A line alternates counts and places, bars are parted by ``|``, and what stands before the
 first ``|`` is the pickup: ``4 G5/7 & B6 | 1 e8b(full)~ 3 .``  A place is a string and a fret
 with techniques and marks; ``+`` joins a double stop, ``.`` rests, ``-`` lets the note ring on.
-What begins with a technique goes on without a new pick, a bar ``%`` is the bar before once more.
+What begins with a technique goes on without a new pick, a bar ``%`` is the bar before once more,
+a bar ``=`` the same bar of another part.
 `LANGUAGE.md` beside this module says it all.
 
 `read_line` collects every problem with its offset into the text, and `write_line` gives the
@@ -13,13 +14,14 @@ canonical text: reading it back returns the same strokes.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from phrases.counting import count_word, parse_count
 from phrases.errors import BluesError
 from phrases.fretboard import STRINGS
-from phrases.phrase import StringNote, Stroke
+from phrases.phrase import Part, StringNote, Stroke
 from phrases.spelling import (
     PRE_BEND,
     SpellingError,
@@ -32,9 +34,11 @@ from phrases.spelling import (
 )
 from phrases.words import short
 
-__all__ = ["MOST_BARS", "Line", "read_line", "write_line"]
+__all__ = ["MOST_BARS", "Line", "Words", "read_line", "write_line"]
 
 MOST_BARS = 64
+AGAIN = ("%", "=")  # bars that are another bar once more
+Words = Sequence[Sequence[str]]
 LONGEST = 20_000
 
 _TOKEN = re.compile(r"\||(?:\{[^}|]*\}|\([^)|]*\)|[^\s|])+")
@@ -55,14 +59,17 @@ class Line:
         Bars after the pickup.
     problems
         Pairs of an offset into the text and a message.
+    words
+        Those of the pickup and of each bar, with what ``%`` and ``=`` stand for.
     """
 
     strokes: tuple[Stroke, ...] = ()
     bars: int = 0
     problems: list[tuple[int, str]] = field(default_factory=list)
+    words: Words = ()
 
 
-def read_line(text: str, beats: int = 4) -> Line:
+def read_line(text: str, beats: int = 4, like: Words | None = ()) -> Line:
     """Read a line of counts and places.
 
     Parameters
@@ -71,15 +78,17 @@ def read_line(text: str, beats: int = 4) -> Line:
         The line; white space, also line breaks, parts the words.
     beats
         Beats in a bar.
+    like
+        The words of the line whose bars ``=`` stands for; None where that has mistakes itself.
     """
     if len(text) > LONGEST:
         problem = f"{len(text)} characters: a line has at most {LONGEST}; make more parts of it"
         return Line(problems=[(0, problem)])
-    return _Reader(text, beats).read()
+    return _Reader(text, beats, like).read()
 
 
 class _Reader:
-    def __init__(self, text: str, beats: int) -> None:
+    def __init__(self, text: str, beats: int, like: Words | None) -> None:
         self.text = text
         self.beats = beats
         self.strokes: list[Stroke] = []
@@ -91,8 +100,10 @@ class _Reader:
         self.counted = False
         self.count: tuple[int, str] | None = None
         self.now: Fraction | None = None
-        self.words: list[str] = []  # of this bar, and of the one before
+        self.words: list[str] = []  # of this bar, of the one before, and of all that are done
         self.before: list[str] = []
+        self.every: list[tuple[str, ...]] = []
+        self.like = like
         self.repeats = self.stray = False
         self.flawed = 0  # problems before this bar
 
@@ -118,20 +129,21 @@ class _Reader:
         for offset, word in tokens:
             if word == "|":
                 self._bar_line(offset)
-            elif word == "%" or self.repeats:
+            elif word in AGAIN or self.repeats:
                 self._repeat(offset, word)
             else:
                 self._take(offset, word)
         self._lone_count()
+        self.every.append(tuple(self.words))
         bars = self.bar + 1
         if bars > MOST_BARS:
             self._wrong(0, f"{bars} bars: a part has at most {MOST_BARS}")
         end = Fraction(bars * self.beats)
         if self.ringing:
             self.strokes[-1] = replace(self.strokes[-1], end=end)
-        if not self.strokes and not self.problems:
+        if not self.strokes and not self.problems and self.like is not None:
             self._wrong(0, "there is no note in this line; write at least one, such as 1 e8")
-        return Line(tuple(self.strokes), bars, self.problems)
+        return Line(tuple(self.strokes), bars, self.problems, tuple(self.every))
 
     def _take(self, offset: int, word: str) -> None:
         self.words.append(word)
@@ -141,19 +153,27 @@ class _Reader:
             self._take_thing(offset, word)
 
     def _repeat(self, offset: int, word: str) -> None:
-        """Take the words of the bar before once more."""
+        """Take the words of the bar before, or of the same bar of another part, once more."""
+        again: Sequence[str] = ()
         if self.words or self.repeats:
             if not self.stray:
                 self._wrong(
-                    offset, f'"{word}": a bar that repeats the one before has only a % in it'
+                    offset, f'"{word}": a bar that repeats another has only a % or a = in it'
                 )
             self.stray = True
-        elif self.bar < 1:
+        elif word == "%" and self.bar < 1:
             self._wrong(offset, '"%" repeats the bar before, but there is none here')
-        else:
-            for one in self.before:
-                self._take(offset, one)
-            self._lone_count()
+        elif word == "%":
+            again = self.before
+        elif self.like is not None and not any(self.like[self.bar + 1 : self.bar + 2]):
+            bar = f"bar {self.bar + 1}" if self.bar >= 0 else "pickup"
+            what = f"has no {bar}" if self.like else "is not there"
+            self._wrong(offset, f'"=" stands for the same bar of the part before, which {what}')
+        elif self.like is not None:
+            again = self.like[self.bar + 1]
+        for one in again:
+            self._take(offset, one)
+        self._lone_count()
         self.repeats = self.counted = True
 
     def _wrong(self, offset: int, message: str) -> None:
@@ -171,6 +191,7 @@ class _Reader:
             self._wrong(
                 offset, "the bar before this | is empty; write 1 . for a rest, 1 - to let it ring"
             )
+        self.every.append(tuple(self.words))
         flawed = len(self.problems) > self.flawed
         self.before, self.words = ([] if flawed else self.words), []
         self.flawed = len(self.problems)
@@ -315,8 +336,28 @@ def _picked(piece: str) -> str:
     return "pick a note first, such as e8"
 
 
-def write_line(strokes: tuple[Stroke, ...], bars: int, beats: int = 4) -> str:
-    """Return the canonical text of strokes; `read_line` turns it back into the same ones."""
+def write_line(
+    strokes: tuple[Stroke, ...], bars: int, beats: int = 4, like: Part | None = None
+) -> str:
+    """Return the canonical text of strokes; `read_line` turns it back into the same ones.
+
+    Bars that a part has as well, on the same place, are written ``=`` where that is given.
+    """
+    texts = _texts(strokes, bars, beats)
+    other = _texts(like.strokes, like.bars, beats) if like else []
+    found = []
+    for n, text in enumerate(texts):
+        whole = " " in text[3:]  # more than one count
+        if whole and n > 1 and text == texts[n - 1]:
+            text = "%"
+        elif whole and text == "".join(other[n : n + 1]):
+            text = "="
+        found.append(text)
+    return " | ".join(found).strip()
+
+
+def _texts(strokes: tuple[Stroke, ...], bars: int, beats: int) -> list[str]:
+    """Return the texts of the pickup and of each bar."""
     things: dict[Fraction, str] = {}
     for number, stroke in enumerate(strokes):
         things[stroke.at] = "+".join(write_note(note) for note in stroke.notes)
@@ -333,9 +374,7 @@ def write_line(strokes: tuple[Stroke, ...], bars: int, beats: int = 4) -> str:
             rings = any(s.at < start < s.end for s in strokes)
             words = ["1 -" if rings else "1 ."]
         texts.append(" ".join(words))
-    again = [n > 1 and " " in texts[n][3:] and texts[n] == texts[n - 1] for n in range(len(texts))]
-    texts = ["%" if same else text for text, same in zip(texts, again, strict=True)]
-    return " | ".join(texts).strip()
+    return texts
 
 
 def _write_bar(things: dict[Fraction, str]) -> list[str]:

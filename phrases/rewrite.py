@@ -113,20 +113,21 @@ def _rewritten(text: str, phrase: Phrase, name: str, *, everything: bool) -> str
         span = places.span(("key",))
         if span:
             edits.append((*span, _requoted(text[slice(*span)], str(phrase.key))))
-    old = dict(_parts(file, before))
-    for path, part in _parts(file, phrase):
+    old = {path: part for path, part, _ in _parts(file, before)}
+    for path, part, like in _parts(file, phrase):
         span = places.span((*path, "notes"))
-        if span and (everything or part != old[path]):
+        # What stands for a bar of another part changes with that.
+        if span and (everything or part != old[path] or "=" in text[slice(*span)]):
             start, end = span
             column = start - text.rfind("\n", 0, start) - 1
-            edits.append((start, end, _written(part, phrase.meter.beats, column, text)))
+            edits.append((start, end, _written(part, like, phrase.meter.beats, column, text)))
     return _edited(text, edits)
 
 
-def _parts(file: TextFile, phrase: Phrase) -> Iterator[tuple[Where, Part]]:
-    """Return each part that a file spells out, of variations too, with its place there."""
+def _parts(file: TextFile, phrase: Phrase) -> Iterator[tuple[Where, Part, Part | None]]:
+    """Yield each part that a file spells out, with its place, and the one its ``=`` speak of."""
     for number, path in enumerate(file.tables("part")):
-        yield path, phrase.parts[number]
+        yield path, phrase.parts[number], phrase.parts[number - 1] if number else None
     roles = [part.role for part in phrase.parts]
     for where, (_, other) in zip(file.tables("variation"), phrase.variations, strict=True):
         left = list(roles)
@@ -135,12 +136,12 @@ def _parts(file: TextFile, phrase: Phrase) -> Iterator[tuple[Where, Part]]:
             role = file.table(path).get("role", only)
             number = left.index(role)
             left[number] = ""  # the next of this role is the next one
-            yield path, other.parts[number]
+            yield path, other.parts[number], phrase.parts[number]
 
 
-def _written(part: Part, beats: int, column: int, text: str) -> str:
+def _written(part: Part, like: Part | None, beats: int, column: int, text: str) -> str:
     """Return a notes value that starts at a column, between its quotes."""
-    line = write_line(part.strokes, part.bars, beats)
+    line = write_line(part.strokes, part.bars, beats, like)
     if column + len(line) + 2 <= WIDTH:
         return f"'{line}'"
     end = "\r\n" if "\r\n" in text else "\n"

@@ -90,7 +90,8 @@ def box(phrase: Phrase) -> int:
     votes = dict.fromkeys(BOXES, 0)
     for stroke in phrase.strokes():
         for note in stroke.notes:
-            for fret in [note.fret, *(move.fret for move in note.moves)]:
+            stopped = (move.fret for move in note.moves if not move.technique.bending)
+            for fret in (note.fret, *stopped):
                 for number, shape in BOXES.items():
                     low, high = shape[STRINGS.index(note.string)]
                     away = None if fret is None else (fret - root - low) % 12

@@ -160,12 +160,16 @@ def each_part(phrase: Phrase, key: Key, change: Callable[[Part, str], Part]) -> 
 
 
 def all_frets(phrase: Phrase) -> list[int]:
-    """Return every fret that a phrase and its variations stop, 0 for open strings."""
+    """Return every fret that a phrase and its variations stop, 0 for open strings.
+
+    The fret to whose pitch a string is bent is none of them.
+    """
     phrases = [phrase, *(other for _, other in phrase.variations)]
     parts = [part for one in phrases for part in one.parts]
     notes = [n for part in parts for stroke in part.strokes for n in stroke.notes]
     frets = [note.fret for note in notes if note.fret is not None]
-    return frets + [m.fret for note in notes for m in note.moves if m.fret is not None]
+    moves = [move for note in notes for move in note.moves if not move.technique.bending]
+    return frets + [move.fret for move in moves if move.fret is not None]
 
 
 def _part(part: Part, where: str, *, move: int) -> Part:
@@ -177,9 +181,22 @@ def _stroke(stroke: Stroke, move: int) -> Stroke:
 
 
 def moved_note(note: StringNote, move: int) -> StringNote:
-    """Return a note moved along its string by semitones; its frets may lie off the neck."""
-    moves = tuple(m if m.fret is None else replace(m, fret=m.fret + move) for m in note.moves)
-    return replace(note, fret=None if note.fret is None else note.fret + move, moves=moves)
+    """Return a note moved along its string by semitones; its frets may lie off the neck.
+
+    A bend to the pitch of a fret that the neck has not there is written by its size.
+    """
+    moves, fret = [], note.fret or 0
+    for one in note.moves:
+        if one.fret is None:
+            moves.append(one)
+        elif one.technique.bending and one.fret + move > LAST_FRET:
+            size = next(s for s, cents in BEND_SIZES.items() if cents == bend_cents(one, fret))
+            moves.append(replace(one, fret=None, size=size))
+        else:
+            moves.append(replace(one, fret=one.fret + move))
+        fret = one.fret if one.fret is not None and one.technique.lands else fret
+    fret_ = None if note.fret is None else note.fret + move
+    return replace(note, fret=fret_, moves=tuple(moves))
 
 
 def bend_fault(string: str, fret: int, cents: int) -> str:
