@@ -20,7 +20,6 @@ from backing.grooves.instruments import PROGRAMS
 from backing.harmony import Chord
 from backing.tempo import Clock, swing_for
 from phrases.errors import RangeError
-from phrases.fretboard import fret_pitch
 from phrases.performance import perform
 from phrases.phrase import Phrase, Stroke
 from phrases.pitch import Key
@@ -296,7 +295,7 @@ def bars_under(strokes: Iterable[Stroke], beats: int) -> dict[int, int]:
     for stroke in strokes:
         last = max(stroke.at, stroke.end - Fraction(1, 2))
         frets = [
-            fret_pitch(note.string, fret)
+            note.pitch(fret)
             for note in stroke.notes
             for fret in (note.fret, *(move.fret for move in note.moves))
             if fret is not None

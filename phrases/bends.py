@@ -126,18 +126,18 @@ class Bend:
     why: str = ""
 
 
-def tension(string: str, push: float = 0.0, fret: int = 12) -> float:
+def tension(string: str, push: float = 0.0, fret: int = 12, tuned: int = 0) -> float:
     """Return a string's tension in N, pushed sideways by some mm at a fret.
 
     ``T = mu (2 l f) ** 2`` in tune, and ``T + E A dl / l`` when stretched by ``dl``.
     """
     kind = LIGHT_SET[string]
     metres = SCALE_LENGTH / 1000
-    tuned = kind.unit_weight * POUND_PER_INCH * (2 * metres * frequency(STANDARD[string])) ** 2
-    return tuned + YOUNG * kind.area * _strain(fret, push)
+    weight, pitch = kind.unit_weight * POUND_PER_INCH, STANDARD[string] + tuned
+    return weight * (2 * metres * frequency(pitch)) ** 2 + YOUNG * kind.area * _strain(fret, push)
 
 
-def cents(string: str, fret: int, push: float) -> float:
+def cents(string: str, fret: int, push: float, tuned: int = 0) -> float:
     """Return by how many cents a push of some mm raises a fretted string.
 
     ``f = sqrt(T / mu) / (2 L)``, where ``L`` is the bent length from the finger to the bridge and
@@ -146,17 +146,18 @@ def cents(string: str, fret: int, push: float) -> float:
     sounding = _sides(fret)[1]
     longer = math.hypot(sounding, push) / sounding
     stretch = 1 + _strain(fret, push)
-    ratio = math.sqrt(tension(string, push, fret) * stretch / tension(string)) / longer
+    taut = tension(string, push, fret, tuned) * stretch
+    ratio = math.sqrt(taut / tension(string, tuned=tuned)) / longer
     return 1200 * math.log2(ratio)
 
 
-def side_force(string: str, fret: int, push: float) -> float:
+def side_force(string: str, fret: int, push: float, tuned: int = 0) -> float:
     """Return the force in N that holds a string pushed sideways by some mm at a fret.
 
     Both sides pull back: ``T (sin(t1) + sin(t2))``.
     """
     sines = sum(push / math.hypot(side, push) for side in _sides(fret))
-    return tension(string, push, fret) * sines
+    return tension(string, push, fret, tuned) * sines
 
 
 def heaviness(force: float) -> str:
@@ -165,7 +166,7 @@ def heaviness(force: float) -> str:
 
 
 @lru_cache(maxsize=1024)
-def bend(string: str, fret: int, size: float) -> Bend:
+def bend(string: str, fret: int, size: float, tuned: int = 0) -> Bend:
     """Estimate a bend.
 
     Parameters
@@ -176,6 +177,8 @@ def bend(string: str, fret: int, size: float) -> Bend:
         1 to 24.
     size
         Cents above the fretted pitch, more than 0 and at most 500.
+    tuned
+        Semitones by which the string is above its usual pitch.
 
     Raises
     ------
@@ -190,8 +193,9 @@ def bend(string: str, fret: int, size: float) -> Bend:
     low, high = 0.0, FARTHEST
     for _ in range(48):
         middle = (low + high) / 2
-        low, high = (middle, high) if cents(string, fret, middle) < size else (low, middle)
-    force, held = side_force(string, fret, high), tension(string, high, fret)
+        low, high = (middle, high) if cents(string, fret, middle, tuned) < size else (low, middle)
+    force = side_force(string, fret, high, tuned)
+    held = tension(string, high, fret, tuned)
     word = heaviness(force)
     return Bend(
         string,

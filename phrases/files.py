@@ -14,8 +14,9 @@ from typing import Any
 from phrases.counting import METERS, parse_count, parse_swing
 from phrases.credits import CREDIT_KEYS, read_credits
 from phrases.errors import Problem, RangeError, TextFileError
+from phrases.fretboard import parse_tuning
 from phrases.kinds import PHRASE, missing_file, offers
-from phrases.notation import MOST_BARS, read_line
+from phrases.notation import MOST_BARS, Words, read_line
 from phrases.phrase import (
     DYNAMICS,
     LATEST,
@@ -51,8 +52,8 @@ GROOVE = "a groove"  # what a phrase asks for by name; whoever has grooves decla
 LIBRARY = Shelf(Path(__file__).parent / "library", "a shipped phrase or a file")
 
 PHRASE_KEYS = (
-    "title", "key", "scale", "groove", "tempo", "meter", "swing", "lines", "behind", "tone",
-    "pick", "level", "tags", "tips", "part", "tip", "variation", *CREDIT_KEYS,
+    "title", "key", "scale", "groove", "tempo", "meter", "tuning", "swing", "lines", "behind",
+    "tone", "pick", "level", "tags", "tips", "part", "tip", "variation", *CREDIT_KEYS,
 )  # fmt: skip
 PART_KEYS = ("role", "notes", "drag", "dynamics")
 TIP_KEYS = ("at", "text")
@@ -147,6 +148,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     key = _parsed(file, ("key",), parse_key, ...)
     meter = METERS[_word(file, ("meter",), "a meter", METERS, "4/4")]
     scale = _word(file, ("scale",), "a scale", SCALES, "")
+    tuning = _parsed(file, ("tuning",), _checked_tuning, "") or ""
     credits = read_credits(file)
     tags = file.get(("tags",), list, [])
     if not all(isinstance(tag, str) for tag in tags):
@@ -157,7 +159,12 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     paths = file.tables("part")
     if file.data.get("part", []) == [] and not file.misspelt(("part",)):
         file.complain((), "there is no [[part]]; a phrase has at least one, with its notes")
-    parts = [_part(file, path, meter.beats) for path in paths]
+    parts: list[Part | None] = []
+    words: list[Words | None] = []  # of each part, None where it has mistakes
+    for path in paths:
+        part, own = _part(file, path, meter.beats, like=words[-1] if words else ())
+        parts.append(part)
+        words.append(own)
     _check_parts(file, paths, parts, meter.beats)
     tips = [_tip(file, path, parts, meter.beats) for path in file.tables("tip")]
     whole = [Tip(common.tips)] if common.tips else []
@@ -168,7 +175,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
             f"{len(tables)} variations: a phrase has at most {MOST_VARIATIONS}; begin a new file",
         )
     varied = [
-        _variation(file, where, grooves, common, parts, meter.beats)
+        _variation(file, where, grooves, common, parts, words, meter.beats)
         for where in tables[:MOST_VARIATIONS]
     ]
     names = [name for name, _, _ in varied]
@@ -177,6 +184,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
             file.complain(("variation", number, "name"), f'"{name}" is the name of two variations')
     file.finish()
     assert isinstance(key, Key)
+    strings = parse_tuning(tuning or "standard")
 
     def phrase(common: _Common, parts: Sequence[Part | None], tips: Sequence[Tip]) -> Phrase:
         assert common.tempo is not None
@@ -185,9 +193,10 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
             key=key,
             groove=common.groove,
             tempo=common.tempo,
-            parts=tuple(part for part in parts if part),
+            parts=tuple(part.in_tuning(strings) for part in parts if part),
             scale=scale,
             meter=meter,
+            tuning=tuning,
             swing=common.swing,
             lines=common.lines,
             behind=common.behind,
@@ -288,7 +297,14 @@ def _checked_swing(text: str) -> str:
     return text
 
 
-def _part(file: TextFile, where: Where, beats: int, role: str = "line") -> Part | None:
+def _checked_tuning(text: str) -> str:
+    return text if any(parse_tuning(text).values()) else ""
+
+
+def _part(
+    file: TextFile, where: Where, beats: int, role: str = "line", like: Words | None = ()
+) -> tuple[Part | None, Words | None]:
+    """Read a part and its words; `like` has those of the part whose bars ``=`` stands for."""
     file.known_keys(where, PART_KEYS)
     role = _word(file, (*where, "role"), "a role", ROLES, role)
     drag = file.get((*where, "drag"), (int, float), 0)
@@ -298,14 +314,14 @@ def _part(file: TextFile, where: Where, beats: int, role: str = "line") -> Part 
         drag = 0
     notes = file.get((*where, "notes"), str, ...)
     if notes is None:
-        return None
-    line = read_line(notes, beats)
+        return None, None
+    line = read_line(notes, beats, like)
     for offset, message in line.problems:
         file.complain((*where, "notes"), message, offset=offset)
     dynamics = _word(file, (*where, "dynamics"), "a word for dynamics", DYNAMICS, "")
-    if line.problems:
-        return None
-    return Part(role, line.bars, line.strokes, Fraction(str(drag)), dynamics)
+    if line.problems or not line.strokes:
+        return None, None
+    return Part(role, line.bars, line.strokes, Fraction(str(drag)), dynamics), line.words
 
 
 def _variation(
@@ -314,6 +330,7 @@ def _variation(
     grooves: Collection[str],
     common: _Common,
     parts: Sequence[Part | None],
+    words: Sequence[Words | None],
     beats: int,
 ) -> tuple[str, _Common, list[Part | None]]:
     """Read a variation: its name, and what it makes of what is common and of the parts."""
@@ -325,7 +342,9 @@ def _variation(
     roles = [part.role if part else None for part in parts]
     for path in file.tables(*where, "part"):
         only = roles[0] if len(roles) == 1 and roles[0] else "line"
-        part = _part(file, path, beats, only)
+        own_role = file.table(path).get("role", only)
+        like = words[roles.index(own_role)] if own_role in roles else None
+        part, _ = _part(file, path, beats, only, like)
         if part is None:
             continue
         if part.role not in roles:

@@ -16,7 +16,7 @@ from itertools import pairwise
 
 from phrases.counting import evenly
 from phrases.curve import Curve, Glide, Sway
-from phrases.fretboard import LAST_FRET, STANDARD, STRINGS, fret_pitch
+from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, StringNote, Stroke, bend_cents, laid_back
 from phrases.techniques import SLIDE_SECONDS, mark
 
@@ -162,10 +162,10 @@ class _Hand:
         if stroke.at.denominator == 1:
             velocity += ON_THE_BEAT
         if note.fret is None:
-            pitch, velocity, curve = STANDARD[note.string], velocity + DEAD_VELOCITY, Curve()
+            pitch, velocity, curve = note.pitch(0), velocity + DEAD_VELOCITY, Curve()
             self.end = min(self.end, self.start + DEAD_SECONDS)
         else:
-            pitch = fret_pitch(note.string, note.fret) + note.raised
+            pitch = note.pitch(note.fret) + note.raised
             curve = self._curve(note.fret)
         damped = note.fret is None or "pm" in note.marks
         if "pm" in note.marks:

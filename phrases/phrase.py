@@ -10,13 +10,14 @@ after the band's, his off-beats with them. How late is common practice, from mem
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from phrases.counting import METERS, Meter, even_beats
 from phrases.credits import NOBODY, Credits
 from phrases.errors import ChoiceError
+from phrases.fretboard import fret_pitch, parse_tuning
 from phrases.pitch import Key
 from phrases.techniques import HARMONICS, PINCHED, TECHNIQUES, Technique
 from phrases.words import choose
@@ -142,6 +143,8 @@ class StringNote:
         What the hands do to it.
     into
         A key of `phrases.techniques.SLIDES` where it is slid into from nowhere.
+    tuned
+        Semitones by which its string is above its usual pitch.
     """
 
     string: str
@@ -149,6 +152,11 @@ class StringNote:
     moves: tuple[Move, ...] = ()
     marks: tuple[str, ...] = ()
     into: str = ""
+    tuned: int = 0
+
+    def pitch(self, fret: int) -> int:
+        """Return the MIDI pitch of its string at a fret."""
+        return fret_pitch(self.string, fret) + self.tuned
 
     @property
     def raised(self) -> int:
@@ -255,12 +263,17 @@ class Part:
     dynamics: str = ""
 
     @property
-    def directions(self) -> tuple[tuple[Fraction, str], ...]:
-        """What its dynamics say, each word at the beat of a stroke."""
-        return tuple(
-            (min((s.at for s in self.strokes), key=lambda at: abs(self._share(at) - share)), word)
-            for share, word in DYNAMICS.get(self.dynamics, ())
-        )
+    def directions(self) -> tuple[tuple[Fraction, Fraction, str], ...]:
+        """What its dynamics say: from the beat of a stroke to that of another, and how."""
+        words = DYNAMICS.get(self.dynamics, ())
+        found = [
+            min((s.at for s in self.strokes), key=lambda at: abs(self._share(at) - share))
+            for share, _ in words
+        ]
+        last = self.strokes[-1]
+        end = last.end if found[-1:] == [last.at] else last.at
+        ends = [*found[1:], end][: len(found)]
+        return tuple((at, to, word) for at, to, (_, word) in zip(found, ends, words, strict=True))
 
     def loudness(self, at: Fraction) -> int:
         """Return the MIDI velocity that its dynamics add at a beat."""
@@ -273,6 +286,14 @@ class Part:
     def _share(self, at: Fraction) -> Fraction:
         first, last = self.strokes[0].at, self.strokes[-1].at
         return (at - first) / (last - first) if last > first else Fraction(1)
+
+    def in_tuning(self, tuned: Mapping[str, int]) -> Part:
+        """Return the part on strings that are some semitones above their usual pitch."""
+        strokes = (
+            replace(s, notes=tuple(replace(n, tuned=tuned[n.string]) for n in s.notes))
+            for s in self.strokes
+        )
+        return replace(self, strokes=tuple(strokes)) if any(tuned.values()) else self
 
     @property
     def pickup(self) -> Fraction:
@@ -315,6 +336,8 @@ class Phrase:
         Felt beats a minute.
     meter
         How its counts read.
+    tuning
+        As written, ``open G`` or six note names; empty for the standard one.
     swing
         As written, ``2:1`` or ``auto``; empty where the groove decides.
     lines
@@ -343,6 +366,7 @@ class Phrase:
     parts: tuple[Part, ...]
     scale: str = ""
     meter: Meter = METERS["4/4"]
+    tuning: str = ""
     swing: str = ""
     lines: str = "every"
     behind: int | None = 0
@@ -358,6 +382,11 @@ class Phrase:
     def bars(self) -> int:
         """Length in bars, the pickup not counted."""
         return sum(part.bars for part in self.parts)
+
+    @property
+    def tuned(self) -> dict[str, int]:
+        """Semitones by which each string is above its usual pitch."""
+        return parse_tuning(self.tuning or "standard")
 
     @property
     def even(self) -> frozenset[int]:

@@ -100,7 +100,7 @@ def refinger(
     key = key or phrase.key
     failed: RangeError | None = None
     for move in ways(phrase.key, key):
-        search = _Search(position, allowed, move, phrase.meter.beats, has_open)
+        search = _Search(position, allowed, move, phrase, has_open)
         try:
             return each_part(phrase, key, search.part)
         except RangeError as error:
@@ -146,19 +146,19 @@ class _Search:
         As asked for.
     move
         Semitones by which everything is moved.
-    beats
-        In a bar.
+    phrase
+        Of which its parts are; its tuning and its meter are asked.
     has_open
         Whether open strings may be used in any position.
     """
 
     def __init__(
-        self, position: int | None, strings: str, move: int, beats: int, has_open: bool
+        self, position: int | None, strings: str, move: int, phrase: Phrase, has_open: bool
     ) -> None:
         self.position = position
         self.strings = strings
         self.move = move
-        self.beats = beats
+        self.beats, self.tuned = phrase.meter.beats, phrase.tuned
         self.open = has_open or position == OPEN_POSITION
 
     def part(self, part: Part, where: str) -> Part:
@@ -214,11 +214,11 @@ class _Search:
         bare = replace(note, marks=tuple(m for m in note.marks if m not in FINGER_MARKS))
         for string in self.strings:
             if note.fret is None:
-                yield replace(note, string=string), ""
+                yield replace(note, string=string, tuned=self.tuned[string]), ""
                 continue
-            move = self.move + STANDARD[note.string] - STANDARD[string]
+            move = self.move + note.pitch(0) - STANDARD[string] - self.tuned[string]
             # A fret below the nut is kept for its message only.
-            new = replace(moved_note(bare, move), string=string)
+            new = replace(moved_note(bare, move), string=string, tuned=self.tuned[string])
             yield new, self._fault(new, note)
 
     def _fault(self, note: StringNote, written: StringNote) -> str:
@@ -296,7 +296,7 @@ class _Search:
 def _described(note: StringNote, move: int) -> str:
     if note.fret is None:
         return "the muted string"
-    name = pitch_name(STANDARD[note.string] + note.fret + move)
+    name = pitch_name(note.pitch(note.fret) + move)
     bends = [m for m in note.moves if m.technique.takes == "bend"]
     what = f"{bends[0].technique.name} from " if bends else ""
     moved = next((m for m in note.moves if m.technique.takes in ("fret", "slide")), None)

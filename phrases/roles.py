@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from phrases.counting import count_word
-from phrases.fretboard import fret_pitch
 from phrases.hands import positions
 from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents, part_names
 from phrases.pitch import (
@@ -202,16 +201,14 @@ def aims(note: StringNote, at: Fraction) -> list[Aim]:
     also = tuple(MARKS[name].name for name in note.marks if name in ("harmonic", "pinch"))
     if not (moves and moves[0].technique.motion == "preset"):
         how = SLIDES.get(note.into, "pick")
-        found.append(
-            Aim(at, fret, float(fret_pitch(note.string, fret) + note.raised), how, also=also)
-        )
+        found.append(Aim(at, fret, float(note.pitch(fret) + note.raised), how, also=also))
     for move in moves:
         at = at if move.at is None else move.at
         kind = move.technique
         if kind.bending:
             bent = bend_cents(move, fret)
             how = _how(move, f"{kind.name} {_size(bent)}" if bent else kind.name)
-            pitch = fret_pitch(note.string, fret) + note.raised + bent / 100
+            pitch = note.pitch(fret) + note.raised + bent / 100
             bent = bent if kind.takes == "bend" else 0
             found.append(Aim(at, fret, pitch, how, slid, bent))
             continue
@@ -220,7 +217,7 @@ def aims(note: StringNote, at: Fraction) -> list[Aim]:
             found[-1] = replace(found[-1], also=(*found[-1].also, _how(move, name)))
             continue
         slid += move.fret - fret if kind.takes == "slide" else 0
-        pitch = float(fret_pitch(note.string, move.fret) + note.raised)
+        pitch = float(note.pitch(move.fret) + note.raised)
         found.append(Aim(at, move.fret, pitch, _how(move, kind.name), slid))
         fret = move.fret if kind.lands else fret
     return found

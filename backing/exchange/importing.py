@@ -3,7 +3,7 @@
 Conventions: one voice of one part becomes one phrase, with its repeats played out. What a phrase
 cannot say is told with its bars, never dropped in silence. Plain-text tablature comes in alike.
 
-References: MusicXML 4.0, W3C Community Group Final Report; standard tuning is common practice.
+References: MusicXML 4.0, W3C Community Group Final Report; tunings are common practice.
 """
 
 from __future__ import annotations
@@ -157,6 +157,8 @@ class _Text:
         yield f"tempo = {float(tempo):g}"
         yield f"meter = {_quoted(str(reader.meter))}"
         yield from self._feel(tempo)
+        if tuning := reader.tuning.name:
+            yield f"tuning = {_quoted(tuning)}"
         if (scale := self._field("scale")) in SCALES:
             yield f"scale = {_quoted(scale)}"
         if (level := self._field("level")) in LEVELS:

@@ -17,8 +17,8 @@ from fractions import Fraction
 from xml.etree import ElementTree as ET
 
 from backing.exchange.techniques import add, slide_ends, sway_ends, write_techniques
-from backing.sheet.score import EVEN, Event, Head, Measure, Score, Word
-from phrases.fretboard import STANDARD, STRINGS
+from backing.sheet.score import EVEN, Event, Hairpin, Head, Measure, Score, Word
+from phrases.fretboard import STANDARD, STRINGS, parse_tuning
 from phrases.pitch import FLAT_NAMES
 
 __all__ = ["KINDS", "SLOWING", "STAVES", "musicxml"]
@@ -154,7 +154,7 @@ class _Writer:
                     self._words(element, measure, event)
                 self._event(element, event, staff)
             if staff == 1:
-                self._slowings(element, measure, measure.events[-1].end, None)
+                self._spans(element, measure, measure.events[-1].end, None)
         if number + 1 == len(self.score.measures):
             add(add(element, "barline", location="right"), "bar-style", "light-heavy")
 
@@ -182,10 +182,14 @@ class _Writer:
             number = self.staves.index("tab") + 1
             details = add(attributes, "staff-details", **({"number": str(number)} if two else {}))
             add(details, "staff-lines", len(STRINGS))
+            tuned = parse_tuning(score.tuning or "standard")
             for line, string in enumerate(STRINGS, 1):
                 tuning = add(details, "staff-tuning", line=str(line))
-                pitch = STANDARD[string]
-                add(tuning, "tuning-step", FLAT_NAMES[pitch % 12])
+                pitch = STANDARD[string] + tuned[string]
+                name = FLAT_NAMES[pitch % 12]
+                add(tuning, "tuning-step", name[0])
+                if name[1:]:
+                    add(tuning, "tuning-alter", -1)
                 add(tuning, "tuning-octave", pitch // 12 - 1)
 
     def _tempo(self, measure: ET.Element) -> None:
@@ -215,31 +219,35 @@ class _Writer:
                 direction = add(element, "direction", placement="above")
                 add(add(direction, "direction-type"), "rehearsal", label.text)
                 self._offset(direction, label.at - event.at)
-        self._slowings(element, measure, event.at, event.end)
-        for one in self.score.directed(measure):
-            if event.at <= one.at < event.end:
-                direction = add(element, "direction", placement="above")
-                add(add(direction, "direction-type"), "words", one.text)
-                self._offset(direction, one.at - event.at)
+        self._spans(element, measure, event.at, event.end)
         for label in measure.chords:
             if event.at <= max(label.at, measure.start) < event.end:
                 self._harmony(element, label, event)
 
-    def _slowings(
+    def _spans(
         self, element: ET.Element, measure: Measure, at: Fraction, until: Fraction | None
     ) -> None:
-        """Write where it begins and ends to slow down from a place on, until another one."""
-        for one in self.score.slowed(measure):
-            for kind, wanted, place in (
-                ("stop", one.ends, one.end),
-                ("start", one.begins, one.at),
-            ):
-                if wanted and place >= at and (until is None or place < until):
-                    direction = add(element, "direction", placement="above")
-                    if kind == "start":
-                        add(add(direction, "direction-type"), "words", SLOWING)
-                    add(add(direction, "direction-type"), "dashes", type=kind, number="1")
-                    self._offset(direction, place - at)
+        """Write where slowing ends and hairpins begin and end, from a place until another one."""
+        score = self.score
+        every = (*score.within(score.slowings, measure), *score.within(score.hairpins, measure))
+        ends = [
+            (place, kind, one)
+            for one in every
+            for kind, wanted, place in (("stop", one.ends, one.end), ("start", one.begins, one.at))
+            if wanted and place >= at and (until is None or place < until)
+        ]
+        # What stops at a place stops before something else begins there.
+        for place, kind, one in sorted(ends, key=lambda end: (end[0], end[1] == "start")):
+            direction = add(element, "direction", placement="above")
+            if isinstance(one, Hairpin):
+                way = "crescendo" if one.text == "cresc." else "diminuendo"
+                sort = way if kind == "start" else "stop"
+                add(add(direction, "direction-type"), "wedge", type=sort)
+            else:
+                if kind == "start":
+                    add(add(direction, "direction-type"), "words", SLOWING)
+                add(add(direction, "direction-type"), "dashes", type=kind, number="1")
+            self._offset(direction, place - at)
 
     def _offset(self, element: ET.Element, beats: Fraction) -> None:
         if beats > 0:

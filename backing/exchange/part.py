@@ -34,7 +34,7 @@ LIKE: dict[str, tuple[str, int]] = {"2/2": ("4/4", 1), "2/4": ("4/4", 2), "6/8":
 SHORT = "bar shorter than its meter, filled up with rests"
 READ = {
     "words", "rehearsal", "metronome", "dashes", "bracket", "octave-shift", "bar-style", "repeat",
-    "ending", "segno", "coda",
+    "ending", "segno", "coda", "wedge",
 }  # fmt: skip
 _SLOWER = re.compile(r"\b(rit|ritard|ritardando|riten|ritenuto|rall|rallentando)\b", re.I)
 _IN_TIME = re.compile(r"\b(a tempo|tempo primo|tempo i)\b", re.I)
@@ -356,8 +356,6 @@ class PartReader(Content):
         if found is None or found == self.tuning:
             return
         self.tuning = found
-        if found.shift or not found.usual:
-            self.told.add(found.told)
 
     def _direction(self, child: ET.Element, now: Fraction, bar: Bar) -> None:
         assert self.meter is not None
@@ -399,6 +397,9 @@ class PartReader(Content):
                 self.dashed.discard(number_)
             elif kind == "stop":
                 bar.in_time.append(at)
+        for wedge in child.iterfind("direction-type/wedge"):
+            if wedge.get("type") in ("crescendo", "diminuendo"):
+                bar.louder.append((at, "cresc." if wedge.get("type") == "crescendo" else "dim."))
         signs = child if child.tag == "barline" else child.iterfind("direction-type/*")
         for sign in signs:
             if sign.tag not in READ:
@@ -434,7 +435,7 @@ class PartReader(Content):
 
     @property
     def played_key(self) -> Key | None:
-        """The key of the frets: another than the file's where it is written as it sounds."""
+        """The key as it sounds: another than the file's where it is written as it is fretted."""
         shift = self.tuning.shift
         if self.key is None or not shift:
             return self.key
@@ -443,13 +444,13 @@ class PartReader(Content):
         for note in notes:
             pitch = self.tuning.pitch(note.line, note.fret)
             if pitch is not None and note.pitch is not None:
-                sounding += not (note.pitch - pitch - shift) % 12
-                fretted += not (note.pitch - pitch) % 12
-        if sounding <= fretted:
+                sounding += not (note.pitch - pitch) % 12
+                fretted += not (note.pitch - pitch + shift) % 12
+        if fretted <= sounding:
             return self.key
         names = MINOR_KEYS if self.key.mode == "minor" else MAJOR_KEYS
         keys = [Key(name, self.key.mode) for name in names]
-        wanted = (self.key.pitch_class - shift) % 12
+        wanted = (self.key.pitch_class + shift) % 12
         return min((k for k in keys if k.pitch_class == wanted), key=lambda k: abs(k.signature))
 
     def voices(self) -> list[tuple[str, str, int, int]]:

@@ -244,9 +244,7 @@ class TabReader:
             pitches[line] = usual + (pitch_class(named) - usual + 6) % 12 - 6
         steps = {pitches[line] - usual for line, usual in OPEN.items()}
         tuning = Tuning(pitches, steps.pop() if len(steps) == 1 else 0)
-        if tuning != self.tuning:
-            self.tuning = tuning
-            self.told.add(tuning.told)
+        self.tuning = tuning
 
     def _notes(self, row: str, line: int) -> Iterator[tuple[int, XmlNote]]:
         """Yield the notes of one string in one bar, each with its column."""

@@ -1,8 +1,7 @@
 """How a part of a MusicXML file is tuned, against a guitar in standard tuning.
 
 Conventions: strings are numbered as players do, 1 the highest; pitches are MIDI numbers, in the
-octave in which a guitar sounds. A guitar that is lowered as a whole keeps its frets; in any other
-tuning each note gets the fret of its pitch.
+octave in which a guitar sounds. Frets stay as they are, and the phrase says how it is tuned.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from xml.etree import ElementTree as ET
 
 from backing.exchange.notes import NATURALS, number
 from phrases.errors import ChoiceError
-from phrases.fretboard import STANDARD, STRINGS
+from phrases.fretboard import STANDARD, STRINGS, TUNINGS, parse_tuning
 from phrases.pitch import FLAT_NAMES
 
 __all__ = ["Tuning", "read_tuning"]
@@ -36,29 +35,21 @@ class Tuning:
     shift: int = 0
 
     def pitch(self, line: int, fret: int | None) -> int | None:
-        """Return the pitch as which a fret of a string is read; None where there is none."""
-        if fret is None or line not in self.open:
-            return None
-        return self.open[line] - self.shift + fret
+        """Return the pitch of a fret of a string; None where there is none."""
+        return None if fret is None or line not in self.open else self.open[line] + fret
+
+    def of(self, string: str) -> int:
+        """Return the pitch of an open string of the guitar's six."""
+        return self.open.get(len(STRINGS) - STRINGS.index(string), STANDARD[string])
 
     @property
-    def usual(self) -> bool:
-        """Whether frets can stay as they are."""
-        return all(self.open.get(line, 0) - self.shift == pitch for line, pitch in OPEN.items())
-
-    @property
-    def told(self) -> str:
-        """What becomes of the frets."""
-        if not self.shift:
-            return f"tuned {self}: each note has its pitch's fret in standard tuning, E A D G B E"
-        many = f"{abs(self.shift)} half step{'' if abs(self.shift) == 1 else 's'}"
-        way = "lower" if self.shift < 0 else "higher"
-        return f"tuned {self}, {many} {way}: the frets are kept, and sound as in standard tuning"
-
-    def __str__(self) -> str:
-        return " ".join(
-            FLAT_NAMES[self.open[line] % 12] for line in sorted(self.open, reverse=True)
-        )
+    def name(self) -> str:
+        """What it is called, or its six strings; empty for standard tuning."""
+        tuned = {string: (self.of(string) - STANDARD[string] + 6) % 12 - 6 for string in STRINGS}
+        known = (name for name in TUNINGS if parse_tuning(name) == tuned)
+        names = " ".join(FLAT_NAMES[self.of(string) % 12] for string in STRINGS)
+        found = next(known, names)
+        return "" if found == "standard" else found
 
 
 STANDARD_TUNING = Tuning(OPEN)

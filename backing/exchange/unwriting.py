@@ -156,7 +156,7 @@ def _contradicts(note: XmlNote, capo: int, tuning: Tuning) -> bool:
     if fretted is None or note.pitch is None or note.tied:
         return False
     steps = accumulate((bend.cents for bend in note.bends), initial=0)
-    ups = {0, 100 * capo, 100 * tuning.shift}
+    ups = {0, 100 * capo, -100 * tuning.shift}
     known = {(up + cents) % 1200 for cents in steps for up in ups}
     return 100 * (note.pitch - fretted) % 1200 not in known
 
@@ -280,7 +280,7 @@ class _Player:
             self._lose("fret that gives another note than its pitch; the fret was believed")
         string = STRINGS[-note.line] if known and note.line <= len(STRINGS) else ""
         if string and pitch is not None:
-            note.fret = pitch - STANDARD[string]
+            note.fret = pitch - self.tuning.of(string)
         if string and string not in taken and 0 <= (note.fret or 0) <= LAST_FRET:
             note.string = string
             self.last = note.fret or self.last
@@ -290,22 +290,23 @@ class _Player:
         elif (note.fret or 0) > LAST_FRET:
             self._lose(f"fret {note.fret}; the neck has {LAST_FRET}, played elsewhere")
         elif not string or (note.fret or 0) < 0:
-            self._lose("note that no string of its name has in standard tuning, played elsewhere")
+            self._lose("note on a string that a guitar has not, played elsewhere")
         else:
             self._lose("second note on one string, moved to another")
         if pitch is None:
             pitch = note.pitch if note.pitch is not None else STANDARD["G"] + self.last
         for octave in (0, -12, 12, -24, 24, -36, 36):
             free = [
-                (abs(pitch + octave - STANDARD[string] - self.last), string)
+                (abs(pitch + octave - self.tuning.of(string) - self.last), string)
                 for string in STRINGS
-                if string not in taken and 0 <= pitch + octave - STANDARD[string] <= LAST_FRET
+                if string not in taken
+                and 0 <= pitch + octave - self.tuning.of(string) <= LAST_FRET
             ]
             if free:
                 if octave:
                     self._lose("note that the neck has not, put an octave or more away")
                 _, note.string = min(free)
-                note.fret = None if note.muted else pitch + octave - STANDARD[note.string]
+                note.fret = None if note.muted else pitch + octave - self.tuning.of(note.string)
                 self.last = note.fret or self.last
                 return
         self._lose("note that has no place on the neck, muted")

@@ -122,9 +122,10 @@ def _dots(
     """Return for each place its degree, the size of its dot and how it is drawn."""
     scale = {degree_semitones(d) % 12: d for d in SCALES.get(phrase.scale, ())}
     found = {}
+    tuned = phrase.tuned
     for string in STRINGS:
         for fret in {0, *range(low, high + 1)}:
-            semitones = (fret_pitch(string, fret) - phrase.key.pitch_class) % 12
+            semitones = (fret_pitch(string, fret) + tuned[string] - phrase.key.pitch_class) % 12
             degree = scale.get(semitones, DEGREES[semitones])
             if (string, fret) in used:
                 found[string, fret] = (degree, DOT, "root" if semitones == 0 else "used")

@@ -9,6 +9,7 @@ from backing.forms import Form
 from backing.sheet import ink, lettering
 from backing.sheet.ink import Ink
 from backing.sheet.score import Score
+from phrases.fretboard import TUNINGS
 from phrases.phrase import Phrase
 
 __all__ = ["facts", "home", "tempo", "tempo_words"]
@@ -26,7 +27,7 @@ def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
     over
         The form, where all of it is written.
     """
-    found = [score.groove]
+    found = [score.groove, _tuned(phrase.tuning)]
     if phrase.behind is None:
         found.append("laid back")
     elif phrase.behind:
@@ -39,6 +40,11 @@ def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
         name = over.title.lower()
         found.append(f"over {'an' if name[0] in 'aeiou' else 'a'} {name} chorus{again}")
     return [fact for fact in (*found, score.level, *score.tags) if fact]
+
+
+def _tuned(tuning: str) -> str:
+    strings = TUNINGS.get(tuning)
+    return f"tuned {tuning}: {strings}" if strings else f"tuned {tuning}" * bool(tuning)
 
 
 def home(tonic: str, words: str) -> list[Ink]:

@@ -11,7 +11,6 @@ from fractions import Fraction
 from itertools import pairwise
 
 from backing.sheet.score import Head, spell
-from phrases.fretboard import STANDARD, fret_pitch
 from phrases.phrase import StringNote, Stroke
 from phrases.pitch import Key
 
@@ -37,7 +36,7 @@ def held(head: Head) -> Head | None:
 
 def chains(note: StringNote, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
     """Return the heads of a note, each at its beat, with what follows at once as grace notes."""
-    pitch = STANDARD[note.string] if note.fret is None else fret_pitch(note.string, note.fret)
+    pitch = note.pitch(note.fret or 0)
     head = Head(note.string, note.fret, pitch, spell(pitch, key), into=note.into, marks=note.marks)
     found: dict[Fraction, list[Head]] = {stroke.at: [head]}
     at = stroke.at
@@ -49,7 +48,7 @@ def chains(note: StringNote, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
         technique = move.technique
         before, moved = head, move.fret is not None and technique.lands
         if moved and move.fret is not None:
-            pitch = fret_pitch(note.string, move.fret)
+            pitch = note.pitch(move.fret)
             head = Head(note.string, move.fret, pitch, spell(pitch, key), link=move.sign)
         else:
             going = held(before) if move.at is not None else before

@@ -27,6 +27,7 @@ CHORD = 2.3
 NUMBER = 1.45
 TIP = 1.3
 LABEL = 1.6
+OPEN = 1.6  # between the lines of a hairpin where it is widest
 SLOWING = 1.9
 
 
@@ -89,7 +90,7 @@ def _picture(score: Score, drawn: Drawn, style: Style, first: bool) -> Picture:
     inks += tips
     inks += _row(top, _chords(score, system), 0.7, beside=1.0, over=tips)
     labels = _labels(score, system)
-    inks += _row(top, _directions(score, system), 0.5, beside=1.0)
+    inks += _row(top, _hairpins(score, system), 0.5, beside=1.0)
     inks += _row(top, [*labels, *_slowings(score, system, labels)], 0.6, beside=2.0)
     box = ink.around(box for one in inks for box in one.boxes)
     box = Box(min(box.left, 0.0), box.top, max(box.right, system.width), box.bottom)
@@ -191,21 +192,42 @@ def _labels(score: Score, system: System) -> list[Ink]:
     return found
 
 
-def _directions(score: Score, system: System) -> list[Ink]:
-    """Return the words that say how loud it becomes."""
-    return [
-        spanned(one.text, x, x, SLOWING)
-        for bar in sorted(system.bars)
-        for one in score.directed(score.measures[bar])
-        for x in [_place(score, system, bar, one.at)]
+def _hairpins(score: Score, system: System) -> list[Ink]:
+    """Return where it becomes louder or softer: two lines that part or meet."""
+    spans: list[tuple[str, float, float, bool, bool]] = []
+    for bar in sorted(system.bars):
+        for one in score.within(score.hairpins, score.measures[bar]):
+            left, right = (_place(score, system, bar, at) for at in (one.at, one.end))
+            if one.begins or not spans:
+                spans.append((one.text, left, right, one.begins, one.ends))
+            else:
+                spans[-1] = (*spans[-1][:2], right, spans[-1][3], one.ends)
+    found = []
+    for text, left, right, begins, ends in spans:
+        # What goes on from another system, or in one, is half open there.
+        wide = (0.0 if begins else 0.4, 1.0 if ends else 0.6)
+        here, there = wide if text == "cresc." else (1 - wide[0], 1 - wide[1])
+        found.append(_hairpin(left, max(right - 0.4, left + 1.5), here, there))
+    return found
+
+
+def _hairpin(left: float, right: float, here: float, there: float) -> Ink:
+    """Return two lines that are so far open, from 0 to 1, at the left and at the right."""
+    lines = [
+        ink.line(
+            "hairpin", (left, OPEN / 2 * (way * here - 1), right, OPEN / 2 * (way * there - 1))
+        )
+        for way in (-1, 1)
     ]
+    boxes = tuple(box for one in lines for box in one.boxes)
+    return Ink("hairpin", boxes, "".join(one.draw() for one in lines))
 
 
 def _slowings(score: Score, system: System, labels: Sequence[Ink]) -> list[Ink]:
     """Return where it slows down, beside the labels; what goes on from before is in brackets."""
     spans: list[tuple[str, float, float, bool]] = []
     for bar in sorted(system.bars):
-        for one in score.slowed(score.measures[bar]):
+        for one in score.within(score.slowings, score.measures[bar]):
             left, right = (_place(score, system, bar, at) for at in (one.at, one.end))
             if one.begins or not spans:
                 spans.append(("rit." if one.begins else "(rit.)", left, right - 0.3, one.ends))

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
+from typing import TypeVar
 
 from backing.sheet.values import VALUES, Tuplet
 from phrases.counting import Meter
@@ -25,6 +26,7 @@ from phrases.pitch import NATURAL, Key, degree_name
 __all__ = [
     "EVEN",
     "Event",
+    "Hairpin",
     "Head",
     "Measure",
     "Remark",
@@ -226,6 +228,16 @@ class Slowing:
     ends: bool = True
 
 
+Spans = TypeVar("Spans", bound=Slowing)
+
+
+@dataclass(frozen=True, slots=True)
+class Hairpin(Slowing):
+    """Where a part becomes louder or softer; `text` is ``cresc.`` or ``dim.``."""
+
+    text: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Measure:
     """One bar.
@@ -308,8 +320,8 @@ class Score:
         Where the parts slow down at their ends, from bar one.
     drags, dynamics
         For each part over how many beats it slows down, and how loud it becomes.
-    directions
-        What stands over the notes for that, from bar one.
+    hairpins
+        What is drawn for that, from bar one.
     asides
         What the phrase says that is not written, by its key in a phrase file: `lines`, `behind`,
         `tone`, `pick`.
@@ -324,6 +336,7 @@ class Score:
     measures: tuple[Measure, ...]
     groove: str = ""
     scale: str = ""
+    tuning: str = ""
     swing: float = 1.0
     swung: bool = False
     remarks: tuple[Remark, ...] = ()
@@ -333,26 +346,21 @@ class Score:
     slowings: tuple[Slowing, ...] = ()
     drags: tuple[Fraction, ...] = ()
     dynamics: tuple[str, ...] = ()
-    directions: tuple[Word, ...] = ()
+    hairpins: tuple[Hairpin, ...] = ()
     asides: tuple[tuple[str, str], ...] = ()
     credits: Credits = NOBODY
 
-    def slowed(self, measure: Measure) -> Iterator[Slowing]:
-        """Yield what of the slowing ends falls into a bar."""
+    def within(self, spans: Sequence[Spans], measure: Measure) -> Iterator[Spans]:
+        """Yield what of slowing ends or hairpins falls into a bar."""
         first = (measure.number - 1) * self.meter.beats
         start, until = measure.start, measure.start + measure.beats
-        for slowing in self.slowings:
-            at, end = slowing.at - first, slowing.end - first
+        for span in spans:
+            at, end = span.at - first, span.end - first
             if at < until and end > start:
-                yield Slowing(max(at, start), min(end, until), at >= start, end <= until)
-
-    def directed(self, measure: Measure) -> Iterator[Word]:
-        """Yield the directions of a bar, each at its beat there."""
-        first = (measure.number - 1) * self.meter.beats
-        start, until = measure.start, measure.start + measure.beats
-        for one in self.directions:
-            if start <= one.at - first < until:
-                yield replace(one, at=one.at - first)
+                yield replace(
+                    span, at=max(at, start), end=min(end, until), begins=at >= start,
+                    ends=end <= until,
+                )  # fmt: skip
 
     @property
     def home(self) -> str:

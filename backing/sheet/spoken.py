@@ -36,12 +36,13 @@ def spoken(score: Score, numbers: Container[int]) -> str:
         _bar(measure)
         + "".join(
             f" Slowing down from {spoken_count(int(one.at) + 1, one.at % 1)}."
-            for one in score.slowed(measure)
+            for one in score.within(score.slowings, measure)
             if one.begins
         )
         + "".join(
             f" {LOUD[one.text]} from {spoken_count(int(one.at) + 1, one.at % 1)}."
-            for one in score.directed(measure)
+            for one in score.within(score.hairpins, measure)
+            if one.begins
         )
         for measure in score.measures
         if measure.number in numbers

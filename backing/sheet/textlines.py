@@ -85,7 +85,7 @@ class Column:
 def columns(score: Score, measure: Measure) -> list[Column]:
     """Return the columns of a bar, without its bar lines."""
     found: list[Column] = []
-    slowings = list(score.slowed(measure))
+    slowings = list(score.within(score.slowings, measure))
     beat, silent = 0, False
     for event in measure.events:
         column = Column(beats=event.beats)
@@ -110,7 +110,11 @@ def columns(score: Score, measure: Measure) -> list[Column]:
             ]
             if names:
                 column.words[row] = " ".join(names)
-        loud = [one.text for one in score.directed(measure) if event.at <= one.at < event.end]
+        loud = [
+            one.text
+            for one in score.within(score.hairpins, measure)
+            if one.begins and event.at <= one.at < event.end
+        ]
         if loud:
             column.words["loud"] = loud[0]
         column.slows = any(one.at < event.end and event.at < one.end for one in slowings)

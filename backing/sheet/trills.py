@@ -15,7 +15,6 @@ from backing.sheet.ink import Ink
 from backing.sheet.mei import Engraving, Node, alterations
 from backing.sheet.score import Score, Spelling, spell
 from backing.sheet.staff import System
-from phrases.fretboard import fret_pitch
 from phrases.pitch import LETTERS, NATURAL, Key
 
 __all__ = ["trill_signs", "upper_heads"]
@@ -33,7 +32,7 @@ def _upper(node: Node, key: Key) -> tuple[Spelling, bool] | None:
     frets = [move.fret for move in node.head.moves if move.technique.motion == "flutter"]
     if not node.first or not frets or frets[-1] is None:
         return None
-    pitch = fret_pitch(node.head.string, frets[-1])
+    pitch = node.head.pitch + frets[-1] - (node.head.fret or 0)
     main = node.head.spelling
     place = LETTERS.index(main.step) + 1
     letter, octave = LETTERS[place % 7], main.octave + place // 7

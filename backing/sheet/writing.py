@@ -16,7 +16,7 @@ from backing.forms import Form
 from backing.grooves import find_groove
 from backing.setting import placements
 from backing.sheet.heads import chains, held
-from backing.sheet.score import EVEN, Event, Head, Measure, Remark, Score, Slowing, Word
+from backing.sheet.score import EVEN, Event, Hairpin, Head, Measure, Remark, Score, Slowing, Word
 from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, even_beats, parse_swing, swung
@@ -158,16 +158,22 @@ class _Writer:
         off = {stage.at % 1 for stage in stages}
         swung = any(place.denominator in (2, 4, 8) for place in off)
         labels, slowings = self._labels(), self._slowings()
-        directions = self._directions()
+        hairpins = self._hairpins()
         if self.compound and self.swing >= SWUNG:
             straight = even_beats(stage.at for stage in stages)
             stages = [replace(stage, at=_on_eighths(stage.at, straight)) for stage in stages]
             labels = [replace(label, at=_on_eighths(label.at, straight)) for label in labels]
-            directions = [replace(one, at=_on_eighths(one.at, straight)) for one in directions]
-            slowings = [
-                replace(one, at=_on_eighths(one.at, straight), end=_on_eighths(one.end, straight))
-                for one in slowings
-            ]
+            slowings, hairpins = (
+                [
+                    replace(
+                        one,
+                        at=_on_eighths(one.at, straight),
+                        end=_on_eighths(one.end, straight),
+                    )
+                    for one in spans
+                ]
+                for spans in (slowings, hairpins)
+            )
         names = [Word(Fraction(bar * self.beats) + at, name) for bar, at, name in chords]
         measures = self._measures(stages, names, labels)
         clipped = _clipped(stages, self._tied(measures))
@@ -182,6 +188,7 @@ class _Writer:
             measures=tuple(measures),
             groove=groove,
             scale=phrase.scale,
+            tuning=phrase.tuning,
             swing=self.swing,
             swung=not self.compound and self.swing > EVEN and swung,
             remarks=remarks,
@@ -193,7 +200,7 @@ class _Writer:
             slowings=tuple(slowings),
             drags=tuple(part.drag for part in phrase.parts),
             dynamics=tuple(part.dynamics for part in phrase.parts),
-            directions=tuple(directions),
+            hairpins=tuple(hairpins),
             asides=tuple(_asides(phrase)),
             credits=phrase.credits,
         )
@@ -264,13 +271,14 @@ class _Writer:
                 found.append(Word(at, name))
         return found
 
-    def _directions(self) -> list[Word]:
-        """Return the words of the parts' dynamics."""
+    def _hairpins(self) -> list[Hairpin]:
+        """Return what the parts' dynamics are drawn as."""
         return [
-            Word((place + bar) * self.beats + at, word)
+            Hairpin(start + at, start + end, text=word)
             for place in self.places
             for bar, part in self.phrase.placed()
-            for at, word in part.directions
+            for start in [(place + bar) * self.beats]
+            for at, end, word in part.directions
         ]
 
     def _slowings(self) -> list[Slowing]:

@@ -35,6 +35,7 @@ __all__ = ["LEAST", "Proposal", "appended", "as_written", "distance", "propose",
 LEAST = 0.03  # how different a proposal is at least, from 0 to 1
 SHORTEST = 2  # notes of a phrase that is varied
 TRIES = 4  # with other chances, before a move is given up
+ROOM = 0.08  # seconds for each fret of a shift, unless the phrase has less itself
 AT_A_BEAT = Fraction(1)  # within which what leans is resolved
 # How much each thing that is heard counts: when a note comes, how high, how it is played, how long
 # it rings; and double at the end of a part, which is what an ear keeps.
@@ -245,7 +246,7 @@ class _Work:
     def _kept(self, made: Phrase, move: VaryingMove) -> Report | None:
         """Return what there is to say of a phrase that is good enough."""
         before, after = self.report, _looked_over(made, move.chord)
-        if not (after.playable and after.reachable) and before.playable and before.reachable:
+        if (before.playable and not after.playable) or _pace(after) < min(ROOM, _pace(before)):
             return None
         for weight in ("cannot", "hard", "note"):
             count = [sum(c.weight == weight for c in one.cautions) for one in (before, after)]
@@ -276,6 +277,11 @@ class _Work:
         )
 
 
+def _pace(report: Report) -> float:
+    """Return the seconds for each fret of the tightest shift."""
+    return ROOM if report.tightest is None else report.tightest.each
+
+
 def _talks(ending: Ending) -> bool:
     """Tell whether a call asks, a response answers; a line may do either."""
     if ending.part.startswith("call"):
@@ -302,7 +308,7 @@ def as_written(phrase: Phrase) -> Phrase:
         line = read_line(write_line(part.strokes, part.bars, beats), beats)
         if line.problems or line.bars != part.bars:
             raise MisfitError
-        parts.append(replace(part, strokes=line.strokes))
+        parts.append(replace(part, strokes=line.strokes).in_tuning(phrase.tuned))
     for before, part in pairwise(parts):
         last = before.strokes[-1].at - before.bars * beats
         if part.pickup and last >= -part.pickup:
@@ -355,7 +361,7 @@ def written(before: Phrase, after: Phrase, name: str, words: str) -> str:
     for old, new in zip(before.parts, after.parts, strict=True):
         if old != new:
             rows += ["", "[[variation.part]]", f'role  = "{new.role}"']
-            rows.append(f"notes = '{write_line(new.strokes, new.bars, after.meter.beats)}'")
+            rows.append(f"notes = '{write_line(new.strokes, new.bars, after.meter.beats, old)}'")
             rows += [f"drag  = {float(new.drag):g}"] if new.drag else []
             rows += [f'dynamics = "{new.dynamics}"'] if new.dynamics else []
     return "\n".join(rows) + "\n"

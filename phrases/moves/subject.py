@@ -131,7 +131,7 @@ class Subject:
 
     def __init__(self, phrase: Phrase) -> None:
         self.phrase = phrase
-        self.beats = phrase.meter.beats
+        self.beats, self.tuned = phrase.meter.beats, phrase.tuned
         triple = phrase.meter.denominator == 8
         # An eighth, and where in a beat its last one stands.
         self.unit = Fraction(1, 3) if triple else Fraction(1, 2)
@@ -213,18 +213,27 @@ class Subject:
         heard = [aim.pitch for aim in aims(note, at) if aim.pitch is not None]
         return all(pitch % 1 or int(pitch) % 12 in self.scale for pitch in heard)
 
-    def place(self, pitch: int, position: int, strings: Sequence[str] = STRINGS) -> StringNote:
+    def open_pitch(self, string: str) -> int:
+        """Return the MIDI pitch of an open string."""
+        return STANDARD[string] + self.tuned[string]
+
+    def place(self, pitch: int, position: int) -> StringNote:
         """Return a plain note at a pitch, as near under the hand as can be."""
         lowest = 0 if self.open else 1
         found = [
-            (max(0, position - fret, fret - position - REACH), -STANDARD[string], string, fret)
-            for string in strings
-            if lowest <= (fret := pitch - STANDARD[string]) <= HIGHEST
+            (
+                max(0, position - fret, fret - position - REACH),
+                -STRINGS.index(string),
+                string,
+                fret,
+            )
+            for n, string in enumerate(STRINGS)
+            if lowest <= (fret := pitch - self.open_pitch(string)) <= HIGHEST
         ]
         reach, _, string, fret = min(found, default=(9, 0, "", 0))
         if reach > 1:
             raise MisfitError
-        return StringNote(string, fret)
+        return StringNote(string, fret, tuned=self.tuned[string])
 
     def put(self, spot: Spot, pitch: int) -> Stroke:
         """Return a spot's stroke at another pitch, with all it does where that can be done."""
@@ -309,7 +318,7 @@ class Subject:
             made.append(stroke)
         if not made:
             raise MisfitError
-        return replace(part, strokes=tuple(made))
+        return replace(part, strokes=tuple(made)).in_tuning(self.tuned)
 
     def whole(self, parts: Sequence[Part], **other: object) -> Phrase:
         """Return the phrase with other parts, as a variation: without its tips."""

@@ -7,7 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 from random import Random
 
-from phrases.fretboard import STANDARD, STRINGS
+from phrases.fretboard import STRINGS
 from phrases.moves.subject import Spot, Subject, any_of, tonic
 from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents
 from phrases.techniques import PICKLESS, mark
@@ -259,7 +259,7 @@ def doubled(line: Subject, choose: Random) -> Phrase:
         lower = STRINGS[STRINGS.index(spot.note.string) - 1]
         under = [spot.pitch - gap for gap in UNDER if (spot.pitch - gap) % 12 in line.scale]
         for pitch in sorted(under, key=lambda p: p % 12 not in chord):
-            fret = pitch - STANDARD[lower]
+            fret = pitch - line.open_pitch(lower)
             if max(1, spot.note.fret - 3) <= fret <= spot.note.fret + 2:
                 return StringNote(lower, fret), replace(spot.note, moves=())
         return None
@@ -276,7 +276,8 @@ def unison_bend(line: Subject, choose: Random) -> Phrase:
         if not (spot.plain or (spot.single and bent)) or spot.beats < LONG or spot.pitch is None:
             return None
         for low, high in (("G", "B"), ("B", "e")):
-            top, under = spot.pitch - STANDARD[high], spot.pitch - 2 - STANDARD[low]
+            top = spot.pitch - line.open_pitch(high)
+            under = spot.pitch - 2 - line.open_pitch(low)
             near = 1 <= top <= HIGHEST and abs(top - line.hand(spot)) <= 3
             if near and not bend_fault(low, under, 200) and (spot.pitch - 2) % 12 in line.scale:
                 return StringNote(low, under, (Move("b", size="full"),)), StringNote(high, top)

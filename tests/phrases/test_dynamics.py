@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
+from music21 import converter
 
 from backing.exchange.musicxml import musicxml
 from backing.forms import find_form
@@ -60,7 +62,7 @@ def test_a_part_grows_fades_or_swells() -> None:
 def test_it_is_on_every_sheet_and_spoken(name: str) -> None:
     given = phrase(name)
     score = over_form(given, find_form("twelve-bar"))
-    assert [one.text for one in score.directions] == WORDS[name]
+    assert [one.text for one in score.hairpins] == WORDS[name]
     drawn = "".join(one.svg for one in pictures(score, Style()))
     bare = "".join(one.svg for one in pictures(over_form(phrase("")), Style()))
     assert len(drawn) > len(bare)
@@ -68,6 +70,31 @@ def test_it_is_on_every_sheet_and_spoken(name: str) -> None:
     assert all(word in text for word in WORDS[name])
     said = {"cresc.": "Louder and louder from beat", "dim.": "Softer and softer from beat"}
     assert all(said[word] in spoken(score, range(9)) for word in WORDS[name])
+
+
+@pytest.mark.parametrize("name", DYNAMICS)
+def test_a_hairpin_opens_or_closes_over_its_notes(name: str) -> None:
+    """As engravers draw them (common practice): closed at the soft end, open at the loud one."""
+    score = over_form(phrase(name), find_form("twelve-bar"))
+    pins = [
+        one for p in pictures(score, Style(width=200)) for one in p.inks if one.kind == "hairpin"
+    ]
+    assert len(pins) == len(WORDS[name])
+    for pin, word in zip(pins, WORDS[name], strict=True):
+        left, right = (
+            max(b.bottom for b in boxes) - min(b.top for b in boxes)
+            for boxes in ([b for b in pin.boxes if b.left - pin.box.left < 0.1],
+                          [b for b in pin.boxes if pin.box.right - b.right < 0.1])
+        )  # fmt: skip
+        assert (right > 2 * left) if word == "cresc." else (left > 2 * right)
+
+
+@pytest.mark.parametrize("name", DYNAMICS)
+def test_music21_reads_the_hairpins(name: str) -> None:
+    text = musicxml(over_form(phrase(name), find_form("twelve-bar")))
+    read: Any = converter.parseData(text, format="musicxml")  # type: ignore[no-untyped-call]
+    found = [type(one).__name__ for one in read.recurse().getElementsByClass("DynamicWedge")]
+    assert found == [{"cresc.": "Crescendo", "dim.": "Diminuendo"}[word] for word in WORDS[name]]
 
 
 @pytest.mark.parametrize("name", DYNAMICS)

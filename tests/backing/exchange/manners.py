@@ -309,8 +309,7 @@ MANNERS = (
             note("6/5", 8, sounds=55) + note("5/7", 8, sounds=64),
             first=tuning(50, 57, 62, 67, 71, 76),
         ),
-        "| 1 E3 3 A7",
-        ("tuned D A D G B E: each note has its pitch's fret in standard tuning, E A D G B E",),
+        "| 1 E5 3 A7",
     ),
     Manner(
         "all strings a half step lower, pitches as they sound",
@@ -319,9 +318,6 @@ MANNERS = (
             first=tuning(39, 44, 49, 54, 58, 63),
         ),
         "| 1 E5 3 A7",
-        ("tuned Eb Ab Db Gb Bb Eb, 1 half step lower: the frets are kept, and sound as in "
-         "standard tuning",),
-        heard=False,
     ),
     Manner(
         "a capo, and a part that sounds an octave lower than it is written",

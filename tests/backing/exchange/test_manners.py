@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from backing.exchange.importing import Imported, import_musicxml
-from phrases.fretboard import fret_pitch
 from phrases.notation import write_line
 from phrases.phrase import Phrase
 from tests.backing.exchange.manners import MANNERS, Manner
@@ -51,10 +50,10 @@ def played(phrase: Phrase) -> set[tuple[Fraction, int]]:
     for stroke in phrase.strokes():
         for note in stroke.notes:
             if note.fret is not None:
-                found.add((stroke.at, fret_pitch(note.string, note.fret) % 12))
+                found.add((stroke.at, note.pitch(note.fret) % 12))
             for move in note.moves:
                 if move.fret is not None and move.at is not None:
-                    found.add((move.at, fret_pitch(note.string, move.fret) % 12))
+                    found.add((move.at, note.pitch(move.fret) % 12))
     return found
 
 

@@ -38,7 +38,7 @@ def test_where_it_slows_down() -> None:
     assert score.slowings == (
         Slowing(Fraction(9, 2), Fraction(13, 2)), Slowing(Fraction(10), Fraction(29, 2)),
     )  # fmt: skip
-    bars = [list(score.slowed(measure)) for measure in score.measures]
+    bars = [list(score.within(score.slowings, measure)) for measure in score.measures]
     assert bars == [
         [],  # the pickup
         [],
