@@ -24,6 +24,7 @@ from phrases.phrase import (
     MOST_DRAG,
     PICKS,
     ROLES,
+    SLIDES_ON,
     TONES,
     Part,
     Phrase,
@@ -52,8 +53,9 @@ GROOVE = "a groove"  # what a phrase asks for by name; whoever has grooves decla
 LIBRARY = Shelf(Path(__file__).parent / "library", "a shipped phrase or a file")
 
 PHRASE_KEYS = (
-    "title", "key", "scale", "groove", "tempo", "meter", "tuning", "swing", "lines", "behind",
-    "tone", "pick", "level", "tags", "tips", "part", "tip", "variation", *CREDIT_KEYS,
+    "title", "key", "scale", "groove", "tempo", "meter", "tuning", "slide", "swing",
+    "lines", "behind", "tone", "pick", "level", "tags", "tips", "part", "tip", "variation",
+    *CREDIT_KEYS,
 )  # fmt: skip
 PART_KEYS = ("role", "notes", "drag", "dynamics")
 TIP_KEYS = ("at", "text")
@@ -148,6 +150,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     key = _parsed(file, ("key",), parse_key, ...)
     meter = METERS[_word(file, ("meter",), "a meter", METERS, "4/4")]
     scale = _word(file, ("scale",), "a scale", SCALES, "")
+    slide = _word(file, ("slide",), "a finger that wears a slide", SLIDES_ON, "")
     tuning = _parsed(file, ("tuning",), _checked_tuning, "") or ""
     credits = read_credits(file)
     tags = file.get(("tags",), list, [])
@@ -162,9 +165,9 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     parts: list[Part | None] = []
     words: list[Words | None] = []  # of each part, None where it has mistakes
     for path in paths:
-        part, own = _part(file, path, meter.beats, like=words[-1] if words else ())
+        part, line = _part(file, path, meter.beats, like=words[-1] if words else ())
         parts.append(part)
-        words.append(own)
+        words.append(line)
     _check_parts(file, paths, parts, meter.beats)
     tips = [_tip(file, path, parts, meter.beats) for path in file.tables("tip")]
     whole = [Tip(common.tips)] if common.tips else []
@@ -193,10 +196,11 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
             key=key,
             groove=common.groove,
             tempo=common.tempo,
-            parts=tuple(part.in_tuning(strings) for part in parts if part),
+            parts=tuple(part.strung(strings, SLIDES_ON.get(slide, 0)) for part in parts if part),
             scale=scale,
             meter=meter,
             tuning=tuning,
+            slide=slide,
             swing=common.swing,
             lines=common.lines,
             behind=common.behind,

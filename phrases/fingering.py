@@ -218,5 +218,5 @@ def coming_back(span: Span, position: int) -> float:
 
 def other_than_written(note: StringNote, finger: int) -> float:
     """Return the cost of another finger than the one that is written."""
-    written = next((int(word) for word in note.marks if word in FINGER_MARKS), 0)
+    written = note.glass or next((int(word) for word in note.marks if word in FINGER_MARKS), 0)
     return OTHER_FINGER if written and finger and written != finger else 0.0

@@ -219,7 +219,7 @@ class _Hand:
                 Glide(early * (n + 1) / count, 0.0, first + 100.0 * way * (n + 1), "slide")
                 for n in range(count)
             ]
-        shape = _Shape(fret, first, glides, "slow" in self.note.marks, self.beat)
+        shape = _Shape(self.note, first, glides, self.beat)
         length = self.end - self.start
         groups: list[tuple[float, list[Move]]] = [(0.0, [])]
         for move in self.note.moves:
@@ -246,15 +246,14 @@ class _Hand:
 class _Shape:
     """A pitch curve in the making."""
 
-    def __init__(
-        self, fret: int, first: float, glides: list[Glide], slow: bool, beat: float
-    ) -> None:
-        self.picked = self.fretted = fret
+    def __init__(self, note: StringNote, first: float, glides: list[Glide], beat: float) -> None:
+        self.picked = self.fretted = note.fret or 0
         self.first = first
         self.glides = glides
         self.sways: list[Sway] = []
         self.bent = 0.0
-        self.slow = slow
+        self.slow = "slow" in note.marks
+        self.glass = bool(note.glass)
         self.beat = beat
         self.free = glides[-1].start if glides else 0.0
 
@@ -335,6 +334,8 @@ class _Shape:
             self.sways = [_cut(sway, at) for sway in self.sways]
             grow = end - at if move.grows else 0.0
             cents = -wide if self.bent else wide
+            if self.glass:  # to and fro over the fret
+                self.glides.append(Glide(at, 0.25 / _hertz(move), self._cents() - wide / 2))
             self.sways.append(Sway(at, end + DAMPING, _hertz(move), cents, grow))
         elif technique.motion == "flutter":
             assert move.fret is not None
@@ -398,6 +399,10 @@ class _Shape:
         else:
             pace, began = takes / count, at
         self.sways = [_cut(sway, began) for sway in self.sways]
+        if self.glass:  # no fret stops it on the way
+            self.fretted = to
+            self.glides.append(Glide(began, pace * count, self._cents(), "slide"))
+            return
         for n, fret in enumerate(frets, 1):
             self.fretted = fret
             self.glides.append(Glide(began + n * pace, 0.0, self._cents(), "slide"))

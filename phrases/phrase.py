@@ -29,6 +29,7 @@ __all__ = [
     "MOST_DRAG",
     "PICKS",
     "ROLES",
+    "SLIDES_ON",
     "TONES",
     "Move",
     "Part",
@@ -45,6 +46,7 @@ __all__ = [
 ROLES = ("call", "response", "line")
 LEVELS = ("easy", "medium", "hard")
 TONES = ("clean", "driven", "fuzz")
+SLIDES_ON = {"middle": 2, "ring": 3, "little": 4}  # the fingers that wear one
 PICKS = ("bridge", "middle", "neck")
 LATEST = 120  # milliseconds that a phrase may lie behind
 MOST_DRAG = 8  # beats
@@ -145,6 +147,8 @@ class StringNote:
         A key of `phrases.techniques.SLIDES` where it is slid into from nowhere.
     tuned
         Semitones by which its string is above its usual pitch.
+    glass
+        The finger with the slide that stops it; 0 where the finger itself does.
     """
 
     string: str
@@ -153,6 +157,7 @@ class StringNote:
     marks: tuple[str, ...] = ()
     into: str = ""
     tuned: int = 0
+    glass: int = 0
 
     def pitch(self, fret: int) -> int:
         """Return the MIDI pitch of its string at a fret."""
@@ -287,13 +292,26 @@ class Part:
         first, last = self.strokes[0].at, self.strokes[-1].at
         return (at - first) / (last - first) if last > first else Fraction(1)
 
-    def in_tuning(self, tuned: Mapping[str, int]) -> Part:
-        """Return the part on strings that are some semitones above their usual pitch."""
-        strokes = (
-            replace(s, notes=tuple(replace(n, tuned=tuned[n.string]) for n in s.notes))
-            for s in self.strokes
-        )
-        return replace(self, strokes=tuple(strokes)) if any(tuned.values()) else self
+    def strung(self, tuned: Mapping[str, int], glass: int = 0) -> Part:
+        """Return the part on strings tuned so, and with a slide on a finger.
+
+        Parameters
+        ----------
+        tuned
+            Semitones by which each string is above its usual pitch.
+        glass
+            The finger, 0 for none; notes that have another finger written are stopped by that.
+        """
+        if not glass and not any(tuned.values()):
+            return self
+
+        def strung(note: StringNote) -> StringNote:
+            other = {"1", "2", "3", "4"} - {str(glass)}
+            slid = glass if note.fret and not other & set(note.marks) else 0
+            return replace(note, tuned=tuned[note.string], glass=slid)
+
+        strokes = (replace(s, notes=tuple(map(strung, s.notes))) for s in self.strokes)
+        return replace(self, strokes=tuple(strokes))
 
     @property
     def pickup(self) -> Fraction:
@@ -338,6 +356,8 @@ class Phrase:
         How its counts read.
     tuning
         As written, ``open G`` or six note names; empty for the standard one.
+    slide
+        The finger that wears a slide, a key of `SLIDES_ON`; empty where none does.
     swing
         As written, ``2:1`` or ``auto``; empty where the groove decides.
     lines
@@ -367,6 +387,7 @@ class Phrase:
     scale: str = ""
     meter: Meter = METERS["4/4"]
     tuning: str = ""
+    slide: str = ""
     swing: str = ""
     lines: str = "every"
     behind: int | None = 0
@@ -387,6 +408,10 @@ class Phrase:
     def tuned(self) -> dict[str, int]:
         """Semitones by which each string is above its usual pitch."""
         return parse_tuning(self.tuning or "standard")
+
+    def strung(self, part: Part) -> Part:
+        """Return a part on the phrase's strings, with its slide."""
+        return part.strung(self.tuned, SLIDES_ON.get(self.slide, 0))
 
     @property
     def even(self) -> frozenset[int]:

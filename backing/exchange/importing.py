@@ -27,7 +27,18 @@ from phrases.counting import METERS
 from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
 from phrases.files import LINES, TEMPOS, read_phrase
 from phrases.notation import write_line
-from phrases.phrase import DYNAMICS, LATEST, LEVELS, MOST_DRAG, PICKS, ROLES, TONES, Phrase, Stroke
+from phrases.phrase import (
+    DYNAMICS,
+    LATEST,
+    LEVELS,
+    MOST_DRAG,
+    PICKS,
+    ROLES,
+    SLIDES_ON,
+    TONES,
+    Phrase,
+    Stroke,
+)
 from phrases.pitch import SCALES, Key
 from phrases.rewrite import tidy
 
@@ -163,7 +174,12 @@ class _Text:
             yield f"scale = {_quoted(scale)}"
         if (level := self._field("level")) in LEVELS:
             yield f"level = {_quoted(level)}"
-        for name, known in (("lines", LINES), ("tone", TONES), ("pick", PICKS)):
+        for name, known in (
+            ("lines", LINES),
+            ("slide", SLIDES_ON),
+            ("tone", TONES),
+            ("pick", PICKS),
+        ):
             if (word := self._field(name)) in known:
                 yield f"{name} = {_quoted(word)}"
         for key, text in self._credits():

@@ -28,6 +28,7 @@ def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
         The form, where all of it is written.
     """
     found = [score.groove, _tuned(phrase.tuning)]
+    found += [f"slide on the {phrase.slide} finger"] * bool(phrase.slide)
     if phrase.behind is None:
         found.append("laid back")
     elif phrase.behind:

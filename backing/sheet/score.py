@@ -32,6 +32,7 @@ __all__ = [
     "Remark",
     "Score",
     "Slowing",
+    "Spans",
     "Spelling",
     "Tuplet",
     "Word",
@@ -324,7 +325,7 @@ class Score:
         What is drawn for that, from bar one.
     asides
         What the phrase says that is not written, by its key in a phrase file: `lines`, `behind`,
-        `tone`, `pick`.
+        `slide`, `tone`, `pick`.
     credits
         The phrase's.
     """

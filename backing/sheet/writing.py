@@ -16,7 +16,18 @@ from backing.forms import Form
 from backing.grooves import find_groove
 from backing.setting import placements
 from backing.sheet.heads import chains, held
-from backing.sheet.score import EVEN, Event, Hairpin, Head, Measure, Remark, Score, Slowing, Word
+from backing.sheet.score import (
+    EVEN,
+    Event,
+    Hairpin,
+    Head,
+    Measure,
+    Remark,
+    Score,
+    Slowing,
+    Spans,
+    Word,
+)
 from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, even_beats, parse_swing, swung
@@ -163,17 +174,8 @@ class _Writer:
             straight = even_beats(stage.at for stage in stages)
             stages = [replace(stage, at=_on_eighths(stage.at, straight)) for stage in stages]
             labels = [replace(label, at=_on_eighths(label.at, straight)) for label in labels]
-            slowings, hairpins = (
-                [
-                    replace(
-                        one,
-                        at=_on_eighths(one.at, straight),
-                        end=_on_eighths(one.end, straight),
-                    )
-                    for one in spans
-                ]
-                for spans in (slowings, hairpins)
-            )
+            slowings = [_evened(one, straight) for one in slowings]
+            hairpins = [_evened(one, straight) for one in hairpins]
         names = [Word(Fraction(bar * self.beats) + at, name) for bar, at, name in chords]
         measures = self._measures(stages, names, labels)
         clipped = _clipped(stages, self._tied(measures))
@@ -413,13 +415,19 @@ def _with(stage: _Stage, old: Head, new: Head) -> _Stage:
     return replace(stage, heads=heads)
 
 
+def _evened(span: Spans, straight: Collection[int]) -> Spans:
+    """Return a span whose ends lie on eighths."""
+    at, end = (_on_eighths(place, straight) for place in (span.at, span.end))
+    return replace(span, at=at, end=end)
+
+
 def _asides(phrase: Phrase) -> Iterator[tuple[str, str]]:
     """Yield what a phrase says that is not written, where it is not as usual."""
     if phrase.lines != "every":
         yield "lines", phrase.lines
     if phrase.behind != 0:
         yield "behind", "auto" if phrase.behind is None else str(phrase.behind)
-    for name, text in (("tone", phrase.tone), ("pick", phrase.pick)):
+    for name, text in (("slide", phrase.slide), ("tone", phrase.tone), ("pick", phrase.pick)):
         if text:
             yield name, text
     # The notes do not tell when a last note ends that is muted, or cut by the next part's pickup.

@@ -308,7 +308,7 @@ def as_written(phrase: Phrase) -> Phrase:
         line = read_line(write_line(part.strokes, part.bars, beats), beats)
         if line.problems or line.bars != part.bars:
             raise MisfitError
-        parts.append(replace(part, strokes=line.strokes).in_tuning(phrase.tuned))
+        parts.append(phrase.strung(replace(part, strokes=line.strokes)))
     for before, part in pairwise(parts):
         last = before.strokes[-1].at - before.bars * beats
         if part.pickup and last >= -part.pickup:

@@ -318,7 +318,7 @@ class Subject:
             made.append(stroke)
         if not made:
             raise MisfitError
-        return replace(part, strokes=tuple(made)).in_tuning(self.tuned)
+        return self.phrase.strung(replace(part, strokes=tuple(made)))
 
     def whole(self, parts: Sequence[Part], **other: object) -> Phrase:
         """Return the phrase with other parts, as a variation: without its tips."""

@@ -72,7 +72,8 @@ def test_a_shift_is_measured_and_not_judged() -> None:
     slow, fast = (check(written(notes, tempo=tempo), swing=1.0) for tempo in (60, 200))
     assert slow.tightest is not None
     assert fast.tightest is not None
-    assert (slow.tightest.has, fast.tightest.has) == (0.5, pytest.approx(0.15))
+    assert slow.tightest.has == 0.5
+    assert fast.tightest.has == pytest.approx(0.15)
     assert str(fast.tightest).endswith(" in 0.15 s")
     assert fast.playable
     # Swing 2:1 leaves the last third of the beat in place of its last half.

@@ -92,7 +92,7 @@ def test_a_hairpin_opens_or_closes_over_its_notes(name: str) -> None:
 @pytest.mark.parametrize("name", DYNAMICS)
 def test_music21_reads_the_hairpins(name: str) -> None:
     text = musicxml(over_form(phrase(name), find_form("twelve-bar")))
-    read: Any = converter.parseData(text, format="musicxml")  # type: ignore[no-untyped-call]
+    read: Any = converter.parseData(text, format="musicxml")
     found = [type(one).__name__ for one in read.recurse().getElementsByClass("DynamicWedge")]
     assert found == [{"cresc.": "Crescendo", "dim.": "Diminuendo"}[word] for word in WORDS[name]]
 

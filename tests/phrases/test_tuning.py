@@ -86,7 +86,7 @@ def test_musicxml_says_it_and_brings_it_back(tuning: str, tmp_path: Path) -> Non
     assert back.phrase.parts == given.parts
     assert [str(back.phrase.key), back.phrase.title] == ["D", "X"]
     # music21 reads the pitches as they are printed, an octave higher.
-    read: Any = converter.parse(path)  # type: ignore[no-untyped-call]
+    read: Any = converter.parse(path)
     notes = [n.pitch.midi for n in read.parts[0].recurse().notes if n.isNote]
     assert tuple(notes[:6]) == OPEN[tuning]
 
