@@ -185,6 +185,7 @@ def _page(
         from backing.page.data import PageData, Piece
         from backing.page.music import version
         from backing.page.page import render_page
+        from backing.sheet.heading import strung
 
         pieces = []
         band = _shared_bands(own, layers)
@@ -200,7 +201,7 @@ def _page(
                     if (item.version, item.key, item.groove) == (variation, key, moved.groove)
                 ]
                 made = [_loop(item, own[item][1], band[item], layers(item)[1]) for item in here]
-                feel = groove_titles([moved.groove])[0]
+                feel = ", ".join([groove_titles([moved.groove])[0], *strung(moved)])
                 versions.append(replace(version(moved, form, made), groove=called, feel=feel))
             pieces.append(Piece(phrase.title, tuple(versions)))
         try:

@@ -12,7 +12,7 @@ from backing.sheet.score import Score
 from phrases.fretboard import TUNINGS
 from phrases.phrase import Phrase
 
-__all__ = ["facts", "home", "tempo", "tempo_words"]
+__all__ = ["facts", "home", "strung", "tempo", "tempo_words"]
 
 KEY = 2.5  # size of the key, as tall as the title's letters
 
@@ -27,8 +27,7 @@ def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
     over
         The form, where all of it is written.
     """
-    found = [score.groove, _tuned(phrase.tuning)]
-    found += [f"slide on the {phrase.slide} finger"] * bool(phrase.slide)
+    found = [score.groove, *strung(phrase)]
     if phrase.behind is None:
         found.append("laid back")
     elif phrase.behind:
@@ -43,9 +42,15 @@ def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
     return [fact for fact in (*found, score.level, *score.tags) if fact]
 
 
-def _tuned(tuning: str) -> str:
-    strings = TUNINGS.get(tuning)
-    return f"tuned {tuning}: {strings}" if strings else f"tuned {tuning}" * bool(tuning)
+def strung(phrase: Phrase) -> list[str]:
+    """Return how the guitar is tuned, and on which finger a slide is, in words."""
+    found = []
+    if phrase.tuning:
+        strings = TUNINGS.get(phrase.tuning, "")
+        found.append(f"tuned {phrase.tuning}{strings and ': '}{strings}")
+    if phrase.slide:
+        found.append(f"slide on the {phrase.slide} finger")
+    return found
 
 
 def home(tonic: str, words: str) -> list[Ink]:

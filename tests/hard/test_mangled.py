@@ -245,6 +245,8 @@ title = "A phrase"
 key = "A minor"
 scale = "minor pentatonic"
 meter = "4/4"
+tuning = "open A"
+slide = "ring"
 groove = "shuffle"
 tempo = 96
 swing = "2:1"
@@ -265,7 +267,7 @@ name = "other"
 swing = "3:2"
 [[variation.part]]
 role = "call"
-notes = '| 1 e5 2 B8 & B5 3 . | 1 G7 2 .'
+notes = '| = | 1 G7 2 .'
 """
 WHOLE = {
     "phrase": [WHOLE_PHRASE],
