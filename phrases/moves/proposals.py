@@ -337,7 +337,7 @@ def _bars(old: Part, new: Part, beats: int) -> set[int]:
 def _why(report: Report, *, over: bool) -> str:
     told = []
     for end in report.endings:
-        degree = f"the {end.degree}" + (f", the chord's {end.role}," if over else "")
+        degree = f"the {end.degree}" + (f" (the chord's {end.role})" if over else "")
         if end.part.startswith("call") and end.asks:
             told.append(f"the {end.part} stops on {degree} and asks")
         elif end.part.startswith("response") and end.home:
