@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from random import Random
@@ -127,38 +127,27 @@ def evened(line: Subject, choose: Random) -> Phrase:
 
 
 def pushed(line: Subject, choose: Random) -> Phrase:
-    """Let long notes on a beat come just before it."""
-
-    def early(spot: Spot) -> Fraction:
-        return spot.at - line.unit
+    """Let a long note on a beat come just before it."""
 
     def may(spot: Spot) -> bool:
-        before = [s for s in line.spots if s.part == spot.part and s.number == spot.number - 1]
-        room = not before or before[0].at < early(spot)
-        return spot.at % 1 == 0 and spot.beats >= 1 and bool(spot.number) and room
+        before = [s for s in line.spots if s.place == (spot.part, spot.number - 1)]
+        room = bool(before) and before[0].at < spot.at - line.unit
+        return spot.at % 1 == 0 and spot.beats >= 1 and room
 
-    edits = {s.place: [replace(s.stroke, at=early(s))] for s in _some(line, choose, may)}
-    for place in list(edits):
-        before = line.phrase.parts[place[0]].strokes[place[1] - 1]
-        edits.setdefault(
-            (place[0], place[1] - 1), [replace(before, end=min(before.end, edits[place][0].at))]
-        )
-    return line.changed(edits)
+    return _moved(line, choose, -line.unit, may)
 
 
 def delayed(line: Subject, choose: Random) -> Phrase:
-    """Let long notes on a beat wait until it is half over."""
-    edits = {
-        s.place: [replace(s.stroke, at=s.at + line.off)]
-        for s in _some(line, choose, lambda s: s.at % 1 == 0 and s.beats >= Fraction(3, 2))
-    }
-    return line.changed(edits)
+    """Let a long note on a beat wait until that is half over."""
+    return _moved(line, choose, line.off, lambda s: s.at % 1 == 0 and s.beats >= Fraction(3, 2))
 
 
-def _some(line: Subject, choose: Random, may: object) -> list[Spot]:
-    assert callable(may)
+def _moved(line: Subject, choose: Random, by: Fraction, may: Callable[[Spot], bool]) -> Phrase:
+    """Let a note, and those that are like it, begin at another time and end as it did."""
     spot = any_of(choose, [s for s in line.spots if s.pitch is not None and may(s)])
-    return [one for one in line.alike(spot) if may(one)]
+    return line.changed(
+        {s.place: [replace(s.stroke, at=s.at + by)] for s in line.alike(spot) if may(s)}
+    )
 
 
 def no_pickup(line: Subject, choose: Random) -> Phrase:
@@ -203,17 +192,13 @@ def on_the_beat(line: Subject, choose: Random) -> Phrase:
 
 def muted_before(line: Subject, choose: Random) -> Phrase:
     """Hit the muted string just before strong notes that have room before them."""
-    edits = dict(_muted(line))
-    return line.changed(edits)
-
-
-def _muted(line: Subject) -> Iterable[tuple[tuple[int, int], list[Stroke]]]:
+    edits = {}
     for spot in line.body:
         after = line.after(spot)
         if after is None or after.at % 1 or after.pitch is None:
             continue
         at = after.at - line.unit
-        free = at >= spot.stroke.end or (at - spot.at >= 1 and spot.plain)
-        if free and at > spot.at:
+        if at > spot.at and (at >= spot.stroke.end or (at - spot.at >= 1 and spot.plain)):
             click = Stroke(at, after.at, (StringNote(after.note.string, None),))
-            yield spot.place, [replace(spot.stroke, end=min(spot.stroke.end, at)), click]
+            edits[spot.place] = [replace(spot.stroke, end=min(spot.stroke.end, at)), click]
+    return line.changed(edits)
