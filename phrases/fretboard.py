@@ -62,7 +62,7 @@ def parse_tuning(text: str) -> dict[str, int]:
     names = TUNINGS.get(text, text).split()
     if len(names) != len(STRINGS) or not all(map(_NAME.fullmatch, names)):
         hint = expected("a tuning", text, TUNINGS)
-        raise ChoiceError(f"{hint}; or write the six open strings: D A D G A D")
+        raise ChoiceError(f"{hint} Six open strings may stand there, too: D A D G A D")
     return {
         string: (pitch_class(name) - STANDARD[string] + 6) % 12 - 6
         for string, name in zip(STRINGS, names, strict=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
 from dataclasses import asdict, replace
 from fractions import Fraction
 from itertools import groupby
@@ -14,7 +13,7 @@ import click
 
 from backing import pieces
 from backing.cli import completing
-from backing.cli.check_places import Names, Place, places_of
+from backing.cli.check_places import Names, Place, hands, places_of
 from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument
 from backing.cli.report import SORE
 from phrases.fingering import REACH
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     from phrases.phrase import Phrase
     from phrases.roles import Row
 
-__all__ = ["command", "hands"]
+__all__ = ["command"]
 
 COLUMNS = "{:>3}  {:<6} {:<5} {:<21} {:<5} {:<6}  {:<7} {:<10} {:<8} {:>4}  {}"
 HEADS = ("bar", "count", "place", "how", "note", "degree", "over", "role", "resolves", "hand", "")
@@ -244,19 +243,6 @@ def _ends(ending: Ending) -> str:
     if ending.part.startswith("call"):
         return f"ends on {where}: " + ("open, as a call does" if ending.asks else "closed")
     return f"ends on {where}: " + ("home" if ending.home else "not home")
-
-
-def hands(report: Report) -> Iterator[str]:
-    """Yield what the phrase asks of both hands at its tempo."""
-    yield f"At {report.tempo:g} beats a minute"
-    if report.quickest is not None:
-        quick = report.quickest
-        yield f"  the quickest stroke is {quick.seconds:.2f} s after another: {quick.place}"
-    if report.tightest is None:
-        moves = "moves only with its slides" if report.slides else "stays in one position"
-        yield f"  the hand {moves}"
-    else:
-        yield f"  the tightest shift is {report.tightest.place}: {report.tightest}"
 
 
 def _warn(report: Report) -> None:

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from backing.cli.check_command import hands
-from backing.cli.check_places import places_of
+from backing.cli.check_places import hands, places_of
 
 if TYPE_CHECKING:
     from backing.lesson.data import Study

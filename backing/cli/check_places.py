@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from phrases.check import Report
     from phrases.phrase import Phrase
 
-__all__ = ["Names", "Place", "places_of"]
+__all__ = ["Names", "Place", "hands", "places_of"]
 
 Names = list[tuple[Fraction, str]]
 
@@ -69,3 +69,16 @@ def _under(
                 chords.append((at, root, chord_roles(root, QUALITIES[chord.quality])))
                 names.append((at, chord.name(phrase.key)))
         yield first, chords, names
+
+
+def hands(report: Report) -> Iterator[str]:
+    """Yield what the phrase asks of both hands at its tempo."""
+    yield f"At {report.tempo:g} beats a minute"
+    if report.quickest is not None:
+        quick = report.quickest
+        yield f"  the quickest stroke is {quick.seconds:.2f} s after another: {quick.place}"
+    if report.tightest is None:
+        moves = "moves only with its slides" if report.slides else "stays in one position"
+        yield f"  the hand {moves}"
+    else:
+        yield f"  the tightest shift is {report.tightest.place}: {report.tightest}"

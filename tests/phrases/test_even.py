@@ -68,10 +68,11 @@ def test_no_two_counts_sound_at_once(places: list[Fraction], swing: float, meter
     assert quickest.seconds > 0.01
 
 
-def test_check_says_what_no_hand_picks() -> None:
-    report = check(line("| 1 e8 +1/96 B8 2 .", 240))
-    (caution,) = [one for one in report.cautions if "stroke before" in one.text]
-    assert (caution.place, caution.weight) == ("line 1 1+1/96", "hard")
+def test_check_measures_what_comes_soonest() -> None:
+    quickest = check(line("| 1 e8 +1/96 B8 2 .", 240)).quickest
+    assert quickest is not None
+    assert quickest.place == "line 1 1+1/96"
+    assert quickest.seconds == pytest.approx(60 / 240 / 96)
 
 
 def slowed(notes: str, drag: int = 4) -> Phrase:
