@@ -10,7 +10,7 @@ import re
 
 from phrases.errors import ChoiceError, RangeError
 from phrases.pitch import pitch_class
-from phrases.words import expected
+from phrases.words import likely, short
 
 __all__ = ["LAST_FRET", "STANDARD", "STRINGS", "TUNINGS", "fret_pitch", "parse_tuning"]
 
@@ -61,8 +61,10 @@ def parse_tuning(text: str) -> dict[str, int]:
     """
     names = TUNINGS.get(text, text).split()
     if len(names) != len(STRINGS) or not all(map(_NAME.fullmatch, names)):
-        hint = expected("a tuning", text, TUNINGS)
-        raise ChoiceError(f"{hint} Six open strings may stand there, too: D A D G A D")
+        raise ChoiceError(
+            f'"{short(text)}" is neither a tuning\'s name nor six open strings, as D A D G A D; '
+            + likely(text, TUNINGS)
+        )
     return {
         string: (pitch_class(name) - STANDARD[string] + 6) % 12 - 6
         for string, name in zip(STRINGS, names, strict=True)

@@ -446,7 +446,7 @@ def test_the_most_bars_are_enough_and_one_more_is_not() -> None:
     assert read_line(bars + "| 1 e8").problems == [(0, "65 bars: a part has at most 64")]
 
 
-WORDS = [*STRINGS, *TECHNIQUES, *BEND_SIZES, *MARKS, *"|.-+&x%(){}0123456789 \n", "trip", "let",
+WORDS = [*STRINGS, *TECHNIQUES, *BEND_SIZES, *MARKS, *"|.-+&x%=(){}0123456789 \n", "trip", "let",
          "over 1/2", "6/s", "grows"]  # fmt: skip
 
 

@@ -131,5 +131,5 @@ def test_what_is_no_tuning_is_said_with_the_nearest() -> None:
     ):
         with pytest.raises(ChoiceError, match=near):
             parse_tuning(wrong)
-    with pytest.raises(TextFileError, match=r"phrase:4:10: .* is not a tuning"):
+    with pytest.raises(TextFileError, match=r"phrase:4:10: .* is neither a tuning's name"):
         phrase("drop E")
