@@ -11,6 +11,7 @@ its strings, too; chords as in `phrases.shapes`. The costs are this project's ow
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -267,15 +268,16 @@ def _path(strokes: Sequence[Stroke], liked: Mapping[int, tuple[int, ...]]) -> li
     for number, stroke in enumerate(strokes):
         before = layers[-1] if layers else []
         layer = []
+        ranked = sorted((one[0], index) for index, one in enumerate(before))
         going = _Going(strokes[number - 1], stroke) if number else None
         for grip in _every(stroke.notes) or _every(stroke.notes, True):
-            cost, origin = min(
-                (
-                    (cost + (going.cost(other, grip) if going else 0.0), index)
-                    for index, (cost, other, _) in enumerate(before)
-                ),
-                default=(0.0, 0),
-            )
+            cost, origin = (math.inf, 0) if before else (0.0, 0)
+            for so_far, index in ranked:
+                if so_far > cost:  # moving the hand costs nothing at least
+                    break
+                assert going is not None
+                way = so_far + going.cost(before[index][1], grip)
+                cost, origin = min((cost, origin), (way, index))
             if liked.get(number, grip.fingers) != grip.fingers:
                 cost += ALIKE
             layer.append((cost + grip.cost, grip, origin))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple
@@ -88,7 +88,7 @@ class Ink:
     def moved(self, x: float, y: float) -> Ink:
         """Return the same ink elsewhere."""
         boxes = tuple(box.moved(x, y) for box in self.boxes)
-        return replace(self, boxes=boxes, x=self.x + x, y=self.y + y)
+        return Ink(self.kind, boxes, self.svg, self.x + x, self.y + y, self.owner)
 
     @cached_property
     def box(self) -> Box:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any, Literal
 
 from backing.sheet import ink, lettering
@@ -131,8 +132,11 @@ class Sheet:
         """Return how many pages it has, and how full, 0 to 1, the last one is."""
         import typst
 
-        fonts = _fonts(self.body + self.name)
-        told = typst.query(self._text().encode(), "<end>", field="value", one=True, **fonts)
+        # The machine's fonts, which differ, are asked only where they are needed.
+        fonts = _fonts(system=bool(foreign(self.body + self.name)))
+        told = typst.query(
+            self._text().encode(), "<end>", field="value", one=True, font_paths=fonts
+        )
         end = json.loads(told)
         room = PAPERS[self.paper.size][1] - TOP - BOTTOM - self.lift
         return int(end["page"]), (float(end["y"]) - TOP) / room
@@ -192,7 +196,7 @@ def _compiled(text: str, words: str, kind: Kind) -> bytes:
             timestamp=int(EPOCH.timestamp()),
             pdf_standards=list(standards),
             pdf_tags=True,
-            **_fonts(words),
+            font_paths=_fonts(system=bool(foreign(words))),
         )
         assert isinstance(done, bytes)
         return done
@@ -207,12 +211,11 @@ def _compiled(text: str, words: str, kind: Kind) -> bytes:
         return made()
 
 
-def _fonts(words: str) -> dict[str, Any]:
-    # Those of the machine are asked only where they are needed: they differ.
-    return {
-        "font_paths": [str(lettering.FONTS)],
-        "ignore_system_fonts": not foreign(words),
-    }
+@lru_cache(maxsize=2)
+def _fonts(*, system: bool) -> Any:
+    import typst
+
+    return typst.Fonts(system, True, [str(lettering.FONTS)])
 
 
 def _settings(title: str, credits: Credits) -> str:
