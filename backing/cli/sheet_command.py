@@ -7,9 +7,10 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,6 +45,7 @@ PAPERS = ("a4", "letter")
 STAVES = ("tab", "notation")
 PATIENCE, LONGER = 3.0, 30.0  # seconds of work between two lines of progress; without a terminal
 TICK = 0.25
+MANY = 8  # sheets that are worth more processes
 
 
 class _FileError(BluesError, OSError):
@@ -162,10 +164,10 @@ def command(
         _check_sheets(phrases, outputs, variation, options)
         files = _files(phrases, outputs)
         _check_free(files, force=force)
-        sheets = []
-        for number, (name, own) in enumerate(zip(phrases, files, strict=True), 1):
-            with _patience(f"{name} ({number} of {len(phrases)})" if len(phrases) > 1 else name):
-                sheets.append(_sheet(name, found, key, variation, paper, own, options))
+        make = partial(
+            _sheet, form=found, key=key, variation=variation, paper=paper, options=options
+        )
+        sheets = list(_each(make, phrases, files))
     folder = len(phrases) > 1 and outputs and not _is_text(outputs)
     _write(sheets, outputs[0] if folder else None)
     for sheet in sheets:
@@ -246,6 +248,29 @@ def _patience(name: str) -> Iterator[None]:
     finally:
         done.set()
         told.join()
+
+
+def _each(
+    make: Callable[[str, tuple[Path, ...]], _Sheet],
+    phrases: Sequence[str],
+    files: Sequence[tuple[Path, ...]],
+) -> Iterator[_Sheet]:
+    """Yield the sheet of each phrase; many are made in several processes."""
+    from backing.lesson.workers import pool
+
+    workers = pool(min(4, os.cpu_count() or 1)) if len(phrases) >= MANY else None
+    if workers is None:
+        for number, (name, own) in enumerate(zip(phrases, files, strict=True), 1):
+            with _patience(f"{name} ({number} of {len(phrases)})" if len(phrases) > 1 else name):
+                yield make(name, own)
+        return
+    with workers:
+        told = time.monotonic()
+        for number, sheet in enumerate(workers.map(make, phrases, files), 1):
+            if time.monotonic() - told > PATIENCE:
+                click.echo(f"{number} of {len(phrases)} sheets", err=True)
+                told = time.monotonic()
+            yield sheet
 
 
 def _check_drawn(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> None:
@@ -357,11 +382,11 @@ def _drawn_chart(kind: str, form: Form, key: Key, paper: Paper) -> bytes:
 
 def _sheet(
     name: str,
+    outputs: tuple[Path, ...],
     form: Form,
     key: str | None,
     variation: str | None,
     paper: Paper,
-    outputs: tuple[Path, ...],
     options: dict[str, Any],
 ) -> _Sheet:
     from backing.sheet.letters import places

@@ -18,7 +18,7 @@ from backing.lesson.items import Item
 from phrases.errors import BluesError
 from phrases.failures import named
 
-__all__ = ["PROCESSES", "WorkError", "made"]
+__all__ = ["PROCESSES", "WorkError", "made", "pool"]
 
 PROCESSES = 2
 
@@ -60,7 +60,7 @@ def made(
         The first that a worker meets; what others were making is given up.
     """
     processes = min(processes, len(items))
-    executor = _pool(processes) if processes > 1 else None
+    executor = pool(processes) if processes > 1 else None
     if executor is None:
         for item in items:
             begun(item)
@@ -69,12 +69,12 @@ def made(
     waiting = iter(items)
     busy: dict[Future[tuple[Files, Facts]], Item] = {}
     before = set(multiprocessing.active_children())
-    with executor as pool:
+    with executor:
         try:
             while True:
                 for item in islice(waiting, processes - len(busy)):
                     begun(item)
-                    busy[pool.submit(_make, item, drafts, font)] = item
+                    busy[executor.submit(_make, item, drafts, font)] = item
                 if not busy:
                     return
                 done, _ = wait(busy, return_when=FIRST_COMPLETED)
@@ -94,7 +94,7 @@ def made(
                         worker.kill()
 
 
-def _pool(processes: int) -> ProcessPoolExecutor | None:
+def pool(processes: int) -> ProcessPoolExecutor | None:
     """Return workers; None where the system lets none share anything, as in some containers."""
     try:
         return ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _alone)
