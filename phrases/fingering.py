@@ -61,11 +61,8 @@ class Stop:
 
 def last_fret(note: StringNote) -> int:
     """Return the fret that a note's hand ends on."""
-    fret = note.fret or 0
-    for move in note.moves:
-        if move.fret is not None and move.technique.lands:
-            fret = move.fret
-    return fret
+    landed = (m.fret for m in note.moves if m.fret is not None and m.technique.lands)
+    return [note.fret or 0, *landed][-1]
 
 
 def spans(note: StringNote) -> list[Span]:

@@ -10,7 +10,7 @@ after the band's, his off-beats with them. How late is common practice, from mem
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -162,6 +162,13 @@ class StringNote:
     def pitch(self, fret: int) -> int:
         """Return the MIDI pitch of its string at a fret."""
         return fret_pitch(self.string, fret) + self.tuned
+
+    def walked(self) -> Iterator[tuple[Move, int]]:
+        """Yield each move with the fret from which it goes, 0 for a muted string."""
+        fret = self.fret or 0
+        for move in self.moves:
+            yield move, fret
+            fret = move.fret if move.fret is not None and move.technique.lands else fret
 
     @property
     def raised(self) -> int:

@@ -237,7 +237,7 @@ class _Search:
             return f"no harmonic {on}"
         if note.into and fret < (2 if note.into == "/" else 1):
             return f"nowhere to slide from {on}"
-        for move in note.moves:
+        for move, fret in note.walked():
             technique = move.technique
             why = ""
             if technique.motion == "frets" and (not fret or move.fret == 0):
@@ -252,7 +252,6 @@ class _Search:
                 why = f"too high {on}"
             if why:
                 return why
-            fret = move.fret if move.fret is not None and technique.lands else fret
         return ""
 
     def _why(self, stroke: Stroke) -> str:
@@ -321,12 +320,10 @@ def _liking(before: StringNote, after: StringNote) -> float:
     if after.into:
         room = after.fret - 1 if after.into == "/" else LAST_FRET - after.fret
         cost += SHORT_OF_NECK * max(0, NOWHERE - room)
-    fret = after.fret
-    for move in after.moves:
+    for move, fret in after.walked():
         if move.sign in SLIDES and move.fret is None:
             room = fret - 1 if move.sign == "\\" else LAST_FRET - fret
             cost += SHORT_OF_NECK * max(0, NOWHERE - room)
-        fret = move.fret or fret
     if "rake" in after.marks:
         cost += max(0, RAKED - STRINGS.index(after.string))
     return cost

@@ -6,7 +6,7 @@ up, of a half also on D, curls anywhere; no bend on an open string.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 
@@ -98,43 +98,41 @@ def _told(frets: int) -> str:
 def _nowhere(phrase: Phrase) -> list[int]:
     """Return the frets into which or from which a phrase slides from or to below them."""
     found = []
-    for part in phrase.parts:
-        for note in (note for stroke in part.strokes for note in stroke.notes):
-            if note.fret is None:
-                continue
-            fret = note.fret
-            found += [fret] if note.into == "/" else []
-            for move in note.moves:
-                if (
-                    move.technique.takes == "slide"
-                    and move.technique.way < 0
-                    and move.fret is None
-                ):
-                    found.append(fret)
-                fret = move.fret if move.fret is not None and move.technique.lands else fret
+    for note in _notes(phrase):
+        if note.fret is None:
+            continue
+        found += [note.fret] if note.into == "/" else []
+        found += [
+            fret
+            for move, fret in note.walked()
+            if move.technique.takes == "slide" and move.technique.way < 0 and move.fret is None
+        ]
     return found
 
 
 def _touched(phrase: Phrase) -> list[int]:
     """Return the frets at which a phrase and its variations touch natural harmonics."""
-    phrases = [phrase, *(other for _, other in phrase.variations)]
-    notes = [n for one in phrases for p in one.parts for s in p.strokes for n in s.notes]
+    every = [phrase, *(other for _, other in phrase.variations)]
+    notes = [note for one in every for note in _notes(one)]
     return [n.fret for n in notes if "harmonic" in n.marks and n.fret is not None]
 
 
 def _heavier(phrase: Phrase, move: int) -> bool:
     """Tell whether a move along the neck takes a bend where it can hardly be made."""
-    for part in phrase.parts:
-        for note in (note for stroke in part.strokes for note in stroke.notes):
-            fret = note.fret
-            for one in note.moves:
-                if fret is not None and one.technique.takes == "bend":
-                    cents = bend_cents(one, fret)
-                    fault = bend_fault(note.string, fret, cents)
-                    if bend_fault(note.string, max(1, fret + move), cents) and not fault:
-                        return True
-                fret = one.fret if one.fret is not None and one.technique.lands else fret
+    for note in _notes(phrase):
+        for one, fret in note.walked():
+            if note.fret is not None and one.technique.takes == "bend":
+                cents = bend_cents(one, fret)
+                fault = bend_fault(note.string, fret, cents)
+                if bend_fault(note.string, max(1, fret + move), cents) and not fault:
+                    return True
     return False
+
+
+def _notes(phrase: Phrase) -> Iterator[StringNote]:
+    for part in phrase.parts:
+        for stroke in part.strokes:
+            yield from stroke.notes
 
 
 def ways(before: Key, after: Key) -> list[int]:
@@ -164,9 +162,8 @@ def all_frets(phrase: Phrase) -> list[int]:
 
     The fret to whose pitch a string is bent is none of them.
     """
-    phrases = [phrase, *(other for _, other in phrase.variations)]
-    parts = [part for one in phrases for part in one.parts]
-    notes = [n for part in parts for stroke in part.strokes for n in stroke.notes]
+    every = [phrase, *(other for _, other in phrase.variations)]
+    notes = [note for one in every for note in _notes(one)]
     frets = [note.fret for note in notes if note.fret is not None]
     moves = [move for note in notes for move in note.moves if not move.technique.bending]
     return frets + [move.fret for move in moves if move.fret is not None]
@@ -185,8 +182,8 @@ def moved_note(note: StringNote, move: int) -> StringNote:
 
     A bend to the pitch of a fret that the neck has not there is written by its size.
     """
-    moves, fret = [], note.fret or 0
-    for one in note.moves:
+    moves = []
+    for one, fret in note.walked():
         if one.fret is None:
             moves.append(one)
         elif one.technique.bending and one.fret + move > LAST_FRET:
@@ -194,7 +191,6 @@ def moved_note(note: StringNote, move: int) -> StringNote:
             moves.append(replace(one, fret=None, size=size))
         else:
             moves.append(replace(one, fret=one.fret + move))
-        fret = one.fret if one.fret is not None and one.technique.lands else fret
     fret_ = None if note.fret is None else note.fret + move
     return replace(note, fret=fret_, moves=tuple(moves))
 

@@ -27,6 +27,8 @@ groove = "shuffle"            # one of `backing list grooves`, or a file of your
 tempo  = 92                   # felt beats a minute
 # meter  = "12/8"             # for slow blues: four felt beats of three; 4/4 if left out
 # swing  = "3:2"              # or "straight" or "auto"; the groove's own if left out
+# tuning = "open G"           # or "half step down", "drop D", six notes; standard if left out
+# slide  = "little"           # the finger that wears one
 # lines  = "outer"            # over which lines of a chorus it is played: every, first, outer
 # behind = 20                 # milliseconds behind the beat, or "auto"
 # tone   = "driven"           # clean, driven or fuzz
@@ -44,9 +46,10 @@ tips   = "What to mind in the whole of it. *Markdown*, as you like."
 #   places  a string (E A D G B e, low to high) and a fret: B8; Gx is a muted string
 #           + joins two at once: B5+e5; . is a rest; - lets the note ring on
 #   | is a bar line; what stands before the first one is the pickup
+#   % is the bar before once more; = that bar, or the pickup, as in the part before
 # After a place, or on a count of its own, what the hand does:
-#   /7 \5 slide    h7 p5 hammer-on, pull-off    b9 b(full) b(1/4) bend    r let it down
-#   pb(full) bend before the pick    ~ ~~ vibrato    tr8 trill
+#   /7 \5 slide    h7 p5 hammer-on, pull-off    b9 b(1/4) bend    r let it down
+#   pb9 bend before the pick    ~ ~~ vibrato    tr8 trill
 # In braces: {{d}} {{u}} strokes, {{1}} to {{4}} fingers, {{accent}} {{ghost}} {{pm}} {{rake}}.
 [[part]]
 role  = "call"                # call, response, or line where it is not answered
@@ -54,7 +57,7 @@ notes = '4 G5 & G7 | 1 B5 2& G7 3 G5 & B5~ | 2 .'
 
 [[part]]
 role  = "response"
-notes = '4 G5 & G7 | 1 B5 & G7 2 G5 3 G5h6 & D7~ | 2 .'
+notes = '= | 1 B5 & G7 2 G5 3 G5h6 & D7~ | 2 .'
 
 # A tip for one note: the part, the bar (0 is the pickup) and the count.
 [[tip]]
@@ -66,7 +69,7 @@ text  = "Let the hammer-on do the work; do not pick twice."
 # name = "busier"
 # [[variation.part]]
 # role  = "response"
-# notes = '4 G5 & G7 | 1 B5 & G7 2 G5h7 & G5 3 D7~ | 2 .'
+# notes = '= | 1 B5 & G7 2 G5h7 & G5 3 D7~ | 2 .'
 """
 
 LESSON = r"""# A lesson. This makes its folder, and called again only what you have changed:

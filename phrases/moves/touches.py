@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from random import Random
@@ -46,14 +46,6 @@ def _one(
     spot = any_of(choose, [s for s in line.spots if s.place in made])
     alike = {one.place for one in line.alike(spot)} & made.keys()
     return _each(line, lambda s: made[s.place] if s.place in alike else None)
-
-
-def _frets(note: StringNote) -> Iterator[tuple[Move, int]]:
-    """Yield each move with the fret from which it goes."""
-    fret = note.fret or 0
-    for move in note.moves:
-        yield move, fret
-        fret = move.fret if move.fret is not None and move.technique.lands else fret
 
 
 def bent_for_slides(line: Subject, choose: Random) -> Phrase:
@@ -139,7 +131,7 @@ def slow_bends(line: Subject, choose: Random) -> Phrase:
     """Let a bend take its time, a beat at most."""
 
     def make(spot: Spot) -> StringNote | None:
-        for n, (move, _) in enumerate(_frets(spot.note)):
+        for n, move in enumerate(spot.note.moves):
             if len(spot.stroke.notes) == 1 and move.sign == "b" and move.over is None:
                 start = move.at if move.at is not None else spot.at
                 until = next((m.at for m in spot.note.moves[n + 1 :] if m.at), spot.stroke.end)
