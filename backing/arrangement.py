@@ -12,12 +12,11 @@ from fractions import Fraction
 from itertools import pairwise
 
 from backing.band import Bar, count_in
-from backing.band.plan import Chorus, Planner
+from backing.band.plan import SPACING, Chorus
 from backing.events import Label, SectionKind, Stream
 from backing.forms import turnarounds
 from backing.forms.form import Bar as FormBar
 from backing.setting import (
-    LINE,
     Setting,
     Writer,
     accents,
@@ -26,14 +25,13 @@ from backing.setting import (
     check_count_in,
     check_meter,
     chord_labels,
+    dressed,
     heard,
     in_order,
     lead_notes,
     onward,
     placements,
-    stop_bars,
     stream,
-    under,
 )
 from backing.tempo import Clock, slowing
 from phrases.errors import RangeError
@@ -42,7 +40,6 @@ from phrases.phrase import Phrase, Stroke, one_by_one
 __all__ = ["CHORUSES", "ENDINGS", "INTROS", "arrange"]
 
 CHORUSES = (1, 200)
-SPACING = 8  # bars from one crash to the next, at least
 SLOW_BARS = 2
 TAG_BARS = 4
 
@@ -132,7 +129,9 @@ def arrange(
         ]
     lead_in = min(INTRO_BARS[intro], bars)
     check_count_in(setting.count_in, pickup if not lead_in else Fraction(0))
-    plan, choruses_told = _plan(setting, clock, choruses, strokes, together, lead_in, ending)
+    responses = [at for at, role in cues if role == "Response"]
+    agreed = together, responses
+    plan, choruses_told = _plan(setting, clock, choruses, strokes, agreed, lead_in, ending)
     band = setting.band()
     out = Writer()
     now = -lead_in * beats
@@ -166,67 +165,56 @@ def _plan(
     clock: Clock,
     choruses: int,
     strokes: Sequence[Stroke],
-    together: Sequence[Fraction],
+    cues: tuple[Sequence[Fraction], Sequence[Fraction]],
     lead_in: int,
     ending: str,
 ) -> tuple[list[_Planned], tuple[str, ...]]:
     """Return the sections of a piece after its count-in, and its choruses in words."""
     beats = setting.groove.meter.beats
-    sounding = bars_under(strokes, beats)
+    # A pickup over the last half bar changes nothing: every turnaround leads on there.
+    sounding = {*bars_under(strokes, Fraction(beats, 2))}
     charts = setting.form.bars(setting.key)
     length, home = len(charts), charts[0][0][1]
-    mode = setting.key.mode
-    turns, ends = turnarounds.TURNAROUNDS[mode], turnarounds.ENDINGS[mode]
-    planner = Planner(
-        setting.groove,
-        setting.seed,
-        choruses,
-        arc=setting.arc,
-        turnarounds=turns,
-        endings=ends,
-        wanted=setting.turnaround,
-    )
+    planner = setting.planner(choruses)
+    turns, ends = planner.turnarounds, planner.endings
     fits = turnarounds.fits(charts)
     plan: list[_Planned] = []
     agreed: list[Chorus] = []
-    crash: int | None = None
     if lead_in:
         bars = _turned(charts, turns[planner.turnaround()] if fits else "")[-lead_in:]
         bars = [replace(bar, strength=planner.strengths[0]) for bar in bars]
         bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=planner.small.draw())
         plan.append(_Planned("intro", "Intro", bars, clock))
+    every = -(-SPACING // length)  # short forms have no fill each time round
+    bars = []
     for number in range(choruses):
         last = number == choruses - 1
-        held = ({length - 2, length - 1} & {bar - number * length for bar in sounding}) != set()
+        halves = 2 * (number + 1) * length
+        held = {halves - 4, halves - 3, halves - 2} & sounding
         final = last and ending in ("chord", "slow")
         name = "" if held or not fits else planner.turnaround(final=final)
+        agreed.append(
+            planner.chorus(
+                length,
+                filled=last or (number + 1) % every == 0,
+                turnaround=name,
+                entered=lead_in > 0,
+            )
+        )
         chart = _turned(charts, (ends if final else turns)[name] if name else "")
-        every = -(-SPACING // length)  # short forms are not crowned each time round
-        lines = len(range(LINE - 1, length - LINE, LINE))
-        chorus = planner.chorus(
-            number,
-            lines=lines,
-            filled=last or (number + 1) % every == 0,
-            turnaround=name,
-        )
-        agreed.append(chorus)
-        rises = lead_in > 0 if number == 0 else chorus.rises and chorus.kind != "early"
-        crowned = rises and (crash is None or number * length - crash >= SPACING)
-        crash = number * length if crowned else crash
-        bars = _dressed(setting, chart, chorus, crowned=crowned)
-        bars = under(bars, sounding, number * length)
-        if strokes:
-            seed = f"{setting.seed} {number}"
-            bars = heard(bars, strokes, beats, seed, number * length, together)
-        slow = SLOW_BARS if last and ending == "slow" and length > SLOW_BARS else 0
-        played = bars[: length - slow]
-        plan.append(
-            _Planned("chorus", f"Chorus {number + 1}", played, clock, f"chorus {number + 1}")
-        )
-        if slow:
-            slower = replace(slowing(setting.tempo, slow * beats), swing=clock.swing)
-            plan.append(_Planned("slow-down", "", bars[-slow:], slower))
-            clock = replace(clock, tempo=slower.steps[-1][1])
+        bars += dressed(chart, agreed[-1])
+    if strokes:
+        bars = heard(setting, bars, strokes, *cues)
+    slow = SLOW_BARS if ending == "slow" and length > SLOW_BARS else 0
+    for number in range(choruses):
+        played = bars[number * length : (number + 1) * length]
+        played = played[:-slow] if slow and number == choruses - 1 else played
+        name = f"Chorus {number + 1}"
+        plan.append(_Planned("chorus", name, played, clock, name.lower()))
+    if slow:
+        slower = replace(slowing(setting.tempo, slow * beats), swing=clock.swing)
+        plan.append(_Planned("slow-down", "", bars[-slow:], slower))
+        clock = replace(clock, tempo=slower.steps[-1][1])
     kind, strength = agreed[-1].kind, agreed[-1].strength
     if ending == "tag":
         chart = _turned(charts, ends[planner.turnaround(final=True)] if fits else "")
@@ -246,29 +234,6 @@ def _turned(charts: tuple[FormBar, ...], turnaround: str) -> list[Bar]:
     if turnaround:
         charts = (*charts[:-2], *turnarounds.read(turnaround))
     return chart_bars(charts)
-
-
-def _dressed(setting: Setting, chart: list[Bar], chorus: Chorus, *, crowned: bool) -> list[Bar]:
-    """Tell the players of a chorus where they are: its top, its lines, its end."""
-    bars = [replace(bar, chorus=chorus.kind, strength=chorus.strength) for bar in chart]
-    ends = range(LINE - 1, len(bars) - LINE, LINE)
-    for bar, drums, push in zip(ends, chorus.set_ups, chorus.pushes, strict=True):
-        bars[bar] = replace(bars[bar], when=("setup", "bar"), drums=drums, push=push)
-    turned = len(bars) - 2 if chorus.turnaround else len(bars)
-    for bar in range(turned if chorus.riff else 0):
-        if len(bars[bar].chords) == 1:
-            bars[bar] = replace(bars[bar], line=chorus.riff, push=False)
-    stays = setting.groove.stops and not chorus.stop
-    stops = 0 if stays else stop_bars(setting.groove, len(bars))
-    for bar in range(stops):
-        bars[bar] = replace(
-            bars[bar], when=("stop", "bar"), line=chorus.stop, drums=None, push=False
-        )
-    if crowned and not stops:
-        bars[0] = replace(bars[0], when=("top", "bar"))
-    if chorus.fill is not None:
-        bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=chorus.fill)
-    return bars
 
 
 def _placed(phrase: Phrase, starts: Sequence[int], choruses: int, length: int) -> list[Stroke]:

@@ -13,8 +13,10 @@ loose band strays by 4 ms and more, which is heard; 2 ms are not (Friberg & Sund
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
+from collections.abc import Iterator
 
 __all__ = ["EARLIEST", "LATEST", "LOOSENESS", "PLAYERS", "USUAL", "Feel"]
 
@@ -34,19 +36,26 @@ LOOSENESS = (0.0, 2.0)
 ROWS = 9  # the slowest row steps every 256 strokes
 
 
-class _Drift:
-    """Noise of 1/f spectrum and unit variance, a value at each stroke."""
+def _drift(chance: random.Random) -> Iterator[float]:
+    """Yield noise of 1/f spectrum and unit variance, a value at each stroke."""
+    rows = [chance.gauss(0.0, 1.0) for _ in range(ROWS)]
+    whole, scale = sum(rows), 1 / math.sqrt(ROWS)
+    for count in itertools.count(1):
+        row = min(ROWS - 1, (count & -count).bit_length() - 1)
+        new = chance.gauss(0.0, 1.0)
+        whole += new - rows[row]
+        rows[row] = new
+        yield whole * scale
 
-    def __init__(self, chance: random.Random) -> None:
-        self.chance = chance
-        self.rows = [chance.gauss(0.0, 1.0) for _ in range(ROWS)]
-        self.count = 0
 
-    def step(self) -> float:
-        self.count += 1
-        row = min(ROWS - 1, (self.count & -self.count).bit_length() - 1)
-        self.rows[row] = self.chance.gauss(0.0, 1.0)
-        return sum(self.rows) / math.sqrt(ROWS)
+def _strokes(player: str, seed: object, amount: float) -> Iterator[tuple[float, float]]:
+    """Yield a player's strokes, as `Feel.stroke` returns them."""
+    place, spread, touch = PLAYERS[player]
+    place, spread, touch = place * min(1.0, amount), amount**LOOSENS * spread, amount * touch
+    early, late = (_drift(random.Random(f"{seed} {player} {what}")) for what in ("time", "touch"))
+    for time, hand in zip(early, late, strict=True):
+        offset, loud = place + spread * time, 1.0 + touch * hand
+        yield max(EARLIEST, min(LATEST, offset)), max(0.7, min(1.3, loud))
 
 
 class Feel:
@@ -61,17 +70,11 @@ class Feel:
     """
 
     def __init__(self, seed: object, amount: float = USUAL) -> None:
-        self.amount = amount
-        self._time = {p: _Drift(random.Random(f"{seed} {p} time")) for p in PLAYERS}
-        self._touch = {p: _Drift(random.Random(f"{seed} {p} touch")) for p in PLAYERS}
+        self._players = {name: _strokes(name, seed, amount) for name in PLAYERS}
 
     def stroke(self, player: str) -> tuple[float, float]:
         """Return for a player's next stroke its offset in seconds and the factor of its loudness.
 
         The offset lies from `EARLIEST` to `LATEST`.
         """
-        place, spread, touch = PLAYERS[player]
-        drift = self.amount**LOOSENS * spread * self._time[player].step()
-        offset = place * min(1.0, self.amount) + drift
-        loud = 1.0 + self.amount * touch * self._touch[player].step()
-        return max(EARLIEST, min(LATEST, offset)), max(0.7, min(1.3, loud))
+        return next(self._players[player])

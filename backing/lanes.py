@@ -8,15 +8,16 @@ those of `phrases.counting`.
 
 from __future__ import annotations
 
+import operator
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from phrases.counting import parse_count
 from phrases.errors import BluesError
 
-__all__ = ["TOUCHES", "Hit", "Lane", "place", "read_lane"]
+__all__ = ["TOUCHES", "Hit", "Lane", "in_order", "place", "read_lane"]
 
 # What a touch leaves of a voice's full loudness.
 TOUCHES: dict[str, float] = {"accent": 1.0, "": 0.68, "ghost": 0.30}
@@ -38,12 +39,23 @@ class Hit:
         A key of `TOUCHES`.
     short
         Whether it is played staccato.
+    beat
+        ``at`` as a float, which is compared faster.
     """
 
     at: Fraction
     value: str = ""
     touch: str = ""
     short: bool = False
+    beat: float = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "beat", self.at.numerator / self.at.denominator)
+
+    @property
+    def off(self) -> bool:
+        """Whether it lies between beats."""
+        return self.at.denominator > 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +64,11 @@ class Lane:
 
     hits: tuple[Hit, ...]
     bars: int
+
+
+def in_order(hits: Iterable[Hit]) -> tuple[Hit, ...]:
+    """Return strokes in order of time."""
+    return tuple(sorted(hits, key=operator.attrgetter("beat")))
 
 
 def place(at: Fraction, *, swung: bool) -> Fraction:

@@ -11,7 +11,9 @@ from phrases.pitch import pitch_name
 
 __all__ = ["Roll"]
 
-LEFT, TOP = 64, 46
+LEFT, TOP = 64, 58
+NAME_ROWS = (TOP + 10, TOP - 2, TOP - 14)  # a name that has no room goes a row up
+LETTER = 7.6  # the width of one in a chord symbol, on the whole at most
 DRUM_ROWS = {
     "crash": (49,),
     "ride": (51,),
@@ -105,10 +107,14 @@ class Roll:
         start = float(section.first_beat)
         if section.kind == "count-in" and start >= self.first:
             out.append(_text(self._x(start) + 4, TOP + 10, "count-in"))
+        ends = [0.0] * len(NAME_ROWS)  # where the last name of each row ends
         for chord in section.chords:
             beat = start + chord.seconds * rate
             if self.first <= round(beat, 3) < last:
-                out.append(_text(self._x(beat) + 3, TOP + 10, chord.text))
+                x = self._x(beat) + 3
+                row = next((n for n, end in enumerate(ends) if end < x), 0)
+                ends[row] = x + LETTER * (len(chord.text) + 1)
+                out.append(_text(x, NAME_ROWS[row], chord.text))
         for note in section.notes:
             beat = start + note.start * rate
             if not self.first - 0.1 <= beat < last - 0.05:

@@ -12,12 +12,16 @@ from fractions import Fraction
 from itertools import pairwise
 
 from backing.band import Band, Bar
+from backing.band.fills import set_ups
+from backing.band.plan import LINE, Chorus, Planner
+from backing.band.reading import Span
 from backing.events import Label, Note, Section, SectionKind, Stream
 from backing.feel import USUAL
-from backing.forms import Form
-from backing.grooves import Groove
+from backing.forms import Form, turnarounds
+from backing.grooves import Groove, Pattern
 from backing.grooves.instruments import PROGRAMS
 from backing.harmony import Chord
+from backing.lanes import Hit, Lane
 from backing.tempo import Clock, swing_for
 from phrases.errors import RangeError
 from phrases.performance import perform
@@ -35,24 +39,26 @@ __all__ = [
     "check_count_in",
     "check_meter",
     "chord_labels",
+    "dressed",
     "form_bars",
     "heard",
     "in_order",
     "lead_notes",
     "onward",
     "placements",
-    "stop_bars",
     "stream",
     "under",
 ]
 
 COUNT_IN_BARS = (0, 4)
-LINE = 4  # bars
 BREATH = Fraction(1, 2)  # beats that a phrase may pause and still be sounding
 REST = 2  # beats of a phrase's rest that the band may answer
-ANSWERED = 0.8  # of them
+ANSWERED = 0.7  # of them, once there were more answers than these
+AT_LEAST = 3
 ACCENT = "accent"  # a mark of `phrases.techniques`
-STOPS = 4  # bars of stop-time at the top of a chorus, at most
+
+
+BREAK = Pattern("stop", 1, (("line", Lane((Hit(Fraction(0), "R", "accent", short=True),), 1)),))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +122,19 @@ class Setting:
             comp=self.comp,
             without=self.without,
             looseness=self.looseness,
+        )
+
+    def planner(self, choruses: int, arc: str = "") -> Planner:
+        """Return who plans its choruses, on another arc than its own if one is given."""
+        mode = self.key.mode
+        return Planner(
+            self.groove,
+            self.seed,
+            choruses,
+            arc=arc or self.arc,
+            turnarounds=turnarounds.TURNAROUNDS[mode],
+            endings=turnarounds.ENDINGS[mode],
+            wanted=self.turnaround,
         )
 
     def clock(self, tempo: Fraction) -> Clock:
@@ -272,10 +291,26 @@ def chord_labels(bars: Sequence[Bar], setting: Setting, clock: Clock) -> list[La
     ]
 
 
-def stop_bars(groove: Groove, bars: int) -> int:
-    """Return how many bars at the top of a chorus of so many a groove may stop in."""
-    stops = groove.stops or any(pattern.when == "stop" for pattern in groove.drums)
-    return min(STOPS, bars // 2) if stops else 0
+def dressed(chart: Sequence[Bar], chorus: Chorus) -> list[Bar]:
+    """Tell the players of a chorus what they agreed on: its top, its lines, its end."""
+    bars = [replace(bar, chorus=chorus.kind, strength=chorus.strength) for bar in chart]
+    for bar, drums in chorus.set_ups:
+        bars[bar] = replace(bars[bar], when=("setup", "bar"), drums=drums)
+    for bar in chorus.pushes:
+        bars[bar] = replace(bars[bar], push=True)
+    turned = len(bars) - 2 if chorus.turnaround else len(bars)
+    for bar in range(turned if chorus.riff else 0):
+        if len(bars[bar].chords) == 1:
+            bars[bar] = replace(bars[bar], line=chorus.riff)
+    for bar in range(chorus.stopped):
+        bars[bar] = replace(bars[bar], when=("stop", "bar"), line=chorus.stop, drums=None)
+    if chorus.breaks:
+        bars[-2] = replace(bars[-2], when=("stop", "bar"), line=BREAK)
+    if chorus.crash and not chorus.stopped:
+        bars[0] = replace(bars[0], when=("top", "bar"))
+    if chorus.fill is not None:
+        bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=chorus.fill)
+    return bars
 
 
 def onward(clock: Clock, beats: int, after: Clock) -> Callable[[Fraction], float]:
@@ -289,7 +324,7 @@ def onward(clock: Clock, beats: int, after: Clock) -> Callable[[Fraction], float
     return seconds
 
 
-def bars_under(strokes: Iterable[Stroke], beats: int) -> dict[int, int]:
+def bars_under(strokes: Iterable[Stroke], beats: Fraction | int) -> dict[int, int]:
     """Return the bars in which strokes sound, counted from beat 0, with their lowest pitch."""
     bars: dict[int, int] = {}
     for stroke in strokes:
@@ -305,78 +340,106 @@ def bars_under(strokes: Iterable[Stroke], beats: int) -> dict[int, int]:
     return bars
 
 
-def under(bars: Sequence[Bar], sounding: Mapping[int, int], first: int = 0) -> list[Bar]:
-    """Tell the players of bars, the first of a number, in which of them a phrase sounds."""
+def under(bars: Sequence[Bar], sounding: Mapping[int, int]) -> list[Bar]:
+    """Tell the players of bars in which of them a phrase sounds."""
     return [
-        replace(bar, when=before_bar(bar.when, "under"), ceiling=sounding[first + n])
-        if first + n in sounding
+        replace(bar, when=before_bar(bar.when, "under"), ceiling=sounding[n])
+        if n in sounding
         else bar
         for n, bar in enumerate(bars)
     ]
 
 
 def heard(
+    setting: Setting,
     bars: Sequence[Bar],
     strokes: Sequence[Stroke],
-    beats: int,
-    seed: object,
-    first: int = 0,
     accents: Collection[Fraction] = (),
+    responses: Collection[Fraction] = (),
 ) -> list[Bar]:
-    """Tell the players where in bars a phrase sounds, and who answers it where it rests.
+    """Tell the players what a phrase does over bars, and what they do about it.
 
     Parameters
     ----------
+    setting
+        Its seed chooses who answers, and how.
     bars
-        Of which the first has the number `first`.
+        Of choruses or of a pass.
     strokes
-        What the phrase plays, in order, in beats from bar 0.
-    beats
-        In a bar.
-    seed
-        Chooses who answers.
+        What the phrase plays, in order, in beats from the first of them.
     accents
         Beats at which all strike with the phrase.
+    responses
+        Beats at which a response, or the student's turn, begins: the drummer leads there.
     """
-    chance = random.Random(f"{seed} answers")
+    beats = setting.groove.meter.beats
+    bars = under(bars, bars_under(strokes, beats))
     spans: list[tuple[Fraction, Fraction]] = []
     for stroke in strokes:
         if spans and stroke.at - spans[-1][1] < BREATH:
             spans[-1] = (spans[-1][0], max(spans[-1][1], stroke.end))
         else:
             spans.append((stroke.at, stroke.end))
-    answers: dict[int, tuple[tuple[Fraction, Fraction], str]] = {}
-    who = ("drums", "comp")
-    for number, ((_, end), (begin, _)) in enumerate(pairwise(spans)):
-        if begin - end < REST or chance.random() >= ANSWERED:
-            continue
-        last = int((begin - Fraction(1, 4)) // beats)
-        if begin - last * beats < 1:  # too little of that bar is left
-            last -= 1
-        low = max(end + Fraction(1, 2) - last * beats, Fraction(0))
-        high = min(begin - last * beats, Fraction(beats))
-        if high - low >= 1:
-            answers[last] = ((low, high), who[number % 2])
+    answers = _answers(bars, spans, beats, random.Random(f"{setting.seed} answers"))
+    led = {-int(-at // beats) - 1 for at in responses}
+    leads = set_ups(setting.groove, random.Random(f"{setting.seed} responses"))
+    sounding: dict[int, list[Span]] = {}
+    following = [begin for begin, _ in spans[1:]] + [Fraction(len(bars) * beats)]
+    for (low, end), begin in zip(spans, following, strict=True):
+        high = end + BREATH if begin - end >= REST else end  # nobody speaks at once
+        for number in range(int(low // beats), int(-(-high // beats))):
+            first, last = Fraction(number * beats), Fraction((number + 1) * beats)
+            span = (max(low, first) - first, min(high, last) - first)
+            sounding.setdefault(number, []).append(span)
+    struck: dict[int, list[Fraction]] = {}
+    for at in accents:
+        struck.setdefault(int(at // beats), []).append(at % beats)
     told = []
-    for number, bar in enumerate(bars, first):
-        low, high = Fraction(number * beats), Fraction((number + 1) * beats)
-        here = tuple(
-            (max(a, low) - low, min(b, high) - low) for a, b in spans if a < high > low < b
-        )
+    for number, bar in enumerate(bars):
+        here, hits = tuple(sounding.get(number, ())), tuple(struck.get(number, ()))
+        if number in led and bar.drums is None and bar.when[0] != "stop":
+            bar = replace(bar, when=before_bar(bar.when, "setup"), drums=leads.draw())
         answer = answers.get(number)
-        hits = tuple(at - low for at in accents if low <= at < high)
         told.append(replace(bar, sounding=here, answer=answer, hits=hits))
     return told
 
 
-def accents(phrase: Phrase, start: int) -> list[Fraction]:
+def _answers(
+    bars: Sequence[Bar], spans: Sequence[Span], beats: int, chance: random.Random
+) -> dict[int, tuple[Span, str]]:
+    """Return the bars in which a phrase that sounds in spans is answered: where, and by whom."""
+    answers: dict[int, tuple[Span, str]] = {}
+    who = ("drums", "comp")
+    spoken = 0
+    for number, ((_, end), (begin, _)) in enumerate(pairwise(spans)):
+        if begin - end < REST:
+            continue
+        spoken += 1
+        if spoken > AT_LEAST and chance.random() >= ANSWERED:
+            spoken = 0
+            continue
+        first, last = (end + BREATH) // beats, (begin - Fraction(1, 4)) // beats
+        rooms: list[tuple[Fraction, int, Span]] = []
+        for bar in range(int(first), min(int(last), len(bars) - 1) + 1):
+            if bars[bar].line is None:  # what all play together is nobody's answer
+                low = max(end + BREATH - bar * beats, Fraction(0))
+                high = min(begin - bar * beats, Fraction(beats))
+                rooms.append((min(Fraction(1), high - low), bar, (low, high)))
+        # In the gap's last beats, where a beat is left of that bar.
+        room, bar, span = max(rooms, default=(Fraction(0), 0, (Fraction(0), Fraction(0))))
+        if room > 0:
+            answers[bar] = span, who[number % 2]
+    return answers
+
+
+def accents(phrase: Phrase, start: int) -> tuple[Fraction, ...]:
     """Return the beats of the accented last notes of a phrase's calls, placed at a bar."""
     found = []
     for bar, part in phrase.placed():
         strokes = replace(phrase, parts=(part,)).strokes()
         if part.role == "call" and strokes and any(ACCENT in n.marks for n in strokes[-1].notes):
             found.append(strokes[-1].at + (start + bar) * phrase.meter.beats)
-    return found
+    return tuple(found)
 
 
 def before_bar(when: tuple[str, ...], kind: str) -> tuple[str, ...]:

@@ -12,8 +12,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 
-from phrases.counting import auto_swing, swung
+from phrases.counting import auto_swing, swings
 from phrases.files import check_tempo
 
 __all__ = ["Clock", "Steps", "microseconds", "slowing", "step_tempos", "swing_for"]
@@ -50,12 +51,24 @@ class Clock:
             since, tempo = beat, later
         return second + (beats - since) * 60 / tempo
 
-    def seconds(self, position: Fraction) -> float:
-        """Return when a position in beats sounds, in seconds from beat 0, swung."""
-        place = swung(position, self.swing)
+    def seconds(self, position: Fraction, since: int = 0) -> float:
+        """Return when a position in beats after beat `since` sounds, swung.
+
+        Seconds count from beat 0.
+        """
+        plain, long = swings(position.numerator, position.denominator)
+        place = since + plain + long * self._long
         if not self.steps:
-            return place * 60.0 / float(self.tempo)
+            return place * 60.0 / self._speed
         return float(self.exact(Fraction(place)))
+
+    @cached_property
+    def _long(self) -> float:
+        return self.swing / (self.swing + 1.0)
+
+    @cached_property
+    def _speed(self) -> float:
+        return float(self.tempo)
 
 
 def slowing(tempo: Fraction, beats: int, left: float = 0.6, curve: float = 3.0) -> Clock:

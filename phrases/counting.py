@@ -18,6 +18,7 @@ import re
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from phrases.errors import ChoiceError, RangeError
 from phrases.words import expected
@@ -33,6 +34,7 @@ __all__ = [
     "parse_count",
     "parse_swing",
     "spoken_count",
+    "swings",
     "swung",
 ]
 
@@ -154,16 +156,18 @@ def swung(position: Fraction, ratio: Fraction | float) -> float:
     Halves move to ``ratio / (ratio + 1)`` and quarters in proportion; thirds, sixths and so
     on stay.
     """
-    below, parts = position.numerator, position.denominator
-    if parts & (parts - 1):
-        return below / parts
+    plain, long = swings(position.numerator, position.denominator)
+    return plain + long * float(ratio) / (float(ratio) + 1.0)
+
+
+@lru_cache(maxsize=4096)
+def swings(below: int, parts: int) -> tuple[float, float]:
+    """Return beats and how many long parts of a swung beat: where ``below/parts`` sounds."""
     beat, rest = divmod(below, parts)
-    if not rest:
-        return float(beat)
-    long = float(ratio) / (float(ratio) + 1.0)
-    within = rest / parts
-    moved = 2 * within * long if within <= 0.5 else long + (2 * within - 1) * (1 - long)
-    return beat + moved
+    if parts & (parts - 1) or not rest:
+        return below / parts, 0.0
+    twice = 2 * rest / parts
+    return (float(beat), twice) if twice <= 1 else (beat + twice - 1, 2 - twice)
 
 
 def even_beats(counts: Iterable[Fraction]) -> frozenset[int]:

@@ -8,7 +8,6 @@ plays the root on the change and steps into the next one, comping moves to the n
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from fractions import Fraction
 
 from backing.band.bass import BASS_RANGE, Bassist
 from backing.band.comp import Comper
@@ -71,17 +70,16 @@ class Band:
             The bars that follow, as far as they are known.
         """
         notes: list[Note] = []
+        bass: list[Note] = []
         ahead = [*bars, *after[:1]]
         for number, bar in enumerate(bars):
-            start = Fraction(number * self.beats)
+            start = number * self.beats
             lanes = self.drummer.read(bar)
-            kicks = [hit.at for hit in lanes.get("kick", ()) if hit.at.denominator > 1]
+            kicks = [hit for hit in lanes.get("kick", ()) if hit.off]
             low, met = self.bassist.play(bar, start, clock, ahead[number + 1 :], kicks)
+            bass += low
             notes += self.drummer.play(bar, lanes, start, clock, met)
-            notes += low
             notes += self.comper.play(bar, start, clock, low)
-        # One string at a time, also from bar to bar.
-        bass = shortened([note for note in notes if note.voice == "bass"])
-        notes = [note for note in notes if note.voice != "bass"] + bass
+        notes += shortened(bass)  # one string at a time, also from bar to bar
         kept = [note for note in notes if note.voice not in self.without]
         return sorted(kept, key=lambda note: note.start)

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from typing import Any
 
 from backing.band.plan import loudness
-from backing.band.reading import Bar, Player, shortened
+from backing.band.reading import Bar, Player
 from backing.events import Note
 from backing.grooves import Pattern
 from backing.grooves.groove import APPROACH
 from backing.harmony import Chord
-from backing.lanes import Hit
+from backing.lanes import Hit, in_order
 from backing.tempo import Clock
 from phrases.pitch import degree_semitones
 
@@ -22,6 +22,7 @@ __all__ = ["BASS_RANGE", "Bassist"]
 
 BASS_RANGE = (28, 55)
 HIGHEST_ROOT = 43  # an octave above it ends the range
+HIGH = 40  # from here up a riff is high
 REACH = 12  # semitones to a root that is led to
 VELOCITY = 106
 SKIP = 0.85  # what is left of a stroke off the beat that the groove does not accent
@@ -40,84 +41,106 @@ class Bassist(Player):
         self._home: int | None = None
         self._walk = 0
         self._led = False  # the note before led here
+        self._riff_comes = False
 
     def play(
         self,
         bar: Bar,
-        start: Fraction,
+        start: int,
         clock: Clock,
         ahead: Sequence[Bar],
-        kicks: Sequence[Fraction] = (),
-    ) -> tuple[list[Note], set[Fraction]]:
+        kicks: Sequence[Hit] = (),
+    ) -> tuple[list[Note], set[float]]:
         """Return the notes of a bar that starts at a beat, and which of some kicks they meet.
 
         The bars after it are known. A kick off the beat that the line does not meet is met by
         the note before it, struck again, or not at all.
         """
         hits, carried = self._hits(bar, ahead)
-        hits, met = self._joined(bar, hits, kicks, start, clock)
-        turns = bar.turns(self.beats)
-        run, shared = self._run(bar), len(bar.chords) > 1
+        hits, met = self._joined(bar, hits, kicks, clock)
         notes: list[Note] = []
-        first = self._pitch
-        for number, hit in enumerate(hits):
-            turn, chord = next(pair for pair in reversed(turns) if pair[0] <= hit.at)
-            later = [pair for pair in turns if pair[0] > hit.at]
-            change, following = later[0] if later else (Fraction(self.beats), bar.following)
-            moving = following.lowest(self.key) != chord.lowest(self.key)
-            near = [one for one in hits if change - 1 <= one.at < change and one.value != AGAIN]
-            if hit.value == AGAIN and hit.at >= change - 1 and not near:  # it leads on itself
-                hit = replace(hit, value=APPROACH)
-            left = sum(other.at >= hit.at for other in near) or 1
-            leaves = moving and hit.at >= change - 1 and "end" not in bar.when and not bar.line
-            leaves = leaves and (left == 1 or not shared)
-            if hit.value == AGAIN or (run and hit.at > turn):  # the chords are the line
-                pitch, leaves = self._pitch, False
-            elif hit.at == turn and not (carried and hit.at == 0):
-                up = hit.value == "8" and not chord.bass and not self._led and not run
-                if run and hit.at > 0:
-                    self._home = first + run[int(hit.at) - 1]
-                pitch = self._root(chord, () if hit.at or self._led else run)
-                up = up and pitch <= self._pitch
-                pitch += 12 if up or (bar.line is not None and hit.value == "8") else 0
-                first = pitch if hit.at == 0 else first
-            elif leaves or (hit.value == APPROACH and not shared):
-                root = self._root(following, () if later or not ahead else self._run(ahead[0]))
-                pitch = self._approach(chord, root, left, shared=shared)
-            else:
-                value = "1" if hit.value in ("R", APPROACH) else chord.member(hit.value)
-                under = (chord.lowest(self.key) - chord.root(self.key)) % 12
-                pitch = self._root(chord) - under + degree_semitones(value)
-            self._led = leaves or (self._led and hit.value == AGAIN)
-            self._pitch = self._reached(pitch)
-            until = hits[number + 1].at if number + 1 < len(hits) else Fraction(self.beats)
+        for hit, pitch in self._pitches(bar, hits, ahead, carried=carried):
+            self._pitch = pitch
+            later = len(notes) + 1
+            until = hits[later].at if later < len(hits) else Fraction(self.beats)
             loud = VELOCITY * loudness(bar.strength)
-            if hit.at.denominator > 1 and not hit.touch:
-                loud *= SKIP
-            notes += self.pitched(hit, start, until, clock, (self._pitch,), loud)
+            loud *= SKIP if hit.off and (not hit.touch or hit.value == AGAIN) else 1.0
+            notes += self.pitched(hit, start, until, clock, (pitch,), loud)
+        return notes, met
+
+    def _pitches(
+        self, bar: Bar, hits: Sequence[Hit], ahead: Sequence[Bar], *, carried: bool
+    ) -> Iterator[tuple[Hit, int]]:
+        """Yield the strokes of a bar, each with its pitch; `carried` is a line that goes on."""
+        run, shared, first = self._run(bar), len(bar.chords) > 1, self._pitch
+        self._riff_comes = any(one.line for one in ahead[:4])
+        turns = [(float(at * self.beats), chord) for at, chord in bar.chords]
+        for number, (turn, chord) in enumerate(turns):
+            later = turns[number + 1 :]
+            change, following = later[0] if later else (float(self.beats), bar.following)
+            here = [hit for hit in hits if turn <= hit.beat < change]
+            near = [hit for hit in here if hit.beat >= change - 1 and hit.value != AGAIN]
+            moving = following.lowest(self.key) != chord.lowest(self.key)
+            moving = moving and "end" not in bar.when and bar.line is None
+            left = len(near)
+            for hit in here:
+                late = hit.beat >= change - 1
+                if hit.value == AGAIN and late and not near:  # it leads on itself
+                    hit = replace(hit, value=APPROACH)
+                leaves = moving and late and (left <= 1 or not shared)
+                if bar.line is not None and hit.value != AGAIN:
+                    pitch = self._begins(bar) if not number else self._root(chord)
+                    pitch += self._above(chord, hit.value)
+                elif hit.value == AGAIN or (run and hit.beat > turn):  # the chords are the line
+                    pitch, leaves = self._pitch, False
+                elif hit.beat == turn and not (carried and hit.beat == 0):
+                    up = hit.value == "8" and not chord.bass and not self._led and not run
+                    if run and number:
+                        self._home = first + run[number - 1]
+                    pitch = self._root(chord, () if number or self._led else run)
+                    pitch += 12 if up and pitch <= self._pitch else 0
+                    first = first if number else pitch
+                elif leaves or (hit.value == APPROACH and not shared):
+                    goes = ahead and not later
+                    root = self._begins(ahead[0]) if goes else self._root(following)
+                    pitch = self._approach(chord, root, max(left, 1), shared=shared)
+                else:
+                    under = (chord.lowest(self.key) - chord.root(self.key)) % 12
+                    pitch = self._root(chord) - under + self._above(chord, hit.value)
+                left -= hit in near
+                self._led = leaves or (self._led and hit.value == AGAIN)
+                yield hit, pitch if bar.line else self._reached(pitch)
         if run:
             self._home = first + run[-1]
-        return shortened(notes), met
+
+    def _begins(self, bar: Bar) -> int:
+        """Return the root that a bar begins on, with room for the line that leaves from there."""
+        chord = bar.chords[0][1]
+        if bar.line is None:
+            return self._root(chord, self._run(bar))
+        steps = [self._above(chord, hit.value) for hit in bar.line.lanes[0][1].hits]
+        return self._root(chord, steps, whole=True)
+
+    @staticmethod
+    def _above(chord: Chord, value: str) -> int:
+        """Return how far what is written lies above the root of a chord."""
+        return 0 if value in ("R", APPROACH, AGAIN) else degree_semitones(chord.member(value))
 
     def _joined(
-        self,
-        bar: Bar,
-        hits: tuple[Hit, ...],
-        kicks: Sequence[Fraction],
-        start: Fraction,
-        clock: Clock,
-    ) -> tuple[tuple[Hit, ...], set[Fraction]]:
+        self, bar: Bar, hits: tuple[Hit, ...], kicks: Sequence[Hit], clock: Clock
+    ) -> tuple[tuple[Hit, ...], set[float]]:
         """Return the strokes with those that meet a kick, and the kicks that are met."""
         met, more = set(), []
+        places = [clock.seconds(hit.at) for hit in hits]
         for kick in kicks:
-            second = clock.seconds(start + kick)
-            agreed = kick in bar.hits or (bar.push and kick >= self.beats - 1)
-            if any(abs(clock.seconds(start + hit.at) - second) < MEETS for hit in hits):
-                met.add(kick)
+            second = clock.seconds(kick.at)
+            agreed = kick.at in bar.hits or (bar.push and kick.beat >= self.beats - 1)
+            if any(abs(place - second) < MEETS for place in places):
+                met.add(kick.beat)
             elif agreed or self.chance.random() < JOINS:
-                more.append(Hit(kick, AGAIN, "accent" if agreed else ""))
-                met.add(kick)
-        return tuple(sorted([*hits, *more], key=lambda hit: hit.at)), met
+                more.append(Hit(kick.at, AGAIN, "accent" if agreed else ""))
+                met.add(kick.beat)
+        return in_order([*hits, *more]), met
 
     def _hits(self, bar: Bar, ahead: Sequence[Bar]) -> tuple[tuple[Hit, ...], bool]:
         """Return the bar's strokes, and whether they carry on a line begun in a bar before."""
@@ -138,15 +161,16 @@ class Bassist(Player):
         self._line = (pattern, number + 1) if number + 1 < pattern.bars else None
         first = number * self.beats
         hits = [
-            Hit(hit.at - first, hit.value, hit.touch, hit.short)
+            Hit(hit.at - first, hit.value, hit.touch, hit.short) if first else hit
             for hit in pattern.lanes[0][1].hits
-            if first <= hit.at < first + self.beats
+            if first <= hit.beat < first + self.beats
         ]
-        given = {hit.at for hit in hits}
-        hits += [Hit(at, "R") for at, _ in bar.turns(self.beats) if at not in given and at > 0]
-        if moving and not any(hit.at >= self.beats - 1 for hit in hits):
+        turns = bar.turns(self.beats)[1:]
+        given = {hit.at for hit in hits} if turns else ()
+        hits += [Hit(at, "R") for at, _ in turns if at not in given]
+        if moving and not any(hit.beat >= self.beats - 1 for hit in hits):
             hits.append(Hit(Fraction(self.beats - 1), APPROACH))
-        return tuple(sorted(hits, key=lambda hit: hit.at)), number > 0
+        return in_order(hits), number > 0
 
     def _stays(self, bar: Bar, ahead: Sequence[Bar], bars: int) -> bool:
         """Tell whether one chord lasts for a number of bars from here."""
@@ -167,19 +191,31 @@ class Bassist(Player):
         ]
         return tuple(accumulate(steps))
 
-    def _root(self, chord: Chord, run: Sequence[int] = ()) -> int:
+    def _root(self, chord: Chord, run: Sequence[int] = (), *, whole: bool = False) -> int:
         """Return the root's pitch on a change of chord, in the octave nearest to the hand.
 
-        A line that leaves from there has room below, and above where it can.
+        A line that leaves from there has room below, and above where it can; a `whole` one is a
+        shape that stays as it is, low on the neck. The tonic of E is the open string.
         """
-        root = chord.lowest(self.key)
-        if self._home is None or self._home % 12 != root or run:
-            lowest = BASS_RANGE[0] + (root - BASS_RANGE[0]) % 12
-            under, over = min(run, default=0), max(run, default=0)
-            octaves = [p for p in range(lowest, BASS_RANGE[1], 12) if p + under >= BASS_RANGE[0]]
+        root, (low, high) = chord.lowest(self.key), BASS_RANGE
+        under, over = min(run, default=0), max(run, default=0)
+        most = high - over if whole else HIGHEST_ROOT - over
+        here = self._home is not None and self._home % 12 == root
+        if self._home is None or not here or (run and not (whole and self._home <= most)):
+            lowest = low + (root - low) % 12
+            octaves = [p for p in range(lowest, high, 12) if p + under >= low]
             near = [p for p in octaves if abs(p - self._pitch) <= REACH] or octaves
-            octaves = [p for p in near if p + over <= HIGHEST_ROOT] or near[:1]
-            self._home = min(octaves, key=lambda pitch: abs(pitch - self._pitch))
+            octaves = [p for p in (octaves if whole else near) if p <= most] or near[:1]
+            # The tonic is the lowest string, or a riff is to come.
+            is_low = self.key.pitch_class == low % 12 or self._riff_comes
+
+            def cost(pitch: int) -> int:
+                leap = abs(pitch - self._pitch)
+                if whole or is_low:
+                    return 10 * max(0, leap - REACH) + max(0, pitch - HIGH * whole)
+                return leap
+
+            self._home = min(octaves, key=cost)
         return self._home
 
     def _approach(self, now: Chord, root: int, left: int, *, shared: bool) -> int:
@@ -197,7 +233,7 @@ class Bassist(Player):
             self._walk = self._walk if left > 1 else 0
             return max(pitch, self._pitch - 12)
         roots = [root]
-        if shared:
+        if shared and self.key.pitch_class != BASS_RANGE[0] % 12:
             roots += [p for p in (root - 12, root + 12) if BASS_RANGE[0] <= p <= HIGHEST_ROOT]
         pairs = [(r + step, r) for r in roots for step in (-2, -1, 1, 2)]
         pairs = [pair for pair in pairs if pair[0] in range(BASS_RANGE[0], BASS_RANGE[1] + 1)]

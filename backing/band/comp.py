@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
 from backing.band.plan import loudness
-from backing.band.reading import Bar, Player
+from backing.band.reading import Bar, Player, Span
 from backing.events import Note
 from backing.grooves.groove import figure
 from backing.grooves.instruments import COMPS
 from backing.harmony import QUALITIES, Chord, lead_voices, movement, voicings
-from backing.lanes import Hit
+from backing.lanes import Hit, in_order
 from backing.tempo import Clock
 from phrases.curve import Curve, Glide
 from phrases.pitch import degree_semitones
@@ -41,9 +42,7 @@ class Comper(Player):
         self._sounding: Chord | None = None
         self._pushed = False
 
-    def play(
-        self, bar: Bar, start: Fraction, clock: Clock, bass: Sequence[Note] = ()
-    ) -> list[Note]:
+    def play(self, bar: Bar, start: int, clock: Clock, bass: Sequence[Note] = ()) -> list[Note]:
         """Return the notes of a bar that starts at a beat, over what the bass plays in it."""
         turns = bar.turns(self.beats)
         hits = self._hits(bar, self._written(bar), turns)
@@ -60,9 +59,9 @@ class Comper(Player):
             held = _below(self._held(chord, what), bar.ceiling)
             loud = VELOCITY * loudness(bar.strength) * (UNDER if bar.sounds(hit.at) else 1.0)
             played = self.pitched(hit, start, until, clock, held, loud)
-            beat = clock.seconds(start + hit.at + 1) - clock.seconds(start + hit.at)
+            beat = clock.seconds(hit.at + 1, start) - clock.seconds(hit.at, start)
             if pushes:
-                bar_line = clock.seconds(start + self.beats)
+                bar_line = clock.seconds(Fraction(self.beats), start)
                 played = [replace(n, end=min(n.end, bar_line + CLASH * beat)) for n in played]
             played = _clear(played, bass, chord.pitch_classes(self.key), CLASH * beat)
             if what == "swell" and self.hand.swells:
@@ -79,7 +78,12 @@ class Comper(Player):
         if "under" in bar.when:
             soft = self.choose(self._patterns, bar.when, bar.chorus, quiet=True)
             hits = [hit for hit in hits if not bar.sounds(hit.at)]
-            hits += [hit for hit in soft.lanes[0][1].hits if bar.sounds(hit.at)]
+            hits += [
+                Hit(rest, "chord", short=True)
+                for rest, end in self._rests(bar)
+                if not any(rest <= hit.at < end for hit in hits)
+            ]
+            hits += [hit for hit in soft.lanes[0][1].hits if bar.sounds(hit.at)][:1]
         if bar.line is not None:  # a hand doubles it, or stays away
             line = bar.line.lanes[0][1].hits
             strong = line if bar.when[0] == "stop" else [h for h in line if h.touch == "accent"]
@@ -95,7 +99,17 @@ class Comper(Player):
             push = self.beats - PUSH
             hits = [hit for hit in hits if hit.at < push]
             hits.append(Hit(push, "next", "accent"))
-        return tuple(sorted(hits, key=lambda hit: hit.at))
+        return in_order(hits)
+
+    def _rests(self, bar: Bar) -> list[Span]:
+        """Return where in a bar the phrase rests for a beat or more, from a half beat on."""
+        spans = bar.sounding or ()
+        edges = [Fraction(0), *(at for span in spans for at in span), Fraction(self.beats)]
+        return [
+            (Fraction(math.ceil(2 * low), 2), high)
+            for low, high in zip(edges[::2], edges[1::2], strict=True)
+            if high - low >= 1 and bar.sounding is not None
+        ]
 
     def _breathe(self, chord: Chord) -> None:
         """Move the hand where a chord goes on: its top voice by a step where it can."""
@@ -126,7 +140,7 @@ class Comper(Player):
             if not any(at <= hit.at < end and hit in own for hit in hits):
                 before = [hit for hit in own if hit.at <= at]
                 hits.append(replace(before[-1], at=at) if before else Hit(at, "chord", short=True))
-        return sorted(hits, key=lambda hit: hit.at)
+        return list(in_order(hits))
 
     def _held(self, chord: Chord, what: str) -> tuple[int, ...]:
         """Return the pitches of a figure over a chord."""
@@ -150,10 +164,18 @@ class Comper(Player):
             return tuple(p for p in self._voicing if p % 12 in guides) or self._voicing[:2]
         return self._voicing
 
-    @staticmethod
-    def _low(root: int, above: int) -> tuple[int, int]:
-        """Return a root on the low strings and what lies some semitones above it."""
+    def _low(self, root: int, above: int) -> tuple[int, int]:
+        """Return a root on the low strings and what lies some semitones above it.
+
+        A hand stays at the fret where it has the tonic, the lowest there is; what an open string
+        has costs it nothing.
+        """
         low = LOW_ROOT + (root - LOW_ROOT) % 12
+        if self.hand.strings:
+            home = min((self.key.pitch_class - string) % 12 for string in self.hand.strings)
+            frets = [(string, (root - string) % 12) for string in self.hand.strings]
+            ways = [(abs(fret - home) if fret else 0, string + fret) for string, fret in frets]
+            low = min(ways)[1]
         return low, low + above
 
     def _slid(self, played: list[Note], slide: int) -> list[Note]:
@@ -185,13 +207,13 @@ def _clear(
     for note in played:
         end = note.end
         for low in bass:
-            close = (note.pitch - low.pitch) % 12 in (1, 11)
-            belong = {note.pitch % 12, low.pitch % 12} <= members
+            if (note.pitch - low.pitch) % 12 not in (1, 11):
+                continue
             together = min(end, low.end) - max(note.start, low.start)
-            if close and not belong and together > longest:
+            if together > longest and not {note.pitch % 12, low.pitch % 12} <= members:
                 end = low.start
         if end > note.start + TOUCHED:
-            kept.append(replace(note, end=end))
+            kept.append(note if end == note.end else replace(note, end=end))
     return kept or played[:1]
 
 

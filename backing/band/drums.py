@@ -11,7 +11,7 @@ from backing.band.reading import Bar, Player
 from backing.events import Note
 from backing.grooves import DRUMS
 from backing.grooves.instruments import TIME
-from backing.lanes import TOUCHES, Hit, place
+from backing.lanes import TOUCHES, Hit, in_order, place
 from backing.tempo import Clock
 
 __all__ = ["STICK", "Drummer", "count_in"]
@@ -22,7 +22,7 @@ UNDER = 0.93  # what is left while a phrase sounds
 
 # Who of `backing.feel.PLAYERS` strikes what: the hand on the cymbals, the other one, the feet.
 HANDS = {"ride": "cymbal", "hat": "cymbal", "open-hat": "cymbal", "crash": "cymbal"}
-
+LIMBS = {**{name: drum.limb for name, drum in DRUMS.items()}, TIME: "hand"}
 
 ANSWER = (Fraction(0), Fraction(2, 3), Fraction(1))  # beats from where an answer begins
 PUSH = Fraction(1, 2)  # of a beat before the bar line
@@ -41,9 +41,8 @@ class Drummer(Player):
         pattern = bar.drums or self.choose(self.groove.drums, bar.when, bar.chorus)
         lanes = {name: lane.hits for name, lane in pattern.lanes}
         if line:  # off the beat the kick plays the riff
-            kicks = [hit for hit in lanes.get("kick", ()) if hit.at.denominator == 1]
-            kicks += [hit for hit in line if hit.at.denominator > 1]
-            lanes["kick"] = tuple(sorted(kicks, key=lambda hit: hit.at))
+            kicks = [hit for hit in lanes.get("kick", ()) if not hit.off]
+            lanes["kick"] = in_order([*kicks, *(hit for hit in line if hit.off)])
         if "under" in bar.when:  # ghosts leave room
             lanes = {
                 name: tuple(h for h in hits if h.touch != "ghost" or not bar.sounds(h.at))
@@ -52,25 +51,22 @@ class Drummer(Player):
         if bar.answer is not None and bar.answer[1] == "drums":
             (low, high), _ = bar.answer
             places = [high - 1 + at for at in ANSWER if low <= high - 1 + at < high]
-            lanes = self._struck(lanes, "snare", [Hit(at) for at in places])
-            lanes = self._struck(lanes, "kick", [Hit(at, "", "accent") for at in places[:1]])
-        together = list(bar.hits)
-        if bar.push:
-            together.append(self.beats - PUSH)
+            self._strike(lanes, "snare", [Hit(at) for at in places])
+            self._strike(lanes, "kick", [Hit(at, "", "accent") for at in places[:1]])
+        together = [*bar.hits, *([self.beats - PUSH] if bar.push else [])]
         for name in ("kick", "snare"):
-            lanes = self._struck(lanes, name, [Hit(at, "", "accent") for at in together])
+            self._strike(lanes, name, [Hit(at, "", "accent") for at in together])
         return lanes
 
-    def _struck(self, lanes: Lanes, name: str, more: Sequence[Hit]) -> Lanes:
-        """Return lanes with more strokes of one of them, where a limb is free for it."""
+    def _strike(self, lanes: Lanes, name: str, more: Sequence[Hit]) -> None:
+        """Add strokes to a lane where a limb is free for them."""
         swung = self.groove.swing != 1
-        limb = DRUMS[name].limb
         for new in more:
             at = place(new.at, swung=swung)
             meets = [
                 (other, hit)
                 for other, row in lanes.items()
-                if (DRUMS[other].limb if other != TIME else "hand") == limb
+                if LIMBS[other] == LIMBS[name]
                 for hit in row
                 if place(hit.at, swung=swung) == at
             ]
@@ -78,11 +74,10 @@ class Drummer(Player):
             if own or len(meets) < 2:
                 row = [hit for hit in lanes.get(name, ()) if hit not in own]
                 hit = replace(own[0], touch=new.touch) if own else new
-                lanes = {**lanes, name: tuple(sorted([*row, hit], key=lambda hit: hit.at))}
-        return lanes
+                lanes[name] = in_order([*row, hit])
 
     def play(
-        self, bar: Bar, lanes: Lanes, start: Fraction, clock: Clock, met: Collection[Fraction]
+        self, bar: Bar, lanes: Lanes, start: int, clock: Clock, met: Collection[float]
     ) -> list[Note]:
         """Return the strokes of a bar that starts at a beat; `met` are kicks the bass meets.
 
@@ -91,18 +86,19 @@ class Drummer(Player):
         notes = []
         cymbal = self.groove.time[0 if bar.chorus == "early" else 1]
         closed = cymbal == "hat" and TIME in lanes
+        strength = loudness(bar.strength)
         for name, hits in lanes.items():
             if name == "hat-foot" and closed:  # the foot holds the hat shut
                 continue
-            drum = DRUMS[cymbal if name == TIME else name]
-            player = HANDS.get(cymbal if name == TIME else name, "")
-            player = player or ("foot" if drum.limb == "foot" else "snare")
+            if name == "kick":
+                hits = tuple(hit for hit in hits if not hit.off or hit.beat in met)
+            voice = cymbal if name == TIME else name
+            drum = DRUMS[voice]
+            player = HANDS.get(voice) or ("foot" if drum.limb == "foot" else "snare")
             for hit in hits:
-                if name == "kick" and hit.at.denominator > 1 and hit.at not in met:
-                    continue
-                loud = drum.velocity * TOUCHES[hit.touch] * loudness(bar.strength)
+                loud = drum.velocity * TOUCHES[hit.touch] * strength
                 loud *= UNDER if bar.sounds(hit.at) else 1.0
-                at, velocity = self.place(player, clock.seconds(start + hit.at), loud)
+                at, velocity = self.place(player, clock.seconds(hit.at, start), loud)
                 notes.append(Note("drums", at, at + SECONDS, drum.key, velocity))
         return notes
 

@@ -9,12 +9,14 @@ fills are known by their end, small ones last a beat or two, big ones most of a 
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
-from itertools import product
+from functools import cache, partial
+from itertools import cycle, product
+from typing import Any
 
 from backing.grooves import DRUMS, Groove, Pattern
-from backing.lanes import Hit, Lane, place
+from backing.lanes import Hit, Lane, in_order, place
 
 __all__ = ["Deck", "fills", "set_ups"]
 
@@ -31,23 +33,36 @@ FOUR = (
 ONE = (("snare",), ("mid-tom",), ("low-tom",), ("open-hat",))
 FEET = {name for name, drum in DRUMS.items() if drum.limb == "foot"}
 HALF = Fraction(1, 2)
-SOME = 20  # of all that there are, for one piece
+SOME = 28  # of all that there are, for one piece
 
 
 class Deck:
-    """Patterns in a shuffled order that comes round: none again before all have been played."""
+    """Patterns in a shuffled order that comes round: none again before all have been played.
 
-    def __init__(self, patterns: Sequence[Pattern], chance: random.Random) -> None:
-        self.patterns = list(patterns)
-        chance.shuffle(self.patterns)
-        self.next = 0
+    What is no pattern yet is made into one when it is drawn; what sounds like one that was drawn
+    is passed over.
+    """
+
+    def __init__(
+        self,
+        rows: Sequence[Any],
+        chance: random.Random,
+        made: Callable[[Any], Pattern] = lambda row: row,
+        heard: Callable[[Pattern], object] = id,
+    ) -> None:
+        self._made, self._heard = made, heard
+        self._rows = iter(chance.sample(rows, len(rows)))
+        self._drawn: dict[object, Pattern] = {}
+        self._again: Iterator[Pattern] | None = None
 
     def draw(self) -> Pattern | None:
         """Return the next one; None where there is none."""
-        if not self.patterns:
-            return None
-        self.next += 1
-        return self.patterns[(self.next - 1) % len(self.patterns)]
+        for row in self._rows:
+            pattern = row if isinstance(row, Pattern) else self._made(row)
+            if self._drawn.setdefault(self._heard(pattern), pattern) is pattern:
+                return pattern
+        self._again = self._again or cycle(list(self._drawn.values()))
+        return next(self._again, None)
 
 
 def fills(groove: Groove, chance: random.Random) -> tuple[Deck, Deck]:
@@ -71,21 +86,19 @@ def _deck(
     groove: Groove,
     own: Sequence[Pattern],
     when: str,
-    paths: Sequence[Sequence[str]],
+    paths: tuple[tuple[str, ...], ...],
     chance: random.Random,
 ) -> Deck:
     """Return a groove's own patterns and some of those that can be made, no two alike."""
     swung = groove.swing != 1
-    known = {_heard(pattern, swung=swung): pattern for pattern in own}
-    most = len(known) + SOME
     home = max((p for p in groove.drums if p.when == "bar"), key=lambda p: p.weight)
     rows = _rows(paths, SWUNG if swung else STRAIGHT)
-    for path, cells, lead in chance.sample(rows, len(rows)):
-        pattern = _over(home, groove.meter.beats, when, path, cells, lead)
-        known.setdefault(_heard(pattern, swung=swung), pattern)
-        if len(known) == most:
-            break
-    return Deck([*known.values()], chance)
+    return Deck(
+        [*own, *chance.sample(rows, min(SOME, len(rows)))],
+        chance,
+        lambda row: _over(home, groove.meter.beats, when, *row),
+        partial(_heard, swung=swung),
+    )
 
 
 def _heard(pattern: Pattern, *, swung: bool) -> frozenset[tuple[str, Fraction]]:
@@ -99,9 +112,10 @@ def _heard(pattern: Pattern, *, swung: bool) -> frozenset[tuple[str, Fraction]]:
     return frozenset(found | {("snare", place(pattern.bars * 4 - HALF, swung=swung))})
 
 
+@cache
 def _rows(
-    paths: Sequence[Sequence[str]], cells: Sequence[str]
-) -> list[tuple[Sequence[str], tuple[str, ...], str]]:
+    paths: tuple[tuple[str, ...], ...], cells: tuple[str, ...]
+) -> list[tuple[tuple[str, ...], tuple[str, ...], str]]:
     """Return every way over the drums: the path, a cell for each of its beats, what leads in."""
     rows = []
     for path in paths:
@@ -109,6 +123,8 @@ def _rows(
         first = ("",) if len(path) > 1 else ("", "o")
         for lead, row in product(first, product(chosen, repeat=min(len(path), 3))):
             row = row if len(path) < 4 else (row[0], row[1], row[1], row[2])
+            if path == ("snare",) and not lead and row[0].strip("-") == "x":
+                continue  # the backbeat alone says nothing
             if len(path) == 1 or sum(cell.count("-") for cell in row) < len(path) * 2:
                 rows.append((path, row, lead))
     return rows
@@ -137,6 +153,6 @@ def _over(
             kept += [h for h in lane.hits if h.at == beats - 1]
         taken = {hit.at for hit in kept}
         kept += [hit for hit in hits.pop(name, []) if hit.at not in taken]
-        lanes[name] = Lane(tuple(sorted(kept, key=lambda hit: hit.at)), 1)
+        lanes[name] = Lane(in_order(kept), 1)
     lanes.update({name: Lane(tuple(row), 1) for name, row in hits.items()})
     return Pattern(when, 1, tuple((n, lane) for n, lane in lanes.items() if lane.hits))

@@ -15,12 +15,18 @@ from dataclasses import dataclass
 from backing.band.fills import Deck, fills, set_ups
 from backing.grooves import Groove, Pattern
 
-__all__ = ["ARCS", "FLAT", "Chorus", "Planner", "loudness"]
+__all__ = ["ARCS", "FLAT", "LINE", "SPACING", "Chorus", "Planner", "loudness"]
 
 ARC = 6  # choruses in which the band builds before it rests
 FLAT = 0.75  # how strong a band is that stays as it is
 STOPPED = 0.5  # of the later choruses of a groove that stops
 BIG = 3  # choruses from one big fill to the next
+LINE = 4  # bars
+PUSHES = (2, 2, 3)  # in a chorus: out of lines, and into the last bar
+STOPS = 4  # bars of stop-time at the top of a chorus, at most
+BREAKS = 0.6  # of the choruses whose last bar but one holds a single chord
+SHOUTS = 0.5  # of the strongest choruses, where a groove has riffs for them
+SPACING = 8  # bars from one crash to the next, at least
 SOFTEST, LOUDEST = 0.70, 1.06  # of the velocity
 
 ARCS: dict[str, str] = {
@@ -41,38 +47,45 @@ class Chorus:
         For the patterns of a groove: ``early``, ``late`` or ``last``.
     strength
         0 to 1.
-    rises
-        Whether it is stronger than the one before.
+    crash
+        Whether a crash opens it.
     set_ups
-        What the drummer plays at the ends of its lines.
+        What the drummer plays in the last bars of its lines: each bar, from 0, and a pattern.
     pushes
-        At which of them all strike together, just before the next line.
+        Bars at whose end all strike together, just before the next.
     fill
         What the drummer plays in its last bar.
     turnaround
         The name of its last two bars' chords; empty for the form's own.
     riff, stop
         The line that all play through it, and the one of its first bars if the band stops there.
+    stopped
+        In how many bars.
+    breaks
+        Whether the band breaks off on the one of the last bar but one, and leaves it to the lead.
     """
 
     number: int
     kind: str
     strength: float
-    rises: bool
-    set_ups: tuple[Pattern | None, ...]
-    pushes: tuple[bool, ...]
+    crash: bool
+    set_ups: tuple[tuple[int, Pattern | None], ...]
+    pushes: tuple[int, ...]
     fill: Pattern | None
     turnaround: str
     riff: Pattern | None = None
     stop: Pattern | None = None
+    stopped: int = 0
+    breaks: bool = False
 
     def told(self) -> str:
         """Return it as a line of words."""
         bar = "#" * round(1 + 9 * self.strength)
-        pushed = [str(n) for n, push in enumerate(self.pushes, 1) if push]
+        pushed = f"push out of {' and '.join(str(n + 1) for n in self.pushes)}"
         words = [f"{self.number + 1:4}  {bar:10}  {self.kind:5}  {self.turnaround or '-':15}"]
-        words += [f"{p.when}: {p.told()}" for p in (self.riff, self.stop) if p]
-        words.append(f"pushed out of line {' and '.join(pushed)}" if pushed else "")
+        words += ["crash" if self.crash else " " * 5, f"{pushed if self.pushes else '':26}"]
+        words += ["break"] if self.breaks else []
+        words += [f"{p.when} {p.told()}" for p in (self.riff, self.stop) if p]
         return "  ".join(words).rstrip()
 
 
@@ -136,7 +149,11 @@ class Planner:
         endings: Mapping[str, str],
         wanted: str = "",
     ) -> None:
+        self.groove = groove
         self.choruses = choruses
+        self.number = 0
+        self.crashed: int | None = None
+        self.shout: Pattern | None = None
         self.arc = arc
         self.strengths = _strengths(choruses, arc)
         self.wanted = wanted
@@ -145,7 +162,8 @@ class Planner:
         self.chance = random.Random(f"{seed} {groove.name} plan")
         self.small, self.big = fills(groove, self.chance)
         self.leads = set_ups(groove, self.chance)
-        self.riffs = Deck(groove.riffs, self.chance)
+        self.riffs = Deck([riff for riff in groove.riffs if not riff.chorus], self.chance)
+        self.shouts = Deck([riff for riff in groove.riffs if riff.chorus], self.chance)
         self.stops = Deck(groove.stops, self.chance)
         self.last = ""
         self.drawn: list[str] = []
@@ -165,26 +183,57 @@ class Planner:
         self.last = self.drawn.pop()
         return self.last
 
-    def chorus(self, number: int, *, lines: int, filled: bool, turnaround: str) -> Chorus:
-        """Return the next chorus, of so many lines that another follows.
+    def chorus(
+        self, bars: int, *, filled: bool = True, turnaround: str = "", entered: bool = False
+    ) -> Chorus:
+        """Return the next chorus, of so many bars.
 
-        `filled` says whether it ends in a fill.
+        `filled` says whether it ends in a fill, `entered` whether something leads into it.
         """
-        strength = self.strengths[number]
-        before = self.strengths[number - 1] if number else strength
+        number, self.number = self.number, self.number + 1
+        strength, kind = self.strengths[number], _kind(number, self.choruses, self.arc)
+        rises = strength > self.strengths[number - 1] if number else entered
+        crash = rises and (self.crashed is None or number * bars - self.crashed >= SPACING)
+        self.crashed = number * bars if crash else self.crashed
         big = number % BIG == BIG - 1 or number == self.choruses - 1
-        pushes = [self.chance.random() < 0.6 for _ in range(lines)]
-        if lines and not any(pushes):
-            pushes[self.chance.randrange(lines)] = True
+        stop = self.stops.draw() if number == 0 or self.chance.random() < STOPPED else None
+        stopped = stop_bars(self.groove, bars) if stop or not self.groove.stops else 0
+        riff = self._riff(strength)
+        chords = self.turnarounds.get(turnaround, "two chords").partition("|")[0].split()
+        breaks = len(chords) == 1 and not stopped and self.chance.random() < BREAKS
+        ends = range(LINE - 1, bars - LINE, LINE)
+        places = [bar for bar in ends if bar >= stopped and not riff]
+        places += [bars - 2] if bars > LINE and not breaks else []
+        pushes = self.chance.sample(places, min(len(places), self.chance.choice(PUSHES)))
         return Chorus(
             number,
-            _kind(number, self.choruses, self.arc),
+            kind,
             strength,
-            strength > before,
-            tuple(self.leads.draw() for _ in range(lines)),
-            tuple(pushes),
+            crash,
+            tuple((bar, self.leads.draw()) for bar in ends),
+            tuple(sorted(pushes)),
             (self.big if big else self.small).draw() if filled else None,
             turnaround,
-            self.riffs.draw(),
-            self.stops.draw() if number == 0 or self.chance.random() < STOPPED else None,
+            riff,
+            stop,
+            stopped,
+            breaks,
         )
+
+    def _riff(self, strength: float) -> Pattern | None:
+        """Return the riff of a chorus: the groove's next, or in a strong one perhaps a shout.
+
+        What was shouted comes back, so that the last chorus is the fullest.
+        """
+        own = self.riffs.draw()
+        if own or strength <= FLAT:
+            return own
+        if self.shout is None and self.chance.random() < SHOUTS:
+            self.shout = self.shouts.draw()
+        return self.shout
+
+
+def stop_bars(groove: Groove, bars: int) -> int:
+    """Return how many bars at the top of a chorus of so many a groove may stop in."""
+    stops = groove.stops or any(pattern.when == "stop" for pattern in groove.drums)
+    return min(STOPS, bars // 2) if stops else 0

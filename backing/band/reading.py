@@ -75,7 +75,7 @@ class Bar:
         """Tell whether the phrase sounds at a beat of the bar."""
         if self.sounding is None:
             return "under" in self.when
-        return any(low <= at < high for low, high in self.sounding)
+        return bool(self.sounding) and any(low <= at < high for low, high in self.sounding)
 
     def turns(self, beats: int) -> list[tuple[Fraction, Chord]]:
         """Return its chords with the beat of the bar, from 0, at which each starts."""
@@ -146,17 +146,17 @@ class Player:
     def pitched(
         self,
         hit: Hit,
-        start: Fraction,
+        start: int,
         until: Fraction,
         clock: Clock,
         pitches: Sequence[int],
         loud: float,
     ) -> list[Note]:
         """Return a stroke of bass or comping, held until `until` (beats of the bar) or short."""
-        written = clock.seconds(start + hit.at)
-        length = (clock.seconds(start + until) - written) * LEGATO
+        written = clock.seconds(hit.at, start)
+        length = (clock.seconds(until, start) - written) * LEGATO
         if hit.short:
-            length = min(length, STACCATO * float(clock.exact(1)))
+            length = min(length, STACCATO * 60 / float(clock.tempo))
         at, velocity = self.place(self.part, written, loud * (0.4 + 0.6 * TOUCHES[hit.touch]))
         end = max(at + SHORTEST, written + length)
         return [Note(self.part, at, end, pitch, velocity) for pitch in pitches]

@@ -132,7 +132,8 @@ class Groove:
     bass_sound, comp_sound
         Keys of `instruments.PROGRAMS`.
     riffs, stops
-        Lines that all play together: through a chorus, and where the band stops.
+        Lines that all play together: through a chorus, and where the band stops. A riff of a
+        kind of chorus is drawn now and then where one is strong.
     """
 
     name: str
@@ -266,10 +267,11 @@ def _patterns(file: TextFile, player: str, beats: int) -> tuple[Pattern, ...]:
 
 
 def _together(file: TextFile, kind: str, beats: int) -> tuple[Pattern, ...]:
-    """Read the lines that all play together; one is drawn for a chorus."""
+    """Read the lines that all play together; one is drawn for a chorus, or for a strong one."""
     found = []
     for where in file.tables(kind):
-        file.known_keys(where, ("line",))
+        file.known_keys(where, ("line", *(["chorus"] * (kind == "riff"))))
+        chorus = _one_of(file, (*where, "chorus"), "a kind of chorus", ("late",))
         text = file.get((*where, "line"), str, ...)
         if text is None:
             continue
@@ -280,7 +282,7 @@ def _together(file: TextFile, kind: str, beats: int) -> tuple[Pattern, ...]:
             file.complain((*where, "line"), "this line must be one bar long, with strokes in it")
         if not problems and any(hit.value == APPROACH for hit in lane.hits):
             file.complain((*where, "line"), f"this line moves with the chord; {APPROACH} does not")
-        found.append(Pattern(kind, 1, (("line", lane),)))
+        found.append(Pattern(kind, 1, (("line", lane),), chorus=chorus))
     return tuple(found)
 
 

@@ -49,6 +49,8 @@ class Comping:
         Between which pitches its chords lie, 17 semitones apart or more.
     like
         Whose patterns it reads where a groove has none for it.
+    strings
+        On which the roots of its low figures lie, if it has any, as open pitches.
     slides
         Whether a hand slides along strings; keys are crushed, others fall in.
     swells
@@ -59,6 +61,7 @@ class Comping:
     low: int
     high: int
     like: str = ""
+    strings: tuple[int, ...] = ()
     slides: bool = False
     swells: bool = False
 
@@ -68,7 +71,7 @@ class Comping:
 COMPS: dict[str, Comping] = {
     "organ": Comping(16, 57, 74, swells=True),
     "piano": Comping(0, 52, 74),
-    "guitar": Comping(26, 50, 67, slides=True),
+    "guitar": Comping(26, 50, 67, strings=(40, 45, 50), slides=True),
     "horns": Comping(61, 58, 75, like="organ"),
 }
 BASSES: dict[str, int] = {"finger-bass": 33, "upright-bass": 32}

@@ -17,7 +17,6 @@ from backing.practice.region import YOURS, Region, looped, traded
 from backing.setting import (
     Setting,
     Writer,
-    bars_under,
     check_count_in,
     check_meter,
     chord_labels,
@@ -26,7 +25,6 @@ from backing.setting import (
     lead_notes,
     onward,
     stream,
-    under,
 )
 from backing.tempo import Clock
 from phrases.errors import RangeError
@@ -134,6 +132,9 @@ class _Looper:
                 f'"{phrase.title}": the pickup of the next pass starts while the last bar still '
                 "plays; end the phrase earlier or shorten the pickup"
             )
+        turns = [low for low, _ in region.gaps]
+        turns = turns or [at for at, role in region.labels if role == "Response"]
+        self.led = [at % self.length or Fraction(self.length) for at in turns]
         self.made: dict[object, tuple[Note, ...]] = {}
 
     def stream(self) -> Stream:
@@ -250,9 +251,9 @@ class _Looper:
         after = self.setting.clock(following)
         notes = lead_notes(strokes, onward(clock, self.length, after))
         if one.band:
-            bars = under(self.region.bars, bars_under(strokes, self.beats))
+            bars = self.region.bars
             if strokes:
-                bars = heard(bars, strokes, self.beats, self.setting.seed)
+                bars = heard(self.setting, bars, strokes, self.region.accents, self.led)
             bars = [self._lifted(number, bar) for number, bar in enumerate(bars)]
             notes += self._outside_gaps(self.setting.band().play(bars, clock, bars), clock, leads)
         if one.phrase:

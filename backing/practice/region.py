@@ -6,14 +6,13 @@ Conventions: beats count from the first beat of the pass; a pickup lies below 0.
 from __future__ import annotations
 
 import math
-import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from backing.band import Bar
 from backing.practice.plan import Plan
-from backing.setting import Setting, form_bars, placements, stop_bars
+from backing.setting import Setting, accents, dressed, form_bars, placements
 from phrases.errors import ChoiceError, RangeError
 from phrases.phrase import Phrase, Stroke, one_by_one
 
@@ -40,6 +39,8 @@ class Region:
         From which beat to which it is the student's turn.
     labels
         Beats and names of parts.
+    accents
+        Beats at which the band strikes with the phrase.
     """
 
     bars: list[Bar]
@@ -47,18 +48,13 @@ class Region:
     silent: tuple[Stroke, ...] = ()
     gaps: tuple[Span, ...] = ()
     labels: tuple[tuple[Fraction, str], ...] = ()
+    accents: tuple[Fraction, ...] = ()
 
 
 def _chart(setting: Setting, first: int, count: int) -> list[Bar]:
     """Return bars of the form, going round."""
     chart = form_bars(setting.form, setting.key)
-    stops = stop_bars(setting.groove, len(chart))
-    chance = random.Random(f"{setting.seed} region")
-    line = chance.choice(setting.groove.stops or (None,))
-    riff = chance.choice(setting.groove.riffs or (None,))
-    chart = [replace(bar, line=riff) if len(bar.chords) == 1 else bar for bar in chart]
-    for number in range(stops):
-        chart[number] = replace(chart[number], when=("stop", "bar"), line=line)
+    chart = dressed(chart, setting.planner(1, "flat").chorus(len(chart)))
     bars = [chart[(first + n) % len(chart)] for n in range(count)]
     return [*bars[:-1], replace(bars[-1], following=bars[0].chords[0][1])]
 
@@ -82,11 +78,18 @@ def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     if plan.bars is not None:
         return _of_form(setting, phrase, plan.bars)
     if not plan.part:
-        return Region(_chart(setting, 0, phrase.bars), phrase.strokes(), labels=_labels(phrase))
+        return Region(
+            _chart(setting, 0, phrase.bars),
+            phrase.strokes(),
+            labels=_labels(phrase),
+            accents=accents(phrase, 0),
+        )
     for bar, part in phrase.placed():
         if part.role == plan.part:
             alone = replace(phrase, parts=(part,))
-            return Region(_chart(setting, bar, part.bars), alone.strokes(), labels=_labels(alone))
+            chart = _chart(setting, bar, part.bars)
+            struck = accents(alone, 0)
+            return Region(chart, alone.strokes(), labels=_labels(alone), accents=struck)
     roles = ", ".join(dict.fromkeys(part.role for part in phrase.parts))
     raise ChoiceError(f'"{phrase.title}" has no {plan.part}; it has: {roles}')
 
@@ -103,10 +106,12 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
     low, high = Fraction((first - 1) * beats), Fraction(last * beats)
     strokes: list[Stroke] = []
     labels: list[tuple[Fraction, str]] = []
+    struck: list[Fraction] = []
     for start in placements(phrase, length):
         taken = _taken(phrase, first - 1 - start, last - start)
         strokes += [stroke.moved(start * beats) for stroke in taken]
         labels += [(at + start * beats, text) for at, text in _labels(phrase)]
+        struck += accents(phrase, start)
     if not strokes:
         raise RangeError(
             f'"{phrase.title}" does not sound in bars {first}-{last}; choose bars in which it does'
@@ -118,6 +123,7 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
         _chart(setting, first - 1, last - first + 1),
         tuple(cut),
         labels=tuple((at - low, text) for at, text in labels if low <= at < high),
+        accents=tuple(at - low for at in struck if low <= at < high),
     )
 
 
@@ -223,4 +229,5 @@ def _with_gaps(
         tuple(one_by_one(silent)),
         tuple(rows),
         tuple(sorted(set(labels))),
+        tuple(at for at in accents(phrase, 0) if at in {stroke.at for stroke in held}),
     )

@@ -198,11 +198,14 @@ def test_the_bass_has_chord_tones_on_strong_beats(pieces: list[Piece]) -> None:
 
 
 def test_the_bass_leaps_an_octave_at_most(pieces: list[Piece]) -> None:
-    # Common practice: an octave is a hand's reach; farther leaps break a line.
+    # Common practice: an octave is a hand's reach; farther leaps break a line. A riff, which keeps
+    # its shape, may begin again a fifth farther.
     for piece in pieces:
         for part in piece.parts:
+            again = {round(part.at(n), 3) for n, bar in enumerate(part.bars) if bar.line}
             for a, b in pairwise(part.notes("bass")):
-                assert abs(a.pitch - b.pitch) <= 12, (piece.name, b.start)
+                most = 19 if round(b.start, 3) in again else 12
+                assert abs(a.pitch - b.pitch) <= most, (piece.name, b.start)
 
 
 def test_the_bass_does_not_wait_on_the_note_that_leads_on(pieces: list[Piece]) -> None:
@@ -269,8 +272,10 @@ def test_comping_holds_chords_about_middle_c_and_figures_below(pieces: list[Piec
             pitches = [note.pitch for note in stroke]
             root = sounding[0].root(piece.key)
             if len(pitches) == 2 and min(pitches) % 12 == root and min(pitches) <= 54:
-                # Regression: an octave of roots above the bass, and a tenth over the highest.
-                assert 43 <= min(pitches) <= 54, piece.name
+                # From the guitar's low E (40), elsewhere an octave of roots above the bass; a
+                # tenth over the highest.
+                lowest = 40 if COMPS[piece.given.comp].strings else 43
+                assert lowest <= min(pitches) <= 54, piece.name
                 assert max(pitches) <= 70, piece.name
                 kinds["low"] += 1
                 continue
@@ -466,8 +471,9 @@ def test_comping_softens_under_a_phrase_whatever_it_plays(tmp_path: Path) -> Non
         for bar in [_bar(ONE, following=ONE)]
         for when in (("bar",), ("under", "bar"))
     )
-    assert len(loud) == len(soft) == 8
-    assert all(0.5 * a < b < 0.85 * a for a, b in zip(loud, soft, strict=True))
+    assert len(loud) == 8
+    assert soft
+    assert all(0.5 * max(loud) < one < 0.85 * max(loud) for one in soft)
 
 
 @pytest.mark.parametrize("comp", COMPS)
@@ -685,6 +691,7 @@ def test_in_stop_time_the_band_strikes_together_and_leaves_room(form: str, comp:
     assert parts[0].bars[0].when[0] == "stop"
     for part in parts:
         stops = [n for n, bar in enumerate(part.bars) if bar.when[0] == "stop"]
+        stops = [n for n in stops if n != len(part.bars) - 2]  # a break
         assert stops in ([], list(range(min(4, len(part.bars) // 2))))
         turned = {round(at, 3) for at, *_ in part.chords()}
         for number in stops:

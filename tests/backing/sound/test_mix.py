@@ -1,12 +1,15 @@
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pyloudnorm
 import pytest
 from scipy.signal import butter, sosfilt
 
+from backing import pieces
+from backing.grooves import groove_names
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, block_gains
 from backing.sound.loudness import CELL, Meter
@@ -24,8 +27,9 @@ from backing.sound.mix import (
     master,
     room,
 )
-from backing.sound.synth import PARTS
+from backing.sound.synth import PARTS, synthesise
 from backing.sound.tone import shaped
+from tests.hard.material import LONG
 
 RATE = 44100
 LEAD = PARTS.index("lead")
@@ -132,6 +136,29 @@ def test_the_room_decays_by_sixty_decibels(rate: int) -> None:
     # Eight tenths of the way are 48 dB; the treble goes first, so the noise falls faster.
     assert 45 <= 20 * np.log10(early / late) <= 70
     assert abs(np.corrcoef(response)[0, 1]) < 0.1
+
+
+def _width(sound: Samples) -> float:
+    """Return the sides over the middle, in dB."""
+    middle, side = (sound[0] + sound[1]) / 2, (sound[0] - sound[1]) / 2
+    return float(10 * np.log10((side**2).sum() / (middle**2).sum()))
+
+
+def test_the_wall_behind_the_kit_is_gone_from_the_sum_of_both_sides() -> None:
+    stems = np.zeros((len(PARTS), 2, 30_000), np.float32)
+    stems[PARTS.index("drums")] = _stems(6, 30_000)[0, :1]  # the same on both sides
+    sound = layers(stems, RATE, APART)[0]
+    assert -12 <= _width(sound) <= -9
+    middle = sound[:, :30_000].sum(axis=0)
+    np.testing.assert_allclose(middle / middle.std(), stems[0, 0] / stems[0, 0].std(), atol=1e-3)
+
+
+@pytest.mark.parametrize("groove", groove_names() if LONG else ["shuffle", "unison-riff"])
+def test_every_kit_is_wide(groove: str, soundfont: Path) -> None:
+    stream = pieces.track(groove=groove, choruses=1, count_in=0, ending="none")
+    notes = tuple(n for n in stream.sections[0].notes if n.voice == "drums")[:150]
+    stems = synthesise(notes, stream.programs, soundfont, RATE)
+    assert -12 <= _width(layers(stems, RATE, APART)[0]) <= -6
 
 
 def test_silence_stays_silent() -> None:
