@@ -209,10 +209,12 @@ class Bassist(Player):
             # The tonic is the lowest string, or a riff is to come.
             is_low = self.key.pitch_class == low % 12 or self._riff_comes
 
+            weight = 1 if whole else 10  # a riff may begin again farther off, rather than high
+
             def cost(pitch: int) -> int:
                 leap = abs(pitch - self._pitch)
                 if whole or is_low:
-                    return 10 * max(0, leap - REACH) + max(0, pitch - HIGH * whole)
+                    return weight * max(0, leap - REACH) + max(0, pitch - HIGH * whole)
                 return leap
 
             self._home = min(octaves, key=cost)
