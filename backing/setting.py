@@ -421,7 +421,7 @@ def _answers(
         first, last = (end + BREATH) // beats, (begin - Fraction(1, 4)) // beats
         rooms: list[tuple[Fraction, int, Span]] = []
         for bar in range(int(first), min(int(last), len(bars) - 1) + 1):
-            if bars[bar].line is None:  # what all play together is nobody's answer
+            if bars[bar].when[0] != "stop":  # what all play together is nobody's answer
                 low = max(end + BREATH - bar * beats, Fraction(0))
                 high = min(begin - bar * beats, Fraction(beats))
                 rooms.append((min(Fraction(1), high - low), bar, (low, high)))

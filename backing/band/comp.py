@@ -85,9 +85,14 @@ class Comper(Player):
             ]
             hits += [hit for hit in soft.lanes[0][1].hits if bar.sounds(hit.at)][:1]
         if bar.line is not None:  # a hand doubles it, or stays away
-            line = bar.line.lanes[0][1].hits
-            strong = line if bar.when[0] == "stop" else [h for h in line if h.touch == "accent"]
-            return tuple(Hit(hit.at, "chord", hit.touch, short=True) for hit in strong)
+            stops = bar.when[0] == "stop"
+            hits = [
+                Hit(hit.at, "chord", hit.touch, short=True)
+                for hit in bar.line.lanes[0][1].hits
+                if stops or (hit.touch == "accent" and not bar.sounds(hit.at))
+            ]
+            if stops:
+                return tuple(hits)
         places = list(bar.hits)
         if bar.answer is not None and bar.answer[1] == "comp":
             (low, high), _ = bar.answer
