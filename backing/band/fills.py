@@ -13,12 +13,14 @@ from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from functools import cache, partial
 from itertools import cycle, product
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 from backing.grooves import DRUMS, Groove, Pattern
 from backing.lanes import Hit, Lane, in_order, place
 
 __all__ = ["Deck", "fills", "set_ups"]
+
+T = TypeVar("T")
 
 SWUNG = ("xoo", "x-x", "xo-", "x-o", "oox", "-ox", "x--", "--x")
 STRAIGHT = ("xooo", "x-o-", "x-oo", "xo-o", "--x-", "x--x", "--ox", "xox-")
@@ -36,36 +38,36 @@ HALF = Fraction(1, 2)
 SOME = 28  # of all that there are, for one piece
 
 
-class Deck:
-    """Patterns in a shuffled order that comes round: none again before all have been played.
+class Deck(Generic[T]):
+    """What is drawn in a shuffled order that comes round: none again before all were played.
 
-    What is no pattern yet is made into one when it is drawn; what sounds like one that was drawn
-    is passed over.
+    What is not made yet is made when it is drawn; what sounds like one that was drawn is passed
+    over.
     """
 
     def __init__(
         self,
         rows: Sequence[Any],
         chance: random.Random,
-        made: Callable[[Any], Pattern] = lambda row: row,
-        heard: Callable[[Pattern], object] = id,
+        made: Callable[[Any], T] = lambda row: row,
+        heard: Callable[[T], object] = id,
     ) -> None:
         self._made, self._heard = made, heard
         self._rows = iter(chance.sample(rows, len(rows)))
-        self._drawn: dict[object, Pattern] = {}
-        self._again: Iterator[Pattern] | None = None
+        self._drawn: dict[object, T] = {}
+        self._again: Iterator[T] | None = None
 
-    def draw(self) -> Pattern | None:
+    def draw(self) -> T | None:
         """Return the next one; None where there is none."""
         for row in self._rows:
-            pattern = row if isinstance(row, Pattern) else self._made(row)
-            if self._drawn.setdefault(self._heard(pattern), pattern) is pattern:
-                return pattern
+            one = self._made(row)
+            if self._drawn.setdefault(self._heard(one), one) is one:
+                return one
         self._again = self._again or cycle(list(self._drawn.values()))
         return next(self._again, None)
 
 
-def fills(groove: Groove, chance: random.Random) -> tuple[Deck, Deck]:
+def fills(groove: Groove, chance: random.Random) -> tuple[Deck[Pattern], Deck[Pattern]]:
     """Return the small fills of a groove and its big ones, its own among them."""
     own = [p for p in groove.drums if p.when == "fill"]
     small = [p for p in own if p.chorus != "last"]
@@ -76,7 +78,7 @@ def fills(groove: Groove, chance: random.Random) -> tuple[Deck, Deck]:
     )
 
 
-def set_ups(groove: Groove, chance: random.Random) -> Deck:
+def set_ups(groove: Groove, chance: random.Random) -> Deck[Pattern]:
     """Return the set-ups: bars that lead out of a line inside a chorus."""
     own = [p for p in groove.drums if p.when == "setup"]
     return _deck(groove, own, "setup", ONE, chance)
@@ -88,7 +90,7 @@ def _deck(
     when: str,
     paths: tuple[tuple[str, ...], ...],
     chance: random.Random,
-) -> Deck:
+) -> Deck[Pattern]:
     """Return a groove's own patterns and some of those that can be made, no two alike."""
     swung = groove.swing != 1
     home = max((p for p in groove.drums if p.when == "bar"), key=lambda p: p.weight)
@@ -96,7 +98,9 @@ def _deck(
     return Deck(
         [*own, *chance.sample(rows, min(SOME, len(rows)))],
         chance,
-        lambda row: _over(home, groove.meter.beats, when, *row),
+        lambda row: (
+            row if isinstance(row, Pattern) else _over(home, groove.meter.beats, when, *row)
+        ),
         partial(_heard, swung=swung),
     )
 

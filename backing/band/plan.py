@@ -162,25 +162,22 @@ class Planner:
         self.chance = random.Random(f"{seed} {groove.name} plan")
         self.small, self.big = fills(groove, self.chance)
         self.leads = set_ups(groove, self.chance)
-        self.riffs = Deck([riff for riff in groove.riffs if not riff.chorus], self.chance)
-        self.shouts = Deck([riff for riff in groove.riffs if riff.chorus], self.chance)
-        self.stops = Deck(groove.stops, self.chance)
+        self.riffs: Deck[Pattern] = Deck(
+            [riff for riff in groove.riffs if not riff.chorus], self.chance
+        )
+        self.shouts: Deck[Pattern] = Deck(
+            [riff for riff in groove.riffs if riff.chorus], self.chance
+        )
+        self.stops: Deck[Pattern] = Deck(groove.stops, self.chance)
+        self.names: Deck[str] = Deck(list(turnarounds), self.chance)
         self.last = ""
-        self.drawn: list[str] = []
 
     def turnaround(self, *, final: bool = False) -> str:
-        """Return the name of the next turnaround: all come round before one comes again."""
+        """Return the name of the next turnaround, or of an ending that is not the one before."""
         if final:
-            self.last = self.chance.choice(list(self.endings))
-            return self.last
-        if self.wanted:
-            return self.wanted
-        if not self.drawn:
-            self.drawn = list(self.turnarounds)
-            self.chance.shuffle(self.drawn)
-            if self.drawn[-1] == self.last:
-                self.drawn.insert(0, self.drawn.pop())
-        self.last = self.drawn.pop()
+            last = self.last or "none"
+            return self.chance.choice([n for n in self.endings if not n.startswith(last)])
+        self.last = self.wanted or self.names.draw() or ""
         return self.last
 
     def chorus(
