@@ -22,7 +22,7 @@ quick: .venv/.ready-dev ## lint and the tests of theory, phrases and notes: the 
 
 # What is heard, written to files, swept or looked at stays out.
 QUICK := tests/phrases tests/soundfonts tests/backing/practice tests/backing/exchange \
-	$(filter-out %test_band.py %test_output.py %test_midi.py %test_mp3.py,$(wildcard tests/backing/test_*.py)) \
+	$(filter-out %test_band.py %test_choruses.py %test_output.py %test_midi.py %test_mp3.py,$(wildcard tests/backing/test_*.py)) \
 	--deselect tests/phrases/test_sound.py --deselect tests/phrases/test_bends.py
 
 live: .venv/.ready-dev ## the tests that play and hear in real time, by themselves
@@ -48,13 +48,9 @@ constraints: .venv/.ready-dev ## write constraints.txt anew
 fresh: ## run demo and test of HEAD in a bare Debian (needs root)
 	@bash .ci/fresh
 
-hard: .venv/.ready-dev ## the reliability runs in full (hours; HARD_SHARE=0.1 for a tenth)
-	HARD=1 $(PY) -m pytest -q -n 2 --durations=20 tests/hard $(HARD_TOO)
-
-# Long forms of tests that stand beside what they test.
-HARD_TOO := tests/phrases tests/backing/sheet tests/backing/test_band.py tests/backing/test_choruses.py \
-	tests/backing/test_midi.py tests/backing/lesson/test_make.py tests/backing/film/test_film.py \
-	tests/backing/recording/test_growing.py tests/backing/recording/test_loop_back.py
+hard: .venv/.ready-dev ## every sweep and reliability run in full (hours; HARD_SHARE=0.1 for a tenth)
+	HARD=1 $(PY) -m pytest -q -n 2 --dist worksteal --durations=20 -m "not live"
+	HARD=1 $(LIVE)
 
 clean: ## remove everything that was made here: out/, .venv/, caches, builds
 	rm -rf .venv out build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -11,6 +11,7 @@ from backing.cli import main
 from backing.cli.report import SORE
 from phrases.files import shipped
 from tests.cli.test_start_up import HEAVY, TREES, loaded
+from tests.hard.material import some
 
 EXAMPLE = str(Path(__file__).parents[2] / "examples" / "porch-light.toml")
 
@@ -61,7 +62,7 @@ def told(*words: str | Path) -> dict[str, Any]:
     return answer
 
 
-@pytest.mark.parametrize("name", shipped())
+@pytest.mark.parametrize("name", some(shipped(), 8))
 def test_tables_fit_the_page(name: str) -> None:
     result = run(name, "--strict")
     assert result.exit_code == 0, result.output

@@ -22,6 +22,7 @@ from phrases.files import read_phrase
 from phrases.notation import write_line
 from phrases.phrase import Phrase
 from tests.backing.sheet.lines import as_written, crowded, library, one, played
+from tests.hard.material import in_turn
 
 m21: Any = import_module("music21")  # its types are not complete
 
@@ -36,8 +37,11 @@ def through(phrase: Phrase, folder: Path, staves: str = "tab") -> Imported:
     return import_musicxml(path)
 
 
-@pytest.mark.parametrize("staves", STAVES)
-@pytest.mark.parametrize("phrase", [*library(), *crowded()], ids=lambda phrase: phrase.title)
+@pytest.mark.parametrize(
+    ("phrase", "staves"),
+    in_turn([*library(), *crowded()], STAVES),
+    ids=lambda one: getattr(one, "title", one),
+)
 def test_what_goes_out_comes_in(phrase: Phrase, staves: str, tmp_path: Path) -> None:
     found = through(phrase, tmp_path, staves)
     back = found.phrase

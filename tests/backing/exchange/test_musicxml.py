@@ -22,6 +22,7 @@ from phrases.files import load_phrase
 from phrases.fretboard import STRINGS, fret_pitch
 from phrases.phrase import Phrase
 from tests.backing.sheet.lines import crowded, library, one
+from tests.hard.material import some
 
 m21: Any = import_module("music21")  # its types are not complete
 
@@ -43,7 +44,9 @@ def schema() -> Any:
     return xmlschema.XMLSchema(str(folder / "musicxml_4_0.xsd"), uri_mapper=local, allow="local")
 
 
-@pytest.mark.parametrize("phrase", [*library(), *crowded()], ids=lambda phrase: phrase.title)
+@pytest.mark.parametrize(
+    "phrase", [*some(library(), 12), *crowded()], ids=lambda phrase: phrase.title
+)
 def test_the_schema_finds_it_valid(phrase: Phrase) -> None:
     text = musicxml(over_form(phrase, find_form("twelve-bar")), staves="both")
     schema().validate(io.BytesIO(text.encode()))
