@@ -298,7 +298,7 @@ class _Shape:
         if technique.motion == "dip":
             return SPEAK
         bent = n and moves[n - 1].technique.motion in ("ease", "preset")
-        return SPEAK if bent or (n == 0 and technique.takes == "release") else GRACE
+        return SPEAK if bent else GRACE
 
     def _takes(self, moves: list[Move], n: int) -> float:
         """Return how long a move takes; what lasts as long as the note does takes nothing."""

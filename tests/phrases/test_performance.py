@@ -12,7 +12,7 @@ from backing.tempo import Clock
 from phrases.files import read_phrase
 from phrases.fretboard import fret_pitch
 from phrases.notation import read_line
-from phrases.performance import Played, perform
+from phrases.performance import GRACE, RAKE, SHORTEST, SPEAK, Played, perform
 from phrases.phrase import Phrase, Stroke
 from phrases.techniques import BEND_SIZES
 from tests.phrases.test_notation import lines
@@ -744,3 +744,41 @@ def test_a_tremolo_picks_again_what_sounds_then() -> None:
             now = note.start + number / 1000
             if note.start < sway.start or now > sway.end:
                 assert cents == pytest.approx(plain.curve.at(now)), now
+
+
+@pytest.mark.parametrize(
+    ("text", "steps"),
+    [
+        ("| 2 /e7 3 .", [-300, -200, -100, 0]),
+        ("| 2 /e3 3 .", [-200, -100, 0]),  # the first fret is the lowest
+        ("| 2 \\e22 3 .", [200, 100, 0]),  # and the neck ends at the twenty-fourth
+        ("| 1 e5/ 2 e8 3 .", [0, 100, 200, 300]),  # to the next pick, if that lies there
+        ("| 1 e5/ 2 e6 3 .", [0, 100]),
+        ("| 1 e5/ 2 e5 3 .", [0, 100, 200, 300, 400, 500]),
+        ("| 1 e5\\ 2 e4 3 .", [0, -100]),
+    ],
+)
+def test_a_slide_from_or_to_nowhere_crosses_every_fret(text: str, steps: list[float]) -> None:
+    assert turns(play(text)[0]) == steps
+
+
+def test_a_dip_is_lowest_in_its_middle() -> None:
+    track = heard(alone("| 1 e8 2 v 3 ."))
+    down = [number for number, cents in enumerate(track) if cents < -1]
+    assert track.index(min(track)) == pytest.approx((down[0] + down[-1]) / 2, abs=5)
+    assert down[-1] - down[0] == pytest.approx(BEAT / 2 * 1000, abs=30)
+
+
+def test_the_hand_is_heard_where_it_is_before_it_moves_on() -> None:
+    """A grace note is short, a bent string is heard before it is let down (LANGUAGE.md)."""
+    hammer, bend, release = alone("| 1 G7h9b(full)r 4 .").curve.glides
+    assert (hammer.start, bend.start) == (GRACE, pytest.approx(2 * GRACE))
+    assert release.start - bend.start - bend.seconds == pytest.approx(SPEAK)
+
+
+def test_no_note_is_shorter_than_a_note_can_be() -> None:
+    assert all(n.end - n.start > SHORTEST - 1e-9 for n in play("| 1 e8 & B5 2 .", beat=0.02))
+
+
+def test_a_rake_that_begins_with_the_music_is_whole() -> None:
+    assert len(play("| 2 e8{rake} 3 .", beat=RAKE[0])) == 1 + len(RAKE)
