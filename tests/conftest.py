@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -27,6 +28,7 @@ REAL_TIME = {
     "jack": "jack", "other_jack": "jack", "heard_page": "page", "odd_page": "page",
     "led_page": "page", "firefox": "page",
 }  # fmt: skip
+LIVE = re.compile(r"LIVE := [^\n]*-m live ([^\n]*(?:\\\n[^\n]*)*)")
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -37,8 +39,18 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             REAL_TIME[name] for name in getattr(item, "fixturenames", ()) if name in REAL_TIME
         ]
         if plays:
+            assert in_live_lane(item.path), f"{item.path}: LIVE in the Makefile does not run it"
             item.add_marker("live")
             item.add_marker(pytest.mark.xdist_group(plays[0]))
+
+
+def in_live_lane(path: Path) -> bool:
+    top = Path(__file__).parents[1]
+    if not (top / "Makefile").exists():
+        return True
+    found = LIVE.search((top / "Makefile").read_text(encoding="utf-8"))
+    assert found
+    return any(path.is_relative_to(top / name) for name in found[1].replace("\\", " ").split())
 
 
 def wheel_soundfont() -> Path:
