@@ -252,6 +252,13 @@ def test_without_the_correction_a_long_piece_would_drift() -> None:
     assert set(tempos) == {535714, 535716}
 
 
+def test_a_file_begins_with_its_name_and_its_meter() -> None:
+    # Standard MIDI Files 1.0: both stand at time 0, before all else.
+    name, meter = midi_file(_track()).tracks[0][:2]
+    assert (name.type, name.time, name.name) == ("track_name", 0, _track().title)
+    assert (meter.type, meter.time) == ("time_signature", 0)
+
+
 def test_pretty_midi_finds_the_beats_and_downbeats() -> None:
     midi = pretty_midi.PrettyMIDI(io.BytesIO(midi_bytes(_track())))
     end = float(_track().seconds)
