@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple
 
-__all__ = ["BITS", "FORMATS", "OPUS_RATE", "RATES", "REVIEWS", "SHEETS", "Format", "Paper"]
+__all__ = [
+    "BITS", "CHARTS", "DRAWN", "FORMATS", "OPUS_RATE", "RATES", "REVIEWS", "SHEETS", "Format",
+]  # fmt: skip
 
 BITS = (16, 24)
 RATES = (44100, 48000)  # frames a second
@@ -41,13 +43,6 @@ class Format(NamedTuple):
         return len({*self.subtypes.values()}) > 1
 
 
-class Paper(NamedTuple):
-    """A kind of file that a sheet is written to: whether it is drawn, and may be a chord chart."""
-
-    drawn: bool
-    chart: bool
-
-
 _PCM = {16: "PCM_16", 24: "PCM_24"}
 FORMATS: dict[str, Format] = {
     ".mid": Format(),
@@ -57,10 +52,7 @@ FORMATS: dict[str, Format] = {
     ".opus": Format("OGG", dict.fromkeys(BITS, "OPUS"), "ogg", 15_200, OPUS_RATE),
     ".mp3": Format("MP3", dict.fromkeys(BITS, "MPEG_LAYER_III"), "front", 24_000),
 }
-SHEETS: dict[str, Paper] = {
-    ".pdf": Paper(drawn=True, chart=True),
-    ".svg": Paper(drawn=True, chart=True),
-    ".txt": Paper(drawn=False, chart=True),
-    ".musicxml": Paper(drawn=False, chart=False),
-}
+DRAWN = (".pdf", ".svg")
+CHARTS = (*DRAWN, ".txt")
+SHEETS = (*CHARTS, ".musicxml")
 REVIEWS = (".html", ".svg", ".txt")

@@ -137,13 +137,8 @@ def write(
         The soundfont for audio; None looks for one.
     progress
         Called with the seconds of audio rendered so far.
-    rate
-        Frames a second, one of `RATES`; None is 44100, or 48000 where an Opus file is asked for.
-    bits
-        Of WAV and FLAC, 16 or 24.
-    stems
-        A folder, made if need be, for a 32-bit float WAV file of each part, of the room, and of
-        their sum.
+    rate, bits, stems
+        As in `AudioSettings`; the folder of the stems is made if need be.
     force
         Whether to write over files that this program did not make.
     remark

@@ -28,7 +28,7 @@ from backing.cli.options import (
     json_option,
     line_option,
 )
-from backing.formats import SHEETS
+from backing.formats import CHARTS, DRAWN, SHEETS
 from phrases.errors import BluesError
 
 if TYPE_CHECKING:
@@ -39,8 +39,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-DRAWN = [suffix for suffix, kind in SHEETS.items() if kind.drawn]
-CHARTS = [suffix for suffix, kind in SHEETS.items() if kind.chart]
 PAPERS = ("a4", "letter")
 STAVES = ("tab", "notation")
 PATIENCE, LONGER = 3.0, 30.0  # seconds of work between two lines of progress; without a terminal
