@@ -252,11 +252,11 @@ def test_without_the_correction_a_long_piece_would_drift() -> None:
     assert set(tempos) == {535714, 535716}
 
 
-def test_a_file_begins_with_its_name_and_its_meter() -> None:
+def test_tracks_begin_with_their_names_and_the_first_with_the_meter() -> None:
     # Standard MIDI Files 1.0: both stand at time 0, before all else.
-    name, meter = midi_file(_track()).tracks[0][:2]
-    assert (name.type, name.time, name.name) == ("track_name", 0, _track().title)
-    assert (meter.type, meter.time) == ("time_signature", 0)
+    tracks = midi_file(_track()).tracks
+    assert all((track[0].type, track[0].time) == ("track_name", 0) for track in tracks)
+    assert (tracks[0][0].name, tracks[0][1].type) == (_track().title, "time_signature")
 
 
 def test_pretty_midi_finds_the_beats_and_downbeats() -> None:
