@@ -90,7 +90,6 @@ def _seamless(setting: Setting, phrase: Phrase, region: Region, plan: Plan) -> S
     one = plan.run(setting.tempo, beats)[0]
     before = math.ceil(RINGS / float(beats * 60 / one.tempo))
     passes = [replace(one, count_in=False)] * (before + 1 + MEASURED)
-    setting = replace(setting, count_in=0)
     whole = _Looper(setting, phrase, region, plan, passes, cut_in=True).stream()
     kept = whole.sections[before]
     name = Label(0.0, f"Loop: {float(one.tempo):g}")

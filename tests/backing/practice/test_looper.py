@@ -14,10 +14,12 @@ import pytest
 
 import backing
 import backing.sound.audio
+from backing.band import Band
 from backing.events import Note, Section, Stream
 from backing.formats import RATES
 from backing.midi import TICKS, midi_bytes
 from backing.practice import Plan, loop, trade
+from backing.practice.looper import LIFTED
 from backing.sound.audio import frame_of, render
 from backing.sound.voices import ensemble
 from phrases.counting import Meter
@@ -356,6 +358,21 @@ def test_two_and_four_go_over_the_whole_form() -> None:
         assert [at for text, at in _labels(section) if text == "Your turn"] == turns
         heard = {math.floor(n.start) for n in _lead(section)}
         assert not heard & {int(at) for at in turns}
+
+
+def test_the_band_is_stronger_through_the_whole_of_a_turn(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    read: list[bool] = []
+    play = Band.play
+
+    def noted(band: Band, bars: Any, clock: Any, after: Any) -> list[Note]:
+        read.extend(bar.strength == LIFTED for bar in bars)
+        return play(band, bars, clock, after)
+
+    monkeypatch.setattr(Band, "play", noted)
+    _trade(line("| 1 e5 2 ."), gap="two", passes=1)
+    assert read == 3 * [False, False, True, True]
 
 
 @pytest.mark.parametrize(
