@@ -60,7 +60,7 @@ LEVELS: dict[str, tuple[int, int]] = {
 }
 
 # Who plays strings and organ in audio: strings and wheels of our own, or the soundfont.
-VOICES = ("soundfont", "strings")
+VOICES = ("strings", "soundfont")
 
 # General MIDI 1: side stick, high and low wood block. What counts in or gives a cue.
 COUNTING = (37, 76, 77)

@@ -59,7 +59,8 @@ SOUNDS: tuple[tuple[str, str, str, str, str], ...] = (
 
 HEAD = """# What the strings sound like
 
-Made by `python examples/make_sounds.py`; start with the volume low. `--voice strings` plays them.
+Made by `python examples/make_sounds.py`; start with the volume low. Any piece is
+played so; `--voice soundfont` plays it from samples.
 
 ![A bend by the soundfont and by the strings; decays of partials](sounds/strings.png)
 

@@ -8,12 +8,14 @@ import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from backing.cli.options import Whole, json_option
+from backing.cli.options import Whole, json_option, soundfont_option, voice_option
+from backing.events import VOICES
 
 if TYPE_CHECKING:
     from backing.lesson.catalogue import Estimate
@@ -56,9 +58,8 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
     default="",
     help="Make the sounds on the workers of this Dask scheduler: tcp://10.0.0.5:8786.",
 )
-@click.option(
-    "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
-)
+@soundfont_option
+@voice_option
 @click.option(
     "--dry-run",
     is_flag=True,
@@ -71,6 +72,7 @@ def command(
     jobs: int,
     cluster: str,
     soundfont: Path | None,
+    voice: str | None,
     dry_run: bool,
     as_json: bool,
 ) -> None:
@@ -88,7 +90,7 @@ def command(
     from backing.lesson.lesson import read_lesson
     from backing.lesson.make import make_lesson
 
-    read = [read_lesson(path) for path in lessons]
+    read = [replace(read_lesson(path), voice=voice or VOICES[0]) for path in lessons]
     told = {"": estimate(read[0])} if len(read) == 1 else {}
     known: list[str] = []
     for name, one in zip(folders(read), read, strict=True) if len(read) > 1 else ():

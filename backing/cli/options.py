@@ -59,7 +59,9 @@ __all__ = [
     "phrase_argument",
     "phrase_options",
     "setting_options",
+    "soundfont_option",
     "toml_path",
+    "voice_option",
 ]
 
 PLAYED = ("track", "demo", "loop", "trade")  # the commands that play
@@ -277,6 +279,15 @@ PORT = click.option(
     shell_complete=completing.outputs,
     help="Play on this MIDI output, one of `backing list ports`, not on the sound card.",
 )
+soundfont_option = click.option(
+    "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
+)
+voice_option = click.option(
+    "--voice",
+    type=Choice(VOICES),
+    help=f"Who plays guitar, bass and organ in audio; {VOICES[0]} if left out. Drums and "
+    "piano are the soundfont's.",
+)
 
 OUTPUT = (
     click.option(
@@ -290,15 +301,8 @@ OUTPUT = (
         "move the tempo, a plays this pass again, h again and again, n and p go to the next and "
         "the previous pass, t to the next tempo, m mutes the phrase, q quits.",
     ),
-    click.option(
-        "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
-    ),
-    click.option(
-        "--voice",
-        type=Choice(VOICES),
-        help=f"Who plays guitar, bass and organ in audio; {VOICES[0]} if left out. Drums and "
-        "piano are the soundfont's.",
-    ),
+    soundfont_option,
+    voice_option,
     click.option(
         "--rate",
         type=Choice(RATES),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+from backing.events import VOICES
 from backing.formats import FORMATS as SUFFIXES
 from backing.page.session import Step
 from phrases.credits import NOBODY, Credits
@@ -107,6 +108,8 @@ class Lesson:
         Who made it.
     session
         The steps through which the practice pages lead; the usual ones if there are none.
+    voice
+        Who plays strings and organ in its sounds, one of `backing.events.VOICES`.
     """
 
     path: Path
@@ -123,3 +126,4 @@ class Lesson:
     text: str
     credits: Credits = NOBODY
     session: tuple[Step, ...] = ()
+    voice: str = VOICES[0]

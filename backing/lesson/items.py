@@ -21,7 +21,7 @@ from pathlib import Path
 import backing
 import phrases
 from backing import pieces
-from backing.events import Stream
+from backing.events import VOICES, Stream
 from backing.forms.form import FORMS
 from backing.grooves.groove import GROOVES
 from backing.lesson.data import SOUNDS, Lesson, Study
@@ -84,6 +84,8 @@ class Item:
         Whether it is filmed too.
     take
         The recording that replaces the phrase, or None.
+    voice
+        Who plays strings and organ, one of `backing.events.VOICES`.
     """
 
     kind: str
@@ -103,6 +105,7 @@ class Item:
     layers: bool = False
     film: bool = False
     take: Path | None = field(default=None)
+    voice: str = VOICES[0]
 
     def stream(self) -> Stream:
         """Return the stream of events.
@@ -112,6 +115,9 @@ class Item:
         BluesError
             If the phrase cannot be played so.
         """
+        return replace(self._stream(), voice=self.voice)
+
+    def _stream(self) -> Stream:
         key, groove, form = str(self.key), self.groove, self.form
         swing = self.swing or None
         if self.kind == "backing":
@@ -140,6 +146,7 @@ class Item:
         return digest(
             program_digest(),
             font,
+            self.voice,
             self.kind,
             # The band alone is the same under every phrase.
             self.phrase.swing if self.kind == "backing" else self.phrase,
@@ -233,6 +240,7 @@ def _of(
                 layers=_for_page(lesson, kind),
                 film=film,
                 take=study.take if takes and tempo == study.take_tempo else None,
+                voice=lesson.voice,
             )
 
 

@@ -36,6 +36,8 @@ def test_a_lesson_is_made_and_kept(tmp_path: Path) -> None:
     result = run("lesson", path, "-o", out)
     assert result.stdout.startswith("Small lesson: 5 files, all as they should be\n")
     assert result.stderr == ""
+    result = run("lesson", path, "-o", out, "--voice", "soundfont")
+    assert "3 made, 2 kept" in result.stdout  # the sheet is the same
 
 
 def test_papers_are_no_audio(tmp_path: Path) -> None:

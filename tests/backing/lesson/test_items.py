@@ -57,6 +57,13 @@ def test_a_page_needs_loops_that_nobody_asked_for(tmp_path: Path) -> None:
     assert not sounds(small(tmp_path, 'make = ["sheet"]\n' + LESSON))
 
 
+def test_another_voice_is_another_sound(tmp_path: Path) -> None:
+    lesson = small(tmp_path)
+    (one, *_), (other, *_) = sounds(lesson), sounds(replace(lesson, voice="soundfont"))
+    assert (one.stream().voice, other.stream().voice) == ("strings", "soundfont")
+    assert one.digest("") != other.digest("")
+
+
 def test_a_variation_of_another_groove_has_its_own_backing(tmp_path: Path) -> None:
     phrase = PHRASE.replace('name = "Other End!"', 'name = "Other End!"\ngroove = "jump"')
     made = [item for item in sounds(small(tmp_path, LESSON, phrase)) if item.kind == "backing"]

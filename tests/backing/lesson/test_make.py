@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from backing import pieces
 from backing.lesson import make as module
 from backing.lesson import workers
 from backing.lesson.items import sounds
@@ -26,8 +27,9 @@ from backing.lesson.lesson import read_lesson
 from backing.lesson.make import make_lesson
 from backing.lesson.records import HIDDEN, opened
 from backing.lesson.sound import PAD, RATE, layer_frames
-from backing.output import OutputError
+from backing.output import OutputError, write
 from phrases.errors import BluesError, RangeError
+from phrases.files import read_phrase
 from tests.backing.lesson.material import LESSON, PHRASE, small, written
 from tests.hard.material import LONG
 from tests.waiting import until
@@ -433,10 +435,11 @@ def test_a_workers_error_is_the_runs(tmp_path: Path) -> None:
 
 
 def test_a_take_is_in_the_demo_and_in_the_manifest(tmp_path: Path) -> None:
-    chance = np.random.default_rng(4)
-    decay = np.exp(-np.arange(RATE) / 8000)[:, None]
-    burst = 0.2 * chance.standard_normal((RATE, 1)) * decay
-    soundfile.write(tmp_path / "take.wav", np.tile(burst, (2, 1)), RATE)
+    alone = pieces.demo(
+        read_phrase(PHRASE), form="turnaround-loop", choruses=1, count_in=0, ending="none",
+        without=("drums", "bass", "comp"),
+    )  # fmt: skip
+    write(alone, tmp_path / "take.wav")
     text = 'make = ["demo"]\n' + LESSON + "variations = []\n"
     plain = make_lesson(small(tmp_path, text), tmp_path / "out")
     name = next(path for path in plain.files if path.endswith(".wav"))

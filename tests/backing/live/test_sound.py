@@ -3,6 +3,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -215,7 +216,7 @@ def test_a_file_that_is_no_soundfont_is_told(tmp_path: Path) -> None:
     bad = tmp_path / "bad.sf2"
     bad.write_bytes(b"RIFF....")
     with pytest.raises(AudioError, match="cannot load this soundfont"):
-        begun(two_bars(), bad)
+        begun(replace(two_bars(), voice="soundfont"), bad)
 
 
 def test_it_looks_ahead_no_further_than_it_must(soundfont: Path) -> None:

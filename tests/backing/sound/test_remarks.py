@@ -61,8 +61,9 @@ def silent(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return changed(tmp_path_factory.mktemp("fonts") / "silent.sf2", clear, b"smpl")
 
 
-def short() -> Stream:
-    return pieces.demo(answered(), form="turnaround-loop", choruses=1, tempo=200)
+def short(voice: str = "strings") -> Stream:
+    stream = pieces.demo(answered(), form="turnaround-loop", choruses=1, tempo=200)
+    return replace(stream, voice=voice)
 
 
 def test_presets_are_those_of_general_midi() -> None:
@@ -77,7 +78,11 @@ def test_an_ordinary_piece_needs_no_words() -> None:
 
 
 def test_presets_that_are_missing_are_named(piano_only: Path) -> None:
-    told = lacking(short(), piano_only)
+    (ours,) = lacking(short(), piano_only)
+    assert "drums (a drum kit)" in ours
+    assert "bass" not in ours
+    assert "guitar" not in ours
+    told = lacking(short("soundfont"), piano_only)
     assert len(told) == 1
     for part in (
         "drums (a drum kit)",
@@ -89,7 +94,8 @@ def test_presets_that_are_missing_are_named(piano_only: Path) -> None:
 
 
 def test_parts_that_are_silent_are_named(silent: Path) -> None:
-    told = said(short(), silent)
+    assert said(short(), silent)[0].startswith("nothing is heard of: drums;")
+    told = said(short("soundfont"), silent)
     assert len(told) == 1
     assert told[0].startswith("nothing is heard of: drums and bass and comping and guitar;")
 
