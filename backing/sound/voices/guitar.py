@@ -14,13 +14,14 @@ from functools import lru_cache
 from itertools import combinations, groupby
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from backing.events import Note
 from backing.sound.filters import Samples, filtered, once
 from backing.sound.voices.gauges import PICKS, Neck
 from backing.sound.voices.hands import LEVEL, RINGS, Hands
-from backing.sound.voices.loop import HOP, LOWEST, Loop, between
+from backing.sound.voices.loop import HOP, LOWEST, RAMP, Loop, between
 from backing.sound.voices.plucks import Pulses
 
 __all__ = ["Strings", "fingered"]
@@ -44,9 +45,9 @@ class _String:
         gauge = neck.strings[name]
         self.rate = rate
         self.loop = Loop(gauge, rate)
-        self.hands = Hands(notes, gauge, Pulses(neck, gauge, rate), place)
+        self.hands = Hands(notes, gauge, _pulses(neck, gauge, rate), place)
         self.ends = round((max(note.end for note in notes) + RINGS) * rate)
-        self._over: Floats = np.zeros(0)
+        self._over: Samples = np.zeros(0, np.float32)
 
     def play(self, start: int, frames: int) -> Samples | None:
         """Return frames from `start` on, a whole number of hops; None where it is at rest."""
@@ -57,7 +58,7 @@ class _String:
         edges = start + HOP * np.arange(-before, hops + 1)
         pitch, sway, hand, sounding = self.hands.at(edges / self.rate)
         now = slice(before, None)
-        given = np.zeros(frames + 4096)
+        given = np.zeros(frames + 4096, np.float32)
         given[: len(self._over)] = self._over
         for at, pulse in self.hands.given(start, start + frames):
             given[at : at + len(pulse)] += pulse
@@ -73,18 +74,24 @@ class _String:
         # A string swings two ways, and these drift apart and together: its partials beat slowly.
         turn = 2 * np.pi * TURNS * edges[now] / self.rate
         rows = np.flatnonzero(live)
-        late = between(1 + periods * (1 - np.cos(turn)) / 2, rows)
-        whole = late.astype(np.int32)
-        late -= whole
-        place = self.loop.pad + HOP * rows[:, None] + np.arange(HOP)
-        other = heard[place - whole]
-        other += late * (heard[place - whole - 1] - other)
-        sound = heard[place] + OTHER_WAY * other
+        late = (1 + periods * (1 - np.cos(turn)) / 2).round().astype(np.intp)
+        hop = sliding_window_view(heard, HOP)
+        place = self.loop.pad + HOP * rows
+        sound = hop[place - late[rows]]
+        moved = np.flatnonzero(late[rows + 1] != late[rows])
+        sound[moved] += (hop[place[moved] - late[rows + 1][moved]] - sound[moved]) * RAMP
+        sound *= np.float32(OTHER_WAY)
+        sound += hop[place]
         if sway.any():
-            sound *= between(10 ** (-LEVEL / 2000 * np.abs(sway[now])), rows)
+            level = 10 ** (-LEVEL / 2000 * np.abs(sway[now]))
+            sounding = np.flatnonzero((level[rows] < 1) | (level[rows + 1] < 1))
+            sound[sounding] *= between(level, rows[sounding]).astype(np.float32)
         out = np.zeros((hops, HOP), np.float32)
         out[rows] = sound
         return out.reshape(-1)
+
+
+_pulses = lru_cache(maxsize=32)(Pulses)  # one for all sections
 
 
 def _periods(pitch: Floats, rate: int) -> Floats:

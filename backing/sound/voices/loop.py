@@ -18,9 +18,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.sound.filters import Samples
 from backing.sound.voices.gauges import FLOOR, HIGH, HIGH_LOSS, Gauge
 
-__all__ = ["HOP", "LOWEST", "Loop", "between"]
+__all__ = ["HOP", "LOWEST", "RAMP", "Loop", "between"]
 
 Floats = NDArray[np.float64]
 
@@ -29,11 +30,15 @@ HOP = 64
 BINS, BINS_A_TAP, LOW_BINS = 96, 0.7, 24
 LOW_BIN = 18.0  # Hz from one of those to the next
 SHORT, SHORT_TAPS = 60.0, 24  # a period of fewer frames has room for so many taps
-ROOM = 16  # taps that lie after the delay of the first partial
-LEAD = 0.45  # of a period that the filter itself may delay by, at most
+ROOM = 16  # taps that lie after the delay of the first partial at least
+TAIL, STEP = 48, 16  # and as a rule; sizes come in steps
+# Of a period, what the filter itself delays by: what is short has more, for it needs some frames.
+LEAD, SHORT_LEAD, FEW = 0.3, 0.45, 30
 MOST = 0.99999  # of any frequency that comes round
 DULL = 7000.0  # Hz above which nothing of a string lives
 LOWEST = 40  # Hz
+KEPT = 2000  # filters of a string
+RAMP = (np.arange(HOP) / HOP).astype(np.float32)
 
 
 @lru_cache(maxsize=32)
@@ -55,6 +60,12 @@ def _solved(taps: int, rate: int) -> tuple[Floats, Floats]:
     normal = (cosines * weight).T @ cosines + (sines * weight).T @ sines
     inverse = np.linalg.inv(normal + 1e-7 * np.eye(taps))
     return (weight * cosines) @ inverse, (weight * sines) @ inverse
+
+
+@lru_cache(maxsize=32)
+def _kept(gauge: Gauge, rate: int) -> dict[bytes, Samples]:
+    """Return the filters of a string that have been designed, by what was wanted of them."""
+    return {}
 
 
 def between(edges: Floats, rows: NDArray[np.intp]) -> Floats:
@@ -90,9 +101,9 @@ class Loop:
         self.rate = rate
         self.taps = max(SHORT_TAPS, round(gauge.taps * rate / 44100))
         self.pad = rate // LOWEST + 2 * self.taps + HOP
-        self._before = np.zeros(self.pad)
+        self._before = np.zeros(self.pad, np.float32)
 
-    def filters(self, rows: Floats, taps: int) -> Floats:
+    def filters(self, rows: Floats, taps: int) -> Samples:
         """Return a filter for each row, newest frame last, shape (rows, taps).
 
         A row is the period in frames, the whole frames of it that are delayed, the frames the
@@ -120,13 +131,28 @@ class Loop:
         gain = 10 ** (-loss * period / (20 * self.rate))
         turned = turn * delay
         real, imaginary = _solved(taps, self.rate)
-        found = (gain * np.cos(turned)) @ real + (gain * np.sin(turned)) @ imaginary
+        # Row by row, so that a filter is the same whatever others are designed with it.
+        both = zip(gain * np.cos(turned), gain * np.sin(turned), strict=True)
+        found = np.stack([one @ real + other @ imaginary for one, other in both])
         highest = np.abs(np.fft.rfft(found, 512, axis=1)).max(axis=1)
-        out: Floats = found * np.minimum(1.0, MOST / highest)[:, None]
-        return np.ascontiguousarray(out[:, ::-1])
+        found *= np.minimum(1.0, MOST / highest)[:, None]
+        return found[:, ::-1].astype(np.float32)
+
+    def _designed(self, rows: Floats, taps: NDArray[np.intp]) -> list[Samples]:
+        """Return a filter for each row, of so many taps; those that were made before are kept."""
+        known = _kept(self.gauge, self.rate)
+        out = [known.get(row.tobytes()) for row in rows]
+        new = np.array([one is None for one in out])
+        if len(known) > KEPT:  # by another thread too
+            known.clear()
+        for size in np.unique(taps[new]):
+            numbers = np.flatnonzero(new & (taps == size))
+            for number, one in zip(numbers, self.filters(rows[numbers], int(size)), strict=True):
+                known[rows[number].tobytes()] = out[number] = one
+        return [one for one in out if one is not None]
 
     def run(self, periods: Floats, frets: Floats, hand: Floats, sounding: NDArray[np.bool_],
-            given: Floats) -> Floats:  # fmt: skip
+            given: Samples) -> Samples:  # fmt: skip
         """Return some hops of the string, and keep how it rings.
 
         Parameters
@@ -143,7 +169,7 @@ class Loop:
             What is put into the string, for each frame.
         """
         hops, pad = len(sounding), self.pad
-        out = np.zeros(pad + hops * HOP)
+        out = np.zeros(pad + hops * HOP, np.float32)
         out[:pad] = self._before
         live = np.flatnonzero(sounding)
         if len(live):
@@ -151,36 +177,36 @@ class Loop:
         self._before = out[len(out) - pad :].copy()
         return out
 
-    def _ring(self, out: Floats, periods: Floats, frets: Floats, hand: Floats,
-              live: NDArray[np.intp], given: Floats) -> None:  # fmt: skip
+    def _ring(self, out: Samples, periods: Floats, frets: Floats, hand: Floats,
+              live: NDArray[np.intp], given: Samples) -> None:  # fmt: skip
         edges = np.column_stack([periods, frets, hand]).round(6)
         least = np.minimum(edges[live, 0], edges[live + 1, 0])
         brief = least < SHORT
         lead = np.where(
             brief,
             np.minimum(SHORT_TAPS - 10, np.floor(0.42 * least)),
-            np.minimum(self.taps - ROOM, np.floor(LEAD * least)),
+            np.minimum(
+                self.taps - ROOM,
+                np.floor(np.maximum(LEAD * least, np.minimum(SHORT_LEAD * least, FEW))),
+            ),
         )
+        needed = np.minimum(self.taps, STEP * np.ceil((lead + TAIL) / STEP))
+        taps = np.where(brief, SHORT_TAPS, needed).astype(np.intp)
         whole = np.floor(least) - lead
         around = np.column_stack([whole, lead])
         wanted = np.concatenate(
             [np.column_stack([edges[at, :1], around, edges[at, 1:]]) for at in (live, live + 1)]
         )
         rows, place = _different(wanted)
-        filters: list[Floats] = [np.zeros(0)] * len(rows)
-        short = np.zeros(len(rows), bool)
-        short[place] = np.concatenate([brief, brief])
-        for taps, chosen in ((SHORT_TAPS, short), (self.taps, ~short)):
-            numbers = np.flatnonzero(chosen)
-            if len(numbers):
-                for number, row in zip(numbers, self.filters(rows[numbers], taps), strict=True):
-                    filters[number] = row
+        sizes = np.zeros(len(rows), np.intp)
+        sizes[place] = np.concatenate([taps, taps])
+        filters = self._designed(rows, sizes)
         begin, end = place[: len(live)], place[len(live) :]
         # Hops in which nothing changes are one span.
         alike = (begin[1:] == begin[:-1]) & (begin[1:] == end[1:]) & (begin[:-1] == end[:-1])
         alike &= live[1:] == live[:-1] + 1
         first = np.concatenate([[0], np.flatnonzero(~alike) + 1, [len(live)]])
-        ramp, correlate, pad = np.arange(HOP) / HOP, np.correlate, self.pad
+        ramp, correlate, pad = RAMP, np.correlate, self.pad
         spans = zip(
             (pad + HOP * live[first[:-1]]).tolist(), (HOP * np.diff(first)).tolist(),
             whole[first[:-1]].astype(int).tolist(), begin[first[:-1]].tolist(),

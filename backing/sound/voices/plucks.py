@@ -27,6 +27,7 @@ AHEAD = 256  # frames of a pulse before the string is let go
 SIZE = 4096
 LOUDNESS = 1.7  # the power of velocity with which a pluck grows
 NOISE = 1 << 16
+ALIKE = 8  # ways to pluck, and to scrape
 
 
 @lru_cache(maxsize=1)
@@ -70,7 +71,8 @@ class Pulses:
         self._ahead = np.exp(-1j * self._turn * AHEAD)
         self._scraped = round(0.004 * rate)  # frames
         self._sooner = np.exp(1j * self._turn * self._scraped)
-        self.pluck = lru_cache(maxsize=64)(self._pluck)
+        self._stepped = lru_cache(maxsize=512)(self._stepped)  # type: ignore[method-assign]
+        self._scrape = lru_cache(maxsize=ALIKE)(self._scrape)  # type: ignore[method-assign]
 
     def _given(self, spectrum: NDArray[np.complex128]) -> Floats:
         sound: Floats = np.fft.irfft(spectrum * self._heard * self._ahead)[: SIZE - AHEAD]
@@ -85,7 +87,19 @@ class Pulses:
         )
         return spectrum
 
-    def _pluck(
+    def _stepped(self, frames: float, leaves: float) -> Floats:
+        """Return a pluck of amplitude 1."""
+        return self._given(self._step(frames, leaves))
+
+    def _scrape(self, seed: int) -> Floats:
+        """Return a scrape of amplitude 1."""
+        count = self._scraped
+        scrape = np.zeros(SIZE)
+        rise = np.hanning(2 * count)[:count]
+        scrape[:count] = np.diff(noise(count, seed) * rise, prepend=0.0)
+        return self._given(np.fft.rfft(scrape) * self._sooner)
+
+    def pluck(
         self, velocity: int, period: float, place: float, softer: float, seed: int
     ) -> Floats:
         """Return a pluck, and before it the scrape of what plucks.
@@ -101,20 +115,18 @@ class Pulses:
         softer
             How many times as long the string takes to leave.
         seed
-            Of what no two plucks share.
+            Of what two plucks seldom share: exactly where and how roughly they are made.
         """
         hard = velocity / 127
         neck, wound = self.neck, self.gauge.wound
-        leaves = (neck.soft + (neck.hard - neck.soft) * hard) * softer * self._light
-        wander = 1 + 0.06 * float(noise(1, seed)[0])
+        near = round(velocity / 8) * 8 / 127  # so that plucks that are alike are made once
+        leaves = (neck.soft + (neck.hard - neck.soft) * near) * softer * self._light
+        wander = 1 + 0.06 * float(noise(1, seed % ALIKE)[0])
         frames = min(2 * place * wander / self.speed, 0.9 * period)
         amplitude = hard**LOUDNESS * 6 / np.sqrt(frames)
-        step = self._step(frames, leaves) * amplitude
-        count = self._scraped
-        rise = np.hanning(2 * count)[:count] * amplitude * hard * (0.025 + 0.05 * wound) / softer
-        scrape = np.zeros(SIZE)
-        scrape[:count] = np.diff(noise(count, seed + 1) * rise, prepend=0.0)
-        return self._given(step + np.fft.rfft(scrape) * self._sooner)
+        rough = hard * (0.025 + 0.05 * wound) / softer
+        step, scrape = self._stepped(frames, leaves), self._scrape(seed // ALIKE % ALIKE)
+        return amplitude * (step + rough * scrape)
 
     def blow(self, velocity: int, period: float) -> Floats:
         """Return a fretting finger's blow, when it hammers."""
