@@ -37,7 +37,8 @@ LEAD, SHORT_LEAD, FEW = 0.3, 0.45, 30
 MOST = 0.99999  # of any frequency that comes round
 DULL = 7000.0  # Hz above which nothing of a string lives
 LOWEST = 40  # Hz
-KEPT = 2000  # filters of a string
+KEPT = 4000  # filters of a string
+CENTS = 1200 * 5
 RAMP = (np.arange(HOP) / HOP).astype(np.float32)
 
 
@@ -179,7 +180,9 @@ class Loop:
 
     def _ring(self, out: Samples, periods: Floats, frets: Floats, hand: Floats,
               live: NDArray[np.intp], given: Samples) -> None:  # fmt: skip
-        edges = np.column_stack([periods, frets, hand]).round(6)
+        # In steps, so that filters come again while a pitch moves: of a fifth of a cent.
+        steps = 2 ** ((np.log2(periods) * CENTS).round() / CENTS)
+        edges = np.column_stack([steps, (4 * frets).round() / 4, hand.round(6)])
         least = np.minimum(edges[live, 0], edges[live + 1, 0])
         brief = least < SHORT
         lead = np.where(
