@@ -84,8 +84,8 @@ class _String:
         sound += hop[place]
         if sway.any():
             level = 10 ** (-LEVEL / 2000 * np.abs(sway[now]))
-            sounding = np.flatnonzero((level[rows] < 1) | (level[rows + 1] < 1))
-            sound[sounding] *= between(level, rows[sounding]).astype(np.float32)
+            shaken = np.flatnonzero((level[rows] < 1) | (level[rows + 1] < 1))
+            sound[shaken] *= between(level, rows[shaken]).astype(np.float32)
         out = np.zeros((hops, HOP), np.float32)
         out[rows] = sound
         return out.reshape(-1)

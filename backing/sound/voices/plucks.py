@@ -126,7 +126,8 @@ class Pulses:
         amplitude = hard**LOUDNESS * 6 / np.sqrt(frames)
         rough = hard * (0.025 + 0.05 * wound) / softer
         step, scrape = self._stepped(frames, leaves), self._scrape(seed // ALIKE % ALIKE)
-        return amplitude * (step + rough * scrape)
+        sound: Floats = amplitude * (step + rough * scrape)
+        return sound
 
     def blow(self, velocity: int, period: float) -> Floats:
         """Return a fretting finger's blow, when it hammers."""
