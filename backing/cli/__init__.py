@@ -38,6 +38,7 @@ COMMANDS: dict[str, str] = {
     "trade": "Play call and response with gaps for you to fill.",
     "record": "Play a backing and record the sound card's input over it.",
     "hear": "Hear a take: which notes are there, when they come, how far bends go.",
+    "catch": "Write down what is played in a take, as a draft of a phrase.",
     "calibrate": "Measure the sound card's delay, so that takes are in time.",
     "check": "Look a phrase over: what each note is, what is hard, what bends cost.",
     "tidy": "Write the notes of phrase files in their canonical form.",

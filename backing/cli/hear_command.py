@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from backing.events import Stream
     from backing.listening.report import Heard
 
-__all__ = ["command", "heard"]
+__all__ = ["command", "heard", "listening", "played"]
 
 
 @click.command(
@@ -114,10 +114,14 @@ def heard(ctx: click.Context, take: Path, words: tuple[str, ...], *, strict: boo
             if len(told) > 1 and not told[1].startswith("-"):
                 raise click.UsageError(expected("what was played", told[0], PLAYED))
             told = ["loop", *_once(told)]
+        if told[0] == "track":
+            raise click.UsageError(
+                "a track has no phrase to be heard; name what was played: demo, loop or trade"
+            )
         text = "" if slate is None else slate.phrase
-        stream = stack.enter_context(_stream(ctx, told, text))
+        stream = stack.enter_context(played(ctx, told, text))
         turns = told[0] == "trade"
-        with _progress() as progress:
+        with listening() as progress:
             return report.hear(
                 source, stream, slate, turns=turns, strict=strict, progress=progress
             )
@@ -130,31 +134,27 @@ def _once(words: list[str]) -> list[str]:
 
 
 @contextlib.contextmanager
-def _stream(ctx: click.Context, words: list[str], text: str) -> Iterator[Stream]:
+def played(ctx: click.Context, words: list[str], text: str) -> Iterator[Stream]:
     """Give what a command plays; of a phrase's text where it is known, else of its file."""
     what, *rest = words
-    if what == "track":
-        raise click.UsageError(
-            "a track has no phrase to be heard; name what was played: demo, loop or trade"
-        )
-    played: click.Command = import_module(f"backing.cli.{what}_command").command
+    command: click.Command = import_module(f"backing.cli.{what}_command").command
     asked = Asked()
     with contextlib.ExitStack() as stack:
-        inner = played.make_context(f"{ctx.command_path} {what}", rest, obj=asked)
+        inner = command.make_context(f"{ctx.command_path} {what}", rest, obj=asked)
         if text:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
             file = folder / "phrase.toml"
             file.write_text(text, encoding="utf-8")
             inner.params["phrase"] = str(file)
         with inner:
-            played.invoke(inner)
+            command.invoke(inner)
         if asked.stream is None:
             raise click.UsageError("leave out what writes files: a take is only heard")
         yield asked.stream
 
 
 @contextlib.contextmanager
-def _progress() -> Iterator[Callable[[float], None]]:
+def listening() -> Iterator[Callable[[float], None]]:
     """Give what is told the share that is done, which is shown on a terminal."""
     if sys.stderr is None or not sys.stderr.isatty():
         yield lambda share: None

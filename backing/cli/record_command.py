@@ -53,6 +53,7 @@ class _Record(click.Command):
 )  # fmt: skip
 @click.option("--no-mix", is_flag=True, help="Make no rough mix of backing and take.")
 @click.option("--hear", is_flag=True, help="Say at once how it went, as `backing hear` does.")
+@click.option("--catch", is_flag=True, help="Write down what was played, as `backing catch` does.")
 @json_option
 @click.argument(
     "words", nargs=-1, type=click.UNPROCESSED, metavar="WHAT [ITS OPTIONS]", shell_complete=_words
@@ -64,6 +65,7 @@ def command(
     source: str | None,
     no_mix: bool,
     hear: bool,
+    catch: bool,
     as_json: bool,
     words: tuple[str, ...],
 ) -> None:
@@ -87,8 +89,9 @@ def command(
         )
     if hear and what == "track":
         raise click.UsageError("a track has no phrase to be heard; leave out --hear", ctx)
-    if hear and as_json:
-        raise click.UsageError("--hear is told in words; leave out --json, or --hear", ctx)
+    if (hear or catch) and as_json:
+        word = "--hear" if hear else "--catch"
+        raise click.UsageError(f"{word} is told in words; leave out --json, or {word}", ctx)
     from backing.recording.recorder import Recorder
 
     played: click.Command = import_module(f"backing.cli.{what}_command").command
@@ -130,6 +133,13 @@ def command(
         for line in report.lines(review):
             click.echo(line)
         report.log(review)
+    if catch and recorder.take is not None:
+        from backing.cli.catch_command import NOTHING, caught, say
+        from phrases.replacing import check_free
+
+        draft = recorder.take.with_suffix(".toml")
+        check_free(draft)
+        say(caught(ctx, recorder.take, NOTHING, None), draft)
 
 
 def _text(played: click.Context) -> str:

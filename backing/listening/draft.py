@@ -9,17 +9,20 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 
+from backing.events import Stream
 from backing.grooves import Groove
 from backing.listening.ears import listen
 from backing.listening.moves import Hand, Turn, hand
-from backing.listening.plucks import Pluck, plucks, tuning
+from backing.listening.plucks import LATER, Pluck, plucks, tuning
 from backing.listening.source import Frames, TakeError
-from backing.tempo import swing_for
+from backing.listening.written import Stretch
+from backing.tempo import Clock, swing_for
 from phrases.counting import METERS, count_word, swung
 from phrases.errors import BluesError, RangeError
 from phrases.files import read_phrase
@@ -29,14 +32,18 @@ from phrases.phrase import Move, Note, Phrase, Stroke
 from phrases.pitch import Key
 from phrases.refinger import refinger
 from phrases.rewrite import tidy, with_phrase
-from phrases.techniques import BEND_SIZES, TECHNIQUES
+from phrases.spelling import read_note, write_note
+from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
 
-__all__ = ["Caught", "catch"]
+__all__ = ["Caught", "bars_of", "catch"]
 
 EARLY = 0.1  # of a beat before it that still belongs to it
 SPREAD = 0.03  # seconds, a player's standard deviation
 MOST_LATE = 0.08  # seconds that all of a take may be late
 AT_ONCE = 0.13  # seconds after a pick or a move within which a move follows at once
+ARRIVES = 0.14  # seconds in which a slide from nowhere arrives
+NOWHERE = 0.034  # seconds that each fret takes of three and more that are from nowhere
+FARTHEST = 400.0  # cents that two strings slide
 SLOW = 0.26  # seconds from which a bend is a slow one
 RINGS = Fraction(3, 10)  # of a beat before the next note that no rest is written for
 PARTED = Fraction(2, 5)  # of a beat's rest from which a response may begin
@@ -81,8 +88,10 @@ class _Heard:
     hand: Hand
     at: Fraction = Fraction(0)
     end: Fraction = Fraction(0)
-    moves: list[tuple[Turn, Fraction | None]] = None  # type: ignore[assignment]
-    doubts: list[str] = None  # type: ignore[assignment]
+    moves: list[tuple[Turn, Fraction | None]] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)
+    into: str = ""
+    second: float = 0.0  # that is counted: of the pick, or of where a slide from nowhere arrives
 
 
 def catch(
@@ -126,20 +135,25 @@ def catch(
     """
     ears = listen(sound, progress)
     found = plucks(ears)
+    if len(bars):
+        found = [one for one in found if one.at > bars[0] - 60 / float(tempo)]
     if not any(one.pitches for one in found):
         raise TakeError("no note is heard in it; is it the guitar, and loud enough?")
     chords = [one for one in found if one.more]
     if len(chords) > max(1, CHORDS * len(found)):
         raise TakeError(
-            f"there are chords in it, the first at {_clock(chords[0].at)}: a phrase is caught from "
-            "single notes and double stops"
+            f"there are chords in it, the first at {_clock(chords[0].at)}: a phrase is caught "
+            "from single notes and double stops"
         )
     tuned = tuning(found)
     played = []
     for one in found:
-        usual = one.pitches[0] if one.pitches else math.nan
-        does = Hand(0.0) if math.isnan(usual) else hand(ears, one.at, one.end, usual, tuned)
-        played.append(_Heard(one, does, moves=[], doubts=[]))
+        does = Hand(0.0)
+        if one.pitches and math.isfinite(one.followed):
+            does = hand(ears, one.at, one.end, one.followed, tuned)
+            if len(one.pitches) > 1:
+                _both(does)
+        played.append(_Heard(one, does, second=one.at))
     ratio = swing_for(swing if swing is not None else groove.swing, tempo, groove.swing_limit)
     grid = _Grid(tempo, groove, ratio, bars or _bars(found, tempo, groove, ratio))
     grid.count(played)
@@ -147,7 +161,36 @@ def catch(
     return writer.write(_kept(played))
 
 
+def _both(does: Hand) -> None:
+    """Make of what one hand does on two strings what it can: both slide, or tremble."""
+    slid = [turn for turn in does.turns if turn.sign in ("b", "h", "p", *SLIDES)]
+    turns = [turn for turn in does.turns if turn.sign in ("~", "~~")]
+    if len(slid) == 1 and slid[0].sign != "p":
+        one = slid[0]
+        to = does.pitch + 100.0 * round(one.cents / 100) if one.sign == "b" else one.cents
+        if 0 < abs(to - does.pitch) <= FARTHEST:
+            turns.insert(0, replace(one, sign="/" if to > does.pitch else "\\", cents=to, sure=""))
+    elif slid:
+        does.doubts.append("what the hand does on two strings is not clear")
+    does.turns = turns
+
+
 GUESSED = "where bars begin is a guess from how it was played: --bar-one says it in seconds"
+
+
+def bars_of(stream: Stream, stretches: Sequence[Stretch]) -> list[float]:
+    """Return the seconds of a take at which the bars of a stream began as it was played."""
+    beats = stream.meter.beats
+    out: list[float] = []
+    for stretch in stretches:
+        section = stream.sections[stretch.section]
+        clock = Clock(section.tempo, 1.0, section.steps)
+        for bar in range(int(section.beats) // beats):
+            second = float(clock.exact(bar * beats))
+            at = stretch.at + (second - stretch.offset) / stretch.pace
+            if second >= stretch.offset - 1e-6 and at < stretch.until:
+                out.append(at)
+    return sorted(out)
 
 
 def _clock(seconds: float) -> str:
@@ -172,7 +215,11 @@ class _Grid:
         """Return the beat of a second, as if nothing swung."""
         second -= self.late
         bar = max(0, int(np.searchsorted(self.bars, second + EARLY * self.beat, "right")) - 1)
-        return bar * self.beats + (second - self.bars[bar]) / self.beat
+        length = np.diff(self.bars[bar : bar + 2])
+        beat = float(length[0]) / self.beats if len(length) else self.beat
+        if beat > 1.5 * self.beat:  # it was stopped there
+            beat = self.beat
+        return bar * self.beats + (second - float(self.bars[bar])) / beat
 
     def sounds(self, at: Fraction, division: int) -> float:
         """Return where in its beat a place sounds; in a beat of thirds nothing swings."""
@@ -180,19 +227,39 @@ class _Grid:
 
     def count(self, played: Sequence[_Heard]) -> None:
         """Give every pick and every move its count."""
+        for one in played:
+            self._arrive(one)
         for _ in range(2):
             self._divide(played)
-            off = [
-                (self.place(one.pluck.at) - self._exact(one.at)) * self.beat for one in played
-            ]
+            off = [(self.place(one.second) - self._exact(one.at)) * self.beat for one in played]
             more = float(np.median(off))
             self.late = max(-MOST_LATE, min(MOST_LATE, self.late + more))
         for number, one in enumerate(played):
-            far = abs(self.place(one.pluck.at) - self._exact(one.at)) * self.beat
+            far = abs(self.place(one.second) - self._exact(one.at)) * self.beat
             if far > FAR * SPREAD:
                 one.doubts.append("between two counts")
             following = played[number + 1] if number + 1 < len(played) else None
             self._end(one, following)
+
+    def _arrive(self, one: _Heard) -> None:
+        """Count a note that slides in from nowhere where it arrives."""
+        slide = next(iter(one.hand.turns), None)
+        if slide is None or slide.sign not in SLIDES or slide.cents == 0:
+            return
+        frets, takes = abs(slide.cents - one.hand.pitch) / 100, slide.stop - one.pluck.at
+        early, there = self._away(one.pluck.at), self._away(slide.stop)
+        if (2 <= frets and takes < ARRIVES and there + 0.02 < early) or (
+            3 <= frets and takes < NOWHERE * frets and there < early
+        ):
+            one.into, one.second = slide.sign, slide.stop
+            one.hand.pitch = slide.cents
+            one.hand.turns.pop(0)
+
+    def _away(self, second: float) -> float:
+        """Return how far a second is from the nearest half or third of a beat, in seconds."""
+        within = self.place(second) % 1
+        places = [self.sounds(Fraction(n, d), d) for d, _ in self.divisions[:2] for n in range(d)]
+        return min(abs(within - at) for at in [*places, 1.0]) * self.beat
 
     def _exact(self, at: Fraction) -> float:
         beat = math.floor(at)
@@ -203,22 +270,22 @@ class _Grid:
         beats: dict[int, list[tuple[float, _Heard, Turn | None]]] = {}
         for one in played:
             one.moves = []
-            counted = [(one.pluck.at, None), *_counted(one)]
+            counted = [(one.second, None), *_counted(one)]
             for second, turn in counted:
                 place = self.place(second)
                 beat = math.floor(place + EARLY)
                 beats.setdefault(beat, []).append((place - beat, one, turn))
         for beat, events in beats.items():
-            cost, division, places = min(
+            _, division, places = min(
                 (self._fit([at for at, _, _ in events], n, extra) for n, extra in self.divisions),
                 key=lambda row: row[0],
             )
             self.chosen[beat] = division
-            for place, (_, one, turn) in zip(places, events, strict=True):
+            for within, (_, one, turn) in zip(places, events, strict=True):
                 if turn is None:
-                    one.at = beat + place
+                    one.at = beat + within
                 else:
-                    one.moves.append((turn, beat + place))
+                    one.moves.append((turn, beat + within))
         for one in played:
             counts = {id(turn): at for turn, at in one.moves}
             one.moves = [(turn, counts.get(id(turn))) for turn in one.hand.turns]
@@ -258,18 +325,15 @@ def _counted(one: _Heard) -> list[tuple[float, Turn]]:
     last = one.pluck.at
     for turn in one.hand.turns:
         shakes = turn.sign in ("~", "~~", "tr")
-        counts = turn.start - last > AT_ONCE and not shakes
-        if counts:
-            slides = turn.sign in ("/", "\\")
+        slides = turn.sign in SLIDES
+        if turn.start - last > AT_ONCE and not shakes and not (slides and not turn.cents):
             out.append((turn.stop if slides else turn.start, turn))
         if not shakes:
             last = turn.stop
     return out
 
 
-def _bars(
-    found: Sequence[Pluck], tempo: Fraction, groove: Groove, ratio: float
-) -> list[float]:
+def _bars(found: Sequence[Pluck], tempo: Fraction, groove: Groove, ratio: float) -> list[float]:
     """Return where bars may begin: the beat that fits best, and the bar that long notes begin."""
     beat, beats = 60 / float(tempo), groove.meter.beats
     at = np.array([one.at for one in found])
@@ -288,9 +352,7 @@ def _bars(
     first = float(phases[int(np.argmax(fits))])
     lengths = np.diff(np.append(at, found[-1].end)).clip(0, 2 * beat)
     places = np.round((at - first) / beat, 1)
-    strong = [
-        float((lengths * (np.abs((places - n) % beats) < 0.15)).sum()) for n in range(beats)
-    ]
+    strong = [float((lengths * (np.abs((places - n) % beats) < 0.15)).sum()) for n in range(beats)]
     start = first + beat * int(np.argmax(strong))
     bar = beat * beats
     start -= bar * math.ceil((start - at[0] + EARLY * beat) / bar + 1e-9)
@@ -310,7 +372,7 @@ def _kept(played: Sequence[_Heard]) -> list[_Heard]:
                 out[-1].doubts.append("two picks on one count")
         else:
             out.append(one)
-    for one, after in zip(out, out[1:], strict=False):
+    for one, after in pairwise(out):
         one.end = min(one.end, after.at)
     return out
 
@@ -372,11 +434,13 @@ class _Writer:
             length = bar - starts[-1][0]
             if length > 0 and length % 2 == 0 and one.at - before.end >= PARTED:
                 starts.append((bar, number))
-        last = max(math.ceil(played[-1].end / self.beats), math.floor(played[-1].at / self.beats) + 1)
+        last = max(
+            math.ceil(played[-1].end / self.beats), math.floor(played[-1].at / self.beats) + 1
+        )
         if len(starts) == 1 and last - first in (2, 3, 4):
             rests = [
                 (one.at - before.end, number)
-                for number, (before, one) in enumerate(zip(played, played[1:], strict=False), 1)
+                for number, (before, one) in enumerate(pairwise(played), 1)
                 if first < self._bar_of(one) < last and one.at - before.end >= 1
             ]
             if rests:
@@ -426,7 +490,7 @@ class _Writer:
 
     def _stroke(self, one: _Heard) -> Stroke:
         """Return what is played as it is written, on strings near the hand's home."""
-        marks = ("rake",) if one.pluck.raked and one.pluck.pitches else ()
+        marks: tuple[str, ...] = ("rake",) if one.pluck.raked and one.pluck.pitches else ()
         if not one.pluck.pitches:
             one.doubts.append("a muted string: which one is not heard")
             return Stroke(one.at, one.end, (Note("G", None),))
@@ -434,19 +498,38 @@ class _Writer:
         if slow:
             marks += ("slow",)
         pitches = [round(one.hand.pitch / 100)]
-        if len(one.pluck.pitches) > 1:
-            pitches = [round(pitch / 100) for pitch in one.pluck.pitches]
-            moves = []
+        own = [moves]
+        if one.pluck.unison and not any(turn.sign in "rhp" for turn in one.hand.turns):
+            top = round(one.pluck.unison / 100)
+            shakes = [move for move in moves if move[0] in ("~", "~~")]
+            pitches, own = [top - 2, top], [[("b", 0, "full", None), *shakes], []]
+            one.doubts.append("a unison bend, or one string")
+        elif len(one.pluck.pitches) > 1:
+            # They were told apart when the hand may have moved already.
+            early = [
+                turn
+                for turn in one.hand.turns
+                if turn.stop < one.pluck.at + LATER and TECHNIQUES[turn.sign].lands
+            ]
+            gone = round((early[-1].cents - one.hand.pitch) / 100) if early else 0
+            ups = [round(p / 100) - gone - pitches[0] for p in one.pluck.pitches]
+            pitches = [pitches[0] + up for up in ups]
+            own = [[(s, to and to + up, size, at) for s, to, size, at in moves] for up in ups]
         notes: list[Note] = []
-        for pitch in pitches:
+        for pitch, what in zip(pitches, own, strict=True):
             taken = {note.string for note in notes}
-            notes.append(self._note(pitch, moves, marks, taken))
+            notes.append(self._note(pitch, what, marks, taken, one))
         return Stroke(one.at, one.end, tuple(sorted(notes, key=lambda n: STRINGS.index(n.string))))
 
     def _note(
-        self, pitch: int, moves: Sequence[tuple[str, int, str | None, Fraction | None]],
-        marks: tuple[str, ...], taken: set[str],
+        self,
+        pitch: int,
+        moves: Sequence[tuple[str, int, str | None, Fraction | None]],
+        marks: tuple[str, ...],
+        taken: set[str],
+        one: _Heard,
     ) -> Note:
+        """Return one string of a stroke; a move that cannot be written there is a doubt."""
         reach = [pitch, *(to for sign, to, size, _ in moves if size is None and to)]
         bends = any(size in ("full", "3/2") for _, _, size, _ in moves)
 
@@ -458,15 +541,22 @@ class _Writer:
 
         string = min(STRINGS, key=far)
         open_ = STANDARD[string]
-        return Note(
-            string,
-            max(0, pitch - open_),
-            tuple(
-                Move(sign, None if size is not None or not to else to - open_, size, at)
-                for sign, to, size, at in moves
-            ),
-            marks,
-        )
+        done = [
+            Move(sign, None if size is not None or not to else to - open_, size, at)
+            for sign, to, size, at in moves
+        ]
+        into = one.into if pitch - open_ > 1 else ""
+        note = Note(string, max(0, pitch - open_), tuple(done), marks, into)
+        while done:
+            at_once = replace(note, moves=tuple(replace(move, at=None) for move in done))
+            try:
+                read_note(write_note(at_once), 0)
+            except BluesError:
+                one.doubts.append(f"a {done.pop().technique.name}, which cannot be written there")
+                note = replace(note, moves=tuple(done))
+            else:
+                break
+        return note
 
     def _moves(
         self, one: _Heard

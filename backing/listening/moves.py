@@ -9,15 +9,16 @@ of frets and a bend a smooth way is common practice; a slide of one fret is a st
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from backing.listening.ears import Ears
-from phrases.techniques import BEND_SIZES
+from phrases.techniques import BEND_SIZES, SLIDES
 
 __all__ = ["Hand", "Turn", "hand", "traced"]
 
@@ -25,25 +26,32 @@ Row = NDArray[np.float64]
 
 HOP = 0.0025  # seconds
 WINDOW = 0.011  # seconds, and a period and a half at least
+UNSURE, UNSURE_YET = 0.25, 0.5  # aperiodicity of no pitch; in an attack
+SAME = 60.0  # cents within which a grace note may be the note before, which dies
 REACH = 420.0  # cents beside what is heard, in which it is looked for
 RUN = 32.0  # cents that a run goes at least
-SUDDEN = 0.026  # seconds from 15 to 85 % of a run; a step is quicker than that
-TREAD, STAIR = 18.0, 0.015  # cents from a fret between, and seconds there, that make a stair
+SUDDEN = 0.021  # seconds from 15 to 85 % of a run; a step is quicker than that
+TREAD, STAIR, TREADS = 18.0, 0.015, 0.5  # cents from a fret between; seconds and share there
 WAVES = (0.03, 0.26)  # seconds from one turn of a vibrato or a trill to the next
-WIDEST, WIDE, TREMBLE = 320.0, 38.0, 7.0  # cents: of a trill, of a wide vibrato, of the least
-SPEAKS = 18  # frames in which the note before may still be heard
+WIDEST, WIDE, NARROW, TREMBLE = 320.0, 38.0, 12.0, 8.0  # cents: a trill, vibratos, their turns
+SLID = (0.045, 0.1)  # seconds after the pick at which a step of one fret may be a slide
+RELEASED = 30  # frames
+DEAD = 36  # frames within which it has died
+SPEAKS = 24  # frames in which the note before may still be heard
 HELD, STILL = 18, 10.0  # frames, and cents, within which a pitch is held
 SMALLEST = 25.0  # cents that a string is still bent by
 EASE = 0.5  # of the time from 15 to 85 % before it that a smooth move begins
-UNTRUE = 30.0  # cents from a fret
+OUT = 0.06  # seconds before its end that a note still slides, if it slides to nowhere
+GRACED, GRACE = (6, 15), 30.0  # frames in which a grace note is left; cents from its fret
+TRUE, UNTRUE = 20.0, 30.0  # cents from a fret
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
     """A move: its sign as in `phrases.techniques`, when it begins and has arrived, and to where.
 
-    `cents` is where a fretting finger lands, or by how much a string is bent. `sure` is empty, or
-    says what else it may be.
+    `cents` is where a fretting finger lands (0: nowhere), or by how much a string is bent. `sure`
+    is empty, or says what else it may be.
     """
 
     sign: str
@@ -75,7 +83,7 @@ class _Run:
     tread: float  # seconds of them at a fret between
 
 
-def traced(ears: Ears, start: float, stop: float, near: Row) -> tuple[Row, Row]:
+def traced(ears: Ears, start: float, stop: float, near: Row) -> tuple[Row, Row, Row]:
     """Return pitch every `HOP` seconds with a short window, near pitches heard with a long one.
 
     Parameters
@@ -89,15 +97,17 @@ def traced(ears: Ears, start: float, stop: float, near: Row) -> tuple[Row, Row]:
 
     Returns
     -------
-    times, cents
-        Seconds, and pitch; not a number where it is not clear.
+    times, cents, unsure
+        Seconds, pitch, and aperiodicity (0 is a clear pitch).
     """
     known = near[np.isfinite(near)]
     times = np.arange(start, stop, HOP)
     if not len(known) or len(times) < 4:
-        return times, np.full(len(times), np.nan)
+        return times, np.full(len(times), np.nan), np.ones(len(times))
     rate = ears.source.rate
-    high, low = (440 * 2 ** ((c - 6900) / 1200) for c in (known.max() + REACH, known.min() - REACH))
+    high, low = (
+        440 * 2 ** ((c - 6900) / 1200) for c in (known.max() + REACH, known.min() - REACH)
+    )
     first, last = max(2, int(rate / high) - 1), int(rate / low) + 2
     width = max(int(WINDOW * rate), int(1.5 * last))
     edge = width + last + 2
@@ -110,7 +120,12 @@ def traced(ears: Ears, start: float, stop: float, near: Row) -> tuple[Row, Row]:
     for row, shift in enumerate(lags):
         both = np.concatenate([[0.0], np.cumsum(sound[:-shift] * sound[shift:])])
         left = centre - (width + shift) // 2
-        energy = square[left + width] - square[left] + square[left + width + shift] - square[left + shift]
+        energy = (
+            square[left + width]
+            - square[left]
+            + square[left + width + shift]
+            - square[left + shift]
+        )
         apart[row] = 1 - 2 * (both[left + width] - both[left]) / (energy + 1e-12)
     best = apart[1:-1].argmin(axis=0) + 1
     column = np.arange(len(times))
@@ -118,7 +133,7 @@ def traced(ears: Ears, start: float, stop: float, near: Row) -> tuple[Row, Row]:
     bow = a - 2 * b + c
     finer = np.where(np.abs(bow) > 1e-12, 0.5 * (a - c) / np.where(bow, bow, 1), 0).clip(-1, 1)
     cents = 6900 + 1200 * np.log2(rate / (lags[best] + finer) / 440)
-    return times, np.where(b < 0.25, cents, np.nan)
+    return times, cents, b
 
 
 def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand:
@@ -137,24 +152,78 @@ def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand
     """
     coarse = ears.pitched(at + 0.02, end)
     coarse = coarse[np.abs(coarse - usual) < 700]
-    times, cents = traced(ears, at + 0.004, end - 0.008, np.append(coarse, usual))
-    known = np.isfinite(cents)
+    times, cents, unsure = traced(ears, at, end - 0.008, np.append(coarse, usual))
+    known = np.isfinite(cents) & (unsure < UNSURE) & (times > at + 0.003)
     if known.sum() < 6:
         return Hand(100.0 * round((usual - tuning) / 100))
+    cents = cents - tuning
     first, last = np.flatnonzero(known)[[0, -1]]
-    row = np.interp(times, times[known], cents[known])[first : last + 1] - tuning
+    row = np.interp(times, times[known], cents[known])[first : last + 1]
     padded = np.pad(row, 2, mode="edge")
     row = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    grace = _graced(cents, unsure, ears.before(at) - tuning)
+    if grace is not None:
+        pitch, frame = grace
+        row[: max(0, frame - first)] = pitch
+        moves = _moves(row)
+        if moves and moves[0].end < DEAD:
+            return _told(moves, row, float(times[first]))
+        out = _told(moves, row, float(times[first]))
+        step = Turn(
+            "h" if out.pitch > pitch else "p", float(times[frame]), float(times[frame]), out.pitch
+        )
+        return Hand(pitch, 0.0, [step, *out.turns], out.doubts)
     spoken = _spoken(row)
-    return _told(_moves(row[spoken:]), row[spoken:], float(times[first + spoken]))
+    moves = _moves(row[spoken:])
+    while moves and _dies(moves[0], spoken):
+        spoken += max(1, moves[0].end)
+        moves = _moves(row[spoken:])
+    return _told(moves, row[spoken:], float(times[first + spoken]))
+
+
+def _graced(cents: Row, unsure: Row, before: float) -> tuple[float, int] | None:
+    """Return the pitch of a grace note, and the frame at which it is left; None without one.
+
+    It is near a fret, lasts some 20 ms, and is left at once; what dies of the note before is not.
+    """
+    if len(cents) < 24:
+        return None
+    main = float(np.median(cents[16:24]))
+    if np.ptp(cents[16:24]) > 2 * STILL:
+        return None
+    for frame in range(*GRACED):
+        own, away = cents[frame - 5 : frame], cents[frame + 3 : frame + 6]
+        pitch = 100.0 * round(float(np.median(own)) / 100)
+        level = unsure[frame - 5 : frame]
+        if (
+            pitch != 100.0 * round(main / 100)
+            and (np.abs(own - pitch) < GRACE).sum() >= 4
+            and (np.abs(away - main) < GRACE).all()
+            and float(np.median(level)) < UNSURE_YET
+            and not abs(before - pitch) < SAME
+        ):
+            return pitch, frame
+    return None
 
 
 def _spoken(cents: Row) -> int:
     """Return from which frame on it is the new note alone: the one before dies in its first."""
     for n in range(min(SPEAKS, len(cents) - 5)):
-        if np.ptp(cents[n : n + 5]) < STILL and abs(cents[n] - 100 * round(cents[n] / 100)) < UNTRUE:
+        true = abs(cents[n] - 100 * round(cents[n] / 100)) < TRUE
+        if true and np.ptp(cents[n : n + 5]) < STILL:
             return n
     return 0
+
+
+def _dies(move: _Run, spoken: int) -> bool:
+    """Tell whether a first move is but the note before, which dies in this one."""
+    away = abs(move.before - 100 * round(move.before / 100))
+    if move.begin > DEAD / 2:
+        return False
+    there = abs(move.after - 100 * round(move.after / 100)) < TRUE
+    if away > TRUE and there and abs(move.after - move.before) < 75:
+        return spoken + move.end < 2 * DEAD
+    return spoken + move.end < DEAD and (away > TRUE or move.begin < 3)
 
 
 def _turning(cents: Row, least: float) -> list[int]:
@@ -200,7 +269,7 @@ def _moves(cents: Row) -> list[_Run]:
             continue
         shaken = n + 1 < len(waves) and waves[n + 1]
         next_wave = abs(cents[points[n + 2]] - cents[b]) if shaken else 0.0
-        since = a
+        since, before = a, len(pairs)
         for low, high in [*_still(cents, a, b), (b, b)]:
             far = abs(cents[low] - cents[since])
             # The first wave of a vibrato after a move that went the same way.
@@ -208,6 +277,8 @@ def _moves(cents: Row) -> list[_Run]:
             if far >= RUN and not shakes:
                 pairs.append((since, low))
             since = high
+        if len(pairs) == before and not next_wave:  # so slowly that it seems to be held
+            pairs.append((a, b))
     return [_run(cents, a, b) for a, b in pairs]
 
 
@@ -237,27 +308,30 @@ def _run(cents: Row, a: int, b: int) -> _Run:
     tread = int((inside & (np.abs(between - frets) < TREAD)).sum()) * HOP
     near = TREMBLE / abs(after - before)
     begin, end = int(np.flatnonzero(share[: low + 1] < near)[-1]), int((share > 1 - near).argmax())
-    return _Run(
-        a + begin, a + low, a + high, a + end, before, after, (high - low) * HOP, tread
-    )
+    return _Run(a + begin, a + low, a + high, a + end, before, after, (high - low) * HOP, tread)
 
 
-def _told(
-    moves: Sequence[_Run], cents: Row, begin: float
-) -> Hand:
+def _told(moves: Sequence[_Run], cents: Row, begin: float) -> Hand:
     """Return moves as a player calls them."""
     ends = [*(move.begin for move in moves), len(cents)]
     first = float(np.median(cents[: max(1, min(ends[0], 12))])) if moves else _centre(cents)
     out = Hand(100.0 * round(first / 100))
     stop, bent = out.pitch, 0.0
-    if abs(first - stop) > UNTRUE:
-        out.doubts.append(f"{first - stop:+.0f} cents from a fret")
+    if abs(first - stop) > UNTRUE and ends[0] > DEAD:
+        out.doubts.append("a curl, or out of tune")
+        out.pitch = stop = 100.0 * math.floor(first / 100)
+        bent = 50.0
+        out.turns.append(Turn("b", begin, begin, bent))
     for number, move in enumerate([None, *moves]):
         if move is not None:
             turn, stop, bent = _turn(move, out, stop, bent, begin)
-            out.turns.append(turn)
+            out.turns += [turn] if turn else []
         since = 0 if move is None else move.end
-        _shaken(out, cents[since : ends[number]], begin + since * HOP)
+        between = (number > 0, number < len(moves))
+        _shaken(out, cents[since : ends[number]], begin + since * HOP, between)
+    last = out.turns[-1] if out.turns else None
+    if last and last.sign in SLIDES and last.stop > begin + len(cents) * HOP - OUT:
+        out.turns[-1] = replace(last, cents=0.0)
     return out
 
 
@@ -266,32 +340,41 @@ def _centre(cents: Row) -> float:
     return float(np.percentile(cents, 30))
 
 
-def _turn(move: _Run, out: Hand, stop: float, bent: float, begin: float) -> tuple[Turn, float, float]:
+def _turn(
+    move: _Run, out: Hand, stop: float, bent: float, begin: float
+) -> tuple[Turn | None, float, float]:
     """Return a move, and where the string is stopped and by how much it is bent after it."""
     up = move.after > move.before
     start, there = begin + move.low * HOP, begin + move.high * HOP
-    sudden = move.sharp < SUDDEN
+    # A release takes longer than that.
+    sudden = move.sharp < SUDDEN or (not up and not out.turns and move.end < RELEASED)
     landed = 100.0 * round(move.after / 100)
     if bent and not up:
         left = move.after - stop
         size = _size(left) if left > SMALLEST else 0.0
         size = size if size < bent else 0.0
         return Turn("r", start - EASE * move.sharp, there, size), stop, size
-    stair = move.tread > STAIR
+    stair = move.tread > max(STAIR, TREADS * move.sharp)
     if sudden or stair:
         sign = ("/" if up else "\\") if stair else ("h" if up else "p")
         if bent:
             sign = "b"
         elif landed != stop:
+            one = abs(landed - stop) == 100 and up and not out.turns
+            if sudden and not stair and one and SLID[0] < move.low * HOP < SLID[1]:
+                return Turn("/", start, there, landed, "a slide, or a hammer-on"), landed, 0.0
             return Turn(sign, start, there, landed), landed, 0.0
     if up:
         size = _size(move.after - stop)
         return Turn("b", start - EASE * move.sharp, there, size), stop, size
     # Smoothly down from a string that was not bent: it was bent before it was picked.
-    size = _size(stop - move.after)
-    if not out.turns:
-        out.pitch, out.bent = stop - size, size
+    size = _size(move.before - move.after)
+    if not out.turns and abs(move.before - landed - size) < UNTRUE:
+        out.pitch, out.bent = landed, size
         return Turn("r", start - EASE * move.sharp, there, 0.0), out.pitch, 0.0
+    if move.end < 2 * DEAD and not out.turns:
+        out.pitch = landed
+        return None, landed, 0.0
     return Turn("\\", start, there, landed, "a slide, or a release"), landed, 0.0
 
 
@@ -299,18 +382,25 @@ def _size(cents: float) -> float:
     return float(min(BEND_SIZES.values(), key=lambda size: abs(size - cents)))
 
 
-def _shaken(out: Hand, cents: Row, since: float) -> None:
-    """Add a vibrato or a trill in what is held."""
+def _shaken(out: Hand, cents: Row, since: float, between: tuple[bool, bool]) -> None:
+    """Add a vibrato or a trill in what is held, after a move or before one or neither."""
     points = _turning(cents, TREMBLE)
     waves = _waves(cents, points)
-    if sum(waves) < 2:
+    runs = [
+        (a, b)
+        for (a, b), wave in zip(pairwise(points), waves, strict=True)
+        if wave and not (between[0] and a < 3) and not (between[1] and b > len(cents) - 4)
+    ]
+    wide = float(np.median([abs(cents[b] - cents[a]) for a, b in runs])) if runs else 0.0
+    if wide < NARROW:
         return
-    runs = [(a, b) for (a, b), wave in zip(pairwise(points), waves, strict=True) if wave]
-    wide = float(np.median([abs(cents[b] - cents[a]) for a, b in runs]))
     at = since + runs[0][0] * HOP
     sudden = np.median([_run(cents, a, b).sharp for a, b in runs]) < SUDDEN
     if wide > 75 and sudden and len(runs) > 3:
-        low = min(cents[a] for a, b in runs)
-        out.turns.append(Turn("tr", at, at, 100.0 * round((low + wide) / 100)))
+        low = 100.0 * round(float(np.median([min(cents[a], cents[b]) for a, b in runs])) / 100)
+        high = low + 100.0 * round(wide / 100)
+        if out.turns and out.turns[-1].cents == high:
+            out.turns.pop()
+        out.turns.append(Turn("tr", at, at, high))
     else:
         out.turns.append(Turn("~~" if wide > WIDE else "~", at, at, wide))

@@ -17,23 +17,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.listening.ears import Ears, Onset, middle
+from backing.listening.moves import traced
 
 __all__ = ["Pluck", "plucks", "tuning"]
 
 Row = NDArray[np.float64]
 
 QUIET = 30.0  # dB under the rest below which nothing was picked
-# A pick against what the left hand does: how much the spectrum grows, and dB by which all of it
-# and its highs do; a logistic fit to two thirds of the library on two voices.
-WEIGHTS, PICKED, PICKED_AGAIN = (1.6, 0.75, 0.3), 3.6, 2.4
+# A pick against what the left hand does: how much the spectrum grows, dB by which all of it and
+# its highs do, and how mixed it is; fitted to two thirds of the library on two voices.
+WEIGHTS, PICKED, PICKED_AGAIN = (1.6, 0.75, 0.3, 5.0), 4.6, 3.4
+# Of which partial the lower of two strings is the fundamental, by semitones between them.
+SHARED = (1, 15, 8, 5, 4, 3, 5, 2, 5, 3, 4, 8)
 SAME = 60.0  # cents within which it is the same note again
+CLEAR = 0.08  # aperiodicity of one string
 RAKED = 0.065  # seconds before a note within which muted strings are its rake
 STEP, DROP = 8, 4.5  # frames, and dB that a note falls within them where a hand stops it
 SHORTEST = 0.04  # seconds
 LOWEST, HIGHEST = 40, 89  # MIDI pitch
 LATER, WINDOW = 0.12, 0.15  # seconds after the pick, and seconds, in which strings are told apart
 PARTIAL, PARTIALS, FAINTEST = 42.0, 14, 0.01  # cents, how many, and the least height of partials
-ALONE, TOGETHER = 0.25, 0.12  # share of the power that one string leaves over, and that more do
+# Shares of the power that are left over: by one string, by more, and of what one string less left.
+BETWEEN = (-80.0, -35.0)  # cents from where it arrives at which a unison bend seems to begin
+SPARE = 0.02  # share that one an octave lower may explain besides
+ALONE, TOGETHER, BETTER = 0.1, 0.12, 0.35
 
 
 @dataclass(slots=True)
@@ -46,6 +53,10 @@ class Pluck:
         Seconds at which it is picked, and until which it sounds.
     pitches
         In cents, one or two from the low one up; none of a muted string.
+    followed
+        The pitch that is followed: of two strings one below both that goes where they go.
+    unison
+        The pitch to which a lower string seems to be bent while another has it; 0 if none is.
     raked
         Whether it is raked into.
     level
@@ -57,6 +68,8 @@ class Pluck:
     at: float
     end: float
     pitches: tuple[float, ...]
+    followed: float = math.nan
+    unison: float = 0.0
     raked: bool = False
     level: float = 0.0
     more: bool = False
@@ -69,15 +82,17 @@ def plucks(ears: Ears) -> list[Pluck]:
     for number, one in enumerate(picked):
         until = picked[number + 1].at if number + 1 < len(picked) else _length(ears)
         end = _end(ears, one.at, until)
-        found = _pitches(ears, one, end)
+        usual, found = _pitches(ears, one, end)
         if found or _dead(ears, one, end):
-            out.append(Pluck(one.at, end, found[:2], level=one.level, more=len(found) > 2))
+            more = len(found) > 2
+            bent = _unison(ears, one.at, end, middle(one.cents[0])) if len(found) == 1 else 0.0
+            out.append(Pluck(one.at, end, found[:2], usual, bent, level=one.level, more=more))
     kept: list[Pluck] = []
-    for one, after in pairwise([*out, Pluck(_length(ears) + 1, 0.0, ())]):
-        if after.at - one.at < RAKED and after.pitches and one.level < after.level + 3:
+    for stroke, after in pairwise([*out, Pluck(_length(ears) + 1, 0.0, ())]):
+        if after.at - stroke.at < RAKED and after.pitches and stroke.level < after.level + 3:
             after.raked = True
         else:
-            kept.append(one)
+            kept.append(stroke)
     return kept
 
 
@@ -112,16 +127,22 @@ def _is_pick(ears: Ears, one: Onset) -> bool:
     bright = _power(ears, one.at, one.at + 0.012, bright=True) - _power(
         ears, one.at - 0.012, one.at - 0.001, bright=True
     )
-    shape = (min(2.0, one.strength), max(-3.0, min(8.0, rise)), max(-5.0, min(12.0, bright)))
-    same = abs(ears.before(one.at) - middle(one.cents[0])) < SAME
+    near = np.array([ears.before(one.at), middle(one.cents[0])])
+    # One string goes from pitch to pitch clearly; of two the one before dies in the other.
+    times, _, unsure = traced(ears, one.at - 0.01, one.at + 0.02, near)
+    mixed = min(0.6, float(unsure[times < one.at].mean() + unsure[times >= one.at].mean()))
+    shape = (
+        min(2.0, one.strength), max(-3.0, min(8.0, rise)), max(-5.0, min(12.0, bright)),
+        mixed if np.isfinite(near).all() else 0.6,
+    )  # fmt: skip
     score = sum(weight * value for weight, value in zip(WEIGHTS, shape, strict=True))
-    return bool(score > (PICKED_AGAIN if same else PICKED))
+    return bool(score > (PICKED_AGAIN if abs(near[0] - near[1]) < SAME else PICKED))
 
 
 def _end(ears: Ears, at: float, until: float) -> float:
     """Return when a note stops, at the next pick at the latest."""
     first, last = round((at + SHORTEST) / ears.hop), round(until / ears.hop)
-    level = ears.level[first : last]
+    level = ears.level[first:last]
     if len(level) <= 2 * STEP:
         return until
     now, soon, then = level[: -2 * STEP], level[STEP:-STEP], level[2 * STEP :]
@@ -135,27 +156,85 @@ def _dead(ears: Ears, one: Onset, end: float) -> bool:
     return end - one.at < 0.12 and one.level > ears.loud - 20
 
 
-def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, ...]:
-    """Return the pitches with which a note begins: one, or what several strings have."""
+def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ...]]:
+    """Return the pitch that is followed, and those with which a note begins."""
     usual = middle(one.cents[0])
     if math.isnan(usual):
         usual = middle(ears.pitched(one.at + 0.03, min(end, one.at + 0.2)))
+    alone = () if math.isnan(usual) else (usual,)
+    clear = ears.pitched(one.at + 0.03, min(end, one.at + 0.03 + WINDOW), CLEAR)
+    still = np.flatnonzero(np.abs(clear - usual) < SAME)
+    if len(still) > 0.06 / ears.hop and np.isfinite(clear).mean() > 0.8:
+        since = one.at + 0.03
+        first, last = since + still[0] * ears.hop, since + still[-1] * ears.hop
+        found = _partials(ears, first, max(last, first + 0.06))
+        if len(found) and _own(found, round(usual / 100)):
+            return (higher := _octave(found, usual)), (higher,)
     start = one.at + (LATER if end - one.at > LATER + 0.1 else 0.03)
-    found = _partials(ears, start, min(end - 0.005, start + WINDOW))
+    stop = min(end - 0.005, start + WINDOW)
+    found = _partials(ears, start, stop)
     if len(found) < 2:
-        return () if math.isnan(usual) else (usual,)
+        return usual, alone
     kept = [pitch for pitch in range(LOWEST, HIGHEST) if _own(found, pitch)]
-    single = min((_rest(found, (pitch,)) for pitch in kept), default=1.0)
-    if single < ALONE:
-        return () if math.isnan(usual) else (usual,)
-    for count in (2, 3):
+    before, best_one = min(((_rest(found, (pitch,)), pitch) for pitch in kept), default=(1.0, 0))
+    if before < ALONE and round(usual / 100 if alone else 0) not in kept:
+        usual, alone = 100.0 * best_one, (100.0 * best_one,)
+    for count in (2, 3) if before > ALONE else ():
         rest, best = min(
             ((_rest(found, some), some) for some in combinations(kept, count)), default=(1.0, ())
         )
         near = best and min(b - a for a, b in pairwise(best)) < 2
-        if rest < TOGETHER and not near:
-            return tuple(_tuned(found, pitch) for pitch in best)
-    return () if math.isnan(usual) else (usual,)
+        goes = _goes(ears, start, stop, kept)
+        if rest < min(TOGETHER, BETTER * before) and not near and not goes:
+            return _below(best), tuple(_tuned(found, pitch) for pitch in best)
+        before = rest
+    usual = _octave(found, usual) if alone else usual
+    return usual, alone and (usual,)
+
+
+def _octave(found: Row, usual: float) -> float:
+    """Return a pitch, or the one above that it is only a share of."""
+    rest = _rest(found, (round(usual / 100),))
+    for up in (12, 19, 24):
+        higher = round(usual / 100) + up
+        if _own(found, higher) and _rest(found, (higher,)) < rest + SPARE:
+            return usual + 100.0 * up
+    return usual
+
+
+def _goes(ears: Ears, start: float, stop: float, pitches: Sequence[int]) -> bool:
+    """Tell whether one string goes from pitch to pitch rather than several sound at once."""
+    row = ears.pitched(start, stop, CLEAR)
+    near = [np.abs(row - 100 * pitch) < SAME for pitch in pitches]
+    return bool(np.any(near, axis=0).mean() > 0.6)
+
+
+def _unison(ears: Ears, at: float, end: float, usual: float) -> float:
+    """Return the pitch of a string to which another is bent a tone up with it, 0 without one.
+
+    At first there are both, so the high partials of both, and the pitch lies between them.
+    """
+    held = middle(ears.pitched(at + 0.13, min(end, at + 0.3)))
+    if not BETWEEN[0] < usual - held < BETWEEN[1]:
+        return 0.0
+    rate, size = ears.source.rate, 1 << 14
+    sound = ears.source.read(int((at + 0.002) * rate), int((at + 0.032) * rate))
+    heights = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size)) ** 2
+    powers = []
+    for cents in (held - 200, held):
+        first = 440 * 2 ** ((cents - 6900) / 1200)
+        # 30 ms tell apart what is 85 Hz away.
+        orders = [n for n in range(3, 10) if 85 / 0.109 < n * first < 4500]
+        bands = [n * first * np.array([0.98, 1.02]) * size / rate for n in orders]
+        powers.append(sum(heights[int(low) : int(high) + 2].max() for low, high in bands) + 1e-12)
+    both = -7 < 10 * math.log10(powers[0] / powers[1]) < 5
+    return held if both else 0.0
+
+
+def _below(pitches: Sequence[int]) -> float:
+    """Return a pitch, in cents, of which those of two strings are both partials, or nearly."""
+    apart = (pitches[1] - pitches[0]) % 12
+    return 100.0 * pitches[0] - 1200 * math.log2(SHARED[apart])
 
 
 def _partials(ears: Ears, start: float, stop: float) -> Row:

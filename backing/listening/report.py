@@ -25,7 +25,17 @@ from phrases.rewrite import replace_file
 if TYPE_CHECKING:
     from backing.recording.slate import Slate
 
-__all__ = ["Heard", "facts", "hear", "history", "lines", "log", "write"]
+__all__ = [
+    "Heard",
+    "facts",
+    "hear",
+    "history",
+    "lines",
+    "log",
+    "stretches",
+    "without_band",
+    "write",
+]
 
 LOG = "takes.jsonl"
 KNOWN, ELSEWHERE = 0.4, 0.55  # share of the notes that must be there to say anything
@@ -88,8 +98,8 @@ def hear(
     TakeError
         If it is not a take of that.
     """
-    stretches = as_written(stream) if slate is None else _stretches(slate, stream)
-    events = written(stream, stretches, turns=turns)
+    rows = as_written(stream) if slate is None else stretches(slate, stream)
+    events = written(stream, rows, turns=turns)
     if not events:
         raise TakeError(
             "nothing in it is left to the student: name a demo, a loop or a trade with gaps"
@@ -98,7 +108,7 @@ def hear(
     remarks: list[str] = []
     sound: Frames = source
     if slate is not None:
-        sound, remarks = _without_band(source, stream, stretches)
+        sound, remarks = without_band(source, stream, rows)
         events = [event for event in events if event.at < length - 0.05]
     heard = ears.listen(sound, progress)
     shift = 0.0
@@ -115,7 +125,8 @@ def hear(
     return Heard(source.path, stream, found, heard, said, limits, remarks)
 
 
-def _stretches(slate: Slate, stream: Stream) -> list[Stretch]:
+def stretches(slate: Slate, stream: Stream) -> list[Stretch]:
+    """Return how a stream was played, as what lies beside a take says."""
     out = []
     for section, at, offset, pace, until in slate.stretches:
         if section is None or section >= len(stream.sections):
@@ -129,7 +140,7 @@ def _stretches(slate: Slate, stream: Stream) -> list[Stretch]:
     return out
 
 
-def _without_band(
+def without_band(
     source: Source, stream: Stream, stretches: list[Stretch]
 ) -> tuple[Frames, list[str]]:
     """Return a take without the backing that came in through the air, and what to say of it."""

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 
@@ -21,6 +22,8 @@ from backing.sound.synth import PARTS
 from backing.sound.tone import shaped
 from backing.sound.voices.ensemble import plain_level, played
 from phrases.curve import Curve
+from phrases.fretboard import fret_pitch
+from phrases.phrase import Phrase, bend_cents
 from soundfonts import find_soundfont
 
 RATE = 44100
@@ -174,3 +177,97 @@ def take(stream: Stream, slips: Slips, tone: str = "clean") -> tuple[tuple[Playe
     """Return a take of a stream and what is heard of it."""
     strokes = student(lead(stream), slips)
     return tuple(strokes), heard(sound(sounded(strokes, slips), stream, tone))
+
+
+Sounding = tuple[Fraction, int | None, list[tuple[str, Fraction | None, object]]]
+
+
+def sounding(phrase: Phrase) -> list[Sounding]:
+    """Return the notes of a phrase: beat, pitch, and moves with their counts and how far they go.
+
+    On which string and fret is left out: that is a matter of fingers.
+    """
+    out: list[Sounding] = []
+    for bar, part in phrase.placed():
+        for stroke in part.strokes:
+            for note in stroke.moved(bar * phrase.meter.beats).notes:
+                moves: list[tuple[str, Fraction | None, object]] = []
+                if note.fret is None:
+                    out.append((stroke.at + bar * phrase.meter.beats, None, moves))
+                    continue
+                if note.into:
+                    moves.append((f"{note.into} into", None, None))
+                fret = note.fret
+                for move in note.moves:
+                    far: object = None if move.fret is None else move.fret - fret
+                    if move.technique.bending:
+                        far = bend_cents(move, fret)
+                    if move.technique.lands and move.fret is not None:
+                        fret = move.fret
+                    moves.append((move.sign, move.at, far))
+                pitch = fret_pitch(note.string, note.fret) + note.raised
+                out.append((stroke.at + bar * phrase.meter.beats, pitch, moves))
+    return out
+
+
+@dataclass
+class Again:
+    """A phrase that was caught again: how much of it is right, and what is not, in words."""
+
+    notes: int = 0
+    right: int = 0
+    more: int = 0
+    moves: int = 0
+    moves_right: int = 0
+    moves_more: int = 0
+    rest: list[str] = field(default_factory=list)
+    read: bool = True
+
+    def add(self, other: Again) -> None:
+        """Add another phrase's."""
+        for name in ("notes", "right", "more", "moves", "moves_right", "moves_more"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
+
+def again(written: Phrase, caught: Phrase) -> Again:
+    """Compare a phrase with what was caught of it; its bars may be counted from another one."""
+    beats = written.meter.beats
+    own, heard = sounding(written), sounding(caught)
+
+    def moved(bars: int) -> list[Sounding]:
+        by = bars * beats
+        return [
+            (at + by, pitch, [(s, m if m is None else m + by, far) for s, m, far in moves])
+            for at, pitch, moves in heard
+        ]
+
+    def fits(bars: int) -> int:
+        there = {(at, pitch) for at, pitch, _ in moved(bars)}
+        return sum((at, pitch) in there for at, pitch, _ in own)
+
+    left = moved(max(range(-4, 5), key=fits))
+    out = Again(notes=len(own))
+    for at, pitch, moves in own:
+        out.moves += len(moves)
+        place = f"bar {at // beats + 1} beat {at % beats + 1}"
+        found = next((one for one in left if one[:2] == (at, pitch)), None)
+        if found is None:
+            out.rest.append(f"{place}: pitch {pitch} is not there")
+            continue
+        left.remove(found)
+        out.right += 1
+        others = [*found[2]]
+        for move in moves:
+            if move in others:
+                others.remove(move)
+                out.moves_right += 1
+            else:
+                out.rest.append(f"{place}: {move[0]} of pitch {pitch} is not there")
+        out.moves_more += len(others)
+        out.rest += [f"{place}: {move[0]} of pitch {pitch} is not written" for move in others]
+    out.more = len(left)
+    out.rest += [
+        f"bar {at // beats + 1} beat {at % beats + 1}: pitch {p} is not written"
+        for at, p, _ in left
+    ]
+    return out
