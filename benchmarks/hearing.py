@@ -380,9 +380,9 @@ CAUGHT = """
 ## Playing a phrase in
 
 Every phrase of the library, played once at its own tempo by three voices and caught again by
-`backing.listening.draft.catch`, which is told key, groove, tempo and bars. A note is right with its
-pitch on its count; a technique with its sign, its count and how far it goes. Which string and finger
-is another matter and not compared. Two thirds were tuned on; below stands all that is not right.
+`backing.listening.draft.catch`, which is told key, groove, tempo and bars. A note is right with
+its pitch on its count; a technique with its sign, its count and how far it goes. Strings and frets
+are not compared. Two thirds of the phrases were tuned on; below stands all that is not right.
 
 """
 

@@ -248,8 +248,8 @@ class _Grid:
             return
         frets, takes = abs(slide.cents - one.hand.pitch) / 100, slide.stop - one.pluck.at
         early, there = self._away(one.pluck.at), self._away(slide.stop)
-        if (2 <= frets and takes < ARRIVES and there + 0.02 < early) or (
-            3 <= frets and takes < NOWHERE * frets and there < early
+        if (frets >= 2 and takes < ARRIVES and there + 0.02 < early) or (
+            frets >= 3 and takes < NOWHERE * frets and there < early
         ):
             one.into, one.second = slide.sign, slide.stop
             one.hand.pitch = slide.cents
