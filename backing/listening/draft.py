@@ -172,7 +172,7 @@ def _both(does: Hand) -> None:
             turns.insert(0, replace(one, sign="/" if to > does.pitch else "\\", cents=to, sure=""))
     elif slid:
         does.doubts.append("what the hand does on two strings is not clear")
-    does.turns = turns
+    does.turns, does.bent = turns, 0.0
 
 
 GUESSED = "where bars begin is a guess from how it was played: --bar-one says it in seconds"

@@ -366,6 +366,8 @@ def _turn(
             return Turn(sign, start, there, landed), landed, 0.0
     if up:
         size = _size(move.after - stop)
+        if size < 75 and abs(move.after - landed) < TRUE and not bent:
+            return None, landed, 0.0  # no curl ends on a fret: it comes from elsewhere
         return Turn("b", start - EASE * move.sharp, there, size), stop, size
     # Smoothly down from a string that was not bent: it was bent before it was picked.
     size = _size(move.before - move.after)
@@ -375,6 +377,8 @@ def _turn(
     if move.end < 2 * DEAD and not out.turns:
         out.pitch = landed
         return None, landed, 0.0
+    if landed == stop:
+        return None, stop, 0.0
     return Turn("\\", start, there, landed, "a slide, or a release"), landed, 0.0
 
 
