@@ -28,7 +28,7 @@ from phrases.errors import BluesError, RangeError
 from phrases.files import read_phrase
 from phrases.fretboard import STANDARD, STRINGS
 from phrases.notation import write_line
-from phrases.phrase import Move, Note, Phrase, Stroke
+from phrases.phrase import Move, Phrase, StringNote, Stroke
 from phrases.pitch import Key
 from phrases.refinger import refinger
 from phrases.rewrite import tidy, with_phrase
@@ -42,7 +42,6 @@ SPREAD = 0.03  # seconds, a player's standard deviation
 MOST_LATE = 0.08  # seconds that all of a take may be late
 AT_ONCE = 0.13  # seconds after a pick or a move within which a move follows at once
 ARRIVES = 0.14  # seconds in which a slide from nowhere arrives
-NOWHERE = 0.034  # seconds that each fret takes of three and more that are from nowhere
 FARTHEST = 400.0  # cents that two strings slide
 SLOW = 0.26  # seconds from which a bend is a slow one
 RINGS = Fraction(3, 10)  # of a beat before the next note that no rest is written for
@@ -152,7 +151,7 @@ def catch(
         if one.pitches and math.isfinite(one.followed):
             does = hand(ears, one.at, one.end, one.followed, tuned)
             if len(one.pitches) > 1:
-                _both(does)
+                _both(does, one)
         played.append(_Heard(one, does, second=one.at))
     ratio = swing_for(swing if swing is not None else groove.swing, tempo, groove.swing_limit)
     grid = _Grid(tempo, groove, ratio, bars or _bars(found, tempo, groove, ratio))
@@ -161,15 +160,20 @@ def catch(
     return writer.write(_kept(played))
 
 
-def _both(does: Hand) -> None:
+def _both(does: Hand, one: Pluck) -> None:
     """Make of what one hand does on two strings what it can: both slide, or tremble."""
     slid = [turn for turn in does.turns if turn.sign in ("b", "h", "p", *SLIDES)]
-    turns = [turn for turn in does.turns if turn.sign in ("~", "~~")]
-    if len(slid) == 1 and slid[0].sign != "p":
-        one = slid[0]
-        to = does.pitch + 100.0 * round(one.cents / 100) if one.sign == "b" else one.cents
-        if 0 < abs(to - does.pitch) <= FARTHEST:
-            turns.insert(0, replace(one, sign="/" if to > does.pitch else "\\", cents=to, sure=""))
+    turns = [replace(turn, sign="~") for turn in does.turns if turn.sign in ("~", "~~")]
+    to = does.pitch
+    if len(slid) == 1:
+        to += 100.0 * round(slid[0].cents / 100) if slid[0].sign == "b" else slid[0].cents - to
+    if one.slid and not 0 < to - does.pitch <= FARTHEST:
+        arrives = one.at + LATER / 2
+        slid, to = [Turn("/", one.at, arrives, 0.0)], does.pitch
+        does.pitch -= 100.0 * one.slid
+    if len(slid) == 1 and 0 < abs(to - does.pitch) <= FARTHEST:
+        sign = "/" if to > does.pitch else "\\"
+        turns.insert(0, replace(slid[0], sign=sign, cents=to, sure=""))
     elif slid:
         does.doubts.append("what the hand does on two strings is not clear")
     does.turns, does.bent = turns, 0.0
@@ -249,7 +253,7 @@ class _Grid:
         frets, takes = abs(slide.cents - one.hand.pitch) / 100, slide.stop - one.pluck.at
         early, there = self._away(one.pluck.at), self._away(slide.stop)
         if (frets >= 2 and takes < ARRIVES and there + 0.02 < early) or (
-            frets >= 3 and takes < NOWHERE * frets and there < early
+            frets >= 3 and takes < ARRIVES and there < early
         ):
             one.into, one.second = slide.sign, slide.stop
             one.hand.pitch = slide.cents
@@ -493,7 +497,7 @@ class _Writer:
         marks: tuple[str, ...] = ("rake",) if one.pluck.raked and one.pluck.pitches else ()
         if not one.pluck.pitches:
             one.doubts.append("a muted string: which one is not heard")
-            return Stroke(one.at, one.end, (Note("G", None),))
+            return Stroke(one.at, one.end, (StringNote("G", None),))
         moves, slow = self._moves(one)
         if slow:
             marks += ("slow",)
@@ -515,7 +519,7 @@ class _Writer:
             ups = [round(p / 100) - gone - pitches[0] for p in one.pluck.pitches]
             pitches = [pitches[0] + up for up in ups]
             own = [[(s, to and to + up, size, at) for s, to, size, at in moves] for up in ups]
-        notes: list[Note] = []
+        notes: list[StringNote] = []
         for pitch, what in zip(pitches, own, strict=True):
             taken = {note.string for note in notes}
             notes.append(self._note(pitch, what, marks, taken, one))
@@ -528,7 +532,7 @@ class _Writer:
         marks: tuple[str, ...],
         taken: set[str],
         one: _Heard,
-    ) -> Note:
+    ) -> StringNote:
         """Return one string of a stroke; a move that cannot be written there is a doubt."""
         reach = [pitch, *(to for sign, to, size, _ in moves if size is None and to)]
         bends = any(size in ("full", "3/2") for _, _, size, _ in moves)
@@ -536,7 +540,8 @@ class _Writer:
         def far(string: str) -> float:
             frets = [to - STANDARD[string] for to in reach]
             off = sum(abs(fret - self.home - 1.5) for fret in frets[:1])
-            off += 50.0 * (min(frets) < (1 if moves else 0)) + 50.0 * (max(frets) > 22)
+            lowest = 3 if one.into else 1 if moves else 0
+            off += 50.0 * (min(frets) < lowest) + 50.0 * (max(frets) > 22)
             return off + 3.0 * (bends and string not in "GBe") + 100.0 * (string in taken)
 
         string = min(STRINGS, key=far)
@@ -546,7 +551,7 @@ class _Writer:
             for sign, to, size, at in moves
         ]
         into = one.into if pitch - open_ > 1 else ""
-        note = Note(string, max(0, pitch - open_), tuple(done), marks, into)
+        note = StringNote(string, max(0, pitch - open_), tuple(done), marks, into)
         while done:
             at_once = replace(note, moves=tuple(replace(move, at=None) for move in done))
             try:

@@ -34,6 +34,7 @@ SUDDEN = 0.021  # seconds from 15 to 85 % of a run; a step is quicker than that
 TREAD, STAIR, TREADS = 18.0, 0.015, 0.5  # cents from a fret between; seconds and share there
 WAVES = (0.03, 0.26)  # seconds from one turn of a vibrato or a trill to the next
 WIDEST, WIDE, NARROW, TREMBLE = 320.0, 38.0, 12.0, 8.0  # cents: a trill, vibratos, their turns
+LAZY = 0.2  # seconds from 15 to 85 % of a release
 SLID = (0.045, 0.1)  # seconds after the pick at which a step of one fret may be a slide
 RELEASED = 30  # frames
 DEAD = 36  # frames within which it has died
@@ -152,7 +153,7 @@ def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand
     """
     coarse = ears.pitched(at + 0.02, end)
     coarse = coarse[np.abs(coarse - usual) < 700]
-    times, cents, unsure = traced(ears, at, end - 0.008, np.append(coarse, usual))
+    times, cents, unsure = traced(ears, at, end - 0.012, np.append(coarse, usual))
     known = np.isfinite(cents) & (unsure < UNSURE) & (times > at + 0.003)
     if known.sum() < 6:
         return Hand(100.0 * round((usual - tuning) / 100))
@@ -175,8 +176,8 @@ def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand
         return Hand(pitch, 0.0, [step, *out.turns], out.doubts)
     spoken = _spoken(row)
     moves = _moves(row[spoken:])
-    while moves and _dies(moves[0], spoken):
-        spoken += max(1, moves[0].end)
+    while moves and _dies(moves[0], spoken) and spoken + moves[0].end < 2 * DEAD:
+        spoken += max(1, moves[0].high)
         moves = _moves(row[spoken:])
     return _told(moves, row[spoken:], float(times[first + spoken]))
 
@@ -349,6 +350,9 @@ def _turn(
     # A release takes longer than that.
     sudden = move.sharp < SUDDEN or (not up and not out.turns and move.end < RELEASED)
     landed = 100.0 * round(move.after / 100)
+    curl = bent == BEND_SIZES["1/4"]
+    if curl and not up and (move.sharp > LAZY or move.after - stop > TRUE):
+        return None, stop, bent  # a curl that trembles, or dies
     if bent and not up:
         left = move.after - stop
         size = _size(left) if left > SMALLEST else 0.0

@@ -39,6 +39,8 @@ LATER, WINDOW = 0.12, 0.15  # seconds after the pick, and seconds, in which stri
 PARTIAL, PARTIALS, FAINTEST = 42.0, 14, 0.01  # cents, how many, and the least height of partials
 # Shares of the power that are left over: by one string, by more, and of what one string less left.
 BETWEEN = (-80.0, -35.0)  # cents from where it arrives at which a unison bend seems to begin
+RESOLVED = 62.0  # hertz that 32 ms tell apart
+EACH, BOTH = 2.5, 7.0  # dB by which a pitch below is the stronger: of each string, of both
 SPARE = 0.02  # share that one an octave lower may explain besides
 ALONE, TOGETHER, BETTER = 0.1, 0.12, 0.35
 
@@ -57,6 +59,8 @@ class Pluck:
         The pitch that is followed: of two strings one below both that goes where they go.
     unison
         The pitch to which a lower string seems to be bent while another has it; 0 if none is.
+    slid
+        The semitones that two strings seem to come from, below the pitches that are told.
     raked
         Whether it is raked into.
     level
@@ -70,6 +74,7 @@ class Pluck:
     pitches: tuple[float, ...]
     followed: float = math.nan
     unison: float = 0.0
+    slid: int = 0
     raked: bool = False
     level: float = 0.0
     more: bool = False
@@ -85,8 +90,12 @@ def plucks(ears: Ears) -> list[Pluck]:
         usual, found = _pitches(ears, one, end)
         if found or _dead(ears, one, end):
             more = len(found) > 2
-            bent = _unison(ears, one.at, end, middle(one.cents[0])) if len(found) == 1 else 0.0
-            out.append(Pluck(one.at, end, found[:2], usual, bent, level=one.level, more=more))
+            new = Pluck(one.at, end, found[:2], usual, level=one.level, more=more)
+            if len(found) == 1:
+                new.unison = _unison(ears, one.at, end, middle(one.cents[0]))
+            elif len(found) == 2:
+                new.slid = _slid(ears, one.at, found)
+            out.append(new)
     kept: list[Pluck] = []
     for stroke, after in pairwise([*out, Pluck(_length(ears) + 1, 0.0, ())]):
         if after.at - stroke.at < RAKED and after.pitches and stroke.level < after.level + 3:
@@ -206,7 +215,7 @@ def _goes(ears: Ears, start: float, stop: float, pitches: Sequence[int]) -> bool
     """Tell whether one string goes from pitch to pitch rather than several sound at once."""
     row = ears.pitched(start, stop, CLEAR)
     near = [np.abs(row - 100 * pitch) < SAME for pitch in pitches]
-    return bool(np.any(near, axis=0).mean() > 0.6)
+    return bool(np.any(near, axis=0).mean() > 0.5)
 
 
 def _unison(ears: Ears, at: float, end: float, usual: float) -> float:
@@ -217,18 +226,40 @@ def _unison(ears: Ears, at: float, end: float, usual: float) -> float:
     held = middle(ears.pitched(at + 0.13, min(end, at + 0.3)))
     if not BETWEEN[0] < usual - held < BETWEEN[1]:
         return 0.0
+    low, high = (_highs(ears, at, cents, 200) for cents in (held - 200, held))
+    return held if -7 < low - high < 5 else 0.0
+
+
+def _slid(ears: Ears, at: float, pitches: Sequence[float]) -> int:
+    """Return how many semitones lower two strings are at first, 0 where they are not."""
+    there = [_highs(ears, at, cents, 100) for cents in pitches]
+    for steps in (1, 2, 3):
+        more = [
+            _highs(ears, at, cents - 100 * steps, 100) - own
+            for cents, own in zip(pitches, there, strict=True)
+        ]
+        if min(more) > EACH and sum(more) > BOTH:
+            return steps
+    return 0
+
+
+def _highs(ears: Ears, at: float, cents: float, apart: float) -> float:
+    """Return the dB of a pitch's higher partials in the first 30 ms after a pick.
+
+    Only those count that so short a time can tell from those of a pitch `apart` cents away.
+    """
     rate, size = ears.source.rate, 1 << 14
-    sound = ears.source.read(int((at + 0.002) * rate), int((at + 0.032) * rate))
-    heights = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size)) ** 2
-    powers = []
-    for cents in (held - 200, held):
-        first = 440 * 2 ** ((cents - 6900) / 1200)
-        # 30 ms tell apart what is 85 Hz away.
-        orders = [n for n in range(3, 10) if 85 / 0.109 < n * first < 4500]
-        bands = [n * first * np.array([0.98, 1.02]) * size / rate for n in orders]
-        powers.append(sum(heights[int(low) : int(high) + 2].max() for low, high in bands) + 1e-12)
-    both = -7 < 10 * math.log10(powers[0] / powers[1]) < 5
-    return held if both else 0.0
+    sound = ears.source.read(int((at + 0.002) * rate), int((at + 0.034) * rate))
+    power = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size)) ** 2
+    first = 440 * 2 ** ((cents - 6900) / 1200)
+    far = 2 ** (apart / 1200) - 1
+    total = 1e-12
+    for order in range(2, 12):
+        hertz = order * first
+        if hertz * far > RESOLVED and hertz < min(4500, 0.45 * rate):
+            low, high = (int(hertz * near * size / rate) for near in (0.985, 1.015))
+            total += float(power[low : high + 2].max())
+    return 10 * math.log10(total)
 
 
 def _below(pitches: Sequence[int]) -> float:
