@@ -162,7 +162,7 @@ def test_a_take_that_knows_what_it_was_played_over(take: Path, tmp_path: Path) -
     said = json.loads(result.stdout)
     assert (said["notes"], said["bars"], said["doubts"]) == (14, 4, [])
     found = load_phrase(out)
-    assert (found.title, found.tempo, found.groove) == ("My take", 92, "shuffle")
+    assert (found.title, float(found.tempo), found.groove) == ("My take", 92.0, "shuffle")
     assert again(load_phrase("back-step"), found).right == 14
     there = run("catch", own, "-o", out)
     assert (there.exit_code, "--force" in there.output) == (1, True)
