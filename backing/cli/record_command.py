@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 
@@ -92,12 +93,14 @@ def command(
     if (hear or catch) and as_json:
         word = "--hear" if hear else "--catch"
         raise click.UsageError(f"{word} is told in words; leave out --json, or {word}", ctx)
+    from backing.listening.meter import Meter
     from backing.recording.recorder import Recorder
 
     played: click.Command = import_module(f"backing.cli.{what}_command").command
     if "-" in rest:
         raise click.UsageError("a take keeps its phrase; name a file of it, or give a --line", ctx)
-    recorder = Recorder(take, source or "")
+    meter = None if what == "track" else partial(Meter, turns=what == "trade")
+    recorder = Recorder(take, source or "", meter)
     usual = (ctx.parent and ctx.parent.default_map) or {}
     inner = played.make_context(
         f"{ctx.command_path} {what}", rest, obj=recorder, default_map=usual.get(what)

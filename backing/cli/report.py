@@ -126,6 +126,8 @@ def _play(stream: Stream, wanted: Wanted) -> None:
 
         for text in lacking(stream, find_soundfont(sound.soundfont).path):
             click.echo(f"note: {text}", err=True)
+    if recorder is not None:
+        recorder.follow(stream)
     play(
         stream, soundfont=sound.soundfont, port=wanted.port, pedal=wanted.pedal,
         phrase=stream.phrase, recorder=recorder, opening=wanted.opening,

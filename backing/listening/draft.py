@@ -253,11 +253,15 @@ class _Grid:
         frets, takes = abs(slide.cents - one.hand.pitch) / 100, slide.stop - one.pluck.at
         early, there = self._away(one.pluck.at), self._away(slide.stop)
         if (frets >= 2 and takes < ARRIVES and there + 0.02 < early) or (
-            frets >= 3 and takes < ARRIVES and there < early
+            frets >= 3 and takes < ARRIVES and self._on_beat(slide.stop)
         ):
             one.into, one.second = slide.sign, slide.stop
             one.hand.pitch = slide.cents
             one.hand.turns.pop(0)
+
+    def _on_beat(self, second: float) -> bool:
+        place = self.place(second)
+        return abs(place - round(place)) * self.beat < SPREAD
 
     def _away(self, second: float) -> float:
         """Return how far a second is from the nearest half or third of a beat, in seconds."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -25,6 +25,9 @@ __all__ = ["Bend", "Extra", "Judged", "Review", "Vibrato", "review"]
 Row = NDArray[np.float64]
 
 WRONG = 70.0  # cents from what is written, above which it is another note
+# Cents: nobody errs by more than an octave downwards; what is heard there is a tone that two
+# strings share when an amplifier mixes them.
+LOWEST_SLIP = -1250.0
 SOFTEST, SOFT_MISS = 24.0, 9.0  # dB under the rest: nothing at all; nothing if the pitch is off
 OCTAVES = (1200.0, -1200.0, 1901.955, -1901.955)  # cents by which YIN errs
 BEND_HOLD = 8  # frames that a bend must be held to be measured
@@ -130,7 +133,7 @@ def review(events: Sequence[Event], ears: Ears, shift: float = 0.0) -> Review:
     shift
         Seconds at which the take's first written second lies, if that is known to be elsewhere.
     """
-    late = shift + lag(_moved(events, shift), ears)
+    late = shift + lag([one.moved(shift) for one in events], ears)
     found = match(events, ears, late, 0.0)
     offs = [
         ears.onsets[onset].at - events[number].at
@@ -155,10 +158,6 @@ def review(events: Sequence[Event], ears: Ears, shift: float = 0.0) -> Review:
     _doubt(judged)
     extra = _extras(judged, begun, ears, found, tuning)
     return Review([one for one in judged if one.event.kind != "rake"], extra, late, tuning)
-
-
-def _moved(events: Sequence[Event], by: float) -> list[Event]:
-    return [replace(one, at=one.at + by, end=one.end + by) for one in events] if by else [*events]
 
 
 def _tuning(events: Sequence[Event], ears: Ears, found: Match) -> float:
@@ -207,6 +206,7 @@ def _hear(one: Judged, ears: Ears, onset: Onset, off: float, tuning: float) -> N
     rang = abs(ears.before(onset.at) - centre) < 60
     if (
         steady
+        and off > LOWEST_SLIP
         and not rang
         and ears.grown(onset.at, centre) >= ears.grown(onset.at, event.cents(0.04) + tuning) + 6
     ):

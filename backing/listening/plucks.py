@@ -38,7 +38,8 @@ LOWEST, HIGHEST = 40, 89  # MIDI pitch
 LATER, WINDOW = 0.12, 0.15  # seconds after the pick, and seconds, in which strings are told apart
 PARTIAL, PARTIALS, FAINTEST = 42.0, 14, 0.01  # cents, how many, and the least height of partials
 # Shares of the power that are left over: by one string, by more, and of what one string less left.
-BETWEEN = (-80.0, -35.0)  # cents from where it arrives at which a unison bend seems to begin
+BETWEEN = (-80.0, -35.0)  # cents from where it arrives at which it may seem to begin
+BEATS, CALM = 0.22, 0.06  # aperiodicity while a unison bend is on its way, and then
 RESOLVED = 62.0  # hertz that 32 ms tell apart
 EACH, BOTH = 2.5, 7.0  # dB by which a pitch below is the stronger: of each string, of both
 SPARE = 0.02  # share that one an octave lower may explain besides
@@ -193,7 +194,7 @@ def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ..
             ((_rest(found, some), some) for some in combinations(kept, count)), default=(1.0, ())
         )
         near = best and min(b - a for a, b in pairwise(best)) < 2
-        goes = _goes(ears, start, stop, kept)
+        goes = bool(best) and _goes(ears, start, stop, best[0])
         if rest < min(TOGETHER, BETTER * before) and not near and not goes:
             return _below(best), tuple(_tuned(found, pitch) for pitch in best)
         before = rest
@@ -211,23 +212,32 @@ def _octave(found: Row, usual: float) -> float:
     return usual
 
 
-def _goes(ears: Ears, start: float, stop: float, pitches: Sequence[int]) -> bool:
-    """Tell whether one string goes from pitch to pitch rather than several sound at once."""
-    row = ears.pitched(start, stop, CLEAR)
-    near = [np.abs(row - 100 * pitch) < SAME for pitch in pitches]
-    return bool(np.any(near, axis=0).mean() > 0.5)
+def _goes(ears: Ears, start: float, stop: float, lowest: int) -> bool:
+    """Tell whether one string goes from pitch to pitch rather than several sound at once.
+
+    Of several that which is clear lies well below the lowest, where their partials meet.
+    """
+    row = ears.pitched(start, stop, 2 * CLEAR)
+    return bool((row > 100 * lowest - 250).mean() > 0.6)
 
 
 def _unison(ears: Ears, at: float, end: float, usual: float) -> float:
     """Return the pitch of a string to which another is bent a tone up with it, 0 without one.
 
-    At first there are both, so the high partials of both, and the pitch lies between them.
+    While it is on its way the two beat, then they are one; at first there are partials of both.
     """
-    held = middle(ears.pitched(at + 0.13, min(end, at + 0.3)))
-    if not BETWEEN[0] < usual - held < BETWEEN[1]:
+    held = middle(ears.pitched(at + 0.14, min(end, at + 0.3)))
+    if math.isnan(held) or end - at < 0.2:
+        return 0.0
+    times, _, unsure = traced(ears, at + 0.03, at + 0.2, np.array([held]))
+    beats, calm = unsure[times < at + 0.09].mean(), unsure[times > at + 0.12].mean()
+    between = BETWEEN[0] < usual - held < BETWEEN[1]
+    beaten = beats > BEATS and calm < CALM
+    if not between and not beaten:
         return 0.0
     low, high = (_highs(ears, at, cents, 200) for cents in (held - 200, held))
-    return held if -7 < low - high < 5 else 0.0
+    limits = (-7, 5) if between else (-2.2, 3)
+    return held if limits[0] < low - high < limits[1] else 0.0
 
 
 def _slid(ears: Ears, at: float, pitches: Sequence[float]) -> int:

@@ -127,17 +127,9 @@ def hear(
 
 def stretches(slate: Slate, stream: Stream) -> list[Stretch]:
     """Return how a stream was played, as what lies beside a take says."""
-    out = []
-    for section, at, offset, pace, until in slate.stretches:
-        if section is None or section >= len(stream.sections):
-            raise TakeError("what lies beside it belongs to another piece; say what was played")
-        out.append(
-            Stretch(
-                int(section), at or 0.0, offset or 0.0, pace or 1.0,
-                math.inf if until is None else until,
-            )
-        )  # fmt: skip
-    return out
+    if any(row[0] is None or row[0] >= len(stream.sections) for row in slate.stretches):
+        raise TakeError("what lies beside it belongs to another piece; say what was played")
+    return [Stretch.of(row) for row in slate.stretches]
 
 
 def without_band(

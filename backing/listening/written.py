@@ -51,6 +51,15 @@ class Stretch:
     pace: float = 1.0
     until: float = math.inf
 
+    @classmethod
+    def of(cls, row: Sequence[float | None]) -> Stretch:
+        """Return a row of a take's slate as a stretch."""
+        section, at, offset, pace, until = row
+        return cls(
+            int(section or 0), at or 0.0, offset or 0.0, pace or 1.0,
+            math.inf if until is None else until,
+        )  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class Part:
@@ -123,6 +132,10 @@ class Event:
     def pitched(self) -> bool:
         """Whether it has a pitch of its own that one can listen for."""
         return self.kind in ("pick", "step") and len(self.parts) == 1
+
+    def moved(self, by: float) -> Event:
+        """Return it some seconds later."""
+        return replace(self, at=self.at + by, end=self.end + by)
 
     def cents(self, seconds: float) -> float:
         """Return the written pitch of its first string some seconds after it begins."""

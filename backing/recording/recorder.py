@@ -11,13 +11,16 @@ import contextlib
 import datetime
 import math
 import os
+import sys
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
+from backing.events import Stream
 from backing.live.card import Card
 from backing.live.reel import Begin
 from backing.output import OutputError
@@ -59,6 +62,19 @@ def mix_name(take: Path) -> Path:
     return take.with_stem(f"{take.stem}-mix")
 
 
+class Meter(Protocol):
+    """Tells of each note how it comes, while it is played."""
+
+    def told(self, rows: Sequence[Sequence[float | None]], rate: int, *, measured: bool) -> None:
+        """Take how the stream is played, the rows of a `Slate`."""
+
+    def heard(self, block: Samples) -> None:
+        """Take the next frames of the take."""
+
+    def line(self) -> str:
+        """Return a line for the screen, empty where nothing is known yet."""
+
+
 class Recorder:
     """Records while a stream is played, as `backing.live.play.Recorder` says.
 
@@ -68,6 +84,8 @@ class Recorder:
         The take's name; where it is there already the next free number is taken.
     source
         The sound card that records, as for `Card`; the usual one if empty.
+    meter
+        Makes what tells of each note how it comes, while it is played.
 
     Attributes
     ----------
@@ -88,8 +106,13 @@ class Recorder:
         If its folder is not there or cannot be written to.
     """
 
-    def __init__(self, path: Path, source: str = "") -> None:
+    def __init__(
+        self, path: Path, source: str = "", meter: Callable[[Stream], Meter] | None = None
+    ) -> None:
         self.wanted = path
+        self._new_meter = meter
+        self._meter: Meter | None = None
+        self._known = 0  # of the history, by the meter
         self.source = source
         self.take: Path | None = None
         self.round_trip = 0
@@ -174,6 +197,10 @@ class Recorder:
         """Take the list, which grows, of what begins and dies away on which frame."""
         self._history = history
 
+    def follow(self, stream: Stream) -> None:
+        """Take what will be played, for the meter."""
+        self._meter = None if self._new_meter is None else self._new_meter(stream)
+
     def slate(self, words: Sequence[str], phrase: str) -> Path | None:
         """Write down beside the take what it was played over.
 
@@ -204,6 +231,8 @@ class Recorder:
         meter = f"[{_bar(level)}] {_decibels(level):>4.0f} dB"
         if self.clipped:  # that matters more than the name, and both do not fit
             return f"{meter}  CLIPPED {self.clipped} x: turn the input down"
+        if self._meter is not None and (notes := self._meter.line()):
+            return f"{meter}  {notes}"
         name = self.take.name if self.take is not None else ""
         return f"recording {name if len(name) <= NAME else name[: NAME - 3] + '...'}  {meter}"
 
@@ -269,9 +298,25 @@ class Recorder:
         for waiting, file in ((self._waiting, take), (self._backing, backing)):
             blocks = [waiting.popleft() for _ in range(len(waiting))]
             if blocks:
-                file.write(np.concatenate(blocks))
+                sound = np.concatenate(blocks)
+                file.write(sound)
                 if file is take:
-                    self._gone += sum(map(len, blocks))
+                    self._gone += len(sound)
+                    self._measure(sound)
+
+    def _measure(self, sound: Samples) -> None:
+        """Let the meter hear what came in."""
+        if self._meter is None:
+            return
+        if len(self._history) != self._known:
+            self._known = len(self._history)
+            rows = stretches(self._history, self.rate, sys.maxsize)
+            self._meter.told(rows, self.rate, measured=self.measured)
+        if self._known:
+            try:
+                self._meter.heard(sound)
+            except Exception:  # the take is worth more than what is said of it meanwhile
+                self._meter = None
 
     def facts(self) -> dict[str, object]:
         """Return the facts of the take, as plain data."""
