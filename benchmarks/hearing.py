@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import backing
-from backing.events import Stream
+from backing.events import Note, Stream
 from backing.grooves import find_groove
 from backing.listening.draft import bars_of, catch
 from backing.listening.ears import listen
@@ -60,7 +60,10 @@ Sound = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Take:
-    """How the takes of one row are made: voice, soundfont, tone, slips, dB of what disturbs."""
+    """How the takes of one row are made: voice, soundfont, tone, slips, dB of what disturbs.
+
+    `program` is the General MIDI program, from 0, of another sampled guitar than the usual one.
+    """
 
     voice: str = "strings"
     font: str = ""
@@ -69,6 +72,19 @@ class Take:
     noise: float | None = None
     hum: float | None = None
     air: float | None = None
+    program: int | None = None
+
+    def there(self) -> bool:
+        """Tell whether its soundfont is installed."""
+        return self.font != "large" or LARGE.exists()
+
+    def sound(self, notes: Sequence[Note], stream: Stream) -> Sound:
+        """Return the guitar alone."""
+        font = LARGE if self.font == "large" else Path(wheel_soundfont())
+        if self.program is not None:
+            programs = {**stream.programs, "lead": self.program}
+            stream = replace(stream, programs=programs)
+        return sound(notes, stream, self.tone, self.voice, font)
 
 
 @dataclass
@@ -106,6 +122,8 @@ ROWS: dict[str, Take] = {
     "student, strings, fuzz": Take(tone="fuzz"),
     "student, small soundfont": Take("soundfont"),
     "student, large soundfont": Take("soundfont", "large"),
+    "student, sampled steel-string guitar": Take("soundfont", "large", program=25),
+    "student, sampled jazz guitar": Take("soundfont", "large", program=26),
     "student, strings, band at -20 dB": Take(air=-20),
     "student, strings, band at -10 dB": Take(air=-10),
     "student, strings, noise at -20 dB": Take(noise=-20),
@@ -116,9 +134,11 @@ ROWS: dict[str, Take] = {
 
 
 VOICES: dict[str, Take] = {
-    "strings": Take(),
-    "small soundfont": Take("soundfont"),
-    "large soundfont": Take("soundfont", "large"),
+    "caught, strings": Take(),
+    "caught, small soundfont": Take("soundfont"),
+    "caught, large soundfont": Take("soundfont", "large"),
+    "caught, sampled steel-string guitar": Take("soundfont", "large", program=25),
+    "caught, sampled jazz guitar": Take("soundfont", "large", program=26),
 }
 
 
@@ -136,7 +156,7 @@ def level(sound: Sound) -> float:
     return float(np.sqrt(np.square(loud, dtype=np.float64).mean()))
 
 
-def disturbed(guitar: Sound, stream: Stream, how: Take, font: Path) -> Frames:
+def disturbed(guitar: Sound, stream: Stream, how: Take) -> Frames:
     """Return a take with noise, hum or the band in it, and that taken out again."""
     chance = np.random.default_rng(2)
     out = guitar.astype(np.float64)
@@ -152,7 +172,7 @@ def disturbed(guitar: Sound, stream: Stream, how: Take, font: Path) -> Frames:
         disturbing.append((how.hum, np.asarray(mains)))
     band: Sound | None = None
     if how.air is not None:
-        band = the_band(stream, font, len(out))
+        band = the_band(stream, Path(wheel_soundfont()), len(out))
         # A loudspeaker a metre away, dull, in a room that answers for 0.3 s.
         room = chance.standard_normal(13230) * np.exp(-np.arange(13230) / RATE * 25) * 0.05
         room[132] += 1
@@ -194,9 +214,8 @@ def measured(name: str, how: Take) -> Counts:
     seed = sum(map(ord, name))
     slips = replace(how.slips, seed=seed)
     strokes = student(lead(stream), slips)
-    font = LARGE if how.font == "large" else Path(wheel_soundfont())
-    guitar = sound(sounded(strokes, slips), stream, how.tone, how.voice, font)
-    source = disturbed(guitar, stream, how, font)
+    guitar = how.sound(sounded(strokes, slips), stream)
+    source = disturbed(guitar, stream, how)
     events = written(stream, as_written(stream), turns=False)
     began = time.process_time()
     found = review(events, listen(source))
@@ -265,8 +284,7 @@ def counted(found: Review, strokes: Sequence[Played], slips: Slips) -> Counts:
 def caught(name: str, how: Take) -> Again:
     """Play a phrase once without slips and catch it again."""
     stream = backing.loop(name, shape="hold", passes=1)
-    font = LARGE if how.font == "large" else Path(wheel_soundfont())
-    guitar = sound(lead(stream), stream, how.tone, how.voice, font)
+    guitar = how.sound(lead(stream), stream)
     phrase = load_phrase(name)
     found = catch(
         Memory(guitar, RATE), key=phrase.key, groove=find_groove(phrase.groove),
@@ -277,7 +295,7 @@ def caught(name: str, how: Take) -> Again:
     return out
 
 
-def played_in() -> Iterator[str]:
+def played_in(voices: Sequence[str]) -> Iterator[str]:
     """Yield the table of what was caught, and what was not."""
     yield (
         "| voice | third | notes right | notes too many | techniques right | too many "
@@ -286,9 +304,11 @@ def played_in() -> Iterator[str]:
     yield "|---" * 7 + "|"
     rest: dict[str, list[str]] = {}
     with ProcessPoolExecutor(2) as pool:
-        for what, how in VOICES.items():
-            if how.font == "large" and not LARGE.exists():
+        for what in voices:
+            how = VOICES[what]
+            if not how.there():
                 continue
+            voice = what.removeprefix("caught, ")
             for third, names in (("tuned on", TUNED), ("held out", HELD_OUT)):
                 whole = Again()
                 read = 0
@@ -298,17 +318,17 @@ def played_in() -> Iterator[str]:
                     whole.add(one)
                     read += one.read
                     if one.rest:
-                        rest.setdefault(what, []).append(f"- {name}: {'; '.join(one.rest)}")
+                        rest.setdefault(voice, []).append(f"- {name}: {'; '.join(one.rest)}")
                 row = (
-                    f"| {what} | {third} | {whole.right} of {whole.notes} "
+                    f"| {voice} | {third} | {whole.right} of {whole.notes} "
                     f"({whole.right / whole.notes:.1%}) | {whole.more} | {whole.moves_right} of "
                     f"{whole.moves} ({whole.moves_right / whole.moves:.1%}) | {whole.moves_more} "
                     f"| {read} of {len(names)} |"
                 )
                 print(row, file=sys.stderr, flush=True)
                 yield row
-    for what, lines in rest.items():
-        yield f"\nWhat is not right, {what}:\n"
+    for voice, lines in rest.items():
+        yield f"\nWhat is not right, {voice}:\n"
         yield from lines
 
 
@@ -342,7 +362,7 @@ def table(rows: Sequence[str]) -> Iterator[str]:
     with ProcessPoolExecutor(2) as pool:
         for what in rows:
             how = ROWS[what]
-            if how.font == "large" and not LARGE.exists():
+            if not how.there():
                 continue
             whole = Counts()
             for one in pool.map(measured, HELD_OUT, [how] * len(HELD_OUT)):
@@ -355,14 +375,16 @@ def main() -> None:
     """Write the file."""
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     asked = sys.argv[1:]
-    rows = [what for what in ROWS if not asked or any(w in what for w in asked)]
-    text = "\n".join(table(rows))
-    if not asked or "caught" in asked:
-        text = f"{text}\n{CAUGHT}" + "\n".join(played_in())
+    rows, voices = (
+        [what for what in all_ if not asked or any(word in what for word in asked)]
+        for all_ in (ROWS, VOICES)
+    )
+    tables = ["\n".join(table(rows))] if rows else []
+    tables += [CAUGHT + "\n".join(played_in(voices))] if voices else []
     if asked:
-        print(text)
+        print("\n".join(tables))
     else:
-        RESULTS.write_text(f"{HEAD}{text}\n", encoding="utf-8")
+        RESULTS.write_text(HEAD + "\n".join(tables) + "\n", encoding="utf-8")
 
 
 HEAD = f"""# How well takes are heard
@@ -372,7 +394,8 @@ which nothing was tuned; four passes each from 60 % to 120 % of the tempo. A stu
 30 ms, drops 5 % of the strokes, plays 5 % a semitone or a tone off, adds 5 %, bends up to 80
 cents flat, lets strings ring for up to 0.35 s and touches one every two seconds.
 The takes are put together by program, so bends and legato are upper bounds until players are
-heard. F is mir_eval's, onset and pitch. The large soundfont is Debian's fluid-soundfont-gm.
+heard. F is mir_eval's, onset and pitch. The large soundfont is Debian's fluid-soundfont-gm (MIT
+licence), of which two more sampled guitars are heard.
 
 """
 

@@ -46,6 +46,7 @@ FARTHEST = 400.0  # cents that two strings slide
 SLOW = 0.26  # seconds from which a bend is a slow one
 RINGS = Fraction(3, 10)  # of a beat before the next note that no rest is written for
 PARTED = Fraction(2, 5)  # of a beat's rest from which a response may begin
+APART = Fraction(3, 2)  # beats of rest that part what has no halves
 CHORDS = 0.1  # share of picks with three strings above which it is chords
 LONGEST = 64  # bars
 LINE = 4  # bars
@@ -449,7 +450,7 @@ class _Writer:
             rests = [
                 (one.at - before.end, number)
                 for number, (before, one) in enumerate(pairwise(played), 1)
-                if first < self._bar_of(one) < last and one.at - before.end >= 1
+                if first < self._bar_of(one) < last and one.at - before.end >= APART
             ]
             if rests:
                 number = max(rests)[1]

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from backing.listening.ears import AFTER, Ears, Onset, middle
 from backing.listening.match import NEAR, Match, lag, match
+from backing.listening.plucks import lacking, partials
 from backing.listening.written import Event, Part
 
 __all__ = ["Bend", "Extra", "Judged", "Review", "Vibrato", "review"]
@@ -28,6 +29,7 @@ WRONG = 70.0  # cents from what is written, above which it is another note
 # Cents: nobody errs by more than an octave downwards; what is heard there is a tone that two
 # strings share when an amplifier mixes them.
 LOWEST_SLIP = -1250.0
+SPOKEN = (0.05, 0.27)  # seconds after a pick between which its strings are told apart
 SOFTEST, SOFT_MISS = 24.0, 9.0  # dB under the rest: nothing at all; nothing if the pitch is off
 OCTAVES = (1200.0, -1200.0, 1901.955, -1901.955)  # cents by which YIN errs
 BEND_HOLD = 8  # frames that a bend must be held to be measured
@@ -76,6 +78,8 @@ class Judged:
         Cents from what is written at its beginning, not a number where unclear.
     bends, vibrato
         Measured where they could be.
+    lacks
+        The strings of a double stop that are not heard with the others.
     """
 
     event: Event
@@ -84,6 +88,7 @@ class Judged:
     pitch: float = math.nan
     bends: list[Bend] = field(default_factory=list)
     vibrato: Vibrato | None = None
+    lacks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +201,8 @@ def _hear(one: Judged, ears: Ears, onset: Onset, off: float, tuning: float) -> N
     if sounds and (quiet > SOFTEST or (quiet > SOFT_MISS and not abs(off) < WRONG)):
         return
     one.how, one.off, one.pitch = "played", onset.at - event.at, off
+    if event.kind == "pick" and len(event.parts) > 1:
+        one.lacks = _lacking(event, ears, onset.at, tuning)
     if event.kind != "pick" or len(event.parts) > 1 or not abs(off) > WRONG:
         return
     # Another pitch is believed where it is steady, did not ring before, and grew more than the
@@ -213,6 +220,19 @@ def _hear(one: Judged, ears: Ears, onset: Onset, off: float, tuning: float) -> N
         one.how = "wrong"
     else:
         one.how, one.pitch = "unclear" if steady else "played", math.nan
+
+
+def _lacking(event: Event, ears: Ears, at: float, tuning: float) -> tuple[str, ...]:
+    """Return the strings of a double stop that are not heard; none where it is short or moves."""
+    start, stop = SPOKEN[0], min(SPOKEN[1], event.end - event.at)
+    pitches = [(part.cents(stop) + tuning) / 100 for part in event.parts]
+    moves = any(abs(part.cents(start) - part.cents(stop)) > 30 for part in event.parts)
+    near = max(pitches) - min(pitches) < 2
+    if moves or near or stop - start < 0.06:
+        return ()
+    found = partials(ears, at + start, at + stop)
+    gone = lacking(found, pitches) if len(found) else []
+    return tuple(event.parts[n].string for n in gone) if len(gone) < len(pitches) else ()
 
 
 def _look_again(

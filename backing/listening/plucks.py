@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from backing.listening.ears import Ears, Onset, middle
 from backing.listening.moves import traced
 
-__all__ = ["Pluck", "plucks", "tuning"]
+__all__ = ["Pluck", "lacking", "partials", "plucks", "tuning"]
 
 Row = NDArray[np.float64]
 
@@ -42,6 +42,7 @@ BETWEEN = (-80.0, -35.0)  # cents from where it arrives at which it may seem to 
 BEATS, CALM = 0.22, 0.06  # aperiodicity while a unison bend is on its way, and then
 RESOLVED = 62.0  # hertz that 32 ms tell apart
 EACH, BOTH = 2.5, 7.0  # dB by which a pitch below is the stronger: of each string, of both
+UNHEARD = 0.003  # share of the power under which a string is not heard; it has a third, else
 SPARE = 0.02  # share that one an octave lower may explain besides
 ALONE, TOGETHER, BETTER = 0.1, 0.12, 0.35
 
@@ -177,12 +178,12 @@ def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ..
     if len(still) > 0.06 / ears.hop and np.isfinite(clear).mean() > 0.8:
         since = one.at + 0.03
         first, last = since + still[0] * ears.hop, since + still[-1] * ears.hop
-        found = _partials(ears, first, max(last, first + 0.06))
+        found = partials(ears, first, max(last, first + 0.06))
         if len(found) and _own(found, round(usual / 100)):
             return (higher := _octave(found, usual)), (higher,)
     start = one.at + (LATER if end - one.at > LATER + 0.1 else 0.03)
     stop = min(end - 0.005, start + WINDOW)
-    found = _partials(ears, start, stop)
+    found = partials(ears, start, stop)
     if len(found) < 2:
         return usual, alone
     kept = [pitch for pitch in range(LOWEST, HIGHEST) if _own(found, pitch)]
@@ -278,7 +279,7 @@ def _below(pitches: Sequence[int]) -> float:
     return 100.0 * pitches[0] - 1200 * math.log2(SHARED[apart])
 
 
-def _partials(ears: Ears, start: float, stop: float) -> Row:
+def partials(ears: Ears, start: float, stop: float) -> Row:
     """Return the peaks of the spectrum between two times: hertz and height, the highest is 1."""
     rate = ears.source.rate
     sound = ears.source.read(int(start * rate), int(stop * rate))
@@ -324,3 +325,24 @@ def _tuned(found: Row, pitch: int) -> float:
     best = found[low][found[low, 1].argmax()]
     n = order[low][found[low, 1].argmax()]
     return float(6900 + 1200 * np.log2(best[0] / n / 440))
+
+
+def lacking(found: Row, pitches: Sequence[float]) -> list[int]:
+    """Return which of some strings are not heard, by partials that no other of them has.
+
+    Parameters
+    ----------
+    found
+        The peaks of the spectrum, as `partials` returns them.
+    pitches
+        MIDI pitches, not whole where strings are bent.
+    """
+    out = []
+    for number, pitch in enumerate(pitches):
+        order, mine = _orders(found, pitch)
+        mine &= order <= PARTIALS
+        for other in (*pitches[:number], *pitches[number + 1 :]):
+            mine &= ~_orders(found, other)[1]
+        if (found[mine, 1] ** 2).sum() < UNHEARD * (found[:, 1] ** 2).sum():
+            out.append(number)
+    return out

@@ -270,6 +270,7 @@ def _row(one: Judged, found: Review) -> str:
         f"bend of {bend.cents:g} {bend.off:+.0f} cents" if not bend.why else f"bend {bend.why}"
         for bend in one.bends
     ]
+    words += [f"without {string}" for string in one.lacks]
     if one.vibrato is not None:
         words.append(f"vibrato {one.vibrato.hertz:.1f} Hz {one.vibrato.cents:.0f} cents")
     return "  ".join([*words, str(event.place)]).rstrip()
@@ -302,7 +303,7 @@ def facts(heard: Heard) -> dict[str, Any]:
             {
                 "at": number(one.event.at), "tempo": one.event.tempo, "kind": one.event.kind,
                 "place": str(one.event.place), "how": one.how, "off": number(one.off),
-                "pitch": number(one.pitch, 1),
+                "pitch": number(one.pitch, 1), "lacks": [*one.lacks],
                 "bends": [
                     {"cents": b.cents, "off": number(b.off, 1), "why": b.why} for b in one.bends
                 ],

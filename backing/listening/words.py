@@ -88,7 +88,7 @@ def _flat(one: Judged, limits: Limits) -> Iterator[tuple[float, float]]:
 
 def _untidy(one: Judged, review: Review, limits: Limits) -> bool:
     late = _timed(one) and abs(_off(one, review)) > limits.single
-    return one.how in ("missed", "wrong") or late
+    return one.how in ("missed", "wrong") or late or bool(one.lacks)
 
 
 def tempos(review: Review, limits: Limits) -> list[Tempo]:
@@ -139,6 +139,10 @@ def _faults(
     )
     if missed:
         yield "missed", f"{what} is not heard", missed
+    lacks = [string for one in notes for string in one.lacks]
+    if lacks:
+        string = max(lacks, key=lacks.count)
+        yield "missed", f"the {string} string of the double stop is not heard", len(lacks)
     wrong = [one.pitch for one in notes if one.how == "wrong"]
     if wrong:
         steps = round(float(np.median(wrong)) / 100)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from functools import cache
+from itertools import pairwise
 
 import mir_eval
 import numpy as np
@@ -139,3 +140,36 @@ def test_a_take_that_ends_anywhere_is_judged(seconds: float) -> None:
     assert all(one.event.at + one.off < seconds for one in found.judged if math.isfinite(one.off))
     assert any(one.how == "missed" for one in found.judged)
     assert _vibrato(ears, seconds + 1, seconds + 2, 6400.0) is None
+
+
+@pytest.mark.parametrize("tone", ["clean", "driven"])
+def test_a_string_that_is_left_out_of_a_double_stop_is_told(tone: str) -> None:
+    stream = loop("warm-skillet")
+    notes = lead(stream)
+    pairs = [
+        (one, two)
+        for one, two in pairwise(notes)
+        if two.start - one.start < 0.02 and not (one.curve and one.curve.glides)
+    ]
+    assert len(pairs) >= 4
+    gone = {id(pair[number % 2]) for number, pair in enumerate(pairs) if number % 3}
+    guitar = sound([note for note in notes if id(note) not in gone], stream, tone)
+    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    doubles = {
+        round(one.event.at, 2): one.lacks for one in found.judged if len(one.event.parts) > 1
+    }
+    for pair in pairs:
+        wanted = tuple(n.voice.removeprefix("lead ") for n in pair if id(n) in gone)
+        if pair[0].end - pair[0].start > 0.15:
+            assert doubles[round(pair[0].start, 2)] == wanted
+
+
+def test_a_tone_that_an_amplifier_mixes_is_not_called_a_wrong_note() -> None:
+    """One string dies while the next sounds: distortion has the difference of their partials."""
+    stream = loop("mule-track")
+    slips = Slips(ring=0.35, seed=7)
+    guitar = sound(sounded(student(lead(stream), slips), slips), stream, "driven", "strings")
+    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    hows = Counter(one.how for one in found.judged if one.event.kind == "pick")
+    assert hows["wrong"] == 0
+    assert hows["played"] >= 0.8 * hows.total()
