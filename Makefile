@@ -13,6 +13,7 @@ test: .venv/.ready-dev ## lint, check formatting and types, run the tests
 	$(PY) -m ruff check
 	$(PY) -m ruff format --check
 	$(PY) -m mypy
+	@sh .ci/page/check
 	$(PY) -m pytest -n 2 --dist worksteal -m "not live"
 	$(LIVE)
 

@@ -26,7 +26,7 @@ hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
 # Fixtures whose tests hear or play in real time, and what plays: a JACK server or a browser.
 REAL_TIME = {
     "jack": "jack", "other_jack": "jack", "heard_page": "page", "odd_page": "page",
-    "led_page": "page", "firefox": "page",
+    "led_page": "page", "firefox": "page", "ear": "page",
 }  # fmt: skip
 LIVE = re.compile(r"LIVE := [^\n]*-m live ([^\n]*(?:\\\n[^\n]*)*)")
 

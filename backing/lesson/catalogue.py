@@ -10,13 +10,13 @@ import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from html import escape
 from pathlib import Path
 from typing import Any
 
 from backing.formats import FORMATS
 from backing.forms import find_form
 from backing.lesson.data import Lesson
+from backing.lesson.index import INDEX, index
 from backing.lesson.items import Item, file_digest, slug, sounds
 from backing.lesson.make import MANIFEST, Progress, Result, make_lesson, music_seconds
 from backing.output import OutputError
@@ -25,22 +25,12 @@ from phrases.rewrite import replace_file
 
 __all__ = ["INDEX", "Estimate", "Shared", "estimate", "folders", "make_catalogue", "warnings"]
 
-INDEX = "index.html"
 # Bytes of a second of sound, measured on two choruses of a track at 48000 frames a second.
 LAYERS = 2 * 8_750 * 4 / 3  # bytes of a page's second: two layers of 70 kbit/s in base64
 FILM, FILM_SPEED = 110_000, 3.0  # bytes of a film's second; seconds of it made in one
 PAPER = 60_000  # bytes of a sheet, and of a page without its sound
 SPEED = 17.0  # seconds of music that a process makes in a second, with its share of the papers
 HEAVY_PAGE, HEAVY_FOLDER = 12_000_000, 2_000_000_000  # bytes
-
-PAGE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><!-- {made} -->
-<meta name="viewport" content="width=device-width, initial-scale=1"><title>Lessons</title>
-<style>body {{ font: 1.1rem/1.6 serif; max-width: 42rem; margin: 2rem auto }}</style>
-</head><body><h1>Lessons</h1>
-{rows}
-</body></html>
-"""
 
 
 @dataclass(slots=True)
@@ -208,21 +198,12 @@ def make_catalogue(
             results.append(
                 make_lesson(lesson, folder / name, soundfont, shown, processes, shared, cluster)
             )
-    replace_file(folder / INDEX, _index(names, lessons, results))
+    links = [
+        (f"{name}/{INDEX}", lesson.title) for name, lesson in zip(names, lessons, strict=True)
+    ]
+    replace_file(folder / INDEX, index("Lessons", links))
     replace_file(folder / MANIFEST, _manifest(names, lessons, results))
     return results
-
-
-def _index(names: Sequence[str], lessons: Sequence[Lesson], results: Sequence[Result]) -> str:
-    rows = []
-    for name, lesson, result in zip(names, lessons, results, strict=True):
-        links = [
-            f'<li><a href="{escape(f"{name}/{path}")}">{escape(Path(path).name)}</a></li>'
-            for path in result.files
-            if path.endswith((".html", ".pdf"))
-        ]
-        rows.append(f"<h2>{escape(lesson.title)}</h2>\n<ul>\n" + "\n".join(links) + "\n</ul>")
-    return PAGE.format(made=MADE, rows="\n".join(rows))
 
 
 def _manifest(names: Sequence[str], lessons: Sequence[Lesson], results: Sequence[Result]) -> str:

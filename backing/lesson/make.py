@@ -18,6 +18,7 @@ from backing.forms.form import load_form
 from backing.grooves.groove import load_groove
 from backing.lesson.data import Lesson
 from backing.lesson.describe import describe
+from backing.lesson.index import INDEX, contents
 from backing.lesson.items import Item, check_items, digest, font_digest, slug, sounds
 from backing.lesson.lesson import check_files
 from backing.lesson.paper import Leaf, leaves
@@ -148,17 +149,18 @@ def make_lesson(
         leaf_records = {}
         for leaf in papers:
             leaf_records[leaf] = run.text(leaf.name, leaf.digest, leaf.make, LEAF_SECONDS)
+        found = contents(
+            lesson, {item: list(record.files) for item, record in whole.items()}, papers
+        )
+        run.text(INDEX, digest(found), found.encode)
         described = describe(lesson, {item: record.facts for item, record in whole.items()})
         run.text(DESCRIPTION, digest(described), described.encode)
         listed = _manifest(lesson, work, wanted, whole, leaf_records)
         run.text(MANIFEST, digest(listed), listed.encode)
         names = [item.name for item in items] + [leaf.name for leaf in papers]
-        every = [
-            path
-            for name in [*names, DESCRIPTION, MANIFEST]
-            for path in getattr(work.record(name), "files", ())
-        ]
-        gone = work.forget([*names, DESCRIPTION, MANIFEST], every)
+        names += [INDEX, DESCRIPTION, MANIFEST]
+        every = [path for name in names for path in getattr(work.record(name), "files", ())]
+        gone = work.forget(names, every)
     return Result(
         folder=Path(folder),
         made=tuple(path for path in run.made if not path.startswith(".")),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,10 +29,12 @@ from phrases.pitch import Key
 from phrases.transpose import transpose
 
 if TYPE_CHECKING:
+    from backing.page.data import PageData
     from backing.sheet.typeset import Sheet
 
 __all__ = ["Leaf", "leaves"]
 
+TOGETHER = 3  # keys that stand in a page; of more, each but the first is a file beside it
 MOST_KEPT = 60  # sheets that are not laid out again for the one PDF of all
 LayerOf = Callable[[Item], tuple[Path, Path]]
 
@@ -43,11 +46,11 @@ class Leaf:
     Attributes
     ----------
     kind
-        ``sheet`` or ``page``.
+        ``sheet`` or ``page``, or ``sounds`` of a page.
     study
         The number of its phrase in the lesson, from 0; None for what holds them all.
     key
-        Of a sheet; a page has them all.
+        Of a sheet or of sounds; a page has them all.
     name
         Its path in the lesson's folder.
     digest
@@ -84,7 +87,7 @@ def leaves(
             for key in study.keys:
                 yield _sheet(number, study, key, known)
         if "page" in lesson.make:
-            yield _page(lesson, number, study, loops, layers)
+            yield from _pages(lesson, number, study, loops, layers)
     if "sheet" in lesson.make and sum(len(study.keys) for study in lesson.studies) > 1:
         yield _book(lesson, known)
 
@@ -161,13 +164,14 @@ def _sheet(number: int, study: Study, key: Key, known: dict[tuple[int, Key], She
     )
 
 
-def _page(
+def _pages(
     lesson: Lesson,
     number: int,
     study: Study,
     loops: Mapping[Item, tuple[str, Mapping[str, Any]]],
     layers: LayerOf,
-) -> Leaf:
+) -> Iterator[Leaf]:
+    """Yield a practice page and, where there are many keys, the files of sounds beside it."""
     own = {item: told for item, told in loops.items() if item.study == number}
     several = len(lesson.studies) > 1
     title = f"{lesson.title}: {study.phrase.title}" if several else lesson.title
@@ -180,13 +184,19 @@ def _page(
     )
 
     session = lesson.session or usual_session(part.role for part in study.phrase.parts)
+    page = _page_name(number, study)
+    away = study.keys[1:] if len(study.keys) > TOGETHER else ()
+    files = {key: f"{Path(page).stem}_{key_word(key)}.js" for key in away}
 
-    def make() -> bytes:
+    @cache
+    def data() -> PageData:
         from backing.page.data import PageData, Piece
         from backing.page.music import version
-        from backing.page.page import render_page
         from backing.sheet.heading import strung
+        from phrases.hands import suggest
 
+        # Strokes and fingers as on the sheet.
+        hands = {key: suggest(transpose(_written(study), key)) for key in study.keys}
         pieces = []
         band = _shared_bands(own, layers)
         form = find_form(study.form)
@@ -195,6 +205,7 @@ def _page(
             for key, (groove, called) in product(study.keys, _named(study.grooves)):
                 whole = _tipped(study.phrase, phrase) if variation else phrase
                 moved = replace(transpose(_told(study, whole, groove), key), variations=())
+                marked = dict(hands[key].variations).get(variation, hands[key])
                 here = [
                     item
                     for item in own
@@ -202,30 +213,39 @@ def _page(
                 ]
                 made = [_loop(item, own[item][1], band[item], layers(item)[1]) for item in here]
                 feel = ", ".join([groove_titles([moved.groove])[0], *strung(moved)])
-                versions.append(replace(version(moved, form, made), groove=called, feel=feel))
+                shown = replace(moved, parts=marked.parts)
+                versions.append(replace(version(shown, form, made), groove=called, feel=feel))
             pieces.append(Piece(phrase.title, tuple(versions)))
+        apart = tuple((str(key), file) for key, file in files.items())
+        return PageData(
+            title, tuple(pieces), text, name, others, study.phrase.credits, session, apart
+        )
+
+    def make() -> bytes:
+        from backing.page.page import render_page
+
         try:
-            return render_page(
-                PageData(title, tuple(pieces), text, name, others, study.phrase.credits, session)
-            ).encode()
+            return render_page(data()).encode()
         except ValueError as error:
             if isinstance(error, BluesError):
                 raise
             raise RangeError(f"{study.phrase.title}: no practice page: {error}") from None
 
     told = [(item.version, item.key, item.groove, found) for item, (found, _) in own.items()]
-    return Leaf(
-        "page",
-        number,
-        None,
-        _page_name(number, study),
-        digest(
-            program_digest("page", "sheet"), program_digest(), _text_digest(), title, text, name,
-            told, [_told(study, phrase) for _, phrase in study.versions], study.grooves,
-            _form(study), others, session,
-        ),
-        make,
+    found = digest(
+        program_digest("page", "sheet"), program_digest(), _text_digest(), title, text, name,
+        told, [_told(study, phrase) for _, phrase in study.versions], study.grooves,
+        _form(study), others, session,
     )  # fmt: skip
+    yield Leaf("page", number, None, page, found, make)
+    for key, file in files.items():
+
+        def sounds(key: Key = key) -> bytes:
+            from backing.page.page import sound_file
+
+            return sound_file(data(), str(key)).encode()
+
+        yield Leaf("sounds", number, key, str(Path(page).with_name(file)), found, sounds)
 
 
 def _named(grooves: Sequence[str]) -> list[tuple[str, str]]:

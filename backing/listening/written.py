@@ -16,7 +16,7 @@ from backing.events import Note, Section, Stream
 from phrases.counting import spoken_count
 from phrases.curve import Curve
 
-__all__ = ["Event", "Part", "Place", "Stretch", "as_written", "written"]
+__all__ = ["Event", "Part", "Place", "Stretch", "as_written", "strokes", "whole", "written"]
 
 TOGETHER = 0.03  # seconds within which picks are one stroke
 DEAD = 0.05  # seconds; a damped note that is shorter has no pitch
@@ -174,11 +174,17 @@ def written(stream: Stream, stretches: Iterable[Stretch], *, turns: bool) -> lis
         last = stretch.section + 1 == len(stream.sections)
         following = None if last else stream.sections[stretch.section + 1]
         tempo = float(section.tempo) * stretch.pace
-        for event in _strokes(here, tempo):
+        for event in strokes(here, tempo):
             where = _place(event.beat, section, following, stream)
             late = where.bar == 0 and section.beats - event.beat <= stream.meter.beats
             event = replace(event, place=where, go=go + late)
-            events += [event, *_steps(event)]
+            events.append(event)
+    return whole(events)
+
+
+def whole(strokes: Sequence[Event]) -> list[Event]:
+    """Return strokes with the hammer-ons, pull-offs and slides after them, in order of time."""
+    events = [one for event in strokes for one in (event, *_steps(event))]
     events.sort(key=lambda event: event.at)
     return [
         replace(event, raked=event.kind == "pick" and n > 0 and events[n - 1].kind == "rake")
@@ -193,7 +199,7 @@ def _played(note: Note, stretch: Stretch) -> Note:
     return replace(note, start=start, end=end)
 
 
-def _strokes(notes: Sequence[Note], tempo: float) -> list[Event]:
+def strokes(notes: Sequence[Note], tempo: float) -> list[Event]:
     """Return notes as strokes: what is picked together is one."""
     out: list[Event] = []
     for note in notes:

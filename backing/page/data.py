@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from backing.listening.written import Event
 from backing.page.session import Step
 from phrases.credits import NOBODY, Credits
 
@@ -192,6 +193,8 @@ class Version:
         The same music in long lines for a desk and in short ones for a telephone.
     loops
         One for each tempo, the slowest first.
+    written
+        For each loop what is heard to begin, in seconds from its first beat.
     heard
         For each loop and each note the second, from the loop's first beat, at which it is heard;
         a pickup's is below 0.
@@ -207,6 +210,7 @@ class Version:
     narrow: tuple[System, ...]
     loops: tuple[Loop, ...]
     heard: tuple[tuple[float, ...], ...]
+    written: tuple[tuple[Event, ...], ...] = ()
     tips: tuple[Tip, ...] = ()
     groove: str = ""
     even: frozenset[int] = frozenset()
@@ -251,6 +255,8 @@ class PageData:
         Who made it.
     session
         The steps through which the page leads; without any it is played freely alone.
+    apart
+        Keys whose sounds stand in files of their own beside the page, each with its file's name.
     """
 
     title: str
@@ -260,3 +266,4 @@ class PageData:
     others: tuple[tuple[str, str], ...] = ()
     credits: Credits = NOBODY
     session: tuple[Step, ...] = ()
+    apart: tuple[tuple[str, str], ...] = ()

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
+from backing.events import Note
 from backing.forms.form import Form
+from backing.listening.written import Event, Place, strokes, whole
 from backing.page.data import Loop, PageChord, PageNote, System, Tip, Turn, Version
+from backing.setting import lead_notes
 from backing.sheet.layout import Picture, Style, pictures
 from backing.sheet.score import Score
 from backing.sheet.writing import over_form, part_names
 from backing.tempo import Clock
 from phrases.counting import count_word, evenly
 from phrases.fretboard import STRINGS
-from phrases.performance import perform
 from phrases.phrase import Phrase
 from phrases.roles import Row, hits, rows
 
@@ -45,6 +48,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
     beats = phrase.meter.beats
     score = over_form(phrase, form)
     notes = places_of(phrase)
+    loops = sorted(loops, key=lambda loop: loop.tempo)
     return Version(
         key=str(phrase.key),
         beats_in_bar=beats,
@@ -59,11 +63,10 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
         notes=notes,
         wide=_systems(score, WIDE),
         narrow=_systems(score, NARROW),
-        loops=tuple(sorted(loops, key=lambda loop: loop.tempo)),
+        loops=tuple(loops),
         tips=tips_of(phrase),
-        heard=tuple(
-            heard(phrase, notes, loop) for loop in sorted(loops, key=lambda loop: loop.tempo)
-        ),
+        heard=tuple(heard(phrase, notes, loop) for loop in loops),
+        written=tuple(_written(phrase, loop) for loop in loops),
     )
 
 
@@ -85,25 +88,61 @@ def heard(phrase: Phrase, notes: Sequence[PageNote], loop: Loop) -> tuple[float,
         A pickup's seconds are below 0.
     """
     clock = Clock(loop.tempo, loop.swing)
-    strokes = phrase.strokes()
-    # Hands begin a slide from nowhere early, but not before the clock's zero.
-    ahead = Fraction(16)
-    moved = [stroke.moved(ahead) for stroke in strokes]
-    shift = float(clock.exact(ahead))
-    picks: dict[tuple[Fraction, str], float] = {}
-    for played in perform(moved, clock.seconds):
-        place = (played.beat - ahead, played.string)
-        picks[place] = min(picks.get(place, played.start - shift), played.start - shift)
+    every = phrase.strokes()
+    picks: dict[tuple[Fraction | None, str], float] = {}
+    for one in _picked(phrase, clock):
+        place = (one.beat, one.voice.removeprefix("lead "))
+        picks[place] = min(picks.get(place, one.start), one.start)
     sounds = evenly(clock.seconds, phrase.even)
-    late = {stroke.at: (stroke.late, stroke.drag) for stroke in strokes}
+    late = {stroke.at: (stroke.late, stroke.drag) for stroke in every}
     found = []
     for note in notes:
         # What the hand does later in a stroke is as late as its pick.
-        behind, drag = late[max((at for at in late if at <= note.beat), default=strokes[0].at)]
+        behind, drag = late[max((at for at in late if at <= note.beat), default=every[0].at)]
         own = picks.get((note.beat, note.string))
         late_by = behind + float(drag) * clock.seconds(Fraction(1))
         found.append(sounds(note.beat) + late_by if own is None else own)
     return tuple(found)
+
+
+def _picked(phrase: Phrase, clock: Clock) -> list[Note]:
+    """Return what is picked, in seconds and beats from the loop's first beat."""
+    # Hands begin a slide from nowhere early, but not before the clock's zero.
+    ahead = Fraction(16)
+    shift = float(clock.exact(ahead))
+    moved = [stroke.moved(ahead) for stroke in phrase.strokes()]
+    return [
+        replace(
+            note, start=note.start - shift, end=note.end - shift,
+            beat=None if note.beat is None else note.beat - ahead,
+        )
+        for note in lead_notes(moved, clock.seconds)
+    ]  # fmt: skip
+
+
+def _written(phrase: Phrase, loop: Loop) -> tuple[Event, ...]:
+    """Return what is heard to begin in a loop, in seconds from its first beat."""
+    notes = sorted(_picked(phrase, Clock(loop.tempo, loop.swing)), key=lambda note: note.start)
+    return tuple(
+        whole(
+            [
+                replace(event, place=_place(phrase, event.beat))
+                for event in strokes(notes, float(loop.tempo))
+            ]
+        )
+    )
+
+
+def _place(phrase: Phrase, beat: Fraction) -> Place:
+    """Return where in the phrase a beat is; a pickup belongs to what it leads into."""
+    beats = phrase.meter.beats
+    first, part = max(
+        ((bar, part) for bar, part in phrase.placed() if bar * beats - part.pickup <= beat),
+        key=lambda found: found[0],
+    )
+    bar, within = divmod(beat, beats)
+    role = part.role.capitalize() if part.role != "line" else ""
+    return Place(role, max(0, int(bar) - first + 1), int(within) + 1, within % 1)
 
 
 def places_of(phrase: Phrase) -> tuple[PageNote, ...]:

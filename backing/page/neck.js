@@ -11,7 +11,10 @@ const make = (name, attributes, text) => {
   return element;
 };
 
-class Neck {
+export class Neck {
+  /** @type {(fret: number) => number} */ x = () => 0;
+  /** @type {(string: string) => number} */ y = () => 0;
+
   constructor(holder) {
     this.holder = holder;
   }

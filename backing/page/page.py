@@ -2,7 +2,8 @@
 
 What the page shows is text: it is escaped here, or set as text by the script. The script and the
 style sheet are named by their digests in the page's content security policy, so no other runs.
-Sounds stand at the end of the file, where no first screen waits for them, and each only once.
+Sounds stand at the end of the file, where no first screen waits for them, and each only once;
+behind them a decoder for browsers that have no Ogg Opus.
 """
 
 from __future__ import annotations
@@ -20,19 +21,19 @@ from typing import Any
 from urllib.parse import quote
 
 from backing.page.data import EncodedSound, Loop, PageData, PageNote, System, Version
+from backing.page.hearing import numbers, rows
+from backing.page.modules import joined
 from backing.page.session import DOES, Step
 from backing.page.words import rich
 from backing.tempo import Clock
 from phrases.counting import evenly, spoken_count
 from phrases.credits import Credits
+from phrases.replacing import MADE
 
-__all__ = ["LEAD", "render_page"]
+__all__ = ["LEAD", "framed", "render_page", "sound_file"]
 
 HERE = Path(__file__).parent
-SCRIPTS = (
-    "sound.js", "neck.js", "settings.js", "build.js", "show.js", "player.js", "session.js",
-    "hands.js",
-)  # fmt: skip
+OPUS = "vendor/opus-decoder.min.js"
 LEAD = 480  # frames that a sound must have before its loop, to be joined over
 DIGITS = 4
 
@@ -52,7 +53,7 @@ def render_page(data: PageData) -> str:
     """
     if not data.pieces or not all(v.loops for p in data.pieces for v in p.versions):
         raise ValueError("a page has at least one piece, and every version at least one loop")
-    sounds = _Sounds()
+    sounds = _Sounds(data)
     templates: list[str] = []
     pieces = [
         {
@@ -66,14 +67,17 @@ def render_page(data: PageData) -> str:
         "pieces": pieces,
         "session": [_step(step) for step in data.session],
         "sounds": [
-            {"start": one.start, "frames": one.frames, "rate": one.rate} for one in sounds.every
+            {"start": one.start, "frames": one.frames, "rate": one.rate, "file": file}
+            for one, file in sounds.every.items()
         ],
     }
-    style = _file("page.css")
-    script = '(() => {\n"use strict";\n' + "\n".join(map(_file, SCRIPTS)) + "})();\n"
+    style = _file("tokens.css") + _file("page.css")
+    script = joined(HERE / "main.js")
     policy = (
-        f"default-src 'none'; script-src {_digest(script)}; style-src {_digest(style)}; "
-        "img-src data:; base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'"
+        f"default-src 'none'; script-src {_digest(script)} 'strict-dynamic' "
+        "'wasm-unsafe-eval'; "
+        f"style-src {_digest(style)}; img-src data:; base-uri 'none'; form-action 'none'; "
+        "require-trusted-types-for 'script'"
     )
     text = f'<div class="told">{rich(data.text)}</div>' if data.text.strip() else ""
     return Template(_file("page.html")).substitute(
@@ -84,13 +88,43 @@ def render_page(data: PageData) -> str:
         others=_others(data.others) + _credits(data.credits),
         templates="\n".join(templates),
         lesson=_json(lesson),
+        hearing=_json(numbers()),
         script=script,
+        opus=base64.b64encode((HERE / OPUS).read_bytes()).decode(),
         sounds="\n".join(
             f'<script type="text/plain" id="sound-{number}">'
             f"{base64.b64encode(one.data).decode()}</script>"
-            for number, one in enumerate(sounds.every)
+            for number, (one, file) in enumerate(sounds.every.items())
+            if not file
         ),
     )
+
+
+def framed(title: str, body: str) -> str:
+    """Return a page that is read and links to others, in the same looks."""
+    style = _file("tokens.css") + _file("read.css")
+    policy = f"default-src 'none'; style-src {_digest(style)}; base-uri 'none'; form-action 'none'"
+    return (
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><!-- {MADE} -->\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(title)}</title>\n<style>{style}</style></head>\n"
+        f"<body><main><h1>{escape(title)}</h1>\n{body}\n</main></body></html>\n"
+    )
+
+
+def sound_file(data: PageData, key: str) -> str:
+    """Return the script that brings a page the sounds of a key that stand apart.
+
+    From disk a page may load nothing else from beside itself.
+    """
+    file = dict(data.apart)[key]
+    told = {
+        number: base64.b64encode(one.data).decode()
+        for number, (one, where) in enumerate(_Sounds(data).every.items())
+        if where == file
+    }
+    return f"practiceSounds({json.dumps(file)}, {json.dumps(told, separators=(',', ':'))});\n"
 
 
 def _credits(credits: Credits) -> str:
@@ -113,17 +147,19 @@ def _others(pages: Sequence[tuple[str, str]]) -> str:
 
 
 class _Sounds:
-    """The sounds of a page, each different one once."""
+    """The sounds of a page, each different one once, with the file that it stands in."""
 
-    def __init__(self) -> None:
-        self.every: list[EncodedSound] = []
-        self._known: dict[EncodedSound, int] = {}
+    def __init__(self, data: PageData) -> None:
+        self.every: dict[EncodedSound, str] = {}
+        files = dict(data.apart)
+        for version in (version for piece in data.pieces for version in piece.versions):
+            for loop in version.loops:
+                for sound in (loop.band, loop.phrase):
+                    self.every.setdefault(sound, files.get(version.key, ""))
+        self._numbers = {sound: number for number, sound in enumerate(self.every)}
 
     def number(self, sound: EncodedSound) -> int:
-        if sound not in self._known:
-            self._known[sound] = len(self.every)
-            self.every.append(sound)
-        return self._known[sound]
+        return self._numbers[sound]
 
 
 def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[str, Any]:
@@ -147,8 +183,10 @@ def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[st
         "narrow": [_shape(system) for system in version.narrow],
         "template": f"shown-{number}",
         "loops": [
-            _loop(version, loop, heard, sounds)
-            for loop, heard in zip(version.loops, version.heard, strict=True)
+            {**_loop(version, loop, heard, sounds), "events": rows(events)}
+            for loop, heard, events in zip(
+                version.loops, version.heard, version.written, strict=True
+            )
         ],
     }
 

@@ -1,48 +1,43 @@
 // Leads through a session, a step at a time, and keeps a log of what was played clean.
+import { $, add, say, text } from "./dom.js";
+import { beginning, chosen, keep, keysOf, lesson, nextLoop, now, parts, pick, recalled, remember } from "./lesson.js";
+import { choosePiece, cycle, follow } from "./choose.js";
+import { begin, failed, halt, play, prefetch, sound, stepUp } from "./player.js";
+import { mark } from "./score.js";
+import { draw, fit } from "./show.js";
 
 const LOG = `practice log: ${lesson.name}`;
 const PLAYED = { listen: "both", answer: "call", call: "response", along: "both", alone: "mine", faster: "mine", key: "both" };
 const MOST = 500; // entries of the log that are kept
 let over = false; // whether the step has been played to its end
 
-const led = () => chosen.led && lesson.session.length > 0;
+export const led = () => chosen.led && lesson.session.length > 0;
 const step = () => lesson.session[Math.min(chosen.step, lesson.session.length - 1)];
 
-// Whether there is what a step asks for.
+/** Whether there is what a step asks for. */
 const possible = ({ do: what }) => {
-  if (what === "faster") return version.loops.indexOf(loop) + 1 < version.loops.length;
-  if (what === "key") return keysOf(piece).length > 1;
-  const roles = new Set(version.turns);
-  return !["answer", "call"].includes(what) || (roles.has("call") && roles.has("response"));
+  if (what === "faster") return nextLoop() !== undefined;
+  if (what === "key") return keysOf(now.piece).length > 1;
+  return !["answer", "call"].includes(what) || ["call", "response"].every((role) => now.version.turns.includes(role));
 };
 
-// --- the log --------------------------------------------------------------------------------
+// --- the log ----------------------------------------------------------------------------------
 
 const logged = () => {
-  try {
-    const found = JSON.parse(localStorage.getItem(LOG) ?? "[]");
-    return Array.isArray(found) ? found.filter((one) => typeof one?.day === "string") : [];
-  } catch {
-    return [];
-  }
+  const found = recalled(LOG);
+  return Array.isArray(found) ? found.filter((one) => typeof one?.day === "string") : [];
 };
 
-const keep = (list) => {
-  try {
-    if (list.length) localStorage.setItem(LOG, JSON.stringify(list.slice(-MOST)));
-    else localStorage.removeItem(LOG);
-  } catch {
-    // As for the settings.
-  }
+const keepLog = (list) => {
+  keep(LOG, list.length ? list.slice(-MOST) : undefined);
   showLog();
 };
 
 const entry = ({ day, piece: name, key, tempo, did }) => `${day}  ${name}, ${key}, ${tempo}: ${did}`;
 
-const showLog = () => {
+export const showLog = () => {
   const list = logged();
-  const own = list.filter((one) => one.piece === piece.name && one.key === version.key);
-  const last = own.at(-1);
+  const last = list.findLast((one) => one.piece === now.piece.name && one.key === now.version.key);
   text("last", last ? `Last time: ${last.tempo} (${last.did.toLowerCase()}, ${last.day})` : "");
   $("log-list").replaceChildren();
   for (const one of list.slice(-20).reverse()) add($("log-list"), "li", {}, entry(one));
@@ -50,9 +45,9 @@ const showLog = () => {
 };
 
 const clean = () => {
-  const now = new Date();
-  const day = [now.getFullYear(), now.getMonth() + 1, now.getDate()].map((n) => String(n).padStart(2, "0")).join("-");
-  keep([...logged(), { day, piece: piece.name, key: version.key, tempo: loop.tempo, did: step().name }]);
+  const today = new Date();
+  const day = [today.getFullYear(), today.getMonth() + 1, today.getDate()].map((n) => String(n).padStart(2, "0")).join("-");
+  keepLog([...logged(), { day, piece: now.piece.name, key: now.version.key, tempo: now.loop.tempo, did: step().name }]);
 };
 
 $("log-save").addEventListener("click", () => {
@@ -63,16 +58,16 @@ $("log-save").addEventListener("click", () => {
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 1000);
 });
-$("log-forget").addEventListener("click", () => keep([]));
+$("log-forget").addEventListener("click", () => keepLog([]));
 $("log-on").addEventListener("change", () => {
   chosen.log = $("log-on").checked;
-  if (!chosen.log) keep([]);
+  if (!chosen.log) keepLog([]);
   remember();
 });
 
-// --- the steps ------------------------------------------------------------------------------
+// --- the steps --------------------------------------------------------------------------------
 
-const showStep = () => {
+export const showStep = () => {
   const on = led();
   document.body.classList.toggle("led", on);
   $("card").hidden = !on;
@@ -80,16 +75,16 @@ const showStep = () => {
   $("on").hidden = !on;
   $("round").hidden = on || parts().length < 2;
   if (!on) return;
-  const at = lesson.session.indexOf(step());
-  text("step-count", `Step ${at + 1} of ${lesson.session.length}`);
-  text("step-name", step().name);
-  text("step-text", step().text);
-  const times = step().passes;
-  text("step-passes", over ? "Clean? Then go on. If not, again." : `${times} ${times === 1 ? "time" : "times"} round at ${loop.tempo}`);
+  const { name, text: told, passes } = step();
+  text("step-count", `Step ${lesson.session.indexOf(step()) + 1} of ${lesson.session.length}`);
+  text("step-name", name);
+  text("step-text", told);
+  const times = `${passes} ${passes === 1 ? "time" : "times"} round at ${now.loop.tempo}`;
+  text("step-passes", over ? "Clean? Then go on. If not, again." : times);
   $("on").classList.toggle("next", over);
 };
 
-// Begin a step that is possible, this one or one after it; false where there is none.
+/** Begin a step that is possible, this one or one after it; false where there is none. */
 const enter = (number) => {
   const at = lesson.session.findIndex((one, n) => n >= number && possible(one));
   if (at < 0) return false;
@@ -97,53 +92,52 @@ const enter = (number) => {
   over = false;
   const what = step().do;
   chosen.guitar = PLAYED[what];
-  [chosen.first, chosen.last] = [1, version.bars];
-  rest = 1;
-  if (what === "faster") chosen.tempo = version.loops[version.loops.indexOf(loop) + 1].tempo;
-  if (what === "key") choosePiece(piece.name, cycle(keysOf(piece), version.key), version.groove);
+  [chosen.first, chosen.last] = [1, now.version.bars];
+  now.rest = 1;
+  if (what === "faster") chosen.tempo = nextLoop()?.tempo ?? 0;
+  if (what === "key") choosePiece({ key: cycle(keysOf(now.piece), now.version.key) });
   pick();
   remember();
   mark();
   prefetch();
   showStep();
   showLog();
-  if (!playing) draw();
+  if (!now.playing) draw();
   return true;
 };
 
 const restart = async () => {
   over = false;
   showStep();
-  rest = chosen.first;
-  if (!playing) return play();
+  now.rest = chosen.first;
+  if (!now.playing) return play();
   try {
-    await begin(rest);
+    await begin(now.rest);
   } catch (error) {
     failed(error);
   }
   return undefined;
 };
 
-const again = () => {
+export const again = () => {
   say("Again");
   return restart();
 };
 
-const onward = async () => {
+export const onward = async () => {
   if (!led()) return undefined;
   if (over && chosen.log) clean();
   if (enter(chosen.step + 1)) {
     say(`${$("step-count").textContent}: ${step().name}`);
     return restart();
   }
-  if (playing) halt();
+  if (now.playing) halt();
   enter(0);
   text("step-passes", "That was the session. From the top?");
-  say("That was the session");
-  return undefined;
+  return say("That was the session");
 };
 
-const lead = (on) => {
+export const lead = (on) => {
   chosen.led = on;
   remember();
   if (on) enter(chosen.step);
@@ -152,27 +146,30 @@ const lead = (on) => {
   say(on ? "The session leads" : "Free play");
 };
 
-const stepUp = sound.onpass;
+/** Begin as it was left. */
+export const resume = () => {
+  if (led()) enter(chosen.step);
+  showStep();
+  showLog();
+};
+
 sound.onpass = (segment, pass) => {
-  if (!led()) return stepUp(segment, pass);
-  if (pass < step().passes) return null;
+  if (!led() && !now.replay) return stepUp(segment, pass);
+  if (pass < (now.replay ? 1 : step().passes)) return null;
   return { over: true, pickup: beginning(segment.loop, segment.from)?.pickup ?? 0 };
 };
 sound.onend = () => {
+  const again = now.replay !== "";
   halt();
+  if (again) return;
   over = led();
   showStep();
   if (over) say("Clean? Then go on. If not, again.");
 };
 
-$("again").addEventListener("click", again);
-$("on").addEventListener("click", onward);
-$("free").addEventListener("click", () => lead(false));
-$("led").addEventListener("click", () => lead(true));
+// --- a link to a place ------------------------------------------------------------------------
 
-// --- a link to a place ----------------------------------------------------------------------
-
-const goTo = () => {
+export const goTo = () => {
   const words = new URLSearchParams(location.hash.slice(1));
   const tempo = Number(words.get("tempo"));
   const part = parts().find(([role]) => role.toLowerCase() === words.get("part"));
@@ -181,7 +178,7 @@ const goTo = () => {
   if (part) [, chosen.first, chosen.last] = part;
   chosen.led = false;
   pick();
-  rest = chosen.first;
+  now.rest = chosen.first;
   return true;
 };
 

@@ -1,8 +1,11 @@
 // The player's sound: decoded loops on the audio clock. Seconds of the clock are called times,
 // seconds within a loop places. A segment plays bars of one loop round and round from a time on.
-const JOIN = 0.005; // seconds over which a loop's end is joined to its start
+import { beat, leadIn, length, lesson, sounds } from "./lesson.js";
+import { EARLY, JOIN, facts, ready, stretch } from "./store.js";
+
+/** @import { Segment } from "./types.d.ts" */
+
 const CROSS = 0.004; // half of what it takes to go from one segment to the next
-const EARLY = 0.02; // a player may be this much before the beat
 const CUE = 1.4; // how much higher the wood before a turn is than the sticks
 const AHEAD = 2.6; // seconds that are prepared; timers of hidden pages come once a second
 const KEPT = 2; // seconds that past segments are remembered, for slow loudspeakers
@@ -11,118 +14,26 @@ const CEILING = 0.89; // -1 dBFS
 const STEP = 256; // of the curve that does so, to the unit
 const GECKO = "mozInnerScreenX" in window;
 const WAIT = 4000; // milliseconds for a loudspeaker to answer
-const REGIONS = 8; // stretches of loops that are remembered
-const POLL = 60; // milliseconds from one look for what is loading to the next
 
-// Return a part of the file once all of it is there, as it is when something stands behind it.
-const arrived = async (id) => {
-  for (;;) {
-    const element = document.getElementById(id);
-    if (element?.nextElementSibling || document.readyState !== "loading") return element;
-    await new Promise((done) => setTimeout(done, POLL));
-  }
-};
+export class Sound {
+  /** @type {Segment[]} */ segments = [];
+  /** @type {any} */ context = null;
+  /** @type {AudioBufferSourceNode[]} */ extra = [];
+  playing = false;
+  session = 0;
+  volume = 0.4;
+  balance = 0;
+  alone = false; // whether the band is silent
+  clicks = false; // whether wood is struck on every beat
+  /** @type {Map<string, AudioBuffer>} */ struck = new Map();
+  timer = 0;
+  ending = 0;
 
-class Sound {
-  constructor(sounds) {
-    this.sounds = sounds;
-    this.decoded = new Map();
-    this.regions = new Map();
-    this.segments = [];
-    this.context = null;
-    this.playing = false;
-    this.session = 0;
-    this.extra = [];
-    this.volume = 0.4;
-    this.balance = 0;
-    this.sounding = () => true; // whether the guitar plays at a place of a segment
-    this.leadIn = () => null; // what comes round at the end of bars, as `leadIn` of the settings says
-    this.onpass = () => null;
-    this.oninterrupt = () => {};
-    this.onend = () => {}; // what `onpass` called over is over
-    this.beat = () => 1; // seconds of a loop's beat
-  }
-
-  // --- decoding ---------------------------------------------------------------------------
-
-  decode(number) {
-    if (!this.decoded.has(number)) {
-      this.decoded.set(number, this.read(number).catch((error) => {
-        this.decoded.delete(number);
-        throw error;
-      }));
-    }
-    return this.decoded.get(number);
-  }
-
-  async read(number) {
-    const element = await arrived(`sound-${number}`);
-    if (!element) throw new Error("A part of this page is missing. Load it again, or copy the file again.");
-    const text = atob(element.textContent.trim());
-    const bytes = new Uint8Array(text.length);
-    for (let n = 0; n < text.length; n++) bytes[n] = text.charCodeAt(n);
-    const reader = new OfflineAudioContext(2, 1, this.sounds[number].rate);
-    return reader.decodeAudioData(bytes.buffer).catch(() => {
-      throw new Error("This browser cannot decode the sound of this page. Try a newer Chromium, Firefox or Safari.");
-    });
-  }
-
-  ready(loop) {
-    return Promise.all([this.decode(loop.band), this.decode(loop.phrase)]);
-  }
-
-  // Forget what is not of these loops.
-  keep(loops) {
-    const wanted = new Set(loops.flatMap((loop) => [loop.band, loop.phrase]));
-    for (const number of this.decoded.keys()) if (!wanted.has(number)) this.decoded.delete(number);
-    for (const [name, region] of this.regions) if (!wanted.has(region.number)) this.regions.delete(name);
-  }
-
-  length(loop) {
-    const sound = this.sounds[loop.band];
-    return sound.frames / sound.rate;
-  }
-
-  // Return a stretch of a loop as a buffer whose end runs into its start without a step.
-  region(number, decoded, from, to, lead) {
-    const { start, frames, rate } = this.sounds[number];
-    const first = start + Math.round(from * rate);
-    const count = Math.round(to * rate) - Math.round(from * rate);
-    const name = `${number} ${first} ${count} ${lead ? lead.turn : ""}`;
-    if (!this.regions.has(name)) {
-      const buffer = new AudioBuffer({
-        length: count, sampleRate: rate, numberOfChannels: decoded.numberOfChannels,
-      });
-      const join = Math.min(Math.round(JOIN * rate), first, count);
-      for (let channel = 0; channel < decoded.numberOfChannels; channel++) {
-        const all = decoded.getChannelData(channel);
-        const piece = all.slice(first, first + count);
-        if (lead) this.lead(piece, all, this.sounds[number], from, to, lead);
-        for (let n = 1; n <= join; n++) {
-          const share = n / join;
-          const at = count - join + n - 1;
-          piece[at] = piece[at] * (1 - share) + all[first - join + n - 1] * share;
-        }
-        buffer.copyToChannel(piece, channel);
-      }
-      this.regions.set(name, { number, buffer });
-      if (this.regions.size > REGIONS) this.regions.delete(this.regions.keys().next().value);
-    }
-    return this.regions.get(name).buffer;
-  }
-
-  // Let bars of the guitar end with the pickup that leads to their start, and with nothing else.
-  lead(piece, all, { start, frames, rate }, from, to, { cut, pickup }) {
-    const ramp = Math.round(JOIN * rate);
-    const fade = (edge, n) => (n < edge ? 0 : Math.min(1, (n - edge) / ramp));
-    const out = Math.round((cut - from - EARLY) * rate);
-    const own = piece.length - Math.round((pickup + EARLY) * rate);
-    const ahead = Math.round(from * rate) - piece.length;
-    for (let n = Math.max(0, Math.min(out, own)); n < piece.length; n++) {
-      const before = pickup > 0 ? all[start + ((ahead + n + frames) % frames)] * fade(own, n) : 0;
-      piece[n] = piece[n] * (1 - fade(out, n)) + before;
-    }
-  }
+  /** What plays next at the end of a pass: a loop, or that it is over; null if nothing new.
+   * @type {(segment: Segment, pass: number) => any} */
+  onpass = () => null;
+  onend = () => {}; // what `onpass` called over is over
+  oninterrupt = () => {};
 
   // --- the graph --------------------------------------------------------------------------
 
@@ -137,6 +48,8 @@ class Sound {
       this.context.onstatechange = () => { if (this.context.state !== "running") this.oninterrupt(); };
       this.band = this.context.createGain();
       this.guitar = this.context.createGain();
+      this.wood = this.context.createGain();
+      this.wood.connect(this.out);
       this.band.connect(this.out);
       this.guitar.connect(this.out);
       // Its curve is for what lies between -1 and 1, and two layers reach twice as far.
@@ -163,31 +76,52 @@ class Sound {
     const now = this.context.currentTime;
     const set = (node, value) => node.gain.setTargetAtTime(value, now, 0.015);
     set(this.out, this.playing ? this.volume ** 2 : 0);
-    set(this.band, Math.min(1, 1 - this.balance) ** 2);
+    set(this.band, this.alone ? 0 : Math.min(1, 1 - this.balance) ** 2);
+    set(this.wood, this.clicks ? 1 : 0);
     set(this.guitar, Math.min(1, 1 + this.balance) ** 2);
   }
 
   // Play a loop's bars [from, to) from a place in them; bars before sound as sticks.
-  async play(loop, from, to, place, { sticks, beat, pickup }) {
-    await this.open(this.sounds[loop.band].rate);
-    const [, phrase] = await this.ready(loop);
+  async play(loop, [from, to], place, sticks, pickup, ahead = 0) {
+    await this.open(lesson.sounds[loop.band].rate);
+    const [, phrase] = await ready(loop);
     this.halt();
     this.session += 1;
-    const lead = Math.max(sticks * beat, pickup);
+    const lead = Math.max(sticks * beat(loop), pickup, ahead);
     const time = this.context.currentTime + 0.08 + lead;
     this.playing = true;
     this.out.gain.cancelScheduledValues(0);
     this.out.gain.setValueAtTime(this.volume ** 2, this.context.currentTime);
     this.levels();
-    for (let n = 1; n <= sticks; n++) this.stick(time - n * beat, n === sticks);
+    for (let n = 1; n <= sticks; n++) this.stick(time - n * beat(loop), n === sticks);
     if (pickup > 0) this.extra.push(this.before(loop, phrase, place, pickup, time).source);
     await this.add({ loop, from, to, place, time });
     this.timer = setInterval(() => this.tick(), 100);
     this.tick();
   }
 
+  // Lay a sound over what plays.
+  lay(buffer, time) {
+    const source = new AudioBufferSourceNode(this.context, { buffer });
+    source.connect(this.guitar);
+    source.start(time);
+    this.extra.push(source);
+  }
+
   // A stroke on wood: of the count-in, or higher before the student's turn.
-  stick(time, first, pitch = 1) {
+  stick(time, first, pitch = 1, out = this.out) {
+    const name = `${first} ${pitch}`;
+    const buffer = this.struck.get(name) ?? this.wooden(first, pitch);
+    this.struck.set(name, buffer);
+    const source = new AudioBufferSourceNode(this.context, { buffer });
+    source.connect(out);
+    source.start(time);
+    this.extra.push(source);
+    source.onended = () => { this.extra = this.extra.filter((one) => one !== source); };
+    return source;
+  }
+
+  wooden(first, pitch) {
     const rate = this.context.sampleRate;
     const buffer = new AudioBuffer({ length: Math.round(0.05 * rate), sampleRate: rate });
     const wave = buffer.getChannelData(0);
@@ -196,18 +130,14 @@ class Sound {
       const tone = Math.sin(2 * Math.PI * 2350 * pitch * at) + 0.6 * Math.sin(2 * Math.PI * 3910 * pitch * at);
       wave[n] = 0.28 * (first ? 1.3 : 1) * tone * Math.exp(-at * 140) * Math.min(1, n / 20);
     }
-    const source = new AudioBufferSourceNode(this.context, { buffer });
-    source.connect(this.out);
-    source.start(time);
-    this.extra.push(source);
-    return source;
+    return buffer;
   }
 
   // Play the guitar's pickup, which stands at the end of what comes before a place.
   before(loop, decoded, place, pickup, time) {
-    const whole = this.length(loop);
+    const whole = length(loop);
     const from = (place - pickup + whole) % whole;
-    const { start, rate } = this.sounds[loop.phrase];
+    const { start, rate } = facts(loop.phrase, loop.ratio);
     const source = new AudioBufferSourceNode(this.context, { buffer: decoded });
     const gate = this.context.createGain();
     const begin = Math.min(EARLY, from);
@@ -223,7 +153,7 @@ class Sound {
   async add(segment) {
     const { loop, from, to, place, time, pickup = 0 } = segment;
     const session = this.session;
-    const [band, phrase] = await this.ready(loop);
+    const [band, phrase] = await ready(loop);
     const context = this.context;
     if (session !== this.session) return null;
     if (time < context.currentTime + CROSS) {
@@ -232,20 +162,19 @@ class Sound {
       return null;
     }
     const one = { ...segment, span: to - from, until: Infinity, told: time, nodes: [], cues: [] };
-    one.beat = this.beat(loop);
+    one.beat = beat(loop);
     for (const [number, decoded, layer] of [[loop.band, band, this.band], [loop.phrase, phrase, this.guitar]]) {
-      const lead = layer === this.guitar ? this.leadIn(loop, from, to) : null;
-      const buffer = this.region(number, decoded, from, to, lead);
-      const source = new AudioBufferSourceNode(context, {
-        buffer, loop: true, loopStart: 0, loopEnd: buffer.duration,
-      });
+      const lead = layer === this.guitar ? leadIn(loop, from, to) : null;
+      const part = stretch(number, loop.ratio, decoded, from, to, lead);
+      const source = new AudioBufferSourceNode(context, { ...part, loop: true });
       const gate = context.createGain();
       const turn = context.createGain();
       source.connect(gate).connect(turn).connect(layer);
       const cross = this.segments.length ? CROSS : 0;
       gate.gain.setValueAtTime(cross ? 0 : 1, Math.max(0, time - cross));
       if (cross) gate.gain.linearRampToValueAtTime(1, time + cross);
-      source.start(time - cross, (place - from - cross + buffer.duration) % buffer.duration);
+      const round = part.loopEnd - part.loopStart;
+      source.start(time - cross, part.loopStart + ((place - from - cross + round) % round));
       one.nodes.push({ source, gate, turn });
     }
     const last = this.segments.at(-1);
@@ -260,6 +189,7 @@ class Sound {
   // Let a segment end, its guitar so many seconds before.
   end(segment, time, early) {
     segment.until = time;
+    for (const [at, cue] of segment.cues) if (at > time - CROSS) cue.stop();
     segment.nodes.forEach(({ gate }, number) => {
       const at = number ? time - early : time;
       gate.gain.setValueAtTime(1, at - CROSS);
@@ -272,17 +202,18 @@ class Sound {
       source.stop();
       turn.disconnect();
     }
-    for (const cue of segment.cues) cue.stop();
+    for (const [, cue] of segment.cues) cue.stop();
     segment.nodes = [];
     segment.cues = [];
   }
 
   // Take back what was prepared but has not begun, and let the last segment go on.
   clear(time) {
-    while (this.segments.length > 1 && this.segments.at(-1).time > time) {
+    while (this.segments.length > 1 && this.segments[this.segments.length - 1].time > time) {
       this.drop(this.segments.pop());
     }
-    const last = this.segments.at(-1);
+    const last = this.segments[this.segments.length - 1];
+    last.told = Math.min(last.told, last.until);
     last.until = Infinity;
     for (const { gate } of last.nodes.slice(0, 2)) {
       gate.gain.cancelScheduledValues(Math.max(time, last.time + CROSS));
@@ -293,7 +224,7 @@ class Sound {
 
   // Go to another loop or other bars at the next bar line; `next` says where from the place there,
   // and how long the pickup is that leads there.
-  change(loop, from, to, bar, next) {
+  change(loop, [from, to], bar, next) {
     const now = this.context.currentTime + 0.08;
     const last = this.clear(now);
     if (last.time > now) return false;
@@ -358,19 +289,32 @@ class Sound {
     }
   }
 
+  // Strike wood on the beats of a segment from a time until another; whether that is heard is a level.
+  beats({ time: start, place, from, loop, beat: seconds, span, cues }, time, until) {
+    const zero = start - (place - from);
+    const count = Math.round(span / seconds);
+    for (let pass = Math.max(0, Math.floor((time - zero) / span)); zero + pass * span < until; pass++) {
+      for (let beat = 0; beat < count; beat++) {
+        const at = zero + pass * span + beat * seconds;
+        if (at < Math.max(time, start) - 1e-6 || at >= until) continue;
+        cues.push([at, this.stick(at, (Math.round(from / seconds) + beat) % loop.version.beats === 0, 1, this.wood)]);
+      }
+    }
+  }
+
   // Let the guitar sound in its turns, from a time on.
   turns(segment, time) {
     const gain = segment.nodes[1].turn.gain;
     const until = Math.max(time, this.context.currentTime) + AHEAD + 0.5;
     const first = segment.time - (segment.place - segment.from);
     const step = 0.01;
-    const at = (moment) => this.sounding(segment, this.place(segment, moment));
-    const lead = this.leadIn(segment.loop, segment.from, segment.to);
+    const at = (moment) => sounds(segment.loop, [segment.from, segment.to], this.place(segment, moment));
+    const lead = leadIn(segment.loop, segment.from, segment.to);
     const edges = segment.loop.turns.flat().concat(segment.from, lead ? segment.to - lead.pickup : []);
     let level = at(time + EARLY + step) ? 1 : 0;
     gain.setValueAtTime(level, time);
     const times = [];
-    const whole = this.length(segment.loop);
+    const whole = length(segment.loop);
     for (let pass = Math.floor((time - first) / segment.span); first + pass * segment.span < until + segment.span; pass++) {
       for (const edge of edges) {
         const place = ((edge % whole) + whole) % whole;
@@ -384,12 +328,13 @@ class Sound {
       const next = at(moment + step) ? 1 : 0;
       if (next !== level) {
         const cue = begin + EARLY - segment.beat;
-        if (!next && cue > this.context.currentTime) segment.cues.push(this.stick(cue, false, CUE));
+        if (!next && cue > this.context.currentTime) segment.cues.push([cue, this.stick(cue, false, CUE)]);
         gain.setValueAtTime(level, begin);
         gain.linearRampToValueAtTime(next, begin + step);
         level = next;
       }
     }
+    this.beats(segment, time, until);
     segment.told = until;
   }
 
@@ -401,7 +346,7 @@ class Sound {
       if (!segment.nodes.length) continue;
       const time = Math.max(now, segment.time);
       segment.nodes[1].turn.gain.cancelScheduledValues(now);
-      for (const cue of segment.cues.splice(0)) cue.stop();
+      for (const [, cue] of segment.cues.splice(0)) cue.stop();
       this.turns(segment, time);
     }
   }

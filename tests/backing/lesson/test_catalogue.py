@@ -98,7 +98,7 @@ def test_a_page_and_a_manifest_lead_to_every_lesson(tmp_path: Path) -> None:
     links.feed(text)
     assert links.found
     assert all((out / link).is_file() for link in links.found)
-    assert "<h2>Another &lt;lesson&gt;</h2>" in text
+    assert ">Another &lt;lesson&gt;</a>" in text
     told = json.loads((out / MANIFEST).read_text(encoding="utf-8"))
     for row, result in zip(told["lessons"], results, strict=True):
         assert out / row["folder"] == result.folder

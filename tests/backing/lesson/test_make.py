@@ -12,7 +12,9 @@ import signal
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
+from urllib.parse import unquote
 
 import mido
 import numpy as np
@@ -20,6 +22,7 @@ import pytest
 import soundfile
 
 from backing import pieces
+from backing.forms import find_form
 from backing.lesson import make as module
 from backing.lesson import workers
 from backing.lesson.items import sounds
@@ -28,8 +31,12 @@ from backing.lesson.make import make_lesson
 from backing.lesson.records import HIDDEN, opened
 from backing.lesson.sound import PAD, RATE, layer_frames
 from backing.output import OutputError, write
+from backing.page.music import WIDE
+from backing.sheet.layout import Style, pictures
+from backing.sheet.writing import over_form
 from phrases.errors import BluesError, RangeError
-from phrases.files import read_phrase
+from phrases.files import load_phrase, read_phrase
+from phrases.hands import suggest
 from tests.backing.lesson.material import LESSON, PHRASE, small, written
 from tests.hard.material import LONG
 from tests.waiting import until
@@ -78,6 +85,51 @@ def test_what_is_there(whole: Path) -> None:
     assert not list((whole / HIDDEN).glob("drafts-*"))
 
 
+def test_a_page_leads_to_all_that_is_there(whole: Path) -> None:
+    text = (whole / "index.html").read_text(encoding="utf-8")
+    links = {unquote(link).removeprefix("./") for link in re.findall(r'href="([^"]+)"', text)}
+    there = {str(path.relative_to(whole)) for path in whole.rglob("*") if path.is_file()}
+    assert links <= there
+    wanted = {
+        name for name in there
+        if name.endswith((".html", ".pdf", ".wav", ".mp3"))
+        and not name.startswith(HIDDEN) and "_stems/" not in name
+    }  # fmt: skip
+    assert links == wanted - {"index.html"}
+    first = text.index("_practice.html")  # practising first
+    assert first < text.index(".pdf") < text.index(".wav")
+
+
+def test_strokes_and_fingers_are_on_the_page_as_on_the_sheet(whole: Path) -> None:
+    page = (whole / "01-two-bars" / "01-two-bars_practice.html").read_text(encoding="utf-8")
+    phrase = replace(load_phrase(whole.parent / "two-bars.toml"), variations=())
+    for marked, there in ((suggest(phrase), True), (phrase, False)):
+        score = over_form(marked, find_form("turnaround-loop"))
+        drawn = pictures(score, Style(width=WIDE))[0].svg.replace("#000", "currentColor")
+        assert (drawn.partition("<path")[2] in page) == there
+
+
+def test_many_keys_stand_beside_the_page(tmp_path: Path) -> None:
+    keys = LESSON.replace('keys = ["A"]', 'keys = ["A", "C", "D", "E"]')
+    text = 'make = ["page"]\n' + keys
+    assert keys != LESSON
+    result = make_lesson(small(tmp_path, text), tmp_path / "out")
+    sounds = [Path(name) for name in result.files if name.endswith(".js")]
+    assert sorted(path.name for path in sounds) == [
+        f"01-two-bars_practice_{key}.js" for key in "CDE"
+    ]
+    page = next((tmp_path / "out").rglob("*_practice.html")).read_text(encoding="utf-8")
+    told = json.loads(page.split('id="lesson">')[1].split("</script>")[0])
+    versions = told["pieces"][0]["versions"]
+    for version in versions:
+        file = "" if version["key"] == "A" else f"01-two-bars_practice_{version['key']}.js"
+        assert {told["sounds"][loop["phrase"]]["file"] for loop in version["loops"]} == {file}
+        for loop in version["loops"]:
+            here = page if not file else (tmp_path / "out" / sounds[0].parent / file).read_text()
+            number = loop["phrase"]
+            assert (f'"{number}":' if file else f'id="sound-{number}"') in here
+
+
 def test_the_manifest_is_true(whole: Path) -> None:
     told = json.loads((whole / "manifest.json").read_text(encoding="utf-8"))
     assert told["title"] == "Small lesson"
@@ -92,7 +144,7 @@ def test_the_manifest_is_true(whole: Path) -> None:
             assert row["seconds"] == pytest.approx(long, abs=0.001)
     there = {str(p.relative_to(whole)) for p in whole.rglob("*") if p.is_file()}
     left = {name for name in there - set(paths) if not name.startswith(HIDDEN)}
-    assert left == {"description.txt", "manifest.json"}
+    assert left == {"description.txt", "index.html", "manifest.json"}
     loop = next(row for row in told["files"] if row["kind"] == "loop")
     assert (loop["phrase"], loop["key"], loop["tempo"]) == ("Two bars", "A", 200.0)
 

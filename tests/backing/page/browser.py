@@ -35,9 +35,9 @@ def missing() -> str:
 
 
 class Browser:
-    """One browser with one page."""
+    """One browser with one page; `words` are for its command line."""
 
-    def __init__(self, profile: Path) -> None:
+    def __init__(self, profile: Path, *words: str) -> None:
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             port = free.getsockname()[1]
@@ -51,6 +51,7 @@ class Browser:
             "args": [
                 "--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu",
                 "--hide-scrollbars", f"--user-data-dir={profile}", "--window-size=1280,800",
+                *words,
             ],
         }  # fmt: skip
         wanted = {

@@ -48,8 +48,8 @@ needs_sound = pytest.mark.skipif(
 def test_it_decodes_every_frame(page: Firefox) -> None:
     start, frames, length, wave = page.run("""
         const { loop } = practice.now();
-        const [band] = await practice.sound.ready(loop);
-        const { start, frames } = practice.sound.sounds[loop.band];
+        const [band] = await practice.ready(loop);
+        const { start, frames } = practice.lesson.sounds[loop.band];
         const wave = band.getChannelData(0).slice(start, start + 4800);
         return [start, frames, band.length, [...wave]];
     """)

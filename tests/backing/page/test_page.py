@@ -102,7 +102,8 @@ def test_only_its_own_script_and_style_may_run() -> None:
         if "type" not in attrs
     ]
     assert len(scripts) == len(seen.styles) == 1
-    assert rules["script-src"] == digest(scripts[0])
+    # Nothing else in the file runs; what the script itself asks for may: worklets, a decoder.
+    assert rules["script-src"] == f"{digest(scripts[0])} 'strict-dynamic' 'wasm-unsafe-eval'"
     assert rules["style-src"] == digest(seen.styles[0])
 
 
@@ -154,7 +155,7 @@ def test_an_equal_sound_is_there_once() -> None:
 
 def test_a_first_screen_waits_for_no_sound() -> None:
     html = render_page(small())
-    assert html.index('id="sound-0"') > html.index("window.practice")
+    assert html.index('id="sound-0"') > html.index(".practice = {")
     assert html.index('id="sound-0"') > html.rindex("</template>")
 
 
@@ -200,7 +201,7 @@ def test_a_version_says_when_each_place_is_heard() -> None:
 
 # --- how it looks -----------------------------------------------------------------------------
 
-CSS = (Path(module.__file__).parent / "page.css").read_text(encoding="utf-8")
+CSS = (Path(module.__file__).parent / "tokens.css").read_text(encoding="utf-8")
 # By day and by night.
 SCHEMES = [
     dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", block))

@@ -50,8 +50,8 @@ def test_only_keys_that_do_something_are_listed(chromium: Browser, tmp_path: Pat
         .flatMap((e) => [...e.querySelectorAll("kbd")].map((k) => k.textContent)).join("")"""
     alone = PageData("x", (Piece("x", (clicked(line("| 1 e5 | 1 e8"), (200,)),)),))
     for data, keys in (
-        (alone, "space←→190AMGBNS"), (small(), "space↑↓←→190AMCRGBNS"),
-        (several(), "space↑↓←→190AMCRGBNSVKF"),
+        (alone, "space\u2212+←→190AMGBNSTOL"), (small(), "space↑↓\u2212+←→190AMCRGBNSTOL"),
+        (several(), "space↑↓\u2212+←→190AMCRGBNSTOLVKF"),
     ):  # fmt: skip
         page.write_text(render_page(data), encoding="utf-8")
         assert fresh(chromium, page).run(shown) == keys

@@ -1,0 +1,63 @@
+"""What a page needs to hear: the numbers by which takes are heard, and what should be heard."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from backing.listening import ears, judge, match, words
+from backing.listening.thresholds import THRESHOLDS, Limits
+from backing.listening.written import Event
+
+__all__ = ["numbers", "rows"]
+
+# The numbers of the method, by the module that has them.
+_NAMES = {
+    ears: "AFTER AHEAD APART FAINT HIGHEST_PITCH HOP LOWEST_PITCH STEPS TRUST UNSURE".split(),
+    match: "FAST MISSED MISSED_SOFT NEAR SPREAD".split(),
+    judge: "ASTRAY BEND_HOLD FIND LOUD OCTAVES SOFTEST SOFT_MISS STRONG WRONG".split(),
+    words: "EVEN FEW MOST WEIGHTS".split(),
+}
+STEP = 0.02  # seconds by which a drop-out of the microphone moves what comes after it, at least
+DIGITS = 4
+
+
+def numbers() -> dict[str, Any]:
+    """Return the numbers by which a take is heard and judged: those of `backing hear`."""
+    usual = Limits.usual()
+    return {
+        **{name: getattr(module, name) for module, all_ in _NAMES.items() for name in all_},
+        "STEP": STEP,
+        "all": usual.all,
+        "single": usual.single,
+        "tuning": usual.tuning,
+        "fretted": THRESHOLDS["fretted"].value,
+    }
+
+
+def rows(events: Sequence[Event]) -> list[list[Any]]:
+    """Return what should be heard as rows of plain data, in seconds and cents.
+
+    A row holds when it begins and ends, its kind, its parts, whether it is soft, whether a rake
+    leads into it, and its place in words; a part its pitch, how far into that it begins, and the
+    first value, the glides and the vibratos of its curve.
+    """
+
+    def short(*values: float) -> list[float]:
+        return [round(value, DIGITS) for value in values]
+
+    return [
+        [
+            *short(event.at, event.end), event.kind,
+            [
+                [
+                    part.pitch, *short(part.since, part.curve.first),
+                    [[*short(g.start, g.seconds, g.cents), g.kind] for g in part.curve.glides],
+                    [short(s.start, s.end, s.hertz, s.cents, s.grow) for s in part.curve.sways],
+                ]
+                for part in event.parts
+            ],
+            event.soft, event.raked, str(event.place),
+        ]
+        for event in events
+    ]  # fmt: skip

@@ -1,0 +1,330 @@
+// What was played of what is written: which notes came, when, how far they were bent. The method is
+// that of `backing.listening.match` and `judge`. Seconds late are positive, cents sharp are positive.
+import { centsAt } from "./curve.js";
+import { mean, middle } from "./ears.js";
+import { LIMITS } from "./limits.js";
+
+const {
+  AFTER, ASTRAY, BEND_HOLD, FAST, FIND, LOUD, MISSED, MISSED_SOFT, NEAR, OCTAVES, SOFTEST, SOFT_MISS, SPREAD, STEP, STRONG, WRONG,
+} = LIMITS;
+const CLEARLY = 4.5; // standard errors from which a step is believed
+const SPLITS = 4; // notes that must lie before and after a step of the microphone
+const NOBODY = -1; // the beginning before is nobody's
+
+const within = (value, most) => Math.abs(value) < most; // false for what is not a number
+
+/** Return the distance in cents of what begins from an event's own curve. */
+const pitchOff = (event, onset, hop, tuning) => {
+  let best = NaN;
+  const room = Math.max(4, Math.floor((event.end - event.at) / hop) - AFTER);
+  const seconds = Array.from({ length: Math.min(onset.cents[0].length, room) }, (_, n) => (n + AFTER) * hop);
+  for (const part of event.parts) {
+    const last = part.since + seconds[seconds.length - 1] + 0.05;
+    const moving = part.glides.some(([start, takes]) => start < last && start + takes > part.since);
+    for (const late of moving ? FAST : FAST.slice(0, 1)) {
+      const apart = seconds.map((at, n) => {
+        // The curve is read as far back as before the beginning, where that is a step.
+        const wanted = centsAt({ ...part, since: 0 }, Math.max(0, at + late) + part.since) + tuning;
+        const [usual, higher] = [onset.cents[0][n] - wanted, onset.cents[1][n] - wanted];
+        return within(higher, 60) && !within(usual, 90) ? higher : usual;
+      });
+      const one = middle(apart);
+      if (Number.isNaN(best) || Math.abs(one) < Math.abs(best)) best = one;
+    }
+  }
+  return best;
+};
+
+/** Return by how many seconds most of a take is late, from -reach to reach. */
+const lag = (events, onsets, reach = 0.25) => {
+  const clear = onsets.filter((one) => one.strength > 0.3).map((one) => one.at);
+  const counts = new Float64Array(Math.round(reach / 0.001) + 1);
+  for (const { at } of events.filter((one) => one.kind === "pick")) {
+    for (const one of clear) {
+      const bin = Math.round((one - at + reach) / 0.002);
+      if (within(one - at, reach) && counts[bin] !== undefined) counts[bin]++;
+    }
+  }
+  let [best, found] = [-1, 0];
+  for (const bin of counts.keys()) {
+    const at = bin * 0.002 - reach;
+    let height = 0; // players wander by some 20 ms
+    for (let n = -30; n <= 30; n++) height += (counts[bin + n] ?? 0) * Math.exp(-0.5 * (n / 10) ** 2);
+    height *= Math.exp(-0.5 * (at / (0.8 * reach)) ** 2);
+    if (height > best + 1e-12) [best, found] = [height, at];
+  }
+  return found;
+};
+
+const pitchCost = (event, off) => {
+  if (event.kind === "dead" || event.kind === "rake") return Number.isNaN(off) ? 0 : 0.4;
+  const cost = Number.isNaN(off) ? 0.8 : Math.min(2.2, Math.max(0, (Math.abs(off) - 50) / 50));
+  return event.parts.length > 1 ? cost * 0.3 : cost;
+};
+
+/** Pair events with beginnings: one edit distance over both in order. */
+const match = (events, ears, late, tuning) => {
+  const { onsets } = ears;
+  const times = onsets.map((one) => one.at - late);
+  const before = (limit, same) => times.findIndex((one) => (same ? one > limit : one >= limit));
+  const count = (at) => (at < 0 ? times.length : at);
+  let [low, costs] = [0, [0]];
+  const rows = [];
+  const apart = new Map();
+  for (const [number, event] of events.entries()) {
+    const first = count(before(event.at - NEAR, false));
+    const last = count(before(event.at + NEAR, true));
+    const missing = event.soft && event.kind === "pick" ? MISSED_SOFT : MISSED[event.kind];
+    /** @type {[number[], (number | null)[]]} */
+    const [fresh, who] = [[], []];
+    for (let state = first; state <= last; state++) {
+      /** @type {[number, number | null]} */
+      let [cost, pair] = [costs[Math.min(state - low, costs.length - 1)] + missing, null];
+      if (state > first) {
+        const onset = onsets[state - 1];
+        const off = pitchOff(event, onset, ears.hop, tuning);
+        apart.set(`${number} ${state - 1}`, off);
+        const paired = costs[Math.min(state - 1 - low, costs.length - 1)]
+          + 0.5 * ((times[state - 1] - event.at) / SPREAD) ** 2 + pitchCost(event, off)
+          + Math.max(0, 0.6 - 2 * onset.strength) - Math.min(2, Math.max(0, 4 * (onset.strength - 0.25)));
+        if (paired < cost) [cost, pair] = [paired, state - 1];
+        if (fresh[fresh.length - 1] <= cost) [cost, pair] = [fresh[fresh.length - 1], NOBODY];
+      }
+      fresh.push(cost);
+      who.push(pair);
+    }
+    rows.push([first, who]);
+    [low, costs] = [first, fresh];
+  }
+  const pairs = new Map();
+  let state = onsets.length;
+  for (let number = events.length - 1; number >= 0; number--) {
+    const [first, who] = rows[number];
+    state = Math.min(state, first + who.length - 1);
+    while (who[state - first] === NOBODY) state--;
+    const pair = who[state - first];
+    if (pair === null) continue;
+    pairs.set(number, pair);
+    state--;
+  }
+  const used = new Set(pairs.values());
+  const off = new Map([...pairs].map(([number, pair]) => [number, apart.get(`${number} ${pair}`)]));
+  return { pairs, off, left: [...onsets.keys()].filter((n) => !used.has(n)) };
+};
+
+/** Return clear pitch between two times, errors by an octave or a twelfth mended. */
+const mended = (ears, start, stop, wanted) => ears.pitched(start, stop).map((one) => {
+  for (const error of OCTAVES) if (within(one - wanted - error, 80)) return one - error;
+  return one;
+});
+
+const still = ({ glides, sways, first }) => !glides.length && !sways.length && first === 0;
+
+/** Return by how many cents fretted notes that do not move are high; 0 from too few. */
+const tuningOf = (events, ears, found) => {
+  const offs = [];
+  for (const [number, pair] of found.pairs) {
+    const event = events[number];
+    if (event.kind !== "pick" || event.parts.length > 1 || !still(event.parts[0]) || event.end - event.at <= 0.15) continue;
+    const { at } = ears.onsets[pair];
+    const wanted = centsAt(event.parts[0], 0);
+    const off = middle(mended(ears, at + 0.05, at + Math.min(event.end - event.at, 0.4), wanted)) - wanted;
+    if (within(off, 60)) offs.push(off);
+  }
+  return offs.length >= 3 ? middle(offs) : 0;
+};
+
+/** Judge an event by its beginning. */
+const hear = (one, ears, onset, off, tuning) => {
+  const { event } = one;
+  const quiet = ears.loud - onset.level - (event.soft ? 8 : 0);
+  const sounds = event.kind === "pick" || event.kind === "step";
+  // A drum through the air, a touch of the hand: far softer than the rest, at another pitch.
+  if (sounds && (quiet > SOFTEST || (quiet > SOFT_MISS && !within(off, WRONG)))) return;
+  Object.assign(one, { how: "played", off: onset.at - event.at, pitch: off });
+  if (event.kind !== "pick" || event.parts.length > 1 || !(Math.abs(off) > WRONG)) return;
+  // Another pitch is believed where it is steady, did not ring before, and grew more than the one
+  // that is written.
+  const heard = onset.cents[0].filter(Number.isFinite);
+  const centre = middle(heard);
+  const steady = heard.length >= 8 && mean(heard.map((cents) => Number(within(cents - centre, 40)))) > 0.6;
+  const rang = within(ears.before(onset.at) - centre, 60);
+  const more = () => ears.grown(onset.at, centre) >= ears.grown(onset.at, centsAt(event.parts[0], 0.04) + tuning) + 6;
+  if (steady && !rang && more()) one.how = "wrong";
+  else Object.assign(one, { how: steady ? "unclear" : "played", pitch: NaN });
+};
+
+/** Look for the pitch of a note for which no attack was found, near its place. */
+const lookAgain = (number, judged, begun, ears, late, tuning) => {
+  const { event } = judged[number];
+  const low = Math.max(event.at + late - FIND, begun.has(number - 1) ? begun.get(number - 1) + 0.03 : -Infinity);
+  const high = Math.min(event.at + late + FIND, begun.has(number + 1) ? begun.get(number + 1) - 0.03 : Infinity);
+  const wanted = centsAt(event.parts[0], 0.03) + tuning;
+  if (number) {
+    const before = judged[number - 1].event;
+    if (within(centsAt(before.parts[0], event.at - before.at - 0.02) + tuning - wanted, WRONG)) return; // it may ring
+  }
+  const row = ears.pitched(low, high + 8 * ears.hop);
+  const since = Math.max(0, Math.round(low / ears.hop));
+  const near = row.map((one, n) => within(one - wanted, 60) && ears.level[since + n] > ears.loud - SOFTEST);
+  const first = near.findIndex((_, n) => n + 6 <= near.length && near.slice(n, n + 6).every(Boolean));
+  if (first < 0) return;
+  const at = (since + first) * ears.hop - 0.012;
+  begun.set(number, at);
+  Object.assign(judged[number], {
+    how: "played", off: at - event.at, pitch: middle(row.slice(first, first + 6).map((one) => one - wanted)),
+  });
+};
+
+/** Put a hammer-on, pull-off or slide where the pitch is half-way, not where a flux peaked. */
+const settle = (one, begun, number, ears, tuning) => {
+  const [part] = one.event.parts;
+  const wanted = centsAt(part, 0.02) + tuning;
+  const before = centsAt({ ...part, since: 0 }, Math.max(0, part.since - 0.001)) + tuning;
+  const was = begun.get(number);
+  const low = Math.max(0, Math.round((was - NEAR / 3) / ears.hop));
+  const row = [...ears.cents.subarray(low, Math.round((was + 0.07) / ears.hop))];
+  const there = row.map((cents) => Math.abs(cents - wanted) < Math.abs(cents - before));
+  let best = NaN;
+  for (let n = 1; n < there.length - 1; n++) {
+    const at = (low + n) * ears.hop - ears.hop / 2;
+    if (there[n] && there[n + 1] && !there[n - 1] && !(Math.abs(at - was) >= Math.abs(best - was))) best = at;
+  }
+  if (!Number.isFinite(best)) return;
+  begun.set(number, best);
+  one.off = best - one.event.at;
+};
+
+/** Return bends as rows: start, seconds it takes, cents before and after, when it is left. */
+const bendsOf = ({ first, glides }, length) => {
+  const ends = [...glides.map(([start]) => start), length];
+  const out = [];
+  if (first > 0 && first % 50 === 0 && (!glides.length || glides[0][2] < first)) out.push([0, 0, 0, first, ends[0]]);
+  let before = first;
+  for (const [number, [start, takes, cents, kind]] of glides.entries()) {
+    if (takes > 0 && kind === "bend" && cents > before) out.push([start, takes, before, cents, ends[number + 1]]);
+    before = cents;
+  }
+  return out;
+};
+
+const bendOf = (one, [start, takes, before, cents, left], at, last, ears, tuning) => {
+  const up = before <= 0 ? cents - Math.min(before, 0) : cents - before;
+  const [part] = one.event.parts;
+  const [low, high] = [at + start + 0.6 * takes, Math.min(at + left, last) - 0.01];
+  if (one.how === "wrong") return { cents: up, off: NaN, why: "it begins on another note" };
+  if (high - low < 0.05) return { cents: up, off: NaN, why: "too short" };
+  const wanted = 100 * part.pitch + cents + tuning;
+  const held = mended(ears, low, high, wanted).filter(Number.isFinite).sort((a, b) => a - b);
+  const clear = ears.pitched(low, high, 0.2);
+  const unclear = { cents: up, off: NaN, why: "not clear enough" };
+  if (held.length < BEND_HOLD || clear.filter(Number.isFinite).length < 0.7 * clear.length) return unclear;
+  const sways = part.sways.some(([from, to]) => from < left && to > start);
+  const off = middle(held, sways ? 0.85 : held.length < 30 ? 0.6 : 0.5) - wanted;
+  return off > -up - ASTRAY && off < ASTRAY ? { cents: up, off, why: "" } : unclear;
+};
+
+/** Measure bends. */
+const measureBends = (judged, begun, ears, tuning) => {
+  const order = [...begun].sort(([, a], [, b]) => a - b);
+  for (const [place, [number, at]] of order.entries()) {
+    const one = judged[number];
+    const { event } = one;
+    if (event.kind !== "pick") continue;
+    const several = event.parts.length > 1;
+    const last = Math.min(at + event.end - event.at, (order[place + 1]?.[1] ?? Infinity) - 0.015);
+    one.bends = event.parts.flatMap((part) => bendsOf(part, event.end - event.at).map((bend) => (several
+      ? { cents: bend[3], off: NaN, why: "another string rings with it" }
+      : bendOf(one, bend, at, last, ears, tuning))));
+  }
+};
+
+/** Tell whether a beginning is only how the note before goes on: a bend, a slide, a release. */
+const belongs = (event, at, onset, ears, tuning) => {
+  const since = onset.at - at;
+  let nearest = NaN;
+  for (const part of event.parts) {
+    for (const [begins, takes] of part.glides) {
+      const start = begins - part.since;
+      if (Math.abs(start - since) < 0.09 || (start <= since && since <= start + takes + 0.05)) return true;
+    }
+    const off = middle(onset.cents[0].map((one, n) => one - tuning - centsAt(part, since + (n + AFTER) * ears.hop)));
+    if (Number.isNaN(nearest) || Math.abs(off) < Math.abs(nearest)) nearest = off;
+  }
+  if (within(nearest, 60) && onset.level < onset.before + 2 && onset.strength < 0.8) return true;
+  return since > event.end - event.at - 0.06 && onset.level < onset.before - 1; // the hand that damps it
+};
+
+/** Return the notes that nobody wrote: strong, pitched, new, and lasting. */
+const extras = (judged, begun, ears, found, tuning) => {
+  const order = [...begun].sort(([, a], [, b]) => a - b);
+  return found.left.map((number) => ears.onsets[number]).filter((onset) => {
+    if (onset.strength < STRONG || onset.level < ears.loud - LOUD) return false;
+    if (order.some(([, at]) => Math.abs(at - onset.at) < 0.06)) return false;
+    const heard = onset.cents[0].filter(Number.isFinite);
+    if (heard.length < 0.5 * onset.cents[0].length) return false;
+    const last = order.findLast(([, at]) => at <= onset.at);
+    if (last && belongs(judged[last[0]].event, last[1], onset, ears, tuning)) return false;
+    const fresh = middle(heard);
+    const here = Math.round(onset.at / ears.hop);
+    const lasts = ears.level.subarray(here + 16, here + 22);
+    const steady = lasts.length > 0 && mean(lasts) > onset.level - 12
+      && mean(heard.map((one) => Number(within(one - fresh, 40)))) > 0.6;
+    const rang = within(ears.before(onset.at) - fresh, 60) && onset.level < onset.before + 3;
+    return steady && !rang && ears.grown(onset.at, fresh) >= 6;
+  }).map((onset) => ({ at: onset.at, cents: middle(onset.cents[0]) - tuning }));
+};
+
+/** Return from which number on the notes are later by how many seconds, as after a drop-out of the
+ * microphone: all at once, by much more than they wander before and after. */
+const stepOf = (offs) => {
+  let [best, found] = [0, { from: Infinity, by: 0 }];
+  for (let at = SPLITS; at <= offs.length - SPLITS; at++) {
+    const [before, after] = [offs.slice(0, at), offs.slice(at)].map((rows) => rows.map(([, off]) => off));
+    const by = middle(after) - middle(before);
+    const apart = [before, after].flatMap((row) => row.map((one) => Math.abs(one - middle(row))));
+    // The error of a difference of medians; 1.48 median deviations are a standard deviation.
+    const error = 1.25 * (0.003 + 1.48 * middle(apart)) * Math.sqrt(1 / before.length + 1 / after.length);
+    const clear = Math.abs(by) / error;
+    if (Math.abs(by) >= STEP && clear > Math.max(CLEARLY, best)) [best, found] = [clear, { from: offs[at][0], by }];
+  }
+  return found;
+};
+
+/** Compare what is written, in order of time, with what is heard. */
+export const review = (written, ears) => {
+  let events = written;
+  let late = lag(events, ears.onsets);
+  let found = match(events, ears, late, 0);
+  const offs = () => [...found.pairs].filter(([number]) => events[number].kind === "pick")
+    .map(([number, pair]) => [number, ears.onsets[pair].at - events[number].at]).sort(([a], [b]) => a - b);
+  const jump = stepOf(offs());
+  if (jump.by) { // the recording, not the player
+    events = events.map((one, n) => (n < jump.from ? one : { ...one, at: one.at + jump.by, end: one.end + jump.by }));
+    found = match(events, ears, late, 0);
+  }
+  late = offs().length ? middle(offs().map(([, off]) => off)) : late;
+  const tuning = tuningOf(events, ears, match(events, ears, late, 0));
+  found = match(events, ears, late, tuning);
+  const judged = events.map((event) => ({ event, how: "missed", off: NaN, pitch: NaN, /** @type {any[]} */ bends: [] }));
+  const begun = new Map();
+  for (const [number, pair] of [...found.pairs].sort(([a], [b]) => a - b)) {
+    const onset = ears.onsets[pair];
+    hear(judged[number], ears, onset, found.off.get(number), tuning);
+    if (judged[number].how !== "missed") begun.set(number, onset.at);
+  }
+  for (const [number, one] of judged.entries()) {
+    const { kind, parts } = one.event;
+    if (one.how === "missed" && (kind === "pick" || kind === "step") && parts.length === 1) {
+      lookAgain(number, judged, begun, ears, late, tuning);
+    }
+    if (kind === "step" && begun.has(number)) settle(one, begun, number, ears, tuning);
+  }
+  measureBends(judged, begun, ears, tuning);
+  for (const [number, one] of judged.entries()) {
+    const before = judged[number - 1];
+    if (before && one.how === "missed" && one.event.kind === "step" && before.how !== "played") one.how = "unclear";
+  }
+  const added = extras(judged, begun, ears, found, tuning);
+  return { judged: judged.filter((one) => one.event.kind !== "rake"), extra: added, late, tuning, step: jump.by };
+};
