@@ -54,7 +54,7 @@ def contents(lesson: Lesson, items: Mapping[Item, Iterable[str]], leaves: Iterab
                 (path, _called(item) + f" ({Path(path).suffix[1:].upper()})")
                 for item in group
                 for path in items[item]
-                if path.rpartition(".")[0] == item.name  # and not a stem
+                if path.removeprefix(f"{item.name}.") in item.formats
             ]
             parts.append(f"<h3>Sounds in {escape(str(key))}</h3>{_list(links)}")
     return framed(lesson.title, "\n".join(parts))

@@ -173,7 +173,7 @@ def test_a_variation_keeps_the_tips_that_hold_for_it(tmp_path: Path) -> None:
         text = 'make = ["page"]\n' + LESSON.replace("[200, 240]", "[240]")
         lesson = small(tmp_path / str(number), text, phrase)
         result = make_lesson(lesson, tmp_path / f"out-{number}")
-        (page,) = (result.folder / path for path in result.made if path.endswith(".html"))
+        (page,) = (result.folder / path for path in result.made if path.endswith("_practice.html"))
         shown = page.read_text(encoding="utf-8").split("<template ")[1:]
         assert len(shown) == 2
         assert "Play it." in shown[0]
@@ -277,7 +277,7 @@ def test_a_page_holds_a_band_once(tmp_path: Path) -> None:
     for names, count in (("same", 3), ("low", 4)):
         text = f'{lesson}variations = ["{names}"]\n'
         result = make_lesson(small(tmp_path, text, phrase), tmp_path / names)
-        (page,) = (path for path in result.made if path.endswith(".html"))
+        (page,) = (path for path in result.made if path.endswith("_practice.html"))
         assert sounds_of(tmp_path / names / page) == count
 
 
@@ -285,7 +285,7 @@ def test_a_page_calls_grooves_by_their_titles(tmp_path: Path) -> None:
     lesson = LESSON.replace("[200, 240]", "[240]").replace("choruses", 'make = ["page"]\nchoruses')
     lesson = lesson.replace("form", 'grooves = ["shuffle", "two-beat"]\nform', 1)
     result = make_lesson(small(tmp_path, lesson), tmp_path / "out")
-    (page,) = (path for path in result.made if path.endswith(".html"))
+    (page,) = (path for path in result.made if path.endswith("_practice.html"))
     text = (tmp_path / "out" / page).read_text(encoding="utf-8")
     assert set(re.findall(r'"groove":"([^"]*)"', text)) == {"Ride shuffle", "Two-beat"}
 
@@ -306,7 +306,7 @@ def test_the_page_of_two_variations_and_six_tempos_is_light(tmp_path: Path) -> N
         file = "two-bars.toml"
     """
     result = make_lesson(small(tmp_path, text, phrase), tmp_path / "out")
-    (page,) = (path for path in result.made if path.endswith(".html"))
+    (page,) = (path for path in result.made if path.endswith("_practice.html"))
     assert sounds_of(tmp_path / "out" / page) >= 6 + 18
     assert (tmp_path / "out" / page).stat().st_size <= 12e6
 
@@ -314,7 +314,9 @@ def test_the_page_of_two_variations_and_six_tempos_is_light(tmp_path: Path) -> N
 def test_the_text_changes_page_and_description(copy: Path) -> None:
     text = LESSON.replace('["wav"]', '["wav", "mp3"]\nstems = true').replace("Slowly", "Softly")
     result = again(copy, text)
-    assert made(result) == {"01-two-bars_practice.html", "description.txt", "manifest.json"}
+    assert made(result) == {
+        "01-two-bars_practice.html", "description.txt", "index.html", "manifest.json",
+    }  # fmt: skip
 
 
 def test_a_missing_and_a_damaged_file_are_made_again(copy: Path) -> None:
@@ -358,8 +360,8 @@ def test_without_some_kinds_nothing_of_them_is_left(copy: Path) -> None:
     result = again(copy, 'make = ["backing"]\n' + LESSON)
     left = {path.rpartition("/")[2] for path in result.files}
     assert left == {"01-two-bars_A_4-backing_240bpm.wav", "01-two-bars_A_4-backing_240bpm.mid",
-                    "description.txt", "manifest.json"}  # fmt: skip
-    assert not list(copy.rglob("*.html"))
+                    "description.txt", "index.html", "manifest.json"}  # fmt: skip
+    assert not list(copy.rglob("*_practice.html"))
     assert not list(copy.rglob("*.mp3"))
 
 
@@ -381,9 +383,9 @@ def test_a_run_that_was_interrupted_goes_on(tmp_path: Path) -> None:
     result = make_lesson(
         lesson, tmp_path / "out", progress=lambda a, b, name: told.append(name), processes=1
     )
-    assert told == ["", "01-two-bars/A/01-two-bars_A_4-backing_240bpm", "description.txt",
-                    "manifest.json"]  # fmt: skip
-    assert len(result.files) == 6
+    assert told == ["", "01-two-bars/A/01-two-bars_A_4-backing_240bpm", "index.html",
+                    "description.txt", "manifest.json"]  # fmt: skip
+    assert len(result.files) == 7
 
 
 def test_a_run_that_was_killed_goes_on(tmp_path: Path) -> None:
