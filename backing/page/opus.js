@@ -1,5 +1,6 @@
 // Decodes Ogg Opus where a browser cannot, with a decoder that the page brings (`vendor`). References:
 // RFC 3533 (Ogg pages), RFC 7845 (Opus in Ogg).
+import { load } from "./load.js";
 
 const HEADER = 27; // bytes of a page's header before its table
 
@@ -28,7 +29,7 @@ const packetsOf = (bytes) => {
 const library = async () => {
   const words = atob((document.getElementById("opus")?.textContent ?? "").trim());
   const source = new TextDecoder().decode(Uint8Array.from(words, (letter) => letter.charCodeAt(0)));
-  await import(`data:text/javascript;charset=utf-8,${encodeURIComponent(source)}`);
+  await load(`data:text/javascript;charset=utf-8,${encodeURIComponent(source)}`);
   return /** @type {any} */ (globalThis)["opus-decoder"].OpusDecoder;
 };
 

@@ -1,5 +1,6 @@
 // The sounds of the page: parts of the file, decoded when they are needed and forgotten again.
 import { lesson } from "./lesson.js";
+import { load } from "./load.js";
 import { decodeOpus } from "./opus.js";
 import { stretchedBuffer } from "./stretch.js";
 
@@ -18,27 +19,24 @@ const arrived = async (id) => {
   }
 };
 
-const { trustedTypes: types } = /** @type {any} */ (window);
-const policy = types?.createPolicy("practice page", { createScriptURL: (name) => name });
-
 let beside = { file: "", texts: Promise.resolve({}) }; // what was loaded last
+/** @type {any} */ (window).practiceSounds = (file, texts) => { brought = { file, texts }; };
+let brought = { file: "", texts: {} };
+
+const bring = async (file) => {
+  try {
+    await load(encodeURI(`./${file}`));
+  } catch {
+    beside.file = "";
+    throw new Error(`The sounds of this key stand in ${file}, which is missing. Copy it into the folder of this page.`);
+  }
+  return brought.texts;
+};
 
 /** Return the sounds of a file beside the page. */
 const loaded = (file) => {
-  if (beside.file === file) return beside.texts;
-  const texts = new Promise((done, fail) => {
-    const script = document.createElement("script");
-    /** @type {any} */ (window).practiceSounds = (name, found) => { if (name === beside.file) done(found); };
-    script.onload = () => script.remove();
-    script.onerror = () => {
-      beside.file = "";
-      fail(new Error(`The sounds of this key stand in ${file}, which is missing. Copy it into the folder of this page.`));
-    };
-    script.src = policy?.createScriptURL(encodeURI(`./${file}`)) ?? encodeURI(`./${file}`);
-    document.head.append(script);
-  });
-  beside = { file, texts };
-  return texts;
+  if (beside.file !== file) beside = { file, texts: bring(file) };
+  return beside.texts;
 };
 
 const textOf = async (number) => {
