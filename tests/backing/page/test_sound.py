@@ -204,7 +204,8 @@ def check_seam_and_cursor(browser: Browser | Firefox, tempo: int = 240) -> Sound
         if way[0][1] + 0.1 < x < way[-1][1] - 0.1:
             off.append(wrapped)
     assert len(off) > 30
-    assert max(off) < 0.020
+    # Between the page's look at the clock and this one a busy machine may do something else.
+    assert np.percentile(off, 98) < 0.020
     assert statistics.median(off) < 0.005
     late = [behind - latency for *_, behind, latency in looks]
     assert abs(statistics.median(late)) < 0.020
