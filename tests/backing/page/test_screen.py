@@ -283,7 +283,8 @@ def test_an_accessibility_checker_finds_nothing(
     try:
         page = fresh(chromium, path)
         page.size(width, 844)
-        page.run("for (const d of document.querySelectorAll('details')) d.open = true;")
+        page.run("for (const d of document.querySelectorAll('details')) d.open = true;"
+                 "document.querySelector('#ear').hidden = false;")  # fmt: skip
         page.protocol("Runtime.evaluate", expression=script)
         for playing in (False, True):
             if playing:
