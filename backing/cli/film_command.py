@@ -23,6 +23,11 @@ __all__ = ["command"]
 
 SHOWN = ("demo", "loop", "trade")  # what has a phrase to show
 STRIPS = (".webm", ".mov")
+# Options of those commands that are about playing, sound files and plans.
+OTHERS = (
+    "--stems", "--rate", "--bits", "--card", "--port", "--pedal", "--hands-free", "--dry-run",
+    "--resume-count", "--no-resume-count",
+)  # fmt: skip
 
 
 @click.command(
@@ -33,7 +38,7 @@ STRIPS = (".webm", ".mov")
     "  backing film lamp-oil --strip -o over-my-picture.webm",
 )
 @click.option(
-    "-o", "--output", "path", type=click.Path(path_type=Path), required=True,
+    "-o", "--output", "path", type=click.Path(path_type=Path),
     help="The film, an .mp4; a strip is a .webm or a .mov.",
 )  # fmt: skip
 @click.option(
@@ -60,7 +65,7 @@ STRIPS = (".webm", ".mov")
 @click.pass_context
 def command(
     ctx: click.Context,
-    path: Path,
+    path: Path | None,
     size: str,
     fps: int,
     strip: bool,
@@ -75,10 +80,15 @@ def command(
     WHAT is demo, loop or trade with what that command takes; a phrase alone is a demo. Beside the
     film lie its captions (.vtt).
     """
-    stream, what = _asked(ctx, words)
+    what, *rest = words or ("",)
+    if what not in SHOWN:
+        what, rest = "demo", list(words)
+    if path is None:
+        raise click.UsageError("name a file for the film: -o film.mp4")
+    _check(path, what, words, strip=strip, take=take)
+    stream = _asked(ctx, what, rest)
     from backing.film.write import film
 
-    _check(path, what, strip=strip, take=take)
     taken = None
     if take is not None:
         from backing.lesson.take import with_take
@@ -86,7 +96,7 @@ def command(
         assert stream.phrase is not None
         taken = partial(with_take, take, stream.phrase, stream)
     with _progress(float(stream.seconds)) as shown:
-        film(
+        files = film(
             stream, path, shape(size, strip=strip), fps,
             soundfont=soundfont, take=taken, progress=shown, force=force,
         )  # fmt: skip
@@ -94,20 +104,18 @@ def command(
     if as_json:
         click.echo(json.dumps({
             "title": stream.title, "key": str(stream.key), "seconds": round(seconds, 6),
-            "size": size, "fps": fps, "files": [{"path": str(path), "format": path.suffix[1:]}],
+            "size": size, "fps": fps,
+            "files": [{"path": str(file), "format": file.suffix[1:]} for file in files],
         }, ensure_ascii=False))  # fmt: skip
         return
-    minutes, rest = divmod(round(seconds), 60)
-    click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{rest:02d}\n  {path}")
+    minutes, left = divmod(round(seconds), 60)
+    click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{left:02d}")
+    for file in files:
+        click.echo(f"  {file}")
     click.echo("Start with the volume low: loud headphones can damage hearing.", err=True)
 
 
-def _asked(ctx: click.Context, words: tuple[str, ...]) -> tuple[Stream, str]:
-    what, *rest = words or ("",)
-    if what not in SHOWN:
-        if what == "track":
-            raise click.UsageError("a track has no phrase to show; name a phrase", ctx)
-        what, rest = "demo", list(words)
+def _asked(ctx: click.Context, what: str, rest: list[str]) -> Stream:
     played: click.Command = import_module(f"backing.cli.{what}_command").command
     asked = Asked()
     usual = (ctx.parent and ctx.parent.default_map) or {}
@@ -116,28 +124,41 @@ def _asked(ctx: click.Context, words: tuple[str, ...]) -> tuple[Stream, str]:
     )
     with inner:
         played.invoke(inner)
-    if inner.params.get("seamless"):
-        raise click.UsageError("a film has an end; leave out --seamless, or say --passes", ctx)
     assert asked.stream is not None
-    return asked.stream, what
+    return asked.stream
 
 
-def _check(path: Path, what: str, *, strip: bool, take: Path | None) -> None:
+def _check(
+    path: Path, what: str, words: tuple[str, ...], *, strip: bool, take: Path | None
+) -> None:
+    if words[:1] == ("track",):
+        raise click.UsageError("a track has no phrase to show; name a phrase")
     suffix = path.suffix.lower()
     if strip and suffix not in STRIPS:
         raise click.UsageError(f"{path}: a strip ends in .webm or .mov, which can be transparent")
     if not strip and suffix != ".mp4":
-        also = "; with --strip it is a transparent strip" if suffix in STRIPS else ""
+        also = "; with --strip it is a strip" if suffix in STRIPS else ""
         raise click.UsageError(f"{path}: a film ends in .mp4{also}")
     if take is not None and what != "demo":
         raise click.UsageError(f"--take goes into a demo; leave it out of a {what}")
+    if "--seamless" in words:
+        raise click.UsageError("a film has an end; leave out --seamless, or say --passes")
+    for word in OTHERS:
+        if word in {one.partition("=")[0] for one in words}:
+            raise click.UsageError(f"{word} changes nothing in a film; leave it out")
 
 
 @contextlib.contextmanager
 def _progress(seconds: float) -> Iterator[Callable[[float], None]]:
     if sys.stderr is None or not sys.stderr.isatty():
-        click.echo(f"filming {seconds:.0f} s", err=True)
-        yield lambda done: None
+        told: list[float] = []
+
+        def once(done: float) -> None:
+            if not told:
+                click.echo(f"filming {seconds:.0f} s", err=True)
+            told.append(done)
+
+        yield once
         return
     with click.progressbar(length=max(1, round(seconds)), label="filming", file=sys.stderr) as bar:
         yield lambda done: bar.update(min(bar.length or 0, round(done)) - bar.pos)

@@ -244,7 +244,7 @@ class Drawer:
 
 def fitted(one: System, place: Place) -> tuple[float, float, float]:
     """Return pixels to a staff space, and where a system stands in its place."""
-    inside, rim = 24.0, 18.0
+    inside, rim = 24.0, 11.0
     size = min((place.width - 2 * inside) / one.width, (place.height - 2 * rim) / one.height)
     return size, inside, (place.height - one.height * size) / 2
 

@@ -57,14 +57,14 @@ class Shape:
 
 
 WIDE = {
-    "chord": Place(96, 54, 420, 124),
-    "next": Place(96, 178, 440, 50),
-    "turn": Place(96, 228, 440, 60),
-    "neck": Place(548, 54, 844, 234),
-    "bar": Place(1412, 54, 412, 54),
-    "beats": Place(1412, 112, 412, 76),
-    "tempo": Place(1412, 188, 412, 100),
-    "music": Place(96, 300, 1728, 606),
+    "chord": Place(96, 54, 420, 104),
+    "next": Place(96, 158, 440, 48),
+    "turn": Place(96, 206, 440, 60),
+    "neck": Place(548, 54, 844, 212),
+    "bar": Place(1412, 54, 412, 50),
+    "beats": Place(1412, 104, 412, 70),
+    "tempo": Place(1412, 174, 412, 94),
+    "music": Place(96, 274, 1728, 634),
     "tip": Place(96, 912, 1728, 114),
 }
 TALL = {
@@ -74,27 +74,27 @@ TALL = {
     "bar": Place(560, 96, 466, 66),
     "beats": Place(560, 164, 466, 96),
     "tempo": Place(560, 264, 466, 66),
-    "music": Place(54, 424, 972, 680),
-    "tip": Place(54, 1118, 972, 250),
-    "neck": Place(54, 1384, 972, 440),
+    "music": Place(54, 424, 972, 810),
+    "tip": Place(54, 1240, 972, 204),
+    "neck": Place(54, 1454, 972, 370),
 }
 WIDE_STRIP = {
-    "tip": Place(96, 424, 1728, 84),
-    "chord": Place(112, 508, 190, 88),
-    "next": Place(302, 508, 430, 88),
-    "turn": Place(732, 508, 420, 88),
-    "beats": Place(1152, 508, 300, 88),
-    "tempo": Place(1452, 508, 356, 88),
-    "music": Place(96, 596, 1728, 430),
+    "tip": Place(96, 392, 1728, 84),
+    "chord": Place(112, 476, 190, 88),
+    "next": Place(302, 476, 430, 88),
+    "turn": Place(732, 476, 420, 88),
+    "beats": Place(1152, 476, 300, 88),
+    "tempo": Place(1452, 476, 356, 88),
+    "music": Place(96, 564, 1728, 462),
 }
 TALL_STRIP = {
-    "tip": Place(54, 724, 972, 240),
-    "chord": Place(70, 964, 230, 110),
-    "next": Place(300, 964, 310, 110),
-    "beats": Place(610, 964, 400, 110),
-    "turn": Place(70, 1074, 500, 90),
-    "tempo": Place(570, 1074, 440, 90),
-    "music": Place(54, 1164, 972, 660),
+    "tip": Place(54, 580, 972, 240),
+    "chord": Place(70, 820, 230, 110),
+    "next": Place(300, 820, 310, 110),
+    "beats": Place(610, 820, 400, 110),
+    "turn": Place(70, 930, 500, 90),
+    "tempo": Place(570, 930, 440, 90),
+    "music": Place(54, 1020, 972, 804),
 }
 SIZES = ("1920x1080", "3840x2160", "1080x1920")
 
@@ -103,9 +103,9 @@ def shape(size: str, *, strip: bool = False) -> Shape:
     """Return the shape of a picture of one of `SIZES`; a strip leaves the upper half free."""
     width, height = map(int, size.split("x"))
     if width < height:
-        grounds = (Place(54, 964, 972, 860),) if strip else ()
+        grounds = (Place(54, 820, 972, 1004),) if strip else ()
         places = TALL_STRIP if strip else TALL
         return Shape(width, height, 1, places, 50, 30.0, "tab", grounds)
-    grounds = (Place(96, 508, 1728, 518),) if strip else ()
+    grounds = (Place(96, 476, 1728, 550),) if strip else ()
     places, staves = (WIDE_STRIP, "tab") if strip else (WIDE, "both")
-    return Shape(width, height, width // 1920, places, 42, 68.0, staves, grounds)
+    return Shape(width, height, width // 1920, places, 42, 64.0, staves, grounds)

@@ -106,7 +106,7 @@ class _Teller:
         self.beats = stream.meter.beats
         self.systems: list[System] = []
         self.known: dict[object, _Written] = {}
-        self.notes = places_of(self.phrase)
+        self.notes, self.even = places_of(self.phrase), self.phrase.even
         self.groups = self._groups()
 
     def _groups(self) -> dict[int, tuple[_Written, int]]:
@@ -163,8 +163,7 @@ class _Teller:
     def _when(self, section: Section) -> Callable[[Fraction], float]:
         """Return when a beat of a section is heard, in seconds of the piece."""
         clock = Clock(section.tempo, section.swing, section.steps)
-        even = self.phrase.even
-        seconds = evenly(clock.seconds, even) if section.kind == "pass" else clock.seconds
+        seconds = evenly(clock.seconds, self.even) if section.kind == "pass" else clock.seconds
         picks: dict[Fraction, float] = {}
         for note in (*section.notes, *section.silent):
             if note.beat is not None:

@@ -121,9 +121,9 @@ def film(
     BluesError
         If there is no sound to be had, or a file cannot be written.
     """
-    check_av()
     files = [path, path.with_suffix(".vtt")]
     check_outputs(files, force=force, formats=(*FORMATS, ".vtt"))
+    check_av()
     check_audio()
     font = find_soundfont(soundfont).path
     sweep(path.resolve().parent)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -10,15 +11,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+import soundfile
 from numpy.typing import NDArray
 
 import backing
 from backing import pieces
 from backing.events import Stream
 from backing.film.picture import COLOURS, fitted
-from backing.film.shape import Shape, shape
+from backing.film.shape import SIZES, Shape, shape
 from backing.film.story import tell
-from backing.film.write import RATE, TITLE, film
+from backing.film.write import RATE, TITLE, FilmError, film
 from phrases.files import read_phrase
 
 av = pytest.importorskip("av")
@@ -45,12 +47,30 @@ ALONE: Any = {"without": ("drums", "bass", "comp"), "looseness": 0.0}
 
 @dataclass(frozen=True)
 class Made:
-    """A film and what it was made from."""
+    """A film, what it was made from, and the sound that its encoder was given."""
 
     path: Path
     stream: Stream
     shape: Shape
     fps: int
+    pcm: NDArray[np.int16]
+
+
+def filmed(stream: Stream, path: Path, size: Shape, fps: int, **words: Any) -> Made:
+    given: list[NDArray[np.int16]] = []
+    kept = av.AudioFrame.from_ndarray
+
+    class Frame:
+        @staticmethod
+        def from_ndarray(array: NDArray[np.int16], **more: Any) -> Any:
+            given.append(array.reshape(-1, 2).copy())
+            return kept(array, **more)
+
+    with pytest.MonkeyPatch.context() as patch:
+        if not HARD:  # an hour is much to keep
+            patch.setattr(av, "AudioFrame", Frame)
+        film(stream, path, size, fps, **words)
+    return Made(path, stream, size, fps, np.concatenate([np.zeros((0, 2), np.int16), *given]))
 
 
 @pytest.fixture(scope="module")
@@ -58,9 +78,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     """Return a film of a guitar alone."""
     passes = 1120 if HARD else 2  # an hour
     stream = pieces.loop(PHRASE, goal=150, shape="hold", passes=passes, **ALONE)
-    path = tmp_path_factory.mktemp("film") / "gate.mp4"
-    film(stream, path, shape("1920x1080"), 30)
-    return Made(path, stream, shape("1920x1080"), 30)
+    return filmed(stream, tmp_path_factory.mktemp("film") / "gate.mp4", shape(SIZES[0]), 30)
 
 
 def heard(path: Path) -> NDArray[np.float32]:
@@ -135,34 +153,21 @@ def test_the_cursor_is_on_a_note_when_it_is_heard(made: Made) -> None:
     assert max(map(abs, late)) < 0.5 / made.fps, late
 
 
-def test_the_sound_is_that_of_the_piece_and_as_long_as_the_pictures(
-    made: Made, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    import soundfile
-
+@pytest.mark.skipif(HARD, reason="an hour is much to keep")
+def test_the_sound_is_that_of_the_piece(made: Made, tmp_path: Path) -> None:
     backing.write(made.stream, tmp_path / "piece.wav", rate=RATE)
     told, _ = soundfile.read(tmp_path / "piece.wav", dtype="int16")
-    given: list[NDArray[np.int16]] = []
-    kept = av.AudioFrame.from_ndarray
+    assert not made.pcm[: TITLE * RATE].any()
+    assert np.array_equal(made.pcm[TITLE * RATE :], told)
 
-    def spy(array: NDArray[np.int16], **words: Any) -> Any:
-        given.append(array.reshape(-1, 2).copy())
-        return kept(array, **words)
 
-    class Frame:
-        from_ndarray = staticmethod(spy)
-
-    monkeypatch.setattr(av, "AudioFrame", Frame)
-    film(made.stream, tmp_path / "again.mp4", shape("1920x1080"), 25)
-    pcm = np.concatenate(given)
-    assert not pcm[: TITLE * RATE].any()
-    assert np.array_equal(pcm[TITLE * RATE :], told)
-    with av.open(str(tmp_path / "again.mp4")) as file:
+def test_pictures_and_sound_are_as_long(made: Made) -> None:
+    with av.open(str(made.path)) as file:
         pictures, sound = file.streams.video[0], file.streams.audio[0]
-        assert pictures.average_rate == 25
-        long = Fraction(len(pcm), RATE)
-        assert 0 <= pictures.frames * Fraction(1, 25) - long < Fraction(1, 25)
-        assert abs(sound.duration * sound.time_base - long) < Fraction(1, 25)
+        assert pictures.average_rate == made.fps
+        long = pictures.frames * Fraction(1, made.fps)
+        assert abs(sound.duration * sound.time_base - long) <= Fraction(1, made.fps)
+        assert long >= TITLE + made.stream.seconds
 
 
 def test_what_players_ask_of_the_file(made: Made) -> None:
@@ -188,3 +193,114 @@ def test_captions_say_title_turns_and_tips_as_text(made: Made) -> None:
     assert "Gate &lt;b&gt;latch&lt;/b&gt; &amp; #hinge in A\nStart with the volume low" in text
     assert "Listen: call" in text
     assert "Let both notes stop &amp; ring: &lt;i&gt;no&lt;/i&gt; more." in text
+
+
+def lightness(path: Path) -> NDArray[np.float64]:
+    """Return the relative luminance (WCAG 2.2) of every sixteenth pixel of every frame."""
+    found = []
+    with av.open(str(path)) as file:
+        for frame in file.decode(video=0):
+            plane = frame.planes[0]
+            view = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+            found.append(view[::16, ::16].copy())
+    light = np.clip((np.array(found).astype(np.float64) - 16) / 219, 0, 1)
+    return np.where(light <= 0.04045, light / 12.92, ((light + 0.055) / 1.055) ** 2.4)
+
+
+@pytest.mark.skipif(HARD, reason="an hour is much to keep")
+def test_nothing_flashes(made: Made) -> None:
+    """WCAG 2.2, 2.3.1: more than three flashes a second only in less than 21,824 pixels.
+
+    A flash is a pair of opposing changes by a tenth of the lightest, the darker one below 0.8.
+    """
+    light = lightness(made.path)
+    last, way = light[0].copy(), np.zeros(light[0].shape)
+    turns = np.zeros(light.shape, np.int16)
+    for number, now in enumerate(light):
+        change = now - last
+        dark = np.minimum(now, last) < 0.8
+        here = (np.abs(change) >= 0.1) & dark
+        turns[number] = here & (np.sign(change) != way)
+        way = np.where(here, np.sign(change), way)
+        same = (np.sign(change) == way) | here
+        last = np.where(same, now, last)
+    summed = np.cumsum(turns, axis=0)
+    seconds = summed[made.fps :] - summed[: -made.fps]
+    often = (seconds > 2 * 3).sum(axis=(1, 2)) * 256
+    assert turns.sum() > 0
+    assert often.max() < 21_824
+
+
+def ratio(one: str, other: str) -> float:
+    """Return the contrast of two colours by WCAG 2.2, 1.4.3."""
+
+    def light(name: str) -> float:
+        parts = [int(COLOURS[name][n : n + 2], 16) / 255 for n in (1, 3, 5)]
+        red, green, blue = (
+            p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts
+        )
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    high, low = sorted((light(one), light(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_letters_stand_out_from_what_is_under_them() -> None:
+    for under in ("paper", "sheet", "yours", "glow"):
+        assert ratio("ink", under) >= 7
+    assert ratio("sheet", "rust") >= 7
+    assert ratio("sheet", "pine") >= 7
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("strip", [False, True])
+def test_places_are_apart_even_and_inside_the_margins(size: str, strip: bool) -> None:
+    one = shape(size, strip=strip)
+    wide, high = one.width // one.scale, one.height // one.scale
+    assert one.letters >= high / 40
+    places = list(one.places.values())
+    for number, place in enumerate(places):
+        assert all(side % 2 == 0 for side in place)
+        assert wide / 20 <= place.x <= place.x + place.width <= wide * 19 / 20
+        assert high / 20 <= place.y <= place.y + place.height <= high * 19 / 20
+        for other in places[:number]:
+            across = place.x < other.x + other.width and other.x < place.x + place.width
+            down = place.y < other.y + other.height and other.y < place.y + place.height
+            assert not (across and down)
+
+
+@pytest.mark.parametrize("suffix", [".webm", *[".mov"] * HARD])  # ProRes takes its time
+def test_a_strip_is_transparent_where_it_shows_nothing(tmp_path: Path, suffix: str) -> None:
+    stream = pieces.trade(PHRASE, goal=240, passes=1, count_in=0, gap="response", **ALONE)
+    one = filmed(stream, tmp_path / f"strip{suffix}", shape(SIZES[0], strip=True), 25)
+    assert len(one.pcm) / RATE >= stream.seconds
+    with av.open(str(one.path)) as file:
+        codec = "libvpx-vp9" if suffix == ".webm" else "prores"
+        reader = av.CodecContext.create(codec, "r")
+        reader.extradata = file.streams.video[0].codec_context.extradata
+        reader.width, reader.height = 1920, 1080
+        if suffix == ".mov":
+            frames = list(file.decode(video=0))
+        else:
+            frames = [f for p in file.demux(video=0) for f in reader.decode(p)]
+    assert frames[9].format.name.startswith("yuva4")
+    alpha = frames[9].to_ndarray(format="rgba")[:, :, 3]
+    place = one.shape.grounds[0]
+    inside = np.zeros(alpha.shape, bool)
+    inside[place.y : place.y + place.height, place.x : place.x + place.width] = True
+    tip = one.shape.places["tip"]
+    beside = ~inside
+    beside[tip.y : tip.y + tip.height, tip.x : tip.x + tip.width] = False
+    assert np.median(alpha[inside]) >= 250
+    assert (alpha[inside] > 200).mean() > 0.99
+    assert (alpha[beside] < 50).mean() > 0.99
+
+
+def test_without_pyav_it_says_how_to_get_it(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setitem(sys.modules, "av", None)
+    stream = pieces.loop(PHRASE, goal=240, passes=1)
+    with pytest.raises(FilmError, match=r"PyAV, .* get it with: \.venv/bin/pip install"):
+        film(stream, tmp_path / "x.mp4", shape(SIZES[0]), 25)
+    assert not list(tmp_path.iterdir())
