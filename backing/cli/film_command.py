@@ -53,7 +53,7 @@ OTHERS = (
     help="Leave the ground transparent and the upper half free, to lay over your own picture.",
 )  # fmt: skip
 @click.option(
-    "--take", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    "--take", type=click.Path(path_type=Path, exists=True, dir_okay=False), metavar="FILE",
     help="Your own recording of the phrase, or of the whole demo, in place of the guitar.",
 )  # fmt: skip
 @click.option(
