@@ -29,6 +29,7 @@ QUIET = 30.0  # dB under the rest below which nothing was picked
 WEIGHTS, PICKED, PICKED_AGAIN = (1.6, 0.75, 0.3, 5.0), 4.6, 3.4
 # Of which partial the lower of two strings is the fundamental, by semitones between them.
 SHARED = (1, 15, 8, 5, 4, 3, 5, 2, 5, 3, 4, 8)
+AGAIN = (1.0, 2.0)  # dB by which all of it, or its partials, grow where a note is picked again
 SAME = 60.0  # cents within which it is the same note again
 CLEAR = 0.08  # aperiodicity of one string
 RAKED = 0.065  # seconds before a note within which muted strings are its rake
@@ -147,7 +148,11 @@ def _is_pick(ears: Ears, one: Onset) -> bool:
         mixed if np.isfinite(near).all() else 0.6,
     )  # fmt: skip
     score = sum(weight * value for weight, value in zip(WEIGHTS, shape, strict=True))
-    return bool(score > (PICKED_AGAIN if abs(near[0] - near[1]) < SAME else PICKED))
+    if not abs(near[0] - near[1]) < SAME:
+        return bool(score > PICKED)
+    # A hand that touches the strings is as bright as a pick, but what rings does not grow.
+    grows = rise > AGAIN[0] or ears.grown(one.at, float(near[1])) > AGAIN[1]
+    return bool(score > PICKED_AGAIN and grows)
 
 
 def _end(ears: Ears, at: float, until: float) -> float:
