@@ -9,6 +9,7 @@ covers is kept, 0 to 255, and looked up in a table for whatever ground is under 
 from __future__ import annotations
 
 import math
+import re
 from collections import OrderedDict
 from collections.abc import Hashable, Iterable, Sequence
 from functools import cache
@@ -195,9 +196,11 @@ class Drawer:
     def _tempo(self, place: Place, value: tuple[str, str]) -> str:
         tempo, name = value
         size = self.shape.letters
+        number = tempo[:1].isdigit()
         if place.height < 2 * size:
-            return _fit(escaped(f"{name}, at {tempo}" if name else f"at {tempo}"), size, "right")
-        rows = [f"{tempo} beats a minute", name]
+            told = [name, f"at {tempo}" if number else tempo]
+            return _fit(escaped(", ".join(word for word in told if word)), size, "right")
+        rows = [f"{tempo} beats a minute" if number else tempo, name]
         return _fit(r" \ ".join(escaped(row) for row in rows if row), size, "right")
 
     def _tip(self, place: Place, value: tuple[str, str] | None) -> str:
@@ -221,7 +224,9 @@ class Drawer:
         phrase = stream.phrase
         assert phrase is not None
         music = stream.music
-        tempos = list(dict.fromkeys(float(one.tempo) for one in music if one.kind != "ending"))
+        tempos = list(
+            dict.fromkeys(float(one.tempo) for one in music if one.kind in ("chorus", "pass"))
+        )
         told = f"{tempos[0]:.4g}" + (f" to {tempos[-1]:.4g}" if len(tempos) > 1 else "")
         home = str(stream.key).removeprefix(stream.key.tonic)
         key = f"in #{_chord(stream.key.tonic, size * 1.5)}{escaped(home)}"
@@ -403,7 +408,7 @@ class _Neck:
                 f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{self.radius - 2.5:.1f}" '
                 f'fill="{COLOURS[fill]}" stroke="{COLOURS[edge]}" stroke-width="5"/>'
             )
-            letters = lettering.chord_name(name.rstrip("0123456789"), self.letters, face="bold")
+            letters = lettering.chord_name(re.sub(r"\d.*", "", name), self.letters, face="bold")
             one = ink.outline("note", letters, x, y + 0.35 * self.letters, 0.5, "")
             colour = COLOURS["ink" if yours else "sheet"]
             found.append(f'<g fill="{colour}">{one.draw()}</g>')

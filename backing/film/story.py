@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from backing.events import Section, Stream
 from backing.film.shape import Shape
@@ -80,10 +81,11 @@ class Story:
 
 @dataclass(frozen=True, slots=True)
 class _Written:
-    """The systems of a pass or a chorus, and where its phrases begin, in beats."""
+    """The systems of a pass or a chorus, where its phrases begin, in beats, and its bars."""
 
     systems: tuple[int, ...]
     starts: tuple[int, ...]
+    bars: int
 
 
 def tell(stream: Stream, shape: Shape) -> Story:
@@ -156,7 +158,7 @@ class _Teller:
             if one not in self.systems:
                 self.systems.append(one)
             made.append(self.systems.index(one))
-        return _Written(tuple(made), tuple(place * self.beats for place in places))
+        return _Written(tuple(made), tuple(place * self.beats for place in places), bars)
 
     # --- time -----------------------------------------------------------------
 
@@ -192,8 +194,7 @@ class _Teller:
                 written, first = self.groups[number]
                 for run in self._through(written, first, section, when):
                     if run.start < stop:
-                        way = tuple(pair for pair in run.way if pair[0] < stop)
-                        found.append(replace(run, way=way))
+                        found.append(replace(run, way=_until(run.way, stop)))
             elif after is not None:
                 found.append(Run(float(section.start), self.groups[after][0].systems[0]))
             elif found:
@@ -248,8 +249,11 @@ class _Teller:
         beat, tempo = self.index.beat_at(number, Fraction(second + 1e-6))
         now, soon, comes = self.index.chords(number, second)
         wait = math.inf if comes is None else math.ceil((comes - second) * tempo / 60 - 0.01)
-        bars = int(section.beats) // self.beats
         bar, within = divmod(int(beat), self.beats)
+        bars = int(section.beats) // self.beats
+        if number in self.groups:
+            written, first = self.groups[number]
+            bar, bars = bar + first, written.bars
         turn = self.index.turn(number, second)
         yours = turn == YOURS
         said = turn if turn in ("", YOURS, "Listen") else f"Listen: {turn.lower()}"
@@ -257,7 +261,7 @@ class _Teller:
         if not yours and due is not None and math.ceil(due - 0.01) <= SOON:
             said = f"{YOURS} in {math.ceil(due - 0.01)}"
         head = self.index.head(number)
-        name = head.partition(":")[0]
+        name = "" if section.kind == "slow-down" else head.partition(":")[0]
         if section.kind == "pass":
             count = sum(one.kind == "pass" for one in self.stream.sections)
             name += f" of {count}"
@@ -268,7 +272,7 @@ class _Teller:
             "turn": (said or head, yours or said.startswith(YOURS)),
             "bar": "Count-in" if counting else f"Bar {bar + 1} of {bars}",
             "beats": (within + 1, self.beats),
-            "tempo": (f"{float(tempo):.4g}", "" if counting else name),
+            "tempo": (_told(section, tempo), "" if counting else name),
             "yours": yours,
         }
 
@@ -334,12 +338,28 @@ class _Teller:
         return found
 
 
+def _told(section: Section, tempo: Fraction) -> str:
+    """Return a tempo as it is shown; where it falls from beat to beat, that."""
+    words = {"slow-down": "Slowing down", "ending": ""}
+    whole = f"{round(tempo)}" if section.steps else f"{float(tempo):.4g}"
+    return words.get(section.kind, whole)
+
+
 def _growing(way: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
     kept: list[tuple[float, float]] = []
     for pair in sorted(way):
         if not kept or (pair[0] > kept[-1][0] and pair[1] > kept[-1][1]):
             kept.append(pair)
     return tuple(kept)
+
+
+def _until(way: tuple[tuple[float, float], ...], stop: float) -> tuple[tuple[float, float], ...]:
+    """Return a way as far as it goes before a second."""
+    for (t0, x0), (t1, x1) in pairwise(way):
+        if t0 < stop <= t1:
+            x = x0 + (x1 - x0) * (stop - t0) / (t1 - t0)
+            return _growing([*(pair for pair in way if pair[0] < stop), (stop - 1e-6, x)])
+    return way
 
 
 def _changes(steps: list[tuple[float, Hashable]]) -> Steps:

@@ -1,0 +1,76 @@
+"""What a film shows when: in every kind of piece the cursor is where the guitar is."""
+
+from __future__ import annotations
+
+import bisect
+import os
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from backing import pieces
+from backing.film.shape import SIZES, shape
+from backing.film.story import Story, tell
+from phrases.files import shipped
+
+PHRASES = sorted(shipped()) if os.environ.get("HARD") else ["lamp-oil", "spilt-flour"]
+KINDS: list[tuple[str, dict[str, Any]]] = [
+    ("demo", {"choruses": 2, "ending": "slow"}),
+    ("demo", {"choruses": 1, "intro": "five", "ending": "tag"}),
+    ("loop", {"start": 50, "goal": 70, "step": 10}),
+    ("loop", {"shape": "ramp", "passes": 4, "phrase_rests": 2}),
+    ("loop", {"bars": (3, 6)}),
+    ("trade", {"gap": "echo", "passes": 2}),
+    ("trade", {"gap": "two", "passes": 1}),
+    ("trade", {"gap": "four", "passes": 1, "counted": "each"}),
+]
+
+
+def told(name: str, kind: str, words: dict[str, Any]) -> Story:
+    return tell(getattr(pieces, kind)(name, **words), shape(SIZES[0]))
+
+
+@pytest.mark.parametrize(("kind", "words"), KINDS)
+@pytest.mark.parametrize("name", PHRASES)
+def test_the_cursor_passes_every_note_when_it_is_heard(
+    name: str, kind: str, words: dict[str, Any]
+) -> None:
+    story = told(name, kind, words)
+    starts = [run.start for run in story.runs]
+    assert starts == sorted(starts)
+    for run in story.runs:
+        for (t0, x0), (t1, x1) in pairwise(run.way):
+            assert t0 < t1
+            assert x0 < x1
+    for section in story.stream.sections:
+        for note in (*section.notes, *section.silent):
+            if note.beat is None:
+                continue
+            at = float(section.start) + note.start
+            run = story.runs[bisect.bisect_right(starts, at + 1e-6) - 1]
+            assert run.way[0][0] - 1e-6 <= at <= run.way[-1][0] + 1e-3
+            places = story.systems[run.system].places
+            # Two strings are struck together: the cursor is at the earlier one.
+            near = min(abs(when - at) for when, _ in run.way)
+            assert near < 0.1
+            assert places
+    for steps in story.steps.values():
+        times = [at for at, _ in steps]
+        assert times == sorted(times)
+
+
+def test_turns_and_tempos_are_those_of_the_stream() -> None:
+    story = told("lamp-oil", "trade", {"gap": "response", "start": 50, "goal": 60, "step": 10})
+    labels = [
+        float(section.start) + label.seconds
+        for section in story.stream.sections
+        for label in section.labels
+        if label.yours
+    ]
+    assert [at for at, yours in story.steps["yours"] if yours] == labels
+    told_tempos = [value[0] for _, value in story.steps["tempo"] if isinstance(value, tuple)]
+    assert list(dict.fromkeys(told_tempos)) == ["50", "60"]
+    soon = [value[0] for at, value in story.steps["turn"] if isinstance(value, tuple)]
+    first = soon.index("Your turn")
+    assert soon[first - 3 : first] == ["Your turn in 3", "Your turn in 2", "Your turn in 1"]
