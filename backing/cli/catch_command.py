@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,12 +16,14 @@ import click
 from backing.cli.hear_command import listening, played
 from backing.cli.options import GROOVE, KEY, TEMPO, Whole, force_option, json_option, toml_path
 from phrases.refinger import POSITIONS
+from phrases.shelf import is_path
 
 if TYPE_CHECKING:
     from backing.listening.draft import Caught
 
 __all__ = ["NOTHING", "caught", "command", "say"]
 
+CLIPPED = 0.999
 # What is said of a take beside which everything lies.
 NOTHING: dict[str, object] = dict.fromkeys(("--key", "--groove", "--tempo", "--bar-one"))
 
@@ -108,27 +112,42 @@ def caught(
             stretches = report.stretches(slate, stream)
             clean: Frames = report.without_band(source, stream, stretches)[0]
             lead = stream.sections[-1 if len(stream.sections) < 2 else 1]
-            return draft.catch(
-                clean, key=stream.key, groove=find_groove(str(stream.facts["groove"])),
+            asked = dict(pairwise(slate.words)).get("--groove", str(stream.facts["groove"]))
+            found = draft.catch(
+                clean, key=stream.key, groove=find_groove(asked), groove_name=_lasting(asked),
                 tempo=lead.tempo, swing=Fraction(lead.swing), position=position, title=title,
                 bars=draft.bars_of(stream, stretches), progress=progress,
             )  # fmt: skip
+            return _with_clipping(found, source.peak)
         missing = [name for name in ("--key", "--groove", "--tempo") if given[name] is None]
         if missing:
             beside = "" if told else f"nothing beside {take} says what it was played over; "
             raise click.UsageError(f"{beside}say {', '.join(missing)}")
         tempo, one = given["--tempo"], given["--bar-one"]
         assert isinstance(tempo, Fraction)
-        style = find_groove(str(given["--groove"]))
+        asked = str(given["--groove"])
+        style = find_groove(asked)
         bars: list[float] = []
         if isinstance(one, float):
             bar = 60 * style.meter.beats / float(tempo)
             count = int(source.frames / source.rate / bar) + 2
             bars = [one % bar - bar + bar * n for n in range(count + 1)]
-        return draft.catch(
+        found = draft.catch(
             source, key=parse_key(str(given["--key"])), groove=style, tempo=tempo, bars=bars,
-            position=position, title=title, progress=progress,
+            position=position, title=title, groove_name=_lasting(asked), progress=progress,
         )  # fmt: skip
+        return _with_clipping(found, source.peak)
+
+
+def _with_clipping(found: Caught, peak: float) -> Caught:
+    """Return a draft with what there is to say of a take's level."""
+    clips = peak >= CLIPPED
+    return replace(found, doubts=(*found.doubts, "the take clips")) if clips else found
+
+
+def _lasting(groove: str) -> str:
+    """Return a groove's name, of a file one that holds wherever the draft lies."""
+    return Path(groove).resolve().as_posix() if is_path(groove) else groove
 
 
 def say(found: Caught, output: Path, *, as_json: bool = False) -> None:

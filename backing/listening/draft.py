@@ -74,6 +74,7 @@ def catch(
     swing: Fraction | None = None,
     position: int | None = None,
     title: str = "Caught",
+    groove_name: str = "",
     progress: Callable[[float], None] | None = None,
 ) -> Caught:
     """Return a draft of the phrase that is played in a take.
@@ -93,6 +94,8 @@ def catch(
         The fret under the first finger; left out, where a hand would play it.
     title
         Of the phrase.
+    groove_name
+        What the file calls the groove: the path of one that does not ship; its name if empty.
     progress
         Is told the share that is done.
 
@@ -127,7 +130,9 @@ def catch(
     ratio = swing_for(swing if swing is not None else groove.swing, tempo, groove.swing_limit)
     grid = Grid(tempo, groove, ratio, bars or guessed_bars(found, tempo, groove, ratio))
     grid.count(played)
-    writer = _Writer(key, groove, tempo, title, position, [] if bars else [GUESSED])
+    writer = _Writer(
+        key, groove, tempo, title, position, [] if bars else [GUESSED], groove_name or groove.name
+    )
     return writer.write(kept(played))
 
 
@@ -168,7 +173,9 @@ class _Writer:
         title: str,
         position: int | None,
         doubts: list[str],
+        groove_name: str,
     ) -> None:
+        self.groove_name = groove_name
         self.key = key
         self.groove = groove
         self.tempo = tempo
@@ -199,8 +206,8 @@ class _Writer:
             yield f"# {doubt}"
         yield f"title = {_quoted(self.title)}"
         yield f"key = {_quoted(str(self.key))}"
-        yield f"groove = {_quoted(self.groove.name)}"
-        yield f"tempo = {float(self.tempo):g}"
+        yield f"groove = {_quoted(self.groove_name)}"
+        yield f"tempo = {float(self.tempo):.10g}"
         if self.groove.meter != METERS["4/4"]:
             yield f"meter = {_quoted(str(self.groove.meter))}"
 

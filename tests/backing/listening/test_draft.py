@@ -168,6 +168,20 @@ def test_a_take_that_knows_what_it_was_played_over(take: Path, tmp_path: Path) -
     assert (there.exit_code, "--force" in there.output) == (1, True)
 
 
+def test_a_draft_over_a_groove_of_ones_own_plays(
+    take: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shuffle = Path(backing.__file__).parent / "grooves" / "shuffle.toml"
+    Path("own.toml").write_bytes(shuffle.read_bytes())
+    Path("deep").mkdir()
+    words = ["--key", "A", "--groove", "./own.toml", "--tempo", "92"]
+    result = run("catch", take, *words, "-o", "deep/mine.toml")
+    assert result.exit_code == 0, result.output
+    result = run("demo", "deep/mine.toml", "-o", "mine.mid")
+    assert result.exit_code == 0, result.output
+
+
 @pytest.mark.parametrize(
     ("words", "code", "told"),
     [
