@@ -16,7 +16,7 @@ from phrases.credits import CREDIT_KEYS, read_credits
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.fretboard import parse_tuning
 from phrases.kinds import PHRASE, missing_file, offers
-from phrases.notation import MOST_BARS, Words, read_line
+from phrases.notation import MOST_BARS, read_line
 from phrases.phrase import (
     DYNAMICS,
     LATEST,
@@ -163,11 +163,8 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     if file.data.get("part", []) == [] and not file.misspelt(("part",)):
         file.complain((), "there is no [[part]]; a phrase has at least one, with its notes")
     parts: list[Part | None] = []
-    words: list[Words | None] = []  # of each part, None where it has mistakes
     for path in paths:
-        part, line = _part(file, path, meter.beats, like=words[-1] if words else ())
-        parts.append(part)
-        words.append(line)
+        parts.append(_part(file, path, meter.beats, like=parts[-1:]))
     _check_parts(file, paths, parts, meter.beats)
     tips = [_tip(file, path, parts, meter.beats) for path in file.tables("tip")]
     whole = [Tip(common.tips)] if common.tips else []
@@ -178,7 +175,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
             f"{len(tables)} variations: a phrase has at most {MOST_VARIATIONS}; begin a new file",
         )
     varied = [
-        _variation(file, where, grooves, common, parts, words, meter.beats)
+        _variation(file, where, grooves, common, parts, meter.beats)
         for where in tables[:MOST_VARIATIONS]
     ]
     names = [name for name, _, _ in varied]
@@ -306,9 +303,13 @@ def _checked_tuning(text: str) -> str:
 
 
 def _part(
-    file: TextFile, where: Where, beats: int, role: str = "line", like: Words | None = ()
-) -> tuple[Part | None, Words | None]:
-    """Read a part and its words; `like` has those of the part whose bars ``=`` stands for."""
+    file: TextFile,
+    where: Where,
+    beats: int,
+    role: str = "line",
+    like: Sequence[Part | None] = (),
+) -> Part | None:
+    """Read a part; `like` has the one whose bars ``=`` stands for, None where it has mistakes."""
     file.known_keys(where, PART_KEYS)
     role = _word(file, (*where, "role"), "a role", ROLES, role)
     drag = file.get((*where, "drag"), (int, float), 0)
@@ -318,14 +319,14 @@ def _part(
         drag = 0
     notes = file.get((*where, "notes"), str, ...)
     if notes is None:
-        return None, None
-    line = read_line(notes, beats, like)
+        return None
+    line = read_line(notes, beats, *like, broken=None in like)
     for offset, message in line.problems:
         file.complain((*where, "notes"), message, offset=offset)
     dynamics = _word(file, (*where, "dynamics"), "a word for dynamics", DYNAMICS, "")
     if line.problems or not line.strokes:
-        return None, None
-    return Part(role, line.bars, line.strokes, Fraction(str(drag)), dynamics), line.words
+        return None
+    return Part(role, line.bars, line.strokes, Fraction(str(drag)), dynamics)
 
 
 def _variation(
@@ -334,7 +335,6 @@ def _variation(
     grooves: Collection[str],
     common: _Common,
     parts: Sequence[Part | None],
-    words: Sequence[Words | None],
     beats: int,
 ) -> tuple[str, _Common, list[Part | None]]:
     """Read a variation: its name, and what it makes of what is common and of the parts."""
@@ -347,8 +347,8 @@ def _variation(
     for path in file.tables(*where, "part"):
         only = roles[0] if len(roles) == 1 and roles[0] else "line"
         own_role = file.table(path).get("role", only)
-        like = words[roles.index(own_role)] if own_role in roles else None
-        part, _ = _part(file, path, beats, only, like)
+        like = [parts[roles.index(own_role)] if own_role in roles else None]
+        part = _part(file, path, beats, only, like)
         if part is None:
             continue
         if part.role not in roles:

@@ -34,11 +34,10 @@ from phrases.spelling import (
 )
 from phrases.words import short
 
-__all__ = ["MOST_BARS", "Line", "Words", "read_line", "write_line"]
+__all__ = ["MOST_BARS", "Line", "read_line", "write_line"]
 
 MOST_BARS = 64
 AGAIN = ("%", "=")  # bars that are another bar once more
-Words = Sequence[Sequence[str]]
 LONGEST = 20_000
 
 _TOKEN = re.compile(r"\||(?:\{[^}|]*\}|\([^)|]*\)|[^\s|])+")
@@ -59,17 +58,16 @@ class Line:
         Bars after the pickup.
     problems
         Pairs of an offset into the text and a message.
-    words
-        Those of the pickup and of each bar, with what ``%`` and ``=`` stand for.
     """
 
     strokes: tuple[Stroke, ...] = ()
     bars: int = 0
     problems: list[tuple[int, str]] = field(default_factory=list)
-    words: Words = ()
 
 
-def read_line(text: str, beats: int = 4, like: Words | None = ()) -> Line:
+def read_line(
+    text: str, beats: int = 4, like: Part | None = None, *, broken: bool = False
+) -> Line:
     """Read a line of counts and places.
 
     Parameters
@@ -78,17 +76,18 @@ def read_line(text: str, beats: int = 4, like: Words | None = ()) -> Line:
         The line; white space, also line breaks, parts the words.
     beats
         Beats in a bar.
-    like
-        The words of the line whose bars ``=`` stands for; None where that has mistakes itself.
+    like, broken
+        The part whose bars ``=`` stands for, and whether there is one that has mistakes itself.
     """
     if len(text) > LONGEST:
         problem = f"{len(text)} characters: a line has at most {LONGEST}; make more parts of it"
         return Line(problems=[(0, problem)])
-    return _Reader(text, beats, like).read()
+    other = _texts(like.strokes, like.bars, beats) if like and "=" in text else []
+    return _Reader(text, beats, other, broken=broken).read()
 
 
 class _Reader:
-    def __init__(self, text: str, beats: int, like: Words | None) -> None:
+    def __init__(self, text: str, beats: int, other: Sequence[str], *, broken: bool) -> None:
         self.text = text
         self.beats = beats
         self.strokes: list[Stroke] = []
@@ -100,10 +99,9 @@ class _Reader:
         self.counted = False
         self.count: tuple[int, str] | None = None
         self.now: Fraction | None = None
-        self.words: list[str] = []  # of this bar, of the one before, and of all that are done
+        self.words: list[str] = []  # of this bar, and of the one before
         self.before: list[str] = []
-        self.every: list[tuple[str, ...]] = []
-        self.like = like
+        self.other, self.broken = other, broken
         self.repeats = self.stray = False
         self.flawed = 0  # problems before this bar
 
@@ -134,16 +132,15 @@ class _Reader:
             else:
                 self._take(offset, word)
         self._lone_count()
-        self.every.append(tuple(self.words))
         bars = self.bar + 1
         if bars > MOST_BARS:
             self._wrong(0, f"{bars} bars: a part has at most {MOST_BARS}")
         end = Fraction(bars * self.beats)
         if self.ringing:
             self.strokes[-1] = replace(self.strokes[-1], end=end)
-        if not self.strokes and not self.problems and self.like is not None:
+        if not self.strokes and not self.problems and not self.broken:
             self._wrong(0, "there is no note in this line; write at least one, such as 1 e8")
-        return Line(tuple(self.strokes), bars, self.problems, tuple(self.every))
+        return Line(tuple(self.strokes), bars, self.problems)
 
     def _take(self, offset: int, word: str) -> None:
         self.words.append(word)
@@ -165,12 +162,12 @@ class _Reader:
             self._wrong(offset, '"%" repeats the bar before, but there is none here')
         elif word == "%":
             again = self.before
-        elif self.like is not None and not any(self.like[self.bar + 1 : self.bar + 2]):
+        elif any(self.other[self.bar + 1 : self.bar + 2]):
+            again = _TOKEN.findall(self.other[self.bar + 1])
+        elif not self.broken:
             bar = f"bar {self.bar + 1}" if self.bar >= 0 else "pickup"
-            what = f"has no {bar}" if self.like else "is not there"
+            what = f"has no {bar}" if self.other else "is not there"
             self._wrong(offset, f'"=" stands for the same bar of the part before, which {what}')
-        elif self.like is not None:
-            again = self.like[self.bar + 1]
         for one in again:
             self._take(offset, one)
         self._lone_count()
@@ -191,7 +188,6 @@ class _Reader:
             self._wrong(
                 offset, "the bar before this | is empty; write 1 . for a rest, 1 - to let it ring"
             )
-        self.every.append(tuple(self.words))
         flawed = len(self.problems) > self.flawed
         self.before, self.words = ([] if flawed else self.words), []
         self.flawed = len(self.problems)

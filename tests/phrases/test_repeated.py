@@ -109,3 +109,12 @@ def test_a_part_with_mistakes_is_told_alone() -> None:
     with pytest.raises(TextFileError) as caught:
         read_phrase(TEXT.replace("G7b9~", "H7b9~"))
     assert len(caught.value.problems) == 1
+
+
+def test_what_another_bar_is_does_not_depend_on_how_it_was_typed() -> None:
+    """A rest that is written where nothing rings stops no pickup, in a bar like that one."""
+    text = HEAD + "[[part]]\nnotes = '| 1 . & e8{3 short} 3 e5'\n"
+    text += "[[variation]]\nname = 'v'\n[[variation.part]]\nnotes = '4 G5 & G7 | ='\n"
+    ((_, varied),) = read_phrase(text).variations
+    assert [(s.at, s.end) for s in varied.parts[0].strokes[:2]] == [(-1, -1 / 2), (-1 / 2, 1 / 2)]
+    assert varied.parts[0].strokes[2].notes[0].marks == ("3", "short")
