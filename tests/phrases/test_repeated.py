@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 
@@ -116,5 +117,6 @@ def test_what_another_bar_is_does_not_depend_on_how_it_was_typed() -> None:
     text = HEAD + "[[part]]\nnotes = '| 1 . & e8{3 short} 3 e5'\n"
     text += "[[variation]]\nname = 'v'\n[[variation.part]]\nnotes = '4 G5 & G7 | ='\n"
     ((_, varied),) = read_phrase(text).variations
-    assert [(s.at, s.end) for s in varied.parts[0].strokes[:2]] == [(-1, -1 / 2), (-1 / 2, 1 / 2)]
+    half = Fraction(1, 2)
+    assert [(s.at, s.end) for s in varied.parts[0].strokes[:2]] == [(-1, -half), (-half, half)]
     assert varied.parts[0].strokes[2].notes[0].marks == ("3", "short")
