@@ -52,7 +52,8 @@ TRIED = {
     "tests/backing/test_midi.py",
     "backing/midi.py": "tests/backing/test_midi.py tests/backing/practice/test_seamless.py",
     "backing/practice/*.py": "tests/backing/practice tests/cli/test_practice_commands.py",
-    "backing/band/*.py": "tests/backing/test_grooves.py tests/backing/test_band.py",
+    "backing/band/*.py": "tests/backing/test_grooves.py tests/backing/test_band.py "
+    "tests/backing/test_choruses.py",
 }
 SWAPS = {
     "<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "==", "is": "is not",
@@ -205,6 +206,7 @@ def main() -> int:
             told = f"{fault.path}: {line}: {text[fault.begin : fault.end]} -> {fault.instead}"
             if caught(fault, text, tests):
                 found += 1
+                print(".", end="", file=sys.stderr, flush=True)
                 continue
             why = told in known
             unknown += not why
