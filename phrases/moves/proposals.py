@@ -383,8 +383,10 @@ def appended(text: str, proposals: Sequence[Proposal], name: str = "phrase") -> 
     new = text + gap + more.replace("\n", end)
     try:
         read_phrase(new, name)
-    except TextFileError:
+    except TextFileError as error:
         read_phrase(text, name)  # says what was wrong before
+        if not error.problems[0].message.startswith("not valid TOML"):
+            raise  # there are too many
         problem = Problem(
             "variations cannot be added to this file; write those that it has under [[variation]]"
         )

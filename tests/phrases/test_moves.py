@@ -282,6 +282,13 @@ def test_variations_that_stand_in_brackets_cannot_be_added_to() -> None:
         appended(text, vary(text, count=1))
 
 
+def test_more_variations_than_a_phrase_may_have_are_refused_as_such() -> None:
+    text = shipped()["cold-stove"].read_text(encoding="utf-8")
+    text += "".join(f'\n[[variation]]\nname = "v{n}"\ntempo = {60 + n}\n' for n in range(63))
+    with pytest.raises(TextFileError, match="65 variations: a phrase has at most 64"):
+        appended(text, vary("cold-stove", count=1))
+
+
 def test_a_thousand_phrases_of_chance_are_varied_or_refused_in_words() -> None:
     """No phrase that can be read makes a move fail otherwise than by not fitting."""
     chance = Random(5)
