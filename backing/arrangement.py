@@ -113,17 +113,13 @@ def arrange(
     if phrase is not None:
         check_meter(phrase, setting.groove)
         starts = placements(phrase, bars)
+        starts = tuple(n * bars + start for n in range(choruses) for start in starts)
         pickup = phrase.parts[0].pickup
-        strokes = _placed(phrase, starts, choruses, bars * beats)
-        together = [
-            at
-            for chorus in range(choruses)
-            for start in starts
-            for at in accents(phrase, chorus * bars + start)
-        ]
+        # Where one begins, the one before stops ringing.
+        strokes = one_by_one(s.moved(at * beats) for at in starts for s in phrase.strokes())
+        together = [at for start in starts for at in accents(phrase, start)]
         cues = [
-            (Fraction((chorus * bars + start + bar) * beats), part.role.capitalize())
-            for chorus in range(choruses)
+            (Fraction((start + bar) * beats), part.role.capitalize())
             for start in starts
             for bar, part in phrase.placed()
         ]
@@ -182,7 +178,7 @@ def _plan(
     agreed: list[Chorus] = []
     if lead_in:
         bars = _turned(charts, turns[planner.turnaround()] if fits else "")[-lead_in:]
-        bars = [replace(bar, strength=planner.strengths[0]) for bar in bars]
+        bars = [replace(bar, strength=planner.arc[0][0]) for bar in bars]
         bars[-1] = replace(bars[-1], when=("fill", "bar"), drums=planner.small.draw())
         plan.append(_Planned("intro", "Intro", bars, clock))
     every = -(-SPACING // length)  # short forms have no fill each time round
@@ -234,15 +230,3 @@ def _turned(charts: tuple[FormBar, ...], turnaround: str) -> list[Bar]:
     if turnaround:
         charts = (*charts[:-2], *turnarounds.read(turnaround))
     return chart_bars(charts)
-
-
-def _placed(phrase: Phrase, starts: Sequence[int], choruses: int, length: int) -> list[Stroke]:
-    """Return the phrase over all its places; where one begins, the one before stops ringing."""
-    beats = phrase.meter.beats
-    placed = [
-        stroke.moved(chorus * length + start * beats)
-        for chorus in range(choruses)
-        for start in starts
-        for stroke in phrase.strokes()
-    ]
-    return one_by_one(placed)

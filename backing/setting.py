@@ -6,6 +6,7 @@ Conventions: a section's notes count seconds from its own start, bars count from
 from __future__ import annotations
 
 import random
+from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -374,7 +375,7 @@ def heard(
     """
     beats = setting.groove.meter.beats
     bars = under(bars, bars_under(strokes, beats))
-    spans: list[tuple[Fraction, Fraction]] = []
+    spans: list[Span] = []
     for stroke in strokes:
         if spans and stroke.at - spans[-1][1] < BREATH:
             spans[-1] = (spans[-1][0], max(spans[-1][1], stroke.end))
@@ -383,24 +384,22 @@ def heard(
     answers = _answers(bars, spans, beats, random.Random(f"{setting.seed} answers"))
     led = {-int(-at // beats) - 1 for at in responses}
     leads = set_ups(setting.groove, random.Random(f"{setting.seed} responses"))
-    sounding: dict[int, list[Span]] = {}
+    sounding: dict[int, list[Span]] = defaultdict(list)
+    struck: dict[int, list[Fraction]] = defaultdict(list)
     following = [begin for begin, _ in spans[1:]] + [Fraction(len(bars) * beats)]
     for (low, end), begin in zip(spans, following, strict=True):
         high = end + BREATH if begin - end >= REST else end  # nobody speaks at once
         for number in range(int(low // beats), int(-(-high // beats))):
             first, last = Fraction(number * beats), Fraction((number + 1) * beats)
-            span = (max(low, first) - first, min(high, last) - first)
-            sounding.setdefault(number, []).append(span)
-    struck: dict[int, list[Fraction]] = {}
+            sounding[number].append((max(low, first) - first, min(high, last) - first))
     for at in accents:
-        struck.setdefault(int(at // beats), []).append(at % beats)
+        struck[int(at // beats)].append(at % beats)
     told = []
     for number, bar in enumerate(bars):
-        here, hits = tuple(sounding.get(number, ())), tuple(struck.get(number, ()))
         if number in led and bar.drums is None and bar.when[0] != "stop":
             bar = replace(bar, when=before_bar(bar.when, "setup"), drums=leads.draw())
-        answer = answers.get(number)
-        told.append(replace(bar, sounding=here, answer=answer, hits=hits))
+        here, hits = tuple(sounding[number]), tuple(struck[number])
+        told.append(replace(bar, sounding=here, answer=answers.get(number), hits=hits))
     return told
 
 

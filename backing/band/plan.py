@@ -27,7 +27,7 @@ STOPS = 4  # bars of stop-time at the top of a chorus, at most
 BREAKS = 0.6  # of the choruses whose last bar but one holds a single chord
 SHOUTS = 0.5  # of the strongest choruses, where a groove has riffs for them
 SPACING = 8  # bars from one crash to the next, at least
-SOFTEST, LOUDEST = 0.70, 1.06  # of the velocity
+SOFTEST, LOUDEST = 0.65, 1.06  # of the velocity
 
 ARCS: dict[str, str] = {
     "rise": "the band rises from chorus to chorus, rests, and ends high",
@@ -94,29 +94,18 @@ def loudness(strength: float) -> float:
     return SOFTEST + (LOUDEST - SOFTEST) * strength
 
 
-def _strengths(choruses: int, arc: str) -> list[float]:
-    """Return how strong each chorus is."""
+def _arc(choruses: int, arc: str) -> list[tuple[float, str]]:
+    """Return how strong each chorus is, and which patterns of a groove fit it."""
     if arc == "flat":
-        return [FLAT] * choruses
+        return [(FLAT, "late")] * choruses
     if choruses == 1:
-        return [0.5]
-    length = min(ARC, choruses)
-    rows = []
+        return [(0.5, "early")]
+    length, rows = min(ARC, choruses), []
     for chorus in range(choruses - 1):
-        place, turn = chorus % length, chorus // length
-        start = 0.0 if turn == 0 else 0.25
-        rows.append(start + (0.85 - start) * place / max(1, length - 1))
-    return [*rows, 1.0]
-
-
-def _kind(chorus: int, choruses: int, arc: str) -> str:
-    """Return which patterns of a groove fit a chorus."""
-    if arc == "flat":
-        return "late"
-    if chorus == choruses - 1 and choruses > 1:
-        return "last"
-    length = min(ARC, choruses)
-    return "early" if chorus % length < -(-length // 3) else "late"
+        place, start = chorus % length, 0.25 if chorus >= length else 0.0
+        strength = start + (0.85 - start) * place / (length - 1)
+        rows.append((strength, "early" if place < -(-length // 3) else "late"))
+    return [*rows, (1.0, "last")]
 
 
 class Planner:
@@ -154,8 +143,7 @@ class Planner:
         self.number = 0
         self.crashed: int | None = None
         self.shout: Pattern | None = None
-        self.arc = arc
-        self.strengths = _strengths(choruses, arc)
+        self.arc = _arc(choruses, arc)
         self.wanted = wanted
         self.turnarounds = turnarounds
         self.endings = endings
@@ -188,8 +176,8 @@ class Planner:
         `filled` says whether it ends in a fill, `entered` whether something leads into it.
         """
         number, self.number = self.number, self.number + 1
-        strength, kind = self.strengths[number], _kind(number, self.choruses, self.arc)
-        rises = strength > self.strengths[number - 1] if number else entered
+        strength, kind = self.arc[number]
+        rises = strength > self.arc[number - 1][0] if number else entered
         crash = rises and (self.crashed is None or number * bars - self.crashed >= SPACING)
         self.crashed = number * bars if crash else self.crashed
         big = number % BIG == BIG - 1 or number == self.choruses - 1

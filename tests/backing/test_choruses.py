@@ -6,11 +6,15 @@ Expectations are common practice, from memory, unless a source stands beside the
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
+import pyloudnorm
 import pytest
+import soundfile
 from music21 import harmony as theory
 
 import backing
@@ -33,7 +37,7 @@ from tests.backing.choruses import (
     track,
 )
 from tests.backing.material import Read, read, setting
-from tests.hard.material import number_of, some
+from tests.hard.material import LONG, number_of, some
 
 SEEDS = range(1, 1 + number_of(1, 10))
 CLOSE = ("boogie", "rock-blues", "rumba-blues", "funk-blues", "two-beat")
@@ -271,7 +275,7 @@ def test_stop_time_has_many_rhythms_and_comes_where_the_plan_has_it() -> None:
 
 def test_a_band_rises_rests_and_ends_high() -> None:
     planner = Planner(find_groove("shuffle"), 1, 12, turnarounds={"a": "I7 | V7"}, endings={})
-    strengths = planner.strengths
+    strengths = [strength for strength, _ in planner.arc]
     assert strengths[-1] == max(strengths) == 1.0
     assert strengths[0] == min(strengths)
     assert strengths[:6] == sorted(strengths[:6])
@@ -288,6 +292,36 @@ def test_the_strongest_chorus_is_struck_much_harder_than_the_softest(groove: str
     assert 10 * np.log10(max(loud) / min(loud)) >= 5
     assert int(np.argmax(loud)) >= 9
     assert loudness(1.0) > loudness(0.0)
+
+
+@pytest.mark.parametrize("groove", groove_names() if LONG else ["boogie"])
+def test_the_softest_and_the_strongest_chorus_are_five_units_apart(
+    groove: str, tmp_path: Path
+) -> None:
+    """Their first four bars in the finished mix, as pyloudnorm hears three seconds at a time."""
+    for seed in SEEDS:
+        key = "A minor" if groove.startswith("minor") else "A"
+        stream = backing.track(groove=groove, key=key, choruses=12, seed=seed, ending="none")
+        choruses = [s for s in stream.sections if s.kind == "chorus"]
+        loud = [np.mean([n.velocity for n in s.notes]) for s in choruses]
+        two, second, beat = [], Fraction(0), Fraction(16)
+        for number, section in enumerate((choruses[int(np.argmin(loud))], choruses[-1])):
+            length = beat * 60 / section.tempo
+            notes = tuple(n for n in section.notes if n.start < length)
+            two.append(replace(section, start=second, first_beat=number * beat, seconds=length,
+                               beats=beat, notes=notes, labels=(), chords=()))  # fmt: skip
+            second += length
+        backing.write(replace(stream, sections=tuple(two)), [tmp_path / "two.wav"])
+        sound, rate = soundfile.read(tmp_path / "two.wav")
+        edge, meter = round(float(two[1].start) * rate), pyloudnorm.Meter(rate)
+        soft, strong = (
+            np.median([
+                meter.integrated_loudness(part[at : at + 3 * rate])
+                for at in range(0, edge - 3 * rate, rate)
+            ])
+            for part in (sound[:edge], sound[edge:])
+        )  # fmt: skip
+        assert strong - soft >= 5
 
 
 @pytest.mark.parametrize("groove", groove_names())
