@@ -21,9 +21,9 @@ from backing.listening.plucks import LATER, Pluck, plucks, tuning
 from backing.listening.source import Frames, TakeError
 from backing.tempo import swing_for
 from phrases.counting import METERS, count_word
-from phrases.errors import BluesError, RangeError
+from phrases.errors import BluesError, RangeError, TextFileError
 from phrases.files import read_phrase
-from phrases.fretboard import STANDARD, STRINGS
+from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.notation import write_line
 from phrases.phrase import Move, Phrase, StringNote, Stroke
 from phrases.pitch import Key
@@ -32,7 +32,7 @@ from phrases.rewrite import tidy, with_phrase
 from phrases.spelling import read_note, write_note
 from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
 
-__all__ = ["Caught", "bars_of", "catch"]
+__all__ = ["Caught", "Writer", "bars_of", "catch"]
 
 FARTHEST = 400.0  # cents that two strings slide
 SLOW = 0.26  # seconds from which a bend is a slow one
@@ -130,7 +130,7 @@ def catch(
     ratio = swing_for(swing if swing is not None else groove.swing, tempo, groove.swing_limit)
     grid = Grid(tempo, groove, ratio, bars or guessed_bars(found, tempo, groove, ratio))
     grid.count(played)
-    writer = _Writer(
+    writer = Writer(
         key, groove, tempo, title, position, [] if bars else [GUESSED], groove_name or groove.name
     )
     return writer.write(kept(played))
@@ -162,8 +162,16 @@ def _clock(seconds: float) -> str:
     return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
 
 
-class _Writer:
-    """Makes the phrase file."""
+class Writer:
+    """Makes the phrase file of what is counted.
+
+    Parameters
+    ----------
+    key, groove, tempo, title, position, groove_name
+        As for `catch`.
+    doubts
+        What is uncertain of the whole.
+    """
 
     def __init__(
         self,
@@ -187,11 +195,18 @@ class _Writer:
         self.home = position or (root if root else 12)
 
     def write(self, played: Sequence[Counted]) -> Caught:
+        """Return the draft of what is played, in order of time."""
         parts = self._parted(played)
         first = parts[0][0]
         roles = ["line"] if len(parts) == 1 else ["call", "response"] * len(parts)
-        text = "\n".join([*self._head(len(played)), *self._parts(parts, roles)]) + "\n"
-        phrase = read_phrase(text)
+        doubts = [*self.doubts]
+        try:
+            phrase = read_phrase(text := self._text(parts, roles))
+        except TextFileError:  # what one hand does after the other cannot be written so
+            self.doubts = [*doubts, "what the hand does is left out: it cannot be written"]
+            for one in played:
+                one.moves, one.hand.bent, one.into = [], 0.0, ""
+            phrase = read_phrase(text := self._text(parts, roles))
         try:
             text = with_phrase(text, refinger(phrase, self.position))
         except RangeError:
@@ -199,6 +214,10 @@ class _Writer:
                 raise
         text = tidy(text)
         return Caught(text, read_phrase(text), tuple(self.doubts), first)
+
+    def _text(self, parts: Sequence[tuple[int, int, list[Counted]]], roles: Sequence[str]) -> str:
+        count = sum(len(played) for _, _, played in parts)
+        return "\n".join([*self._head(count), *self._parts(parts, roles)]) + "\n"
 
     def _head(self, count: int) -> Iterator[str]:
         yield f"# A draft of what was played, {count} notes: read it, play it, mend it."
@@ -233,6 +252,7 @@ class _Writer:
             if rests:
                 number = max(rests)[1]
                 starts.append((self._bar_of(played[number]), number))
+        last = max(last, starts[-1][0] + 1)
         if last - first > LONGEST:
             raise TakeError(
                 f"it is {last - first} bars long; a phrase has at most {LONGEST}: cut the take"
@@ -329,6 +349,9 @@ class _Writer:
 
         string = min(STRINGS, key=far)
         open_ = STANDARD[string]
+        if not 0 <= pitch - open_ <= LAST_FRET:
+            one.doubts.append("its octave")
+            pitch = open_ + (pitch - open_) % 12
         done = [
             Move(sign, None if size is not None or not to else to - open_, size, at)
             for sign, to, size, at in moves

@@ -7,6 +7,7 @@ together by program makes bends and legato cleaner than a hand's.
 from __future__ import annotations
 
 import json
+import random
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
@@ -22,7 +23,10 @@ import backing
 from backing.cli import main
 from backing.events import Stream
 from backing.grooves import find_groove
-from backing.listening.draft import Caught, bars_of, catch
+from backing.listening.counted import Counted, Grid, kept
+from backing.listening.draft import Caught, Writer, bars_of, catch
+from backing.listening.moves import Hand, Turn
+from backing.listening.plucks import Pluck
 from backing.listening.source import Memory, TakeError
 from backing.listening.written import Stretch, as_written
 from backing.live.reel import Begin
@@ -129,6 +133,33 @@ def test_a_pause_moves_the_bars_after_it() -> None:
     rows = [Stretch(0, 0.0), Stretch(1, bar, until=bar + 5.0), Stretch(1, bar + 8.0, 5.0)]
     found = bars_of(stream, rows)
     assert found[:5] == pytest.approx([0.0, 2.0, 4.0, 6.0, 11.0])
+
+
+def test_whatever_is_heard_makes_a_draft_that_reads() -> None:
+    """Made-up hands, most of which no player has: what cannot be written is a doubt."""
+    chance = random.Random(4)
+    signs = ["b", "r", "h", "p", "/", "\\", "~", "~~", "tr"]
+    for _ in range(25):
+        played, at = [], 2.0
+        for _ in range(chance.randint(1, 9)):
+            pitch = 100.0 * chance.randint(40, 80)
+            pitches = (pitch, pitch + 100 * chance.randint(3, 9))[: chance.choice((0, 1, 1, 1, 2))]
+            length, since, turns = chance.uniform(0.1, 2.0), 0.0, []
+            for _ in range(chance.choice((0, 0, 1, 2, 4))):
+                since += chance.uniform(0.0, 0.4)
+                cents = chance.choice((50.0, 100.0, 200.0, 300.0))
+                if (sign := chance.choice(signs)) in "hp/\\tr" and sign != "r":
+                    cents = chance.choice((0.0, pitch + 100 * chance.randint(-5, 5)))
+                turns.append(Turn(sign, at + since, at + since + 0.05, cents))
+            hand = Hand(pitch, chance.choice((0.0, 0.0, 200.0)), turns)
+            pluck = Pluck(at, at + length, pitches, pitch, raked=chance.random() < 0.1)
+            played.append(Counted(pluck, hand, second=at))
+            at += length + chance.choice((0.0, 0.0, 1.5))
+        grid = Grid(Fraction(92), SHUFFLE, 1.9, [60 / 92 * 4 * n for n in range(12)])
+        grid.count(played)
+        writer = Writer(parse_key("A"), SHUFFLE, Fraction(92), "Made up", None, [], "shuffle")
+        found = writer.write(kept(played))
+        assert read_phrase(found.text) == found.phrase
 
 
 # --- the commands -----------------------------------------------------------------
