@@ -11,7 +11,7 @@ from typing import Any
 from backing.band.plan import loudness
 from backing.band.reading import Bar, Player, Span
 from backing.events import Note
-from backing.grooves.groove import figure
+from backing.grooves.groove import FIGURES, figure
 from backing.grooves.instruments import COMPS
 from backing.harmony import QUALITIES, Chord, lead_voices, movement, voicings
 from backing.lanes import Hit, in_order
@@ -46,7 +46,8 @@ class Comper(Player):
         """Return the notes of a bar that starts at a beat, over what the bass plays in it."""
         turns = bar.turns(self.beats)
         hits = self._hits(bar, self._written(bar), turns)
-        self._breathe(bar.chords[0][1])
+        if any(figure(hit.value)[1] in FIGURES for hit in hits):
+            self._breathe(bar.chords[0][1])
         notes: list[Note] = []
         for number, hit in enumerate(hits):
             slide, what = figure(hit.value)
@@ -150,7 +151,7 @@ class Comper(Player):
     def _held(self, chord: Chord, what: str) -> tuple[int, ...]:
         """Return the pitches of a figure over a chord."""
         root = chord.root(self.key)
-        if what not in ("chord", "shell", "swell", "next"):
+        if what not in FIGURES:
             members = QUALITIES[chord.quality]
             if what == "b7" and what not in members:  # the chord's own seventh, or its sixth
                 what = next((d for d in (chord.member("7"), "6") if d in members), what)

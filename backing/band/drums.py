@@ -53,7 +53,11 @@ class Drummer(Player):
             places = [high - 1 + at for at in ANSWER if low <= high - 1 + at < high]
             self._strike(lanes, "snare", [Hit(at) for at in places])
             self._strike(lanes, "kick", [Hit(at, "", "accent") for at in places[:1]])
-        together = [*bar.hits, *([self.beats - PUSH] if bar.push else [])]
+        together = list(bar.hits)
+        if bar.push:  # after it no kick before the bar line
+            together.append(self.beats - PUSH)
+            until = self.beats - PUSH
+            lanes["kick"] = tuple(hit for hit in lanes.get("kick", ()) if hit.at <= until)
         for name in ("kick", "snare"):
             self._strike(lanes, name, [Hit(at, "", "accent") for at in together])
         return lanes

@@ -28,6 +28,7 @@ from phrases.words import choose, expected
 __all__ = [
     "APPROACH",
     "CHORUS_KINDS",
+    "FIGURES",
     "GROOVES",
     "SLIDES",
     "WHEN",
