@@ -37,6 +37,7 @@ COLOURS = {
     "glow": "#f6d9a8", "wash": "#e9dcc2",
 }  # fmt: skip
 LUMA = (0.2126, 0.7152, 0.0722)  # BT.709, 3.2
+BAND = 64  # rows that are worked out at a time, so that a large picture takes little memory
 AT_ONCE = 64  # pictures that are drawn at a time
 KEPT = 96  # pictures whose planes are kept
 DOTS = {3: 1, 5: 1, 7: 1, 9: 1, 12: 2, 15: 1, 17: 1, 19: 1, 21: 1}  # of a neck, by fret
@@ -51,6 +52,12 @@ def _rgb(name: str) -> NDArray[np.float32]:
 
 def planes(rgb: NDArray[Any]) -> Planes:
     """Return an array of red, green, blue, shape (height, width, 3), as planes; even sizes."""
+    bands = [_planes(rgb[first : first + BAND]) for first in range(0, len(rgb), BAND)]
+    light, blues, reds = (np.concatenate(parts) for parts in zip(*bands, strict=True))
+    return light, blues, reds
+
+
+def _planes(rgb: NDArray[Any]) -> Planes:
     red, green, blue = np.moveaxis(rgb.astype(np.float32) / 255, 2, 0)
     light = LUMA[0] * red + LUMA[1] * green + LUMA[2] * blue
 

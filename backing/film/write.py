@@ -50,7 +50,14 @@ FORMATS: dict[str, tuple[dict[str, str], str, str, str]] = {
 X264 = {"preset": "superfast", "crf": "20", "x264-params": "rc-lookahead=0:mbtree=0:bframes=0"}
 CODING = {
     "libx264": X264,
-    "libvpx-vp9": {"deadline": "realtime", "cpu-used": "8", "crf": "24", "b": "0", "row-mt": "1"},
+    "libvpx-vp9": {
+        "deadline": "realtime",
+        "cpu-used": "8",
+        "crf": "24",
+        "b": "0",
+        "row-mt": "1",
+        "lag-in-frames": "0",
+    },
     "prores": {"profile": "4"},
 }
 HOW_TO_GET = ".venv/bin/pip install '.[film]'"
