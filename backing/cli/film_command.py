@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from backing.cli import completing
 from backing.cli.options import Asked, Choice, force_option, json_option
 from backing.film.shape import RATES, SIZES, shape
 
@@ -61,7 +62,13 @@ OTHERS = (
 )
 @force_option
 @json_option
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="[WHAT] PHRASE [OPTIONS]")
+@click.argument(
+    "words",
+    nargs=-1,
+    type=click.UNPROCESSED,
+    metavar="[WHAT] PHRASE [OPTIONS]",
+    shell_complete=completing.phrases,
+)
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -88,6 +95,7 @@ def command(
     _check(path, what, words, strip=strip, take=take)
     stream = _asked(ctx, what, rest)
     from backing.film.write import film
+    from backing.sheet.letters import blanks, places
 
     taken = None
     if take is not None:
@@ -100,6 +108,9 @@ def command(
             stream, path, shape(size, strip=strip), fps,
             soundfont=soundfont, take=taken, progress=shown, force=force,
         )  # fmt: skip
+    assert stream.phrase is not None
+    if told := blanks(places(stream.phrase)):
+        click.echo(f"{stream.title}: {told}", err=True)
     seconds = float(stream.seconds)
     if as_json:
         click.echo(json.dumps({
