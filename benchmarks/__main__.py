@@ -68,9 +68,11 @@ def renders(folder: Path) -> Iterator[str]:
     midi, wav, raw = (str(folder / name) for name in ("t.mid", "t.wav", "bare.wav"))
     bare = ["fluidsynth", "-ni", "-F", raw, wheel_soundfont(), midi]
     for what, words, limit in (
-        ("12 choruses to WAV", TWELVE, "1.0"),
-        ("a loop of 40 passes at 8 tempos to WAV", LOOP, "0.35"),
-        ("12 choruses of a demo to WAV", DEMO, "-"),
+        ("12 choruses to WAV, with the organ", [*TWELVE, "--comp", "organ"], "0.8"),
+        ("the same with the guitar", [*TWELVE, "--comp", "guitar"], "1.2"),
+        ("the same sampled", [*TWELVE, "--comp", "guitar", "--voice", "soundfont"], "-"),
+        ("a loop of 40 passes at 8 tempos to WAV", LOOP, "0.5"),
+        ("12 choruses of a demo to WAV", DEMO, "1.3"),
     ):
         seconds([BACKING, *words, "-o", midi])
         figures = pair([BACKING, *words, "-o", wav], bare)

@@ -48,7 +48,7 @@ FIRST = """
 ## First sound
 
 Milliseconds from the start of the process until the first sound is handed to the sound card's
-callback, or the first note to the MIDI port; 15 runs each, nothing else at work. Wanted: 300.
+callback, or the first note to the MIDI port; 15 runs each, nothing else at work. Wanted: 350.
 
 | command | on | median | least | most |
 |---|---|---|---|---|"""

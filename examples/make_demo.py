@@ -12,6 +12,8 @@ from pathlib import Path
 import backing
 from backing.lesson.lesson import read_lesson
 from backing.lesson.make import make_lesson
+from soundfonts import find_soundfont
+from soundfonts.find import GAIN, how_to_get
 
 HERE = Path(__file__).parent
 OUT = HERE.parent / "out"
@@ -32,6 +34,8 @@ def main(out: Path = OUT) -> int:
             "    .venv/bin/backing new my-lesson --lesson\n"
             "    .venv/bin/backing --help"
         )
+        if find_soundfont().origin == "wheel":
+            print(f"A larger soundfont gives {GAIN}:\n    {how_to_get()}")
     return code
 
 

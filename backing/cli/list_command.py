@@ -95,11 +95,12 @@ def _soundfonts() -> list[Row]:
 
 
 def _better() -> Row:
-    from soundfonts.find import BETTER, how_to_get, user_folder
+    from soundfonts.find import BETTER, GAIN, how_to_get, user_folder
 
     keys = ("package", "megabytes", "licence")
     return {
         "better": [dict(zip(keys, row, strict=True)) for row in BETTER],
+        "gain": GAIN,
         "how": how_to_get(),
         "folder": str(user_folder()),
     }
@@ -176,7 +177,8 @@ def command(what: str, as_json: bool, **wanted: Any) -> None:
     if better:
         names = [f"{b['package']} ({b['megabytes']} MB, {b['licence']})" for b in better["better"]]
         click.echo(f"\nFree ones that sound better: {', '.join(names)}.")
-        click.echo(f"{better['how']}. Or put any .sf2 or .sf3 file into {better['folder']}")
+        click.echo(f"They give {better['gain']}. Get the first:\n  {better['how']}")
+        click.echo(f"Or put any .sf2 or .sf3 file into {better['folder']}")
 
 
 def _fits(row: Row, asked: dict[str, Any]) -> bool:

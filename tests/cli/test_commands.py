@@ -329,7 +329,8 @@ def test_list_soundfonts_shows_the_one_taken_first_and_better_ones() -> None:
     prose = run("list", "soundfonts").stdout
     for package, row in better.items():
         assert f"{package} ({row['megabytes']} MB, {row['licence']})" in prose
-    assert answer["how"] in prose
+    assert f"\n  {answer['how']}\n" in prose  # one command, on a line of its own
+    assert answer["gain"] in prose
     assert answer["folder"] in prose
     used, *others = prose.splitlines()[: len(answer["soundfonts"])]
     assert first["about"] in used

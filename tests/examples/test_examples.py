@@ -12,6 +12,7 @@ import pytest
 from backing.grooves import groove_names
 from backing.lesson.items import check_items, sounds
 from backing.lesson.lesson import read_lesson
+from soundfonts.find import GAIN, how_to_get
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
@@ -22,7 +23,9 @@ def _as_scripts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(str(EXAMPLES))
 
 
-def test_make_demo_writes_six_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_make_demo_writes_six_files(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     script = runpy.run_path(str(EXAMPLES / "make_demo.py"))
     # The lesson takes half a minute; tests/backing/lesson makes one, the last test here reads it.
     script["main"].__globals__["make_whole_lesson"] = lambda out: 0
@@ -34,6 +37,12 @@ def test_make_demo_writes_six_files(tmp_path: Path, capsys: pytest.CaptureFixtur
     said = capsys.readouterr().out
     assert "Try next:" in said
     assert "loud headphones" in said
+    assert "soundfont" not in said  # the variable names one
+    monkeypatch.delenv("BACKING_SOUNDFONT")
+    monkeypatch.setattr("soundfonts.find.SYSTEM_FOLDERS", ())
+    script["main"].__globals__["make_pieces"] = lambda out: 0
+    script["main"](tmp_path / "out")
+    assert f"gives {GAIN}:\n    {how_to_get()}\n" in capsys.readouterr().out
 
 
 def test_the_repertoire_shows_every_groove() -> None:
