@@ -15,7 +15,7 @@ __all__ = ["numbers", "rows"]
 _NAMES = {
     ears: "AFTER AHEAD APART FAINT HIGHEST_PITCH HOP LOWEST_PITCH STEPS TRUST UNSURE".split(),
     match: "FAST MISSED MISSED_SOFT NEAR SPREAD".split(),
-    judge: "ASTRAY BEND_HOLD FIND LOUD OCTAVES SOFTEST SOFT_MISS STRONG WRONG".split(),
+    judge: "ASTRAY BEND_HOLD FIND LOUD LOWEST_SLIP OCTAVES SOFTEST SOFT_MISS STRONG WRONG".split(),
     words: "EVEN FEW MOST WEIGHTS".split(),
 }
 STEP = 0.02  # seconds by which a drop-out of the microphone moves what comes after it, at least

@@ -5,7 +5,7 @@ import { mean, middle } from "./ears.js";
 import { LIMITS } from "./limits.js";
 
 const {
-  AFTER, ASTRAY, BEND_HOLD, FAST, FIND, LOUD, MISSED, MISSED_SOFT, NEAR, OCTAVES, SOFTEST, SOFT_MISS, SPREAD, STEP, STRONG, WRONG,
+  AFTER, ASTRAY, BEND_HOLD, FAST, FIND, LOUD, LOWEST_SLIP, MISSED, MISSED_SOFT, NEAR, OCTAVES, SOFTEST, SOFT_MISS, SPREAD, STEP, STRONG, WRONG,
 } = LIMITS;
 const CLEARLY = 4.5; // standard errors from which a step is believed
 const SPLITS = 4; // notes that must lie before and after a step of the microphone
@@ -150,7 +150,7 @@ const hear = (one, ears, onset, off, tuning) => {
   const steady = heard.length >= 8 && mean(heard.map((cents) => Number(within(cents - centre, 40)))) > 0.6;
   const rang = within(ears.before(onset.at) - centre, 60);
   const more = () => ears.grown(onset.at, centre) >= ears.grown(onset.at, centsAt(event.parts[0], 0.04) + tuning) + 6;
-  if (steady && !rang && more()) one.how = "wrong";
+  if (steady && off > LOWEST_SLIP && !rang && more()) one.how = "wrong";
   else Object.assign(one, { how: steady ? "unclear" : "played", pitch: NaN });
 };
 
