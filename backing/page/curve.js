@@ -23,8 +23,8 @@ export const centsAt = (part, seconds) => 100 * part.pitch + curveAt(part, Math.
 /** Return what is written, from the rows that Python made of it; `share` makes it slower. */
 export const eventsOf = (rows, share = 1) => rows.map(([at, end, kind, parts, soft, raked, place]) => ({
   at: at * share, end: end * share, kind, soft, raked, place,
-  parts: parts.map(([pitch, since, first, glides, sways]) => ({
-    pitch, since: since * share, first,
+  parts: parts.map(([pitch, since, first, glides, sways, string]) => ({
+    string, pitch, since: since * share, first,
     glides: glides.map(([start, takes, ...rest]) => [start * share, takes * share, ...rest]),
     sways: sways.map(([start, stop, hertz, wide, grow]) => [start * share, stop * share, hertz, wide, grow * share]),
   })),

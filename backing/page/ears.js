@@ -3,8 +3,9 @@
 // Pitch is in cents, 100 times the MIDI pitch; levels in dB below the loudest frame; times in seconds.
 import { LIMITS } from "./limits.js";
 
-const { AFTER, AHEAD, APART, FAINT, HIGHEST_PITCH, HOP, LOWEST_PITCH, STEPS, TRUST, UNSURE } = LIMITS;
+const { AFTER, AHEAD, APART, FAINT, FAINTEST, HIGHEST_PITCH, HOP, LOWEST_PITCH, STEPS, TRUST, UNSURE } = LIMITS;
 const TAPS = 63;
+const PEAKS = 1 << 16; // bins in which partials are looked for
 
 export const middle = (values, share = 0.5) => {
   const known = [...values].filter(Number.isFinite).sort((a, b) => a - b);
@@ -205,6 +206,26 @@ export class Ears {
   /** Return the pitch that sounds just before a time. */
   before(at) {
     return middle(this.pitched(at - 16 * this.hop, at - 4 * this.hop, 0.25));
+  }
+
+  /** Return the peaks of the spectrum between two times: hertz and height, the highest is 1.
+   * @returns {[number, number][]} */
+  partials(start, stop) {
+    const [from, to] = [start, stop].map((at) => Math.floor(at * this.rate));
+    if (to - from < 0.05 * this.rate) return [];
+    const window = hann(to - from);
+    const [re, im] = [new Float64Array(PEAKS), new Float64Array(PEAKS)];
+    for (let n = 0; n < window.length; n++) re[n] = (this.sound[from + n] ?? 0) * window[n];
+    fft(re, im);
+    const heights = re.map((one, n) => Math.hypot(one, im[n]));
+    const [low, high] = [70, Math.min(4000, 0.45 * this.rate)].map((hertz) => Math.floor((hertz * PEAKS) / this.rate));
+    const most = Math.max(1e-12, heights.subarray(low, high).reduce((a, b) => Math.max(a, b), 0));
+    const found = [];
+    for (let n = low; n < high; n++) {
+      const here = heights[n];
+      if (here > heights[n - 1] && here >= heights[n + 1] && here / most > FAINTEST) found.push([(n * this.rate) / PEAKS, here / most]);
+    }
+    return found;
   }
 
   /** Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median). */

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from backing.listening import ears, judge, match, words
+from backing.listening import ears, judge, match, plucks, words
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.written import Event
 
@@ -15,7 +15,9 @@ __all__ = ["numbers", "rows"]
 _NAMES = {
     ears: "AFTER AHEAD APART FAINT HIGHEST_PITCH HOP LOWEST_PITCH STEPS TRUST UNSURE".split(),
     match: "FAST MISSED MISSED_SOFT NEAR SPREAD".split(),
-    judge: "ASTRAY BEND_HOLD FIND LOUD LOWEST_SLIP OCTAVES SOFTEST SOFT_MISS STRONG WRONG".split(),
+    judge: "ASTRAY BEND_HOLD FIND LOUD LOWEST_SLIP OCTAVES".split()
+    + "SOFTEST SOFT_MISS SPOKEN STRONG WRONG".split(),
+    plucks: "FAINTEST PARTIAL PARTIALS UNHEARD".split(),
     words: "EVEN FEW MOST WEIGHTS".split(),
 }
 STEP = 0.02  # seconds by which a drop-out of the microphone moves what comes after it, at least
@@ -39,8 +41,8 @@ def rows(events: Sequence[Event]) -> list[list[Any]]:
     """Return what should be heard as rows of plain data, in seconds and cents.
 
     A row holds when it begins and ends, its kind, its parts, whether it is soft, whether a rake
-    leads into it, and its place in words; a part its pitch, how far into that it begins, and the
-    first value, the glides and the vibratos of its curve.
+    leads into it, and its place in words; a part its pitch, how far into that it begins, the
+    first value, the glides and the vibratos of its curve, and its string.
     """
 
     def short(*values: float) -> list[float]:
@@ -54,6 +56,7 @@ def rows(events: Sequence[Event]) -> list[list[Any]]:
                     part.pitch, *short(part.since, part.curve.first),
                     [[*short(g.start, g.seconds, g.cents), g.kind] for g in part.curve.glides],
                     [short(s.start, s.end, s.hertz, s.cents, s.grow) for s in part.curve.sways],
+                    part.string,
                 ]
                 for part in event.parts
             ],

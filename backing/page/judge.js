@@ -5,7 +5,8 @@ import { mean, middle } from "./ears.js";
 import { LIMITS } from "./limits.js";
 
 const {
-  AFTER, ASTRAY, BEND_HOLD, FAST, FIND, LOUD, LOWEST_SLIP, MISSED, MISSED_SOFT, NEAR, OCTAVES, SOFTEST, SOFT_MISS, SPREAD, STEP, STRONG, WRONG,
+  AFTER, ASTRAY, BEND_HOLD, FAST, FIND, LOUD, LOWEST_SLIP, MISSED, MISSED_SOFT, NEAR, OCTAVES, PARTIAL,
+  PARTIALS, SOFTEST, SOFT_MISS, SPOKEN, SPREAD, STEP, STRONG, UNHEARD, WRONG,
 } = LIMITS;
 const CLEARLY = 4.5; // standard errors from which a step is believed
 const SPLITS = 4; // notes that must lie before and after a step of the microphone
@@ -134,6 +135,31 @@ const tuningOf = (events, ears, found) => {
   return offs.length >= 3 ? middle(offs) : 0;
 };
 
+/** Tell, of peaks of a spectrum, which partial of a pitch each is; 0 for none. */
+const orders = (found, pitch) => found.map(([hertz]) => {
+  const first = 440 * 2 ** ((pitch - 69) / 12);
+  const order = Math.max(1, Math.round(hertz / first));
+  return within(1200 * Math.log2(hertz / (order * first)), PARTIAL) ? order : 0;
+});
+
+/** Return the strings of a double stop that are not heard; none where it is short or moves. */
+const lacking = (event, ears, at, tuning) => {
+  const [start, stop] = [SPOKEN[0], Math.min(SPOKEN[1], event.end - event.at)];
+  const pitches = event.parts.map((part) => (centsAt(part, stop) + tuning) / 100);
+  const moves = event.parts.some((part) => Math.abs(centsAt(part, start) - centsAt(part, stop)) > 30);
+  if (moves || Math.max(...pitches) - Math.min(...pitches) < 2 || stop - start < 0.06) return [];
+  const found = ears.partials(at + start, at + stop);
+  if (!found.length) return [];
+  const every = pitches.map((pitch) => orders(found, pitch));
+  const power = found.map(([, height]) => height ** 2);
+  const gone = event.parts.filter((_, number) => {
+    const own = power.filter((_one, n) => every[number][n] > 0 && every[number][n] <= PARTIALS
+      && every.every((row, other) => other === number || row[n] === 0));
+    return own.reduce((a, b) => a + b, 0) < UNHEARD * power.reduce((a, b) => a + b, 0);
+  });
+  return gone.length < pitches.length ? gone.map((part) => part.string) : [];
+};
+
 /** Judge an event by its beginning. */
 const hear = (one, ears, onset, off, tuning) => {
   const { event } = one;
@@ -142,6 +168,7 @@ const hear = (one, ears, onset, off, tuning) => {
   // A drum through the air, a touch of the hand: far softer than the rest, at another pitch.
   if (sounds && (quiet > SOFTEST || (quiet > SOFT_MISS && !within(off, WRONG)))) return;
   Object.assign(one, { how: "played", off: onset.at - event.at, pitch: off });
+  if (event.kind === "pick" && event.parts.length > 1) one.lacks = lacking(event, ears, onset.at, tuning);
   if (event.kind !== "pick" || event.parts.length > 1 || !(Math.abs(off) > WRONG)) return;
   // Another pitch is believed where it is steady, did not ring before, and grew more than the one
   // that is written.
@@ -306,7 +333,7 @@ export const review = (written, ears) => {
   late = offs().length ? middle(offs().map(([, off]) => off)) : late;
   const tuning = tuningOf(events, ears, match(events, ears, late, 0));
   found = match(events, ears, late, tuning);
-  const judged = events.map((event) => ({ event, how: "missed", off: NaN, pitch: NaN, /** @type {any[]} */ bends: [] }));
+  const judged = events.map((event) => ({ event, how: "missed", off: NaN, pitch: NaN, /** @type {any[]} */ bends: [], /** @type {string[]} */ lacks: [] }));
   const begun = new Map();
   for (const [number, pair] of [...found.pairs].sort(([a], [b]) => a - b)) {
     const onset = ears.onsets[pair];

@@ -20,6 +20,7 @@ export const faultsOf = (one, late) => {
   const found = [];
   const what = { step: "the note after it", dead: "the muted stroke" }[one.event.kind] ?? "the note";
   if (one.how === "missed") found.push(["missed", `${what} is not heard`]);
+  for (const string of one.lacks.slice(0, 1)) found.push(["missed", `the ${string} string of the double stop is not heard`]);
   if (one.how === "wrong") {
     const steps = Math.round(one.pitch / 100);
     found.push(["wrong", `another note, ${semitones(Math.abs(steps))} too ${steps > 0 ? "high" : "low"}`]);
