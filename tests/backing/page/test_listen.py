@@ -9,6 +9,7 @@ import base64
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from backing.listening.judge import Review, review
 from backing.listening.source import Memory
 from backing.listening.thresholds import Limits
 from backing.listening.words import summary
-from backing.listening.written import Event
+from backing.listening.written import Event, Part
 from backing.page.data import PageData, Piece
 from backing.page.hearing import rows
 from backing.page.page import render_page
@@ -143,6 +144,7 @@ TOLD = """
 const plain = ({ judged, late, tuning, step, extra }) => ({
   late, tuning, step, extra: extra.length,
   judged: judged.map((one) => [one.how, one.off, one.bends.map(({ off }) => off)]),
+  lacks: judged.map((one) => one.lacks),
 });
 """
 
@@ -168,6 +170,25 @@ def test_takes_are_judged_as_python_judges_them(ear: Browser, takes: list[Take])
         hows = {row[0] for row in found["judged"]}
     assert {"played", "missed"} <= hows  # the student does slip
     assert sum(same for same, _ in counts) >= 0.9 * sum(count for _, count in counts)
+
+
+def test_a_string_that_a_double_stop_lacks_is_told_alike(ear: Browser) -> None:
+    at = np.arange(round(0.45 * RATE)) / RATE
+    wave = np.zeros(4 * RATE, np.float32)
+    events = []
+    for number, gone in enumerate(("", "G", "B", "", "B")):
+        begin = 0.5 + 0.6 * number
+        parts = (Part("G", 60 + number % 3), Part("B", 67))
+        events.append(Event(begin, begin + 0.45, parts, "pick", 100.0, Fraction(number)))
+        for part in parts:
+            hertz = 440 * 2 ** ((part.pitch - 69) / 12)
+            tone = sum(np.sin(2 * np.pi * hertz * n * at) / n for n in range(1, 9))
+            tone = 0.1 * tone * np.exp(-at * 3) * np.minimum(1, at / 0.002)
+            first = round(begin * RATE)
+            wave[first : first + len(at)] += 0 if part.string == gone else tone
+    found = heard_by_page(ear, wave, events)["lacks"]
+    known = [list(one.lacks) for one in review(events, listen(Memory(wave, RATE))).judged]
+    assert found == known == [[], ["G"], ["B"], [], ["B"]]
 
 
 def test_a_drop_out_of_the_microphone_is_seen_and_allowed_for(ear: Browser) -> None:
