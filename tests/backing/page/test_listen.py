@@ -34,7 +34,7 @@ from tests.backing.page.browser import Browser, missing
 from tests.backing.page.material import clicked
 from tests.backing.page.opened import fresh
 
-NAMES = ("cinder-path", "sugar-tin", "lamp-oil")
+NAMES = ("cinder-path", "sugar-tin")
 # As in benchmarks/hearing.py, and more of it: what is played well is easily judged alike.
 STUDENT = Slips(
     spread=0.03, dropped=0.08, wrong=0.08, bends=(0, -25, -45, -80, 25), added=0.1, ring=0.35,
@@ -211,13 +211,14 @@ const { sound, came, until } = practice;
 const wait = (ms) => new Promise((done) => setTimeout(done, ms));
 // The marker is louder than any string.
 let marker = 0;
-for (let from = until(); !marker; await wait(20)) {
+for (const from = Math.max(0, until() - 0.3); !marker; await wait(20)) {
   const wave = came(from, until());
   const first = wave.findIndex((one) => Math.abs(one) > 0.8);
   if (first >= 0) marker = from + first / sound.context.sampleRate;
 }
 const [zero, length] = arguments;
-const start = marker + length + zero - practice.delay();
+let start = marker + zero - practice.delay();
+if (start < sound.context.currentTime + 0.1) start += length; // the next time round
 while (sound.context.currentTime < start - 0.085) await wait(2);
 document.querySelector("#play").click();
 """
@@ -244,9 +245,11 @@ def test_a_pass_is_heard_through_the_microphone(ear: Browser, takes: list[Take])
         f"work on: {line}" for line in said.work
     ]
     page.keys("space")
-    # One's own pass is heard again, over the band, and stops by itself.
+    # One's own pass is heard again, over the band.
     page.run("document.querySelector('#hear-me').click()")
     page.until("return practice.now().replay === 'mine'")
+    page.until("return Boolean(practice.now().found)")
+    page.keys("space")
     page.until("return practice.now().replay === '' && !practice.now().playing")
     assert page.log("browser") == []
     page.click("#mic")
