@@ -1,13 +1,16 @@
 PY := .venv/bin/python
 
 .NOTPARALLEL:
-.PHONY: help demo test quick live bench mutants versions constraints fresh hard clean
+.PHONY: help demo desk test quick live bench mutants versions constraints fresh hard clean
 
 help: ## list these targets
 	@awk -F ':[^#]*## ' '/^[a-z]+:.*## / { printf "make %-11s %s\n", $$1, $$2 }' Makefile
 
 demo: .venv/.ready ## write a backing track, a demo and a practice loop into out/
 	$(PY) examples/make_demo.py
+
+desk: .venv/.ready ## open the example lesson at the desk, in the browser
+	.venv/bin/backing desk examples/lesson
 
 test: .venv/.ready-dev ## lint, check formatting and types, run the tests
 	$(PY) -m ruff check
@@ -43,7 +46,7 @@ versions: .venv/.ready-dev ## build the wheel and try it with the lowest and the
 	@sh .ci/versions
 
 constraints: .venv/.ready-dev ## write constraints.txt anew
-	@$(PY) -m uv pip compile --quiet --universal --upgrade --extra dev --extra film --extra midi --no-annotate \
+	@$(PY) -m uv pip compile --quiet --universal --upgrade --extra dev --extra film --extra midi --extra desk --no-annotate \
 		--custom-compile-command "make constraints" pyproject.toml -o constraints.txt
 
 fresh: ## run demo and test of HEAD in a bare Debian (needs root)

@@ -58,11 +58,15 @@ class Line:
         Bars after the pickup.
     problems
         Pairs of an offset into the text and a message.
+    spots
+        Where each string of a stroke, or what goes on from it, is written: the beat, the string,
+        and from where to where in the text.
     """
 
     strokes: tuple[Stroke, ...] = ()
     bars: int = 0
     problems: list[tuple[int, str]] = field(default_factory=list)
+    spots: list[tuple[Fraction, str, int, int]] = field(default_factory=list)
 
 
 def read_line(
@@ -93,6 +97,7 @@ class _Reader:
         self.strokes: list[Stroke] = []
         self.ringing = False
         self.problems: list[tuple[int, str]] = []
+        self.spots: list[tuple[Fraction, str, int, int]] = []
         self.bar = -1
         self.beat = 0
         self.last = Fraction(-beats - 1)
@@ -140,7 +145,7 @@ class _Reader:
             self.strokes[-1] = replace(self.strokes[-1], end=end)
         if not self.strokes and not self.problems and not self.broken:
             self._wrong(0, "there is no note in this line; write at least one, such as 1 e8")
-        return Line(tuple(self.strokes), bars, self.problems)
+        return Line(tuple(self.strokes), bars, self.problems, self.spots)
 
     def _take(self, offset: int, word: str) -> None:
         self.words.append(word)
@@ -240,11 +245,11 @@ class _Reader:
             return
         self.count = None
         try:
-            self._thing(word)
+            self._thing(word, offset)
         except SpellingError as error:
             self._wrong(offset + error.offset, str(error))
 
-    def _thing(self, word: str) -> None:
+    def _thing(self, word: str, offset: int) -> None:
         now = self.now
         if word.lower() in ("rest", "pause"):
             raise SpellingError(f'"{word}": a rest is written . as in 4 .')
@@ -263,6 +268,7 @@ class _Reader:
         goes_on = [piece == "-" or is_sign(piece) or not is_place(piece) for _, piece in pieces]
         if all(goes_on):
             self._go_on(pieces, now)
+            self._spot(pieces, now, offset)
             return
         notes: list[StringNote] = []
         for start, piece in pieces:
@@ -278,6 +284,15 @@ class _Reader:
             self._stop(now)
         self.strokes.append(Stroke(now, now, tuple(notes)))
         self.ringing = True
+        self._spot(pieces, now, offset)
+
+    def _spot(self, pieces: list[tuple[int, str]], now: Fraction | None, offset: int) -> None:
+        """Note where the strings of the last stroke are written."""
+        again = self.text[offset] in AGAIN  # what it stands for is written elsewhere
+        for (start, piece), note in zip(pieces, self.strokes[-1].notes, strict=True):
+            if now is not None and piece != "-":
+                at, long = (offset, 1) if again else (offset + start, len(piece))
+                self.spots.append((now, note.string, at, at + long))
 
     def _stop(self, now: Fraction) -> None:
         self.strokes[-1] = replace(self.strokes[-1], end=now)

@@ -20,7 +20,7 @@ from phrases.phrase import Part, Phrase
 from phrases.shelf import is_path
 from phrases.textfile import TextFile, Where
 
-__all__ = ["WIDTH", "moved_to", "replace_file", "tidy", "with_phrase"]
+__all__ = ["WIDTH", "moved_to", "replace_file", "tidy", "with_phrase", "written_parts"]
 
 WIDTH = 88
 
@@ -113,8 +113,8 @@ def _rewritten(text: str, phrase: Phrase, name: str, *, everything: bool) -> str
         span = places.span(("key",))
         if span:
             edits.append((*span, _requoted(text[slice(*span)], str(phrase.key))))
-    old = {path: part for path, part, _ in _parts(file, before)}
-    for path, part, like in _parts(file, phrase):
+    old = {path: part for path, part, _ in written_parts(file, before)}
+    for path, part, like in written_parts(file, phrase):
         span = places.span((*path, "notes"))
         # What stands for a bar of another part changes with that.
         if span and (everything or part != old[path] or "=" in text[slice(*span)]):
@@ -124,7 +124,7 @@ def _rewritten(text: str, phrase: Phrase, name: str, *, everything: bool) -> str
     return _edited(text, edits)
 
 
-def _parts(file: TextFile, phrase: Phrase) -> Iterator[tuple[Where, Part, Part | None]]:
+def written_parts(file: TextFile, phrase: Phrase) -> Iterator[tuple[Where, Part, Part | None]]:
     """Yield each part that a file spells out, with its place, and the one its ``=`` speak of."""
     for number, path in enumerate(file.tables("part")):
         yield path, phrase.parts[number], phrase.parts[number - 1] if number else None

@@ -63,6 +63,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("backing.pieces",),
     ("backing",),
     ("backing.lesson",),
+    ("backing.desk",),
     ("backing.cli",),
 )
 

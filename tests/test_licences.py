@@ -25,7 +25,8 @@ LESSER = {"LGPL-3.0-or-later", "LGPL-3.0-only"}
 def required() -> set[str]:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     extras = project["optional-dependencies"]
-    wanted = project["dependencies"] + extras["midi"] + extras["cluster"] + extras["film"]
+    names = ("midi", "cluster", "film", "desk")
+    wanted = project["dependencies"] + [one for name in names for one in extras[name]]
     return {re.match(r"[\w-]+", one)[0] for one in wanted}  # type: ignore[index]
 
 

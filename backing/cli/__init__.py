@@ -48,6 +48,7 @@ COMMANDS: dict[str, str] = {
     "film": "Make a film of a phrase: its sheet, cursor, neck and sound.",
     "import": "Read a phrase from MusicXML or from plain-text tablature.",
     "lesson": "Make a lesson's folder: sounds, loops, sheets and the practice page.",
+    "desk": "Write, see, hear and publish the phrases of a folder in the browser.",
     "new": "Start a phrase or lesson file, with comments that teach the format.",
     "list": "Show the grooves, forms, phrases, soundfonts, cards or ports that are here.",
     "pedal": "Learn a MIDI foot pedal by pressing it, and remember it.",

@@ -13,9 +13,9 @@ import click
 
 from backing import pieces
 from backing.cli import completing
-from backing.cli.check_places import Names, Place, hands, places_of
 from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument
 from backing.cli.report import SORE
+from backing.lesson.places import Names, Place, hands, places_of
 from phrases.fingering import REACH
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from backing.cli.check_places import hands, places_of
+from backing.lesson.places import hands, places_of
 
 if TYPE_CHECKING:
     from backing.lesson.data import Study

@@ -75,8 +75,15 @@ class _Common:
     gaps: tuple[str, ...] = ()
 
 
-def read_lesson(path: Path) -> Lesson:
+def read_lesson(path: Path, text: str | None = None) -> Lesson:
     """Read a lesson file and the phrases that it names.
+
+    Parameters
+    ----------
+    path
+        The file.
+    text
+        What it would hold; it is read where that is left out.
 
     Raises
     ------
@@ -84,7 +91,7 @@ def read_lesson(path: Path) -> Lesson:
         With every problem of the lesson file, or else of the first phrase file that has any, at
         its line and column.
     """
-    file = TextFile.open(path, LESSON)
+    file = TextFile.open(path, LESSON) if text is None else TextFile(text, str(path), LESSON)
     folder = path.parent
     file.known_keys((), LESSON_KEYS)
     title = file.get(("title",), str, ...)

@@ -22,7 +22,7 @@ DRIVER, BROWSER = "chromedriver", ("chromium", "chromium-browser", "google-chrom
 ELEMENT = "element-6066-11e4-a52e-4f735466cecf"  # W3C WebDriver, web element identifier
 KEYS = {"space": " ", "up": "\ue013", "down": "\ue015", "left": "\ue012", "right": "\ue014",
         "tab": "\ue004", "shift": "\ue008", "pagedown": "\ue00f", "pageup": "\ue00e",
-        "enter": "\ue007"}  # fmt: skip
+        "enter": "\ue007", "control": "\ue009", "end": "\ue010", "f2": "\ue032"}  # fmt: skip
 
 
 def missing() -> str:
@@ -131,12 +131,15 @@ class Browser:
                           {"using": "css selector", "value": selector})  # fmt: skip
         self._ask("POST", f"{self.session}/element/{found[ELEMENT]}/click", {})
 
-    def keys(self, *names: str) -> None:
-        """Press keys, named as in `KEYS` or by their letter."""
+    def keys(self, *names: str, hold: str = "") -> None:
+        """Press keys, named as in `KEYS` or by their letter, while another may be held."""
         acts: list[dict[str, Any]] = []
         for name in names:
             key = KEYS.get(name, name)
             acts += [{"type": "keyDown", "value": key}, {"type": "keyUp", "value": key}]
+        if hold:
+            held = KEYS[hold]
+            acts = [{"type": "keyDown", "value": held}, *acts, {"type": "keyUp", "value": held}]
         sequence = {"type": "key", "id": "keyboard", "actions": acts}
         self._ask("POST", f"{self.session}/actions", {"actions": [sequence]})
 

@@ -170,12 +170,15 @@ class Firefox:
                           {"using": "css selector", "value": selector})  # fmt: skip
         self._ask("WebDriver:ElementClick", {"id": found[ELEMENT]})
 
-    def keys(self, *names: str) -> None:
-        """Press keys, named as in `browser.KEYS` or by their letter."""
+    def keys(self, *names: str, hold: str = "") -> None:
+        """Press keys, named as in `browser.KEYS` or by their letter, while another may be held."""
         acts: list[dict[str, Any]] = []
         for name in names:
             key = KEYS.get(name, name)
             acts += [{"type": "keyDown", "value": key}, {"type": "keyUp", "value": key}]
+        if hold:
+            held = KEYS[hold]
+            acts = [{"type": "keyDown", "value": held}, *acts, {"type": "keyUp", "value": held}]
         sequence = {"type": "key", "id": "keyboard", "actions": acts}
         self._ask("WebDriver:PerformActions", {"actions": [sequence]})
 

@@ -1,0 +1,1 @@
+"""The desk: a folder of phrases and lessons written, seen, heard and published in the browser."""
