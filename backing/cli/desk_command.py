@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import click
 
-from backing.cli.options import Whole
+from backing.cli.options import Whole, json_option
 
 __all__ = ["command"]
 
@@ -25,7 +26,8 @@ PORT = 8377
     help="Where this machine's browser finds it; 0 for any that is free.",
 )  # fmt: skip
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
-def command(folder: Path, port: int, no_browser: bool) -> None:
+@json_option
+def command(folder: Path, port: int, no_browser: bool, as_json: bool) -> None:
     """Open a folder in the browser: write, see, hear and publish its phrases and lessons.
 
     It answers this machine alone, by an address that is good once, and ends with Ctrl-C, or a
@@ -43,6 +45,9 @@ def command(folder: Path, port: int, no_browser: bool) -> None:
     from platformdirs import user_state_path
 
     def told(address: str) -> None:
+        if as_json:
+            click.echo(json.dumps({"folder": str(folder), "address": address}))
+            return
         click.echo(f"{folder.resolve().name or folder}: {address}")
         click.echo("Ctrl-C ends it", err=True)
 
