@@ -23,7 +23,8 @@ from typing import Any
 from backing import pieces
 from backing.desk.folder import Folder, FolderError
 from backing.desk.look import parsed
-from backing.lesson.catalogue import BYTES, SPEED, estimate
+from backing.formats import FORMATS
+from backing.lesson.catalogue import SPEED, estimate
 from backing.lesson.lesson import read_lesson
 
 __all__ = ["OUT", "Job", "offers"]
@@ -74,7 +75,7 @@ def offers(folder: Folder, name: str, kind: str) -> list[dict[str, Any]]:
             ).seconds
         )
         words = [*given, *(word for one in outputs for word in ("-o", one))]
-        size = round(length * BYTES["wav"] * 44100 / 48000)
+        size = round(length * FORMATS[".wav"].size * 44100 / 48000)
         found.append(_offer(what, words, size, 1 + length / SPEED, len(outputs)))
     return [*found, _offer("sheet", ["sheet", name, "-o", f"{OUT}/{stem}.pdf"], *SHEET, 1)]
 

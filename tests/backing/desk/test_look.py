@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,12 +15,10 @@ from tests.backing.desk.material import PORCH
 TEXT = PORCH.read_text(encoding="utf-8")
 
 
-def mended(text: str, problem: dict[str, object]) -> str:
+def mended(text: str, problem: dict[str, Any]) -> str:
     """Return a text after the first button of a mistake was pressed; places count UTF-16 units."""
-    fixes = problem["fixes"]
-    assert isinstance(fixes, list)
-    wide, fix = text.encode("utf-16-le"), fixes[0]
-    new = fix["text"].encode("utf-16-le")
+    wide, fix = text.encode("utf-16-le"), problem["fixes"][0]
+    new: bytes = fix["text"].encode("utf-16-le")
     return (wide[: 2 * fix["from"]] + new + wide[2 * fix["to"] :]).decode("utf-16-le")
 
 

@@ -13,6 +13,7 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -78,13 +79,16 @@ def test_nothing_else_is_served(desk: Served, path: str) -> None:
 
 
 def test_a_question_that_is_none_is_refused(desk: Served) -> None:
-    for name, asked in (("open", {}), ("open", {"name": 3}), ("look", {"name": "porch.toml"}),
-                        ("show", {"path": "out/../porch.toml"}), ("save", []),
-                        ("play", {"name": "porch.toml", "text": TEXT, "from": "x"}),
-                        ("open", {"name": "../x.toml"})):  # fmt: skip
-        status, told, _ = desk.ask(f"/api/{name}", asked and {"window": WINDOW, **asked})
-        assert status in (400, 422), (name, told)
-        assert told["error"]
+    wrong: list[tuple[str, Any]] = [
+        ("open", {}), ("open", {"name": 3}), ("look", {"name": "porch.toml"}), ("save", []),
+        ("show", {"path": "out/../porch.toml"}), ("open", {"name": "../x.toml"}),
+        ("play", {"name": "porch.toml", "text": TEXT, "from": "x"}),
+    ]  # fmt: skip
+    for name, asked in wrong:
+        told = {"window": WINDOW, **asked} if asked else asked
+        status, answer, _ = desk.ask(f"/api/{name}", told)
+        assert status in (400, 422), (name, answer)
+        assert answer["error"]
 
 
 def test_a_hundred_previews_at_once_are_few(desk: Served) -> None:
