@@ -123,15 +123,15 @@ def test_the_bass_has_its_low_e_as_the_tonic_of_e(groove: str) -> None:
     [("E", (40, 45, 47)), ("A", (45, 50, 40)), ("G", (43, 48, 50)), ("C", (48, 53, 43))],
 )
 def test_a_guitarists_low_roots_lie_under_one_hand(key: str, roots: tuple[int, ...]) -> None:
-    part = track("boogie", 1, key=key).choruses[2]
     lows: dict[str, set[int]] = {}
-    for number, row in enumerate(bars(part, "comp")):
-        strokes: dict[float, list[int]] = {}
-        for at, note in row:
-            strokes.setdefault(round(at, 4), []).append(note.pitch)
-        pairs = [min(pitches) for pitches in strokes.values() if len(pitches) == 2]
-        if len(part.bars[number].chords) == 1:
-            lows.setdefault(part.bars[number].chords[0][1].degree, set()).update(pairs)
+    for part in track("boogie", 1, key=key).choruses:
+        for bar, row in zip(part.bars, bars(part, "comp"), strict=True):
+            strokes: dict[float, list[int]] = {}
+            for at, note in row:
+                strokes.setdefault(round(at, 4), []).append(note.pitch)
+            pairs = [min(pitches) for pitches in strokes.values() if len(pitches) == 2]
+            if len(bar.chords) == 1:
+                lows.setdefault(bar.chords[0][1].degree, set()).update(pairs)
     assert [lows[degree] for degree in "145"] == [{root} for root in roots]
 
 
