@@ -44,6 +44,7 @@ BEATS, CALM = 0.22, 0.06  # aperiodicity while a unison bend is on its way, and 
 RESOLVED = 62.0  # hertz that 32 ms tell apart
 EACH, BOTH = 2.5, 7.0  # dB by which a pitch below is the stronger: of each string, of both
 UNHEARD = 0.003  # share of the power under which a string is not heard; it has a third, else
+SHORT = 0.05  # seconds that tell nothing of pitches
 SPARE = 0.02  # share that one an octave lower may explain besides
 ALONE, TOGETHER, BETTER = 0.1, 0.12, 0.35
 
@@ -287,9 +288,9 @@ def _below(pitches: Sequence[int]) -> float:
 def partials(ears: Ears, start: float, stop: float) -> Row:
     """Return the peaks of the spectrum between two times: hertz and height, the highest is 1."""
     rate = ears.source.rate
-    sound = ears.source.read(int(start * rate), int(stop * rate))
-    if len(sound) < 0.05 * rate:
+    if stop - start < SHORT:
         return np.empty((0, 2))
+    sound = ears.source.read(int(start * rate), int(stop * rate))
     size = 1 << 16
     heights = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size))
     bins = np.arange(int(70 * size / rate), int(min(4000, 0.45 * rate) * size / rate))

@@ -25,8 +25,9 @@ from backing.events import Stream
 from backing.grooves import find_groove
 from backing.listening.counted import Counted, Grid, kept
 from backing.listening.draft import Caught, Writer, bars_of, catch
+from backing.listening.ears import listen
 from backing.listening.moves import Hand, Turn
-from backing.listening.plucks import Pluck
+from backing.listening.plucks import Pluck, partials
 from backing.listening.source import Memory, TakeError
 from backing.listening.written import Stretch, as_written
 from backing.live.reel import Begin
@@ -125,6 +126,15 @@ def test_one_and_two_strings_are_told_apart(pitches: tuple[int, ...]) -> None:
         Memory(tones(*pitches), RATE), key=parse_key("A"), groove=SHUFFLE, tempo=Fraction(60)
     )
     assert {len(s.notes) for part in found.phrase.parts for s in part.strokes} == {len(pitches)}
+
+
+def test_picks_closer_than_a_pitch_takes_are_no_trouble() -> None:
+    """Twenty strokes a second, each stopped by the next."""
+    burst = np.tile(tones(64)[: RATE // 20], 20)
+    guitar = np.concatenate([tones(64), burst, np.zeros(RATE, np.float32)])
+    found = catch(Memory(guitar, RATE), key=parse_key("A"), groove=SHUFFLE, tempo=Fraction(60))
+    assert read_phrase(found.text) == found.phrase
+    assert len(partials(listen(Memory(guitar, RATE)), 1.2, 1.1)) == 0
 
 
 def test_a_pause_moves_the_bars_after_it() -> None:
