@@ -28,9 +28,9 @@ class Gauge:
     ----------
     open
         MIDI pitch of the open string.
-    loss, drag, stopped
-        A partial of f kHz on fret r loses ``loss + drag sqrt(f) + stopped r / 12`` dB a second,
-        `FLOOR` at least.
+    loss, drag, stopped, flesh
+        A partial of f kHz on fret r loses ``loss + drag sqrt(f) + (stopped + flesh f) r / 12`` dB
+        a second, `FLOOR` at least.
     stiffness
         B of the open string; it doubles with every six frets, as the square of the length does.
     wound
@@ -43,6 +43,7 @@ class Gauge:
     loss: float
     drag: float
     stopped: float
+    flesh: float
     stiffness: float
     wound: float
     taps: int
@@ -81,21 +82,21 @@ class Neck:
 
 GUITAR = Neck(
     {
-        "E": Gauge(40, -3.38, 17.85, 2.62, 16.1e-5, 1.0, 272),
-        "A": Gauge(45, -3.81, 16.65, 3.34, 8.6e-5, 0.9, 200),
-        "D": Gauge(50, -4.82, 15.33, 3.83, 9.3e-5, 0.7, 144),
-        "G": Gauge(55, -3.56, 14.63, 4.14, 15.6e-5, 0.0, 112),
-        "B": Gauge(59, -4.03, 14.18, 4.42, 5.2e-5, 0.0, 64),
-        "e": Gauge(64, -4.30, 14.56, 2.03, 5.1e-5, 0.0, 48),
+        "E": Gauge(40, -2.68, 22.02, -7.43, 18.99, 16.1e-5, 1.0, 272),
+        "A": Gauge(45, -0.83, 14.39, -1.35, 6.35, 8.6e-5, 0.9, 200),
+        "D": Gauge(50, -4.22, 11.47, 5.78, 1.12, 9.3e-5, 0.7, 144),
+        "G": Gauge(55, -1.56, 10.76, 6.16, 0.43, 15.6e-5, 0.0, 112),
+        "B": Gauge(59, -1.18, 10.8, 3.31, 1.55, 5.2e-5, 0.0, 64),
+        "e": Gauge(64, -9.23, 19.0, 6.54, -3.2, 5.1e-5, 0.0, 48),
     },
     scale=0.648, pickup=0.100, coil=4300.0, resonance=1.5, soft=0.00100, hard=0.00004, gain=0.25,
 )  # fmt: skip
 BASS = Neck(
     {
-        "E": Gauge(28, 1.0, 16.0, 4.0, 12e-5, 0.6, 272),
-        "A": Gauge(33, 1.0, 15.0, 4.0, 10e-5, 0.6, 224),
-        "D": Gauge(38, 1.5, 14.0, 4.0, 9e-5, 0.5, 176),
-        "G": Gauge(43, 2.0, 14.0, 4.0, 8e-5, 0.5, 144),
+        "E": Gauge(28, 1.0, 16.0, 4.0, 0.0, 12e-5, 0.6, 272),
+        "A": Gauge(33, 1.0, 15.0, 4.0, 0.0, 10e-5, 0.6, 224),
+        "D": Gauge(38, 1.5, 14.0, 4.0, 0.0, 9e-5, 0.5, 176),
+        "G": Gauge(43, 2.0, 14.0, 4.0, 0.0, 8e-5, 0.5, 144),
     },
     scale=0.864, pickup=0.120, coil=2600.0, resonance=0.9, soft=0.0012, hard=0.00030, gain=0.25,
 )  # fmt: skip

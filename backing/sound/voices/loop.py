@@ -125,7 +125,10 @@ class Loop:
         delay = self.rate / ideal - sooner - whole
         kilo = hertz / 1000
         loss = np.maximum(
-            FLOOR, gauge.loss + gauge.drag * np.sqrt(kilo) + gauge.stopped * fret / 12
+            FLOOR,
+            gauge.loss
+            + gauge.drag * np.sqrt(kilo)
+            + (gauge.stopped + gauge.flesh * kilo) * fret / 12,
         )
         loss = loss + HIGH_LOSS * np.maximum(kilo - HIGH, 0.0) + damped + dull * kilo
         loss = loss + 6.0 * ideal * np.maximum((hertz - DULL) / 5000, 0.0) ** 2
