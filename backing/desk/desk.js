@@ -77,7 +77,7 @@ const extensions = [
   lineNumbers(), history(), drawSelection(), highlightActiveLine(), bracketMatching(), closeBrackets(), highlightSelectionMatches(),
   language, syntaxHighlighting(classHighlighter), lintGutter(), lights, autocompletion({ override: [complete] }),
   EditorView.lineWrapping, EditorView.cspNonce.of(nonce),
-  EditorView.contentAttributes.of({ "aria-label": "Text of the file", spellcheck: "false" }),
+  EditorView.contentAttributes.of({ "aria-label": "Text of the file", spellcheck: "false", tabindex: "0" }),
   keymap.of([
     { key: "Mod-Enter", run: () => { playOrStop(); return true; } },
     ...closeBracketsKeymap, ...completionKeymap, ...historyKeymap, ...searchKeymap, ...defaultKeymap,
@@ -265,7 +265,8 @@ const visit = trying(async (name) => {
   view.setState(EditorState.create({ doc: told.text, extensions }));
   for (const id of ["tempo", "key", "groove", "tone"]) delete $(id).dataset.own;
   $("variation").replaceChildren(make("option", { value: "" }, "as written"));
-  $("title").textContent = $("facts").textContent = "";
+  $("title").textContent = name;
+  $("facts").textContent = "";
   $("sheet").replaceChildren();
   $("remarks").replaceChildren();
   $("problems").replaceChildren();
@@ -326,7 +327,7 @@ const differ = (theirs) => {
   merge?.destroy();
   $("both-file").textContent = open.name;
   const fixed = [EditorState.readOnly.of(true), EditorView.lineWrapping, EditorView.cspNonce.of(nonce), language, syntaxHighlighting(classHighlighter)];
-  const side = (doc, label) => ({ doc, extensions: [...fixed, EditorView.contentAttributes.of({ "aria-label": label })] });
+  const side = (doc, label) => ({ doc, extensions: [...fixed, EditorView.contentAttributes.of({ "aria-label": label, tabindex: "0" })] });
   merge = new MergeView({ a: side(theirs.text, "The file's"), b: side(text(), "Yours"), parent: $("versions") });
   if (!$("both").open) $("both").showModal();
 };

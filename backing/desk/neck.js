@@ -23,7 +23,8 @@ class Neck {
         key.className = fret ? "fret" : "fret open";
         key.dataset.place = `${string}${fret}`;
         key.append(document.createElement("span"));
-        key.setAttribute("aria-label", `${string} string, ${fret ? `fret ${fret}` : "open"}`);
+        key.dataset.name = `${string} string, ${fret ? `fret ${fret}` : "open"}`;
+        key.setAttribute("aria-label", key.dataset.name);
         this.keys.set(key.dataset.place, key);
         grid.append(key);
       }
@@ -61,7 +62,7 @@ class Neck {
 
   // Show which places are used, and which of them are lit; notes are string, fret, name, degree.
   use(notes) {
-    for (const key of this.keys.values()) { key.classList.remove("used"); key.firstChild.textContent = ""; }
+    for (const key of this.keys.values()) { key.classList.remove("used", "root"); key.firstChild.textContent = ""; key.setAttribute("aria-label", key.dataset.name); key.removeAttribute("title"); }
     for (const [string, fret, name, degree] of notes) {
       const key = this.keys.get(`${string}${fret}`);
       if (!key) continue;
@@ -69,6 +70,7 @@ class Neck {
       key.classList.toggle("root", degree === "1");
       key.firstChild.textContent = degree.replace("+", "");
       key.title = `${name}, ${degree}`;
+      key.setAttribute("aria-label", `${key.dataset.name}, ${name}, degree ${key.firstChild.textContent}`);
     }
   }
 
