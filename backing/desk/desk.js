@@ -240,11 +240,17 @@ const write = (place, byKey) => {
 
 // ---- files
 
+let listed = "";
 const list = (files) => {
   known.files = files;
+  const told = JSON.stringify([files, open?.name]);
+  if (told === listed) return;
+  listed = told;
+  const held = document.activeElement?.dataset.name; // a list that is made anew keeps the focus
   $("files").replaceChildren(...files.map(({ name, title, kind }) => make("li", {},
     make("button", { type: "button", "aria-current": name === open?.name && "true", "data-name": name, press: () => visit(name) },
       title || name, make("small", {}, `${kind === "lesson" ? "a lesson, " : kind ? "" : "with a slip, "}${name}`)))));
+  if (held) document.querySelector(`#files [data-name="${CSS.escape(held)}"]`)?.focus();
   if (open) { const kind = files.find((one) => one.name === open.name)?.kind; if (kind && kind !== open.kind) { open.kind = kind; look(); } }
 };
 const visit = trying(async (name) => {
@@ -307,15 +313,20 @@ const save = trying(async () => {
   if (!unsaved()) return true;
   const file = open;
   if ($("tidy").checked && file.kind !== "lesson") {
-    try { become((await ask("tidy", { name: file.name, text: text() })).text); } catch (error) { if (error instanceof Gone) throw error; }
+    try {
+      const [before, tidied] = [text(), (await ask("tidy", { name: file.name, text: text() })).text];
+      if (file === open && before === text()) become(tidied); // else it was typed on meanwhile
+    } catch (error) { if (error instanceof Gone) throw error; }
+    if (file !== open) return;
   }
   const now = text();
   const told = await ask("save", { name: file.name, text: now, stamp: file.stamp });
-  if (told.changed) { differ(told.changed); return; }
+  if (told.changed) { if (file === open) differ(told.changed); return; }
   Object.assign(file, { stamp: told.stamp, saved: now });
   localStorage.removeItem(kept(file.name) + windowName);
   forget(file.draft);
   file.draft = null;
+  if (file !== open) return;
   $("draft").hidden = true;
   say(`Saved ${new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}.`);
   mark();
@@ -349,8 +360,9 @@ const outside = trying(async (files) => {
   list(files);
   if (!open) return;
   if (!files.some((one) => one.name === open.name)) { say(`${open.name} is gone from the folder; saving writes it again.`); open.stamp = ""; open.saved = null; mark(); return; }
-  const told = await ask("open", { name: open.name });
-  if (told.stamp === open.stamp) return;
+  const file = open;
+  const told = await ask("open", { name: file.name });
+  if (file !== open || told.stamp === open.stamp) return; // another file may have been opened meanwhile
   if (!unsaved()) { open.saved = told.text; open.stamp = told.stamp; become(told.text); say("Changed outside, and shown as it is now."); } else if (told.text === text()) { open.saved = told.text; open.stamp = told.stamp; changed(); } else differ(told);
 });
 
