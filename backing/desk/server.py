@@ -53,6 +53,7 @@ PORT = 8377
 LINGER = 90.0  # seconds from the last window to the end
 FIRST = 900.0  # seconds that it waits for the first one
 BEAT = 10.0  # seconds between two signs of life
+GRACE = 5  # seconds for what is being answered when the server stops
 LARGEST = 2_500_000  # bytes of a question: a text of 1 MB, with what JSON adds
 KEPT = 8  # what was asked to be played last
 TYPES = {".js": "text/javascript", ".css": "text/css"}
@@ -92,6 +93,7 @@ class Desk:
         self._newest: dict[str, int] = {}
         self._drawing = asyncio.Lock()
         self.drawn = 0  # previews that were made
+        self._over = False
         self.ended: Callable[[], None] = lambda: None
 
     # --- windows
@@ -102,6 +104,11 @@ class Desk:
         for queue in self._windows.values():
             queue.put_nowait(line)
 
+    def end(self) -> None:
+        """End every stream, so that no request outlives the server."""
+        self._over = True
+        self.tell("end")
+
     async def events(self, request: Request) -> Response:
         """Push what happens to a window, until it goes."""
         window = request.query_params.get("window", "")
@@ -111,7 +118,7 @@ class Desk:
             self._windows[window] = queue
             try:
                 yield ": here\n\n"
-                while True:
+                while not self._over:
                     with contextlib.suppress(TimeoutError):
                         yield await asyncio.wait_for(queue.get(), BEAT)
                         continue
@@ -220,7 +227,8 @@ class Desk:
         layer = request.path_params["layer"]
         if what is None or layer not in ("lead", "band"):
             return JSONResponse({"error": "there is no such sound"}, 404)
-        return StreamingResponse(play.sound(what, layer), media_type="application/octet-stream")
+        pieces = itertools.takewhile(lambda _: not self._over, play.sound(what, layer))
+        return StreamingResponse(pieces, media_type="application/octet-stream")
 
     async def _offers(self, asked: dict[str, Any]) -> dict[str, Any]:
         path = self.folder.path(asked["name"])
@@ -418,6 +426,21 @@ def _socket(port: int) -> socket.socket:
     return line
 
 
+class _Server(uvicorn.Server):
+    """A server that tells the desk when it stops."""
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__(uvicorn.Config(
+            desk.app(), log_level="error", ws="none", timeout_graceful_shutdown=GRACE,
+            server_header=False, date_header=False,
+        ))  # fmt: skip
+        self.desk = desk
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self.desk.end()
+        await super().shutdown(sockets)
+
+
 def run(folder: Folder, port: int, told: Callable[[str], None], *, browser: bool) -> None:
     """Serve a folder until Ctrl-C, or until no window has been open for a while.
 
@@ -440,11 +463,7 @@ def run(folder: Folder, port: int, told: Callable[[str], None], *, browser: bool
     with _socket(port) as line:
         port = line.getsockname()[1]
         desk = Desk(folder, port)
-        config = uvicorn.Config(
-            desk.app(), log_level="error", ws="none", timeout_graceful_shutdown=1,
-            server_header=False, date_header=False,
-        )  # fmt: skip
-        server = uvicorn.Server(config)
+        server = _Server(desk)
         address = f"http://127.0.0.1:{port}/#{desk.token}"
 
         def ended() -> None:

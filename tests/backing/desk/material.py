@@ -8,6 +8,8 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -23,12 +25,13 @@ WINDOW = "0123456789abcdef"
 class Served:
     """A desk on a folder, in a process of its own."""
 
-    def __init__(self, folder: Path, home: Path, port: int = 0) -> None:
+    def __init__(self, folder: Path, home: Path, port: int = 0, errors: int | None = None) -> None:
         self.home = home
         self.process = subprocess.Popen(
             [sys.executable, "-m", "backing.cli", "desk", str(folder), "--no-browser",
              "--port", str(port)],
-            env={**os.environ, "XDG_STATE_HOME": str(home)}, stdout=subprocess.PIPE, text=True,
+            env={**os.environ, "XDG_STATE_HOME": str(home)}, stdout=subprocess.PIPE,
+            stderr=errors, text=True,
         )  # fmt: skip
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
@@ -51,10 +54,11 @@ class Served:
         assert self.process.stdout is not None
         self.process.stdout.close()
 
-    def ask(
+    @contextmanager
+    def sent(
         self, path: str, asked: Any = None, method: str = "POST", **headers: str
-    ) -> tuple[int, Any, dict[str, str]]:
-        """Return status, answer and headers; the page's own headers where others are not given."""
+    ) -> Iterator[http.client.HTTPResponse]:
+        """Give the answer, still to be read; the page's own headers where others are not given."""
         usual = {
             "Host": f"127.0.0.1:{self.port}",
             "Origin": f"http://127.0.0.1:{self.port}",
@@ -69,13 +73,19 @@ class Served:
             for name, value in {**told, "Content-Length": str(len(body))}.items():
                 line.putheader(name, value)
             line.endheaders(body)
-            answer = line.getresponse()
+            yield line.getresponse()
+        finally:
+            line.close()
+
+    def ask(
+        self, path: str, asked: Any = None, method: str = "POST", **headers: str
+    ) -> tuple[int, Any, dict[str, str]]:
+        """Return status, answer and headers."""
+        with self.sent(path, asked, method, **headers) as answer:
             raw = answer.read()
             kind = answer.getheader("content-type", "")
             found = json.loads(raw) if "json" in (kind or "") else raw
             return answer.status, found, {k.lower(): v for k, v in answer.getheaders()}
-        finally:
-            line.close()
 
     def enter(self) -> None:
         """Exchange the token of the address for the key."""

@@ -170,8 +170,20 @@ def test_killed_while_it_saves_it_leaves_the_file_or_the_new_one(tmp_path: Path)
         assert any(text in seen for text in texts[max(0, reached - 1) : reached + 1])
 
 
-def test_it_ends_with_ctrl_c(tmp_path: Path) -> None:
-    with Served(tmp_path, tmp_path / "home") as desk:
+def test_it_ends_with_ctrl_c_and_no_other_word(tmp_path: Path) -> None:
+    shutil.copy(PORCH, tmp_path / "porch.toml")
+    with Served(tmp_path, tmp_path / "home", errors=subprocess.PIPE) as desk:
         desk.enter()
-        desk.process.send_signal(signal.SIGINT)
-        assert desk.process.wait(PATIENCE) in (0, 130)
+        told = desk.question("play", name="porch.toml", text=TEXT)
+        with (
+            desk.sent(f"/api/events?window={WINDOW}", None, "GET") as events,
+            desk.sent(f"/api/sound/{told['number']}/band", None, "GET") as sound,
+        ):
+            assert events.readline() == b": here\n"
+            assert sound.read(1)
+            desk.process.send_signal(signal.SIGINT)
+            assert b"event: end\n" in events.read()  # to its last chunk, or this raises
+            sound.read()
+            _, errors = desk.process.communicate(timeout=PATIENCE)
+        assert desk.process.returncode == 130
+        assert errors.splitlines() == ["Ctrl-C ends it", "", "stopped"]
