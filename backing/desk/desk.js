@@ -254,8 +254,7 @@ const list = (files) => {
   if (open) { const kind = files.find((one) => one.name === open.name)?.kind; if (kind && kind !== open.kind) { open.kind = kind; look(); } }
 };
 const visit = trying(async (name) => {
-  sound.stop();
-  playing(false);
+  hush();
   if (open && unsaved()) await look();
   const told = await ask("open", { name });
   const drafts = told.draft ? [told.draft] : [];
@@ -377,33 +376,76 @@ $("new").addEventListener("submit", trying(async (event) => {
 // ---- what is heard
 
 const sound = new Sound(headers);
-let sounding = false;
+let sounding = null; // what is being heard: the button that began it, and which word on it says so
+let turn = 0;
 const playing = (now) => {
+  if (sounding) { sounding.word.textContent = sounding.was; sounding.button.classList.remove("on"); }
   sounding = now;
-  $("play-word").textContent = now ? "Stop" : "Play";
-  $("play").classList.toggle("on", now);
+  if (now) { now.word.textContent = "Stop"; now.button.classList.add("on"); }
 };
-const playOrStop = trying(async () => {
-  if (sounding) { sound.stop(); playing(false); atCursor(); return; }
-  if (!open || open.kind === "lesson") return;
-  playing(true);
+const hush = () => { turn++; sound.stop(); playing(null); };
+const hear = async (button, word, asked, spots) => {
+  hush();
+  const mine = turn;
+  const done = () => { if (mine === turn) { playing(null); lightUp([], { inText: true }); atCursor(); } };
+  playing({ button, word, was: word.textContent });
   try {
-    const here = shown?.spots?.find((one) => one.to >= view.state.selection.main.head) ?? shown?.spots?.[0];
-    const asked = { name: open.name, text: text(), variation: $("variation").value, key: $("key").value, groove: $("groove").value, tone: $("tone").value, tempo: Number($("tempo").value) || null };
-    if ($("what").value === "from" && here) asked.from = here.beat;
-    if ($("what").value === "part" && here) asked.part = here.part;
-    const told = await ask("play", asked);
-    const spots = shown?.of === text() ? shown.spots : [];
+    const told = await ask("play", { name: open.name, key: $("key").value, groove: $("groove").value, tone: $("tone").value, ...asked });
+    if (mine !== turn) return;
     await sound.play(told, $("band").checked, (now) => {
       const beat = told.times.filter(([, at]) => at <= now + 0.02).at(-1);
       if (beat) lightUp(spots.flatMap((one, at) => (Math.abs(one.beat - nearest(spots, beat[0])) < 1e-4 ? [at] : [])), { inText: true });
-    }, () => { playing(false); lightUp([], { inText: true }); atCursor(); });
-  } catch (error) { playing(false); if (error.name !== "AbortError") throw error; }
+    }, done);
+  } catch (error) { done(); if (error.name !== "AbortError") throw error; }
+};
+const playOrStop = trying(async () => {
+  if (sounding) { hush(); atCursor(); return; }
+  if (!open || open.kind === "lesson") return;
+  const here = shown?.spots?.find((one) => one.to >= view.state.selection.main.head) ?? shown?.spots?.[0];
+  const asked = { text: text(), variation: $("variation").value, tempo: Number($("tempo").value) || null };
+  if ($("what").value === "from" && here) asked.from = here.beat;
+  if ($("what").value === "part" && here) asked.part = here.part;
+  await hear($("play"), $("play-word"), asked, shown?.of === text() ? shown.spots : []);
 });
 const nearest = (spots, beat) => spots.reduce((best, one) => (one.beat <= beat + 1e-4 && one.beat > best ? one.beat : best), -1e9);
 $("play").addEventListener("click", playOrStop);
 $("volume").addEventListener("input", () => sound.volume(Number($("volume").value) / 100));
 for (const id of ["tempo", "key", "groove", "tone"]) $(id).addEventListener("change", () => { $(id).dataset.own = "yes"; });
+
+// ---- variations
+
+let seed = 1;
+const vary = trying(async () => {
+  if (!open || open.kind === "lesson") { say("Open a phrase first."); return; }
+  const now = text();
+  const { proposals } = await ask("vary", { name: open.name, text: now, seed });
+  if (now !== text()) return;
+  $("varying-name").textContent = `Variations of ${shown?.title ?? open.name}`;
+  $("proposals").replaceChildren(...proposals.map(({ name, words, more }, at) => {
+    const about = { type: "button", "aria-describedby": `proposal-${at}` };
+    const own = $("tempo").dataset.own && Number($("tempo").value);
+    const hearIt = trying(async ({ currentTarget: button }) => {
+      if (sounding?.button === button) hush();
+      else await hear(button, button, { text: text() + more, variation: name, tempo: own || null }, []);
+    });
+    return make("li", {}, make("h3", { id: `proposal-${at}` }, name), make("p", {}, words), make("div", { class: "row" },
+      make("button", { ...about, class: "hear", press: hearIt }, "Hear"),
+      make("button", { ...about, class: "keep", press: () => keep(name, more) }, "Keep")));
+  }));
+  if (!$("varying").open) $("varying").showModal();
+});
+const keep = (name, more) => {
+  const next = text() + more; // the text may have been changed outside meanwhile
+  $("varying").close();
+  $("variation").append(make("option", {}, name));
+  $("variation").value = name; // what is seen and played next
+  become(next, { selection: { anchor: next.length }, scrollIntoView: true });
+  view.focus();
+};
+$("vary").addEventListener("click", () => { seed = 1; vary(); });
+$("others").addEventListener("click", () => { seed++; hush(); vary(); });
+$("varying-close").addEventListener("click", () => $("varying").close());
+$("varying").addEventListener("close", hush);
 
 // ---- what is made
 

@@ -44,6 +44,7 @@ from backing.desk.publish import OUT, Job, offers
 from backing.lesson.starter import write_starter
 from backing.lesson.workers import pool
 from phrases.errors import BluesError
+from phrases.moves.proposals import appended, propose
 from phrases.rewrite import tidy
 
 __all__ = ["PORT", "Desk", "DeskError", "run"]
@@ -105,7 +106,7 @@ class Desk:
             queue.put_nowait(line)
 
     def end(self) -> None:
-        """End every stream, so that no request outlives the server."""
+        """End what is told to the windows, so that no request outlives the server."""
         self._over = True
         self.tell("end")
 
@@ -221,14 +222,27 @@ class Desk:
             del self._playing[old]
         return {"number": number, "times": what.times, "seconds": what.seconds, "rate": play.RATE}
 
+    async def _vary(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Return proposals of variations, each with what it adds to the text."""
+        path, text = self.folder.path(asked["name"]), asked["text"]
+        look.inside(path, self.folder.root, text)
+
+        def found() -> list[dict[str, str]]:
+            return [
+                {"name": one.name, "words": one.words,
+                 "more": appended(text, [one], str(path))[len(text) :]}
+                for one in propose(look.parsed(path, text), seed=int(asked["seed"]))
+            ]  # fmt: skip
+
+        return {"proposals": await run_in_threadpool(found)}
+
     async def sound(self, request: Request) -> Response:
         """Stream one layer of what was asked to be played."""
         what = self._playing.get(request.path_params["number"])
         layer = request.path_params["layer"]
         if what is None or layer not in ("lead", "band"):
             return JSONResponse({"error": "there is no such sound"}, 404)
-        pieces = itertools.takewhile(lambda _: not self._over, play.sound(what, layer))
-        return StreamingResponse(pieces, media_type="application/octet-stream")
+        return StreamingResponse(play.sound(what, layer), media_type="application/octet-stream")
 
     async def _offers(self, asked: dict[str, Any]) -> dict[str, Any]:
         path = self.folder.path(asked["name"])
@@ -303,6 +317,7 @@ class Desk:
         questions = {
             "folder": self._folder, "open": self._open, "look": self._look, "save": self._save,
             "drop": self._drop, "tidy": self._tidy, "new": self._new, "play": self._play,
+            "vary": self._vary,
             "offers": self._offers, "make": self._make, "cancel": self._cancel, "show": self._show,
         }  # fmt: skip
         routes = [

@@ -148,6 +148,36 @@ def test_a_note_lights_up_in_text_sheet_and_neck_and_is_changed_by_a_press(
     ).read_bytes()
 
 
+def test_a_variation_is_heard_and_kept_by_keys_and_taken_back(desk: Browser) -> None:
+    visit(desk, "rain-barrel.toml", "Rain barrel")
+    whole = """const { EditorView } = await import("/vendor/codemirror.js");
+        return EditorView.findFromDOM(document.querySelector(".cm-editor")).state.doc.toString()"""
+    before = desk.run(whole)
+    desk.run("document.getElementById('vary').focus()")
+    desk.keys("enter")
+    desk.until("return document.getElementById('varying').open")
+    words = desk.run("return document.querySelector('#proposals p').textContent")
+    name = desk.run("return document.querySelector('#proposals h3').textContent")
+    desk.run(LISTEN)
+    desk.keys("tab", "enter")  # from Close to the first Hear
+    button = "document.activeElement"
+    assert desk.run(f"return {button}.className").startswith("hear")
+    desk.until("return window.heard.some((one) => Math.abs(one) > 0.01)")
+    assert desk.run(f"return {button}.textContent") == "Stop"
+    desk.keys("enter")
+    desk.until(f"return {button}.textContent === 'Hear'")
+    desk.keys("tab", "enter")
+    desk.until("return !document.getElementById('varying').open")
+    after = desk.run(whole)
+    assert after.startswith(before)
+    assert after[len(before) :].startswith(f'\n[[variation]]\nname  = "{name}"')
+    assert words in after[len(before) :]
+    desk.until(f"return {IDLE} && document.getElementById('title').textContent.endsWith({name!r})")
+    desk.keys("z", hold="control")
+    assert desk.run(whole) == before
+    desk.until("return document.getElementById('title').textContent === 'Rain barrel'")
+
+
 def test_a_change_outside_is_offered_beside_one_s_own(desk: Browser, folder: Path) -> None:
     visit(desk, "porch.toml", "Porch light")
     desk.click(".cm-content")
@@ -191,17 +221,18 @@ def test_an_accessibility_checker_finds_nothing(
     try:
         visit(desk, "screen-door.toml", "Screen door")
         desk.protocol("Runtime.evaluate", expression=script)
-        for open_ in (False, True):
-            if open_:
-                desk.click("#publish")
-                desk.until("return document.getElementById('making').open")
+        for button, dialog in (("", ""), ("vary", "varying"), ("publish", "making")):
+            if dialog:
+                desk.click(f"#{button}")
+                desk.until(f"return document.getElementById('{dialog}').open")
             found = desk.run(
                 "const r = await axe.run(document); return JSON.stringify(r.violations.map((v) => "
                 "[v.id, v.help, v.nodes.map((n) => n.html.slice(0, 200))]))"
             )
             assert json.loads(found) == []
             assert desk.run("return document.documentElement.scrollWidth <= innerWidth")
-        desk.click("#making-close")
+            if dialog:
+                desk.click(f"#{dialog}-close")
     finally:
         desk.size(1440, 900)
         desk.protocol("Emulation.setEmulatedMedia", features=[])
