@@ -74,7 +74,7 @@ def midi_file(stream: Stream) -> mido.MidiFile:
             by_voice[voice] += [(ticks.at(start + t), rank, data) for t, rank, data in here]
     shared: Known = {}
     for voice, events in by_voice.items():
-        file.tracks.append(_voice_track(stream, voice, _untangled(events), end, shared))
+        file.tracks.append(_voice_track(stream, voice, _untangled(events, end), end, shared))
     return file
 
 
@@ -144,11 +144,11 @@ def _tempos(stream: Stream) -> list[tuple[int, int]]:
     return tempos
 
 
-def _untangled(events: list[Event]) -> list[Event]:
+def _untangled(events: list[Event], last: int) -> list[Event]:
     """Return a voice's events in order, every note on followed by its own note off.
 
     A note may ring into the next section, where its pitch starts again, and rounding may put
-    the two ends of a short note on one tick.
+    the two ends of a short note on one tick. None rings on after the `last` tick.
     """
     out = [event for event in events if event[1] == BEND]
     notes: list[tuple[int, int, tuple[int, ...]]] = []
@@ -162,7 +162,7 @@ def _untangled(events: list[Event]) -> list[Event]:
     notes.sort(key=lambda note: note[0])
     following: dict[int, int] = {}
     for start, end, attack in reversed(notes):
-        stop = min(max(end, start + 1), following.get(attack[1], end + 1))
+        stop = min(max(end, start + 1), following.get(attack[1], max(last, start + 1)))
         if stop > start:
             following[attack[1]] = start
             out.append((start, ON, attack))

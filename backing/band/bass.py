@@ -201,6 +201,8 @@ class Bassist(Player):
         under, over = min(run, default=0), max(run, default=0)
         most = high - over if whole else HIGHEST_ROOT - over
         here = self._home is not None and self._home % 12 == root
+        # Where no note leads in, the hand may go down before a riff.
+        here = here and (self._led or not self._riff_comes or (self._home or 0) <= HIGH)
         if self._home is None or not here or (run and not (whole and self._home <= most)):
             lowest = low + (root - low) % 12
             octaves = [p for p in range(lowest, high, 12) if p + under >= low]

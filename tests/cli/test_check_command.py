@@ -260,8 +260,6 @@ def test_a_lesson_is_checked_in_all_its_phrases_keys_and_tempos(tmp_path: Path) 
     text = run(lesson).stdout
     assert "Far in A, 40, 200" in text
     assert "  At 200 beats a minute" in text.splitlines()
-    assert " at 200" in text
-    assert run(lesson, "--strict").exit_code == 1
     assert run("examples/lesson/lesson.toml", "--strict").stdout.endswith("No warnings.\n")
     wrong = run(lesson, "--key", "C")
     assert wrong.exit_code == 2

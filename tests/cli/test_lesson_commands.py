@@ -29,15 +29,15 @@ def test_a_lesson_is_made_and_kept(tmp_path: Path) -> None:
     path, out = written(tmp_path, BARE), tmp_path / "out"
     result = run("lesson", path, "-o", out)
     assert result.exit_code == 0, result.output
-    assert result.stdout.startswith("Small lesson: 5 files, 5 made, 0 kept\n")
+    assert result.stdout.startswith("Small lesson: 6 files, 6 made, 0 kept\n")
     assert f"  {out}/01-two-bars/A/01-two-bars_A_5-sheet.pdf\n" in result.stdout
     assert "s of audio" in result.stderr
     assert "loud headphones can damage hearing" in result.stderr
     result = run("lesson", path, "-o", out)
-    assert result.stdout.startswith("Small lesson: 5 files, all as they should be\n")
+    assert result.stdout.startswith("Small lesson: 6 files, all as they should be\n")
     assert result.stderr == ""
     result = run("lesson", path, "-o", out, "--voice", "soundfont")
-    assert "3 made, 2 kept" in result.stdout  # the sheet is the same
+    assert "3 made, 3 kept" in result.stdout  # the sheet is the same
 
 
 def test_papers_are_no_audio(tmp_path: Path) -> None:

@@ -70,7 +70,11 @@ def test_what_is_recorded_is_played(
 
 @pytest.mark.parametrize(
     "command",
-    [c for c in COMMANDS if c.split()[1] not in ("record", "calibrate", "hear", "pedal")],
+    [
+        c
+        for c in COMMANDS
+        if c.split()[1] not in ("record", "calibrate", "hear", "catch", "pedal", "desk")
+    ],
 )
 def test_a_command_runs(command: str, desk: Path) -> None:
     # MIDI stands for every format here: sound is tested elsewhere and takes time.
@@ -104,6 +108,10 @@ def test_a_take_is_heard_as_shown(desk: Path) -> None:
         assert result.exit_code == 0, result.output
         assert "good: every one of the 60 notes is there" in result.output
     assert (desk / "review.html").exists()
+    for command in [c for c in COMMANDS if c.split()[1] == "catch"]:
+        result = CliRunner().invoke(main, [*shlex.split(command)[1:], "--force"])
+        assert result.exit_code == 0, result.output
+        assert (desk / "mine.toml").exists()
 
 
 def test_the_phrase_is_the_one_in_examples() -> None:
@@ -129,7 +137,7 @@ def test_the_list_of_a_lesson_names_what_it_makes() -> None:
     lesson = read_lesson(TOP / "examples" / "lesson" / "lesson.toml")
     made = {f"{item.name}.*" for item in sounds(lesson)}
     made |= {leaf.name for leaf in leaves(lesson, {}, lambda item: (Path(), Path()))}
-    listed = [line.split("  ")[0].split(" ")[0] for line in block("description.txt").splitlines()]
+    listed = [line.split("  ")[0].split(" ")[0] for line in block("index.html").splitlines()]
     files = [name for name in listed if name.startswith("01")]
     assert len(files) > 5
     assert set(files) <= made

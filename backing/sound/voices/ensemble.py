@@ -23,7 +23,7 @@ from backing.sound.synth import (
     stretches,
     synthesise,
 )
-from backing.sound.voices.gauges import BASS, GUITAR
+from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
 from backing.sound.voices.wheels import Organ
@@ -36,7 +36,7 @@ STRINGS_LEVEL = 0.060
 # dB by which a part of ours is as loud in its stem as that of the embedded soundfont is on average
 # over the grooves.
 GAINS: dict[tuple[str, int], float] = {
-    ("bass", 33): 4.4, ("comp", 26): -5.4, ("comp", 16): -2.7,
+    ("bass", 33): 4.9, ("comp", 26): -10.4, ("comp", 16): -2.7,
 }  # fmt: skip
 # The General MIDI programs, from 0, of the parts that are played here.
 ORGAN = 16
@@ -64,7 +64,7 @@ def _voice(
         return Organ(notes, rate)
     if part == "bass":
         return Strings(BASS, notes, "", rate)
-    return Strings(GUITAR, notes, "middle", rate)
+    return Strings(RHYTHM, notes, "middle", rate)
 
 
 def sampled(stream: Stream) -> list[str]:

@@ -12,9 +12,9 @@ Musical Instruments). The bass's are from memory: heavier strings, fingers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-__all__ = ["BASS", "FLOOR", "GUITAR", "PICKS", "Gauge", "Neck"]
+__all__ = ["BASS", "FLOOR", "GUITAR", "PICKS", "RHYTHM", "Gauge", "Neck"]
 
 FLOOR = 2.0  # dB a second that every partial loses at least
 HIGH, HIGH_LOSS = 4.0, 6.0  # kHz from which a string loses so much more for each further kHz
@@ -100,6 +100,9 @@ BASS = Neck(
     },
     scale=0.864, pickup=0.120, coil=2600.0, resonance=0.9, soft=0.0012, hard=0.00030, gain=0.25,
 )  # fmt: skip
+
+# A rhythm player strums lightly with a hard pick: softness takes level, and little treble.
+RHYTHM = replace(GUITAR, soft=0.00030)
 
 # Where the pick meets the string, by the words of a phrase.
 PICKS: dict[str, float] = {"bridge": 0.040, "middle": 0.095, "neck": 0.170}

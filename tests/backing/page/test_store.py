@@ -17,6 +17,7 @@ from backing.page.page import render_page, sound_file
 from tests.backing.page.browser import Browser
 from tests.backing.page.material import AROUND, RATE, small
 from tests.backing.page.opened import fresh, now, start
+from tests.hard.material import LONG
 
 
 def test_a_browser_without_ogg_opus_brings_a_decoder(page: Browser) -> None:
@@ -73,6 +74,7 @@ def test_the_sounds_of_a_key_stand_beside_the_page(chromium: Browser, tmp_path: 
     assert asked == {"apart.html", "Apart%20practice_C.js"}
 
 
+@pytest.mark.skipif(not LONG, reason="six minutes of sound are encoded and decoded")
 def test_decoded_sounds_stay_under_64_megabytes(chromium: Browser, tmp_path: Path) -> None:
     version = small().pieces[0].versions[0]
     count = round(16 * 60 / 48 * RATE)  # the loop of the small page at 48
