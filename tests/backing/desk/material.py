@@ -25,11 +25,14 @@ WINDOW = "0123456789abcdef"
 class Served:
     """A desk on a folder, in a process of its own."""
 
-    def __init__(self, folder: Path, home: Path, port: int = 0, errors: int | None = None) -> None:
+    def __init__(self, folder: Path, home: Path, port: int = 0, errors: int | None = None,
+                 begin: str = "") -> None:  # fmt: skip
         self.home = home
+        program = ["-m", "backing.cli"]
+        if begin:
+            program = ["-c", f"{begin}; from backing.cli import main; main()"]
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "backing.cli", "desk", str(folder), "--no-browser",
-             "--port", str(port)],
+            [sys.executable, *program, "desk", str(folder), "--no-browser", "--port", str(port)],
             env={**os.environ, "XDG_STATE_HOME": str(home)}, stdout=subprocess.PIPE,
             stderr=errors, text=True,
         )  # fmt: skip

@@ -192,6 +192,46 @@ def test_killed_while_it_saves_it_leaves_the_file_or_the_new_one(tmp_path: Path)
         assert any(text in seen for text in texts[max(0, reached - 1) : reached + 1])
 
 
+def test_of_two_windows_neither_loses_what_the_other_writes(desk: Served) -> None:
+    one, two = "1" * 16, "2" * 16
+    with (
+        desk.sent(f"/api/events?window={one}", None, "GET") as here,
+        desk.sent(f"/api/events?window={two}", None, "GET") as there,
+    ):
+        for events in (here, there):
+            assert events.readline() == b": here\n"
+        stamp = desk.question("open", name="porch.toml")["stamp"]
+        asked = {"name": "porch.toml", "kind": "phrase", "stamp": stamp, "variation": ""}
+        for window in (one, two):
+            desk.question("look", **asked, window=window, text=TEXT + f"# {window}", number=1)
+        for window, other in ((one, two), (two, one)):
+            found = desk.question("open", name="porch.toml", window=window)
+            assert found["draft"]["text"] == TEXT + f"# {window}"
+            assert found["windows"] == [other]
+        now = {"text": TEXT + "# one\n", "stamp": ""}
+        now |= desk.question("save", **{**asked, "text": now["text"]}, window=one)
+        assert b"event: saved\n" in (there.readline() for _ in range(12))
+        assert json.loads(there.readline().removeprefix(b"data: "))["stamp"] == now["stamp"]
+        refused = desk.question("save", **asked, window=two, text=TEXT + "# two\n")
+        assert refused == {"changed": now}
+        desk.question("drop", name="porch.toml", window=two)
+        desk.question("save", **{**asked, "stamp": now["stamp"]}, window=one, text=TEXT)
+
+
+def test_it_ends_after_its_last_window_and_no_sooner(tmp_path: Path) -> None:
+    short = "from backing.desk import server; server.LINGER = server.BEAT = 0.1"
+    with Served(tmp_path, tmp_path / "home", errors=subprocess.PIPE, begin=short) as desk:
+        desk.enter()
+        with desk.sent("/api/events?window=last", None, "GET") as last:
+            with desk.sent("/api/events?window=first", None, "GET") as first:
+                assert first.readline() == b": here\n"
+            lines = [last.readline() for _ in range(32)]  # each second one is empty: 1.5 s
+            assert lines[-2] == b": still\n"
+            assert desk.process.poll() is None
+        _, errors = desk.process.communicate(timeout=PATIENCE)
+        assert (desk.process.returncode, errors) == (0, "Ctrl-C ends it\n")
+
+
 def test_it_ends_with_ctrl_c_and_no_other_word(tmp_path: Path) -> None:
     with Served(tmp_path, tmp_path / "home", errors=subprocess.PIPE) as desk:
         desk.enter()
