@@ -3,7 +3,7 @@ import {
   autocompletion, bracketMatching, classHighlighter, closeBrackets, closeBracketsKeymap, completionKeymap, Decoration,
   defaultKeymap, drawSelection, EditorState, EditorView, highlightActiveLine, highlightSelectionMatches, history,
   historyKeymap, keymap, lineNumbers, lintGutter, MergeView, redo, searchKeymap, setDiagnostics, StateEffect,
-  StateField, syntaxHighlighting, Transaction, undo,
+  StateField, syntaxHighlighting, undo,
 } from "./vendor/codemirror.js";
 import { completions, language, written } from "./notes.js";
 import { Neck } from "./neck.js";

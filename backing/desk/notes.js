@@ -33,7 +33,7 @@ const language = StreamLanguage.define({
     if (opened) { state.quote = opened[0]; state.notes = state.key === "notes"; return "string"; }
     const key = stream.match(/[\w-]+(?=\s*=)/);
     if (key) { state.key = key[0]; return "propertyName"; }
-    if (stream.match(/true|false|\d[\d.\-]*/)) return "number";
+    if (stream.match(/true|false|\d[\d.-]*/)) return "number";
     stream.next();
     return null;
   },
