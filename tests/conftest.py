@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -29,6 +30,10 @@ REAL_TIME = {
     "led_page": "page", "firefox": "page", "ear": "page",
 }  # fmt: skip
 LIVE = re.compile(r"LIVE := .* -m live (.*)")
+
+
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # as behind nohup: commands would inherit it
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -132,8 +132,7 @@ class Sheet:
         """Return how many pages it has, and how full, 0 to 1, the last one is."""
         import typst
 
-        # The machine's fonts, which differ, are asked only where they are needed.
-        fonts = _fonts(system=bool(foreign(self.body + self.name)))
+        fonts = _fonts(self.body + self.name)
         told = typst.query(
             self._text().encode(), "<end>", field="value", one=True, font_paths=fonts
         )
@@ -196,7 +195,7 @@ def _compiled(text: str, words: str, kind: Kind) -> bytes:
             timestamp=int(EPOCH.timestamp()),
             pdf_standards=list(standards),
             pdf_tags=True,
-            font_paths=_fonts(system=bool(foreign(words))),
+            font_paths=_fonts(words),
         )
         assert isinstance(done, bytes)
         return done
@@ -211,11 +210,18 @@ def _compiled(text: str, words: str, kind: Kind) -> bytes:
         return made()
 
 
-@lru_cache(maxsize=2)
-def _fonts(*, system: bool) -> Any:
+def _fonts(words: str) -> Any:
+    """Return the fonts for some words: the machine's, which differ, only where they are needed."""
     import typst
 
-    return typst.Fonts(system, True, [str(lettering.FONTS)])
+    return typst.Fonts(True, True, [str(lettering.FONTS)]) if foreign(words) else _own_fonts()
+
+
+@lru_cache(maxsize=1)
+def _own_fonts() -> Any:
+    import typst
+
+    return typst.Fonts(False, True, [str(lettering.FONTS)])
 
 
 def _settings(title: str, credits: Credits) -> str:
