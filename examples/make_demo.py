@@ -86,7 +86,8 @@ def make_whole_lesson(out: Path) -> int:
     )
     for path in result.files:
         if path.endswith(".html"):
-            print(f"{here / path}\n    a practice page: open it in a browser")
+            what = "a page that leads to all of it" if path == "index.html" else "a practice page"
+            print(f"{here / path}\n    {what}: open it in a browser")
     return 0
 
 

@@ -224,7 +224,7 @@ def _lines(before: Phrase, one: Proposal) -> list[tuple[str, str]]:
 
 def _print(number: int, before: Phrase, one: Proposal) -> None:
     tempo = f", {float(one.phrase.tempo):g} beats a minute" * (one.phrase.tempo != before.tempo)
-    click.echo(f"\n{number}  {one.move} ({one.distance:.0%} is other{tempo})")
+    click.echo(f"\n{number}  {one.move} ({one.distance:.0%} of it differs{tempo})")
     click.echo(click.wrap_text(one.words, 88, "   ", "   "))
     for role, notes in _lines(before, one):
         click.echo(f"   {role:<9} {notes}")

@@ -54,14 +54,11 @@ class Caught:
         What it says.
     doubts
         What is uncertain, a line each, with its place.
-    first_bar
-        The number of the bar, from the first known one, that is the phrase's first.
     """
 
     text: str
     phrase: Phrase
     doubts: tuple[str, ...]
-    first_bar: int
 
 
 def catch(
@@ -197,7 +194,6 @@ class Writer:
     def write(self, played: Sequence[Counted]) -> Caught:
         """Return the draft of what is played, in order of time."""
         parts = self._parted(played)
-        first = parts[0][0]
         roles = ["line"] if len(parts) == 1 else ["call", "response"] * len(parts)
         doubts = [*self.doubts]
         try:
@@ -213,7 +209,7 @@ class Writer:
             if self.position is not None:
                 raise
         text = tidy(text)
-        return Caught(text, read_phrase(text), tuple(self.doubts), first)
+        return Caught(text, read_phrase(text), tuple(self.doubts))
 
     def _text(self, parts: Sequence[tuple[int, int, list[Counted]]], roles: Sequence[str]) -> str:
         count = sum(len(played) for _, _, played in parts)

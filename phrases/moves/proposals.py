@@ -22,7 +22,7 @@ from phrases.check import Ending, Report, check
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.files import MOST_VARIATIONS, load_phrase, read_phrase
 from phrases.moves import COUNT, SEED
-from phrases.moves.subject import MisfitError, Subject, own_scale, tonic
+from phrases.moves.subject import MisfitError, Subject, own_scale, pitch_classes, tonic
 from phrases.moves.table import MOVES, VaryingMove
 from phrases.notation import read_line, write_line
 from phrases.phrase import LEVELS, Part, Phrase, part_names
@@ -187,14 +187,7 @@ class _Work:
             except MisfitError:
                 pass
         self.subject = Subject(self.base)
-        self.scale = own_scale(phrase) | {
-            int(aim.pitch) % 12
-            for part in phrase.parts
-            for stroke in part.strokes
-            for note in stroke.notes
-            for aim in aims(note, stroke.at)
-            if aim.pitch is not None and not aim.pitch % 1
-        }
+        self.scale = own_scale(phrase) | pitch_classes(phrase)
         self.report = _looked_over(self.base)
         self.known = [phrase, *(other for _, other in phrase.variations)]
         self.names = {name for name, _ in phrase.variations}

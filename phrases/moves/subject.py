@@ -22,7 +22,9 @@ from phrases.pitch import SCALES, scale_pitch_classes
 from phrases.roles import aims, chord_roles
 from phrases.transpose import HIGHEST, bend_fault, moved_note
 
-__all__ = ["MisfitError", "Spot", "Subject", "any_of", "own_scale", "settled", "tonic"]
+__all__ = [
+    "MisfitError", "Spot", "Subject", "any_of", "own_scale", "pitch_classes", "settled", "tonic",
+]  # fmt: skip
 
 ONLY_HERE = ("harmonic", "pinch", "rake", "hammered", *FINGER_MARKS)  # marks bound to their fret
 T = TypeVar("T")
@@ -46,11 +48,9 @@ def settled(note: StringNote, at: Fraction) -> float | None:
     return heard[-1] if heard else None
 
 
-def own_scale(phrase: Phrase) -> frozenset[int]:
-    """Return the pitch classes of a phrase's scale; where it names none, of one that holds it."""
-    if phrase.scale:
-        return scale_pitch_classes(phrase.key.tonic, phrase.scale)
-    heard = frozenset(
+def pitch_classes(phrase: Phrase) -> frozenset[int]:
+    """Return the pitch classes that a phrase's notes aim at, from 0 to 11."""
+    return frozenset(
         int(aim.pitch) % 12
         for part in phrase.parts
         for stroke in part.strokes
@@ -58,6 +58,13 @@ def own_scale(phrase: Phrase) -> frozenset[int]:
         for aim in aims(note, stroke.at)
         if aim.pitch is not None and not aim.pitch % 1
     )
+
+
+def own_scale(phrase: Phrase) -> frozenset[int]:
+    """Return the pitch classes of a phrase's scale; where it names none, of one that holds it."""
+    if phrase.scale:
+        return scale_pitch_classes(phrase.key.tonic, phrase.scale)
+    heard = pitch_classes(phrase)
     known = [scale_pitch_classes(phrase.key.tonic, name) for name in SCALES]
     return min((one for one in known if heard <= one), key=len, default=heard)
 
