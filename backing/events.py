@@ -84,99 +84,50 @@ Message = tuple[float, int, tuple[int, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One attack.
+    """One attack."""
 
-    Attributes
-    ----------
-    voice
-        A key of `CHANNELS`.
-    start, end
-        Seconds from the start of its section; the end may lie beyond the section's.
-    pitch
-        MIDI pitch, or General MIDI percussion key.
-    velocity
-        1 to 127.
-    curve
-        How the pitch moves; of a chord the first note carries it for all.
-    damped
-        Whether a guitar string is muted by a hand.
-    swell
-        Whether it begins softly and grows; of a chord the first note says so for all.
-    beat
-        Of the lead: the beat of its section on which it is written.
-    """
-
-    voice: str
+    voice: str  # a key of `CHANNELS`
+    # `start` and `end`: seconds from the start of its section; the end may lie beyond the
+    # section's.
     start: float
     end: float
-    pitch: int
-    velocity: int
-    curve: Curve | None = None
+    pitch: int  # MIDI pitch, or General MIDI percussion key
+    velocity: int  # 1 to 127
+    curve: Curve | None = None  # how the pitch moves; of a chord the first note carries it for all
+    # Whether it begins softly and grows; of a chord the first note says so for all.
     swell: bool = False
-    damped: bool = False
-    beat: Fraction | None = None
+    damped: bool = False  # whether a guitar string is muted by a hand
+    beat: Fraction | None = None  # of the lead: the beat of its section on which it is written
 
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """A named place.
+    """A named place."""
 
-    Attributes
-    ----------
-    seconds
-        From the start of its section.
-    text
-        As it is shown.
-    kind
-        What it says.
-    yours
-        Whether it begins the student's turn.
-    """
-
-    seconds: float
-    text: str
-    kind: LabelKind = "section"
-    yours: bool = False
+    seconds: float  # from the start of its section
+    text: str  # as it is shown
+    kind: LabelKind = "section"  # what it says
+    yours: bool = False  # whether it begins the student's turn
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """Bars of one tempo: a count-in, a chorus, a pass, the ending.
+    """Bars of one tempo: a count-in, a chorus, a pass, the ending."""
 
-    Attributes
-    ----------
-    name
-        What it is called.
-    start, seconds
-        Exact start and length in seconds.
-    first_beat, beats
-        Exact start and length in felt beats.
-    tempo, swing
-        Felt beats a minute at its start, and long part to short part.
-    steps
-        Later tempos within it, each with the beat, from its start, from which it holds.
-    notes, labels
-        In order of time.
-    chords
-        The names of the chords, each where it starts.
-    kind
-        What it is.
-    silent
-        What is left to the student in it, as notes of the lead; nothing plays them.
-    """
-
-    name: str
-    start: Fraction
+    name: str  # what it is called
+    start: Fraction  # and `seconds`: exact start and length in seconds
     seconds: Fraction
-    first_beat: Fraction
+    first_beat: Fraction  # and `beats`: exact start and length in felt beats
     beats: Fraction
-    tempo: Fraction
+    tempo: Fraction  # and `swing`: felt beats a minute at its start, and long part to short part
     swing: float
-    notes: tuple[Note, ...]
+    notes: tuple[Note, ...]  # and `labels`: in order of time
     labels: tuple[Label, ...] = ()
+    # Later tempos within it, each with the beat, from its start, from which it holds.
     steps: Steps = ()
-    chords: tuple[Label, ...] = ()
-    kind: SectionKind = "chorus"
+    chords: tuple[Label, ...] = ()  # the names of the chords, each where it starts
+    kind: SectionKind = "chorus"  # what it is
+    # What is left to the student in it, as notes of the lead; nothing plays them.
     silent: tuple[Note, ...] = ()
 
     def tempo_runs(self) -> list[tuple[Fraction, Fraction, Fraction, Fraction]]:

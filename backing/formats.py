@@ -16,26 +16,17 @@ OPUS_RATE = 48000
 
 
 class Format(NamedTuple):
-    """A kind of file that music is written to.
+    """A kind of file that music is written to."""
 
-    Attributes
-    ----------
-    container, subtypes
-        libsndfile's names, the subtype by the bits asked for; no container for MIDI.
-    tags
-        How it says what it holds: ID3 in a ``chunk`` or in ``front``, the comments of ``flac`` or
-        of ``ogg``; MIDI has a track of its own for that.
-    size
-        Bytes that a second takes, about, at 48000 frames a second and 16 bits.
-    rate
-        Frames a second where it has but one rate, else 0.
-    """
-
+    # `container` and `subtypes`: libsndfile's names, the subtype by the bits asked for; no
+    # container for MIDI.
     container: str = ""
     subtypes: Mapping[int, str] = MappingProxyType({})
+    # How it says what it holds: ID3 in a ``chunk`` or in ``front``, the comments of ``flac`` or of
+    # ``ogg``; MIDI has a track of its own for that.
     tags: str = ""
-    size: int = 0
-    rate: int = 0
+    size: int = 0  # bytes that a second takes, about, at 48000 frames a second and 16 bits
+    rate: int = 0  # frames a second where it has but one rate, else 0
 
     @property
     def deep(self) -> bool:

@@ -63,20 +63,11 @@ NUMERALS = ("I", "II", "III", "IV", "V", "VI", "VII")
 
 @dataclass(frozen=True, slots=True)
 class Chord:
-    """A chord on a degree of whatever key it is played in.
+    """A chord on a degree of whatever key it is played in."""
 
-    Attributes
-    ----------
-    degree
-        ``1`` to ``7`` with flats or sharps: ``4``, ``b6``.
-    quality
-        A key of `QUALITIES`.
-    bass
-        The degree of the key that the bass plays in place of the root; empty for the root.
-    """
-
-    degree: str
-    quality: str
+    degree: str  # ``1`` to ``7`` with flats or sharps: ``4``, ``b6``
+    quality: str  # a key of `QUALITIES`
+    # The degree of the key that the bass plays in place of the root; empty for the root.
     bass: str = ""
 
     def root_name(self, key: Key) -> str:

@@ -27,26 +27,13 @@ _HIT = re.compile(r"(\()?([^\s():.>]+)(?::([^\s():.>]+))?([.>]{0,2})(\))?")
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """One stroke of a lane.
+    """One stroke of a lane."""
 
-    Attributes
-    ----------
-    at
-        Beats from the start of the pattern.
-    value
-        What is played, for bass and comping; empty for drums.
-    touch
-        A key of `TOUCHES`.
-    short
-        Whether it is played staccato.
-    beat
-        ``at`` as a float, which is compared faster.
-    """
-
-    at: Fraction
-    value: str = ""
-    touch: str = ""
-    short: bool = False
+    at: Fraction  # beats from the start of the pattern
+    value: str = ""  # what is played, for bass and comping; empty for drums
+    touch: str = ""  # a key of `TOUCHES`
+    short: bool = False  # whether it is played staccato
+    # ``at`` as a float, which is compared faster.
     beat: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:

@@ -31,26 +31,15 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class AudioSettings:
-    """How audio is written.
+    """How audio is written."""
 
-    Attributes
-    ----------
-    soundfont
-        The soundfont's path; None looks for one.
-    rate
-        Frames a second, one of `RATES`; None is 44100, or 48000 where an Opus file is asked for.
-    bits
-        Of WAV and FLAC, one of `BITS`.
-    stems
-        A folder for a WAV file of each part, of the room, and of their sum; None for none.
-    voice
-        Who plays strings and organ, one of `backing.events.VOICES`; None leaves the stream's.
-    """
-
-    soundfont: str | Path | None = None
+    soundfont: str | Path | None = None  # the soundfont's path; None looks for one
+    # Frames a second, one of `RATES`; None is 44100, or 48000 where an Opus file is asked for.
     rate: int | None = None
-    bits: int = BITS[0]
+    bits: int = BITS[0]  # of WAV and FLAC, one of `BITS`
+    # A folder for a WAV file of each part, of the room, and of their sum; None for none.
     stems: str | Path | None = None
+    # Who plays strings and organ, one of `backing.events.VOICES`; None leaves the stream's.
     voice: str | None = None
 
 

@@ -39,25 +39,15 @@ def _text(x: float, y: float, text: str, anchor: str = "start", colour: str = IN
 
 @dataclass(frozen=True)
 class Roll:
-    """A picture of some beats of a stream.
+    """A picture of some beats of a stream."""
 
-    Attributes
-    ----------
-    stream
-        What is drawn.
-    first, beats
-        The first felt beat drawn and how many.
-    a_beat, a_tone
-        Width of a beat, height of a semitone.
-    low, high
-        The range of pitches; the default has room for the highest chord under its name.
-    """
-
-    stream: Stream
-    first: int
+    stream: Stream  # what is drawn
+    first: int  # and `beats`: the first felt beat drawn and how many
     beats: int
-    a_beat: float = 42.0
+    a_beat: float = 42.0  # and `a_tone`: width of a beat, height of a semitone
     a_tone: float = 5.2
+    # `low` and `high`: the range of pitches; the default has room for the highest chord under its
+    # name.
     low: int = 28
     high: int = 84
 

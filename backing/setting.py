@@ -64,51 +64,25 @@ BREAK = Pattern("stop", 1, (("line", Lane((Hit(Fraction(0), "R", "accent", short
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What a piece is played in.
+    """What a piece is played in."""
 
-    Attributes
-    ----------
-    key, groove, form
-        As read.
-    tempo
-        Felt beats a minute.
-    swing
-        The ratio asked for; None lets the groove decide, and `auto` asks for the players' own.
-    auto
-        Whether swing was asked to follow the tempo.
-    seed
-        Chooses among what the groove offers.
-    count_in
-        Bars of sticks, 0 to 4.
-    comp
-        The comping instrument; the groove's own if empty.
-    without
-        Parts that stay at home.
-    looseness
-        0 to 2, as for `backing.feel.Feel`.
-    tone, pick
-        The lead's: words of `phrases.phrase`.
-    arc
-        How strong choruses are, a key of `backing.band.plan.ARCS`.
-    turnaround
-        The name of the one that is always played; empty to draw.
-    """
-
+    # `key` to `form`: as read.
     key: Key
     groove: Groove
     form: Form
-    tempo: Fraction
+    tempo: Fraction  # felt beats a minute
+    # The ratio asked for; None lets the groove decide, and `auto` asks for the players' own.
     swing: Fraction | None = None
-    auto: bool = False
-    seed: int = 1
-    count_in: int = 1
-    comp: str = ""
-    without: frozenset[str] = field(default_factory=frozenset)
-    looseness: float = USUAL
-    tone: str = "clean"
+    auto: bool = False  # whether swing was asked to follow the tempo
+    seed: int = 1  # chooses among what the groove offers
+    count_in: int = 1  # bars of sticks, 0 to 4
+    comp: str = ""  # the comping instrument; the groove's own if empty
+    without: frozenset[str] = field(default_factory=frozenset)  # parts that stay at home
+    looseness: float = USUAL  # 0 to 2, as for `backing.feel.Feel`
+    tone: str = "clean"  # and `pick`: the lead's: words of `phrases.phrase`
     pick: str = "middle"
-    arc: str = "rise"
-    turnaround: str = ""
+    arc: str = "rise"  # how strong choruses are, a key of `backing.band.plan.ARCS`
+    turnaround: str = ""  # the name of the one that is always played; empty to draw
 
     def lasting(self, phrase: Phrase) -> Setting:
         """Return it with a form that has room for a phrase."""

@@ -25,21 +25,11 @@ Steps = tuple[tuple[Fraction, Fraction], ...]
 
 @dataclass(frozen=True)
 class Clock:
-    """The time of one section: its tempo and a swing ratio.
+    """The time of one section: its tempo and a swing ratio."""
 
-    Attributes
-    ----------
-    tempo
-        Felt beats a minute at its start.
-    swing
-        Long part to short part of the beat, 1 for straight.
-    steps
-        Later tempos, in order, each with the beat from which it holds.
-    """
-
-    tempo: Fraction
-    swing: float
-    steps: Steps = ()
+    tempo: Fraction  # felt beats a minute at its start
+    swing: float  # long part to short part of the beat, 1 for straight
+    steps: Steps = ()  # later tempos, in order, each with the beat from which it holds
 
     def exact(self, beats: Fraction | int) -> Fraction:
         """Return the seconds from the start of the section to a beat, exactly and unswung."""

@@ -58,19 +58,11 @@ ASSUMED = (
 
 @dataclass(frozen=True, slots=True)
 class ElectricString:
-    """One string of a set.
+    """One string of a set."""
 
-    Attributes
-    ----------
-    gauge, core
-        Diameters in inches; they are the same where it is plain.
-    unit_weight
-        Pounds in an inch, as makers print it.
-    """
-
-    gauge: float
+    gauge: float  # and `core`: diameters in inches; they are the same where it is plain
     core: float
-    unit_weight: float
+    unit_weight: float  # pounds in an inch, as makers print it
 
     @property
     def wound(self) -> bool:
@@ -95,35 +87,18 @@ LIGHT_SET: dict[str, ElectricString] = {
 
 @dataclass(frozen=True, slots=True)
 class Bend:
-    """An estimate of what a bend costs.
+    """An estimate of what a bend costs."""
 
-    Attributes
-    ----------
-    string, fret, cents
-        Where, and how far above the fretted pitch.
-    push
-        How far the string is pushed sideways, mm.
-    tension
-        What the string bears meanwhile, N.
-    force
-        With which the fingers hold it there, N.
-    heaviness
-        A key of `HEAVINESS`.
-    beyond
-        Why it is more than the model takes for possible; empty where it is not.
-    why
-        What makes a heavy one heavy; empty for the others.
-    """
-
+    # `string` to `cents`: where, and how far above the fretted pitch.
     string: str
     fret: int
     cents: float
-    push: float
-    tension: float
-    force: float
-    heaviness: str
-    beyond: str = ""
-    why: str = ""
+    push: float  # how far the string is pushed sideways, mm
+    tension: float  # what the string bears meanwhile, N
+    force: float  # with which the fingers hold it there, N
+    heaviness: str  # a key of `HEAVINESS`
+    beyond: str = ""  # why it is more than the model takes for possible; empty where it is not
+    why: str = ""  # what makes a heavy one heavy; empty for the others
 
 
 def tension(string: str, push: float = 0.0, fret: int = 12, tuned: int = 0) -> float:

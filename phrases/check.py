@@ -72,45 +72,27 @@ class Caution:
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """The last pitch of a part.
+    """The last pitch of a part."""
 
-    Attributes
-    ----------
-    part, name, degree, role
-        As in a `Row`.
-    home
-        Whether it rests: on the root or the third of the chord under it, or on the key's root
-        where that is a tone of the chord. Over V the key's root hangs.
-    asks
-        Whether it leaves something open, as a call does: on any but a root that rests.
-    """
-
+    # `part` to `role`: as in a `Row`.
     part: str
     name: str
     degree: str
     role: str
+    # Whether it rests: on the root or the third of the chord under it, or on the key's root where
+    # that is a tone of the chord. Over V the key's root hangs.
     home: bool
-    asks: bool
+    asks: bool  # whether it leaves something open, as a call does: on any but a root that rests
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """A shift of the hand between two strokes at the phrase's tempo.
+    """A shift of the hand between two strokes at the phrase's tempo."""
 
-    Attributes
-    ----------
-    place
-        Of the stroke after it.
-    start, end
-        Positions.
-    has
-        Seconds between the strokes.
-    """
-
-    place: str
-    start: int
+    place: str  # of the stroke after it
+    start: int  # and `end`: positions
     end: int
-    has: float
+    has: float  # seconds between the strokes
 
     @property
     def each(self) -> float:
@@ -131,32 +113,18 @@ class Quick:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What there is to say about a phrase.
+    """What there is to say about a phrase."""
 
-    Attributes
-    ----------
-    rows, bends, endings
-        In the phrase's order.
-    cautions
-        In the order of `WEIGHTS`.
-    tempo
-        Felt beats a minute.
-    slides
-        Whether slides take the hand along.
-    tightest
-        The shift of position that has least time for each fret, if there is any.
-    quickest
-        The stroke that comes soonest after another, if there are two.
-    """
-
+    # `rows` to `endings`: in the phrase's order.
     rows: tuple[Row, ...]
     bends: tuple[Strain, ...]
     endings: tuple[Ending, ...]
-    cautions: tuple[Caution, ...]
-    tempo: float
-    slides: bool
+    cautions: tuple[Caution, ...]  # in the order of `WEIGHTS`
+    tempo: float  # felt beats a minute
+    slides: bool  # whether slides take the hand along
+    # The shift of position that has least time for each fret, if there is any.
     tightest: Shift | None
-    quickest: Quick | None
+    quickest: Quick | None  # the stroke that comes soonest after another, if there are two
 
     @property
     def talk(self) -> str:

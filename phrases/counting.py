@@ -41,22 +41,12 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Meter:
-    """A time signature with its felt beat.
+    """A time signature with its felt beat."""
 
-    Attributes
-    ----------
-    numerator, denominator
-        As printed.
-    beats
-        Felt beats in a bar.
-    quarters
-        Quarter notes in a felt beat, 1 or 3/2.
-    """
-
-    numerator: int
-    denominator: int
-    beats: int
-    quarters: Fraction
+    numerator: int  # as printed
+    denominator: int  # as printed
+    beats: int  # felt beats in a bar
+    quarters: Fraction  # quarter notes in a felt beat, 1 or 3/2
 
     def __str__(self) -> str:
         return f"{self.numerator}/{self.denominator}"

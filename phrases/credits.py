@@ -19,24 +19,12 @@ LONGEST = 200  # signs
 
 @dataclass(frozen=True, slots=True)
 class Credits:
-    """Who made something, and what others may do with it; each is empty where nothing is said.
+    """Who made something, and what others may do with it; each is empty where nothing is said."""
 
-    Attributes
-    ----------
-    author
-        A name, or several.
-    rights
-        In words: ``CC BY 4.0``.
-    link
-        An address of the web.
-    date
-        As ISO 8601 has it: ``2026-05-01``, ``2026-05`` or ``2026``.
-    """
-
-    author: str = ""
-    rights: str = ""
-    link: str = ""
-    date: str = ""
+    author: str = ""  # a name, or several
+    rights: str = ""  # in words: ``CC BY 4.0``
+    link: str = ""  # an address of the web
+    date: str = ""  # as ISO 8601 has it: ``2026-05-01``, ``2026-05`` or ``2026``
 
     def over(self, other: Credits) -> Credits:
         """Return these, with another's words where these say nothing."""

@@ -31,23 +31,13 @@ class Glide:
 
 @dataclass(frozen=True, slots=True)
 class Sway:
-    """Vibrato from `start` to `end`.
-
-    Attributes
-    ----------
-    hertz
-        Rate.
-    cents
-        Width; positive goes up and back, negative down and back.
-    grow
-        Seconds in which it grows from nothing to its width.
-    """
+    """Vibrato from `start` to `end`."""
 
     start: float
     end: float
-    hertz: float
-    cents: float
-    grow: float = 0.0
+    hertz: float  # rate
+    cents: float  # width; positive goes up and back, negative down and back
+    grow: float = 0.0  # seconds in which it grows from nothing to its width
 
 
 @dataclass(frozen=True, slots=True)

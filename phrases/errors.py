@@ -29,17 +29,11 @@ class WordsError(BluesError, ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One mistake in one text file.
+    """One mistake in one text file."""
 
-    Attributes
-    ----------
-    message
-        What must be, what was got, and the nearest valid spelling.
-    line, column
-        Where, counted from 1; 0 where the mistake has no place (a missing file).
-    """
-
-    message: str
+    message: str  # what must be, what was got, and the nearest valid spelling
+    # `line` and `column`: where, counted from 1; 0 where the mistake has no place (a missing
+    # file).
     line: int = 0
     column: int = 0
 

@@ -70,26 +70,14 @@ SAME = 3  # strokes that make a passage
 
 @dataclass(frozen=True, slots=True)
 class Grip:
-    """One way to hold a stroke.
+    """One way to hold a stroke."""
 
-    Attributes
-    ----------
-    position
-        The fret under the first finger at the pick.
-    leaves
-        The position in which its slides leave the hand.
-    cost
-        0 for what lies under the hand; more for what it would rather not do.
-    fingers
-        For each note the finger that stops it at the pick; 0 for an open or a muted string.
-    used
-        All fingers that are down, also where the hand hammers on or pulls off.
-    """
-
-    position: int
-    leaves: int
-    cost: float
+    position: int  # the fret under the first finger at the pick
+    leaves: int  # the position in which its slides leave the hand
+    cost: float  # 0 for what lies under the hand; more for what it would rather not do
+    # For each note the finger that stops it at the pick; 0 for an open or a muted string.
     fingers: tuple[int, ...] = ()
+    # All fingers that are down, also where the hand hammers on or pulls off.
     used: frozenset[int] = frozenset()
 
 

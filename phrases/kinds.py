@@ -22,21 +22,11 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """What is known of a kind of file.
+    """What is known of a kind of file."""
 
-    Attributes
-    ----------
-    keys
-        Those that only such a file has.
-    use
-        What is done with one.
-    found
-        How one comes by one.
-    """
-
-    keys: tuple[str, ...]
-    use: str
-    found: str
+    keys: tuple[str, ...]  # those that only such a file has
+    use: str  # what is done with one
+    found: str  # how one comes by one
 
 
 _DECLARED: dict[str, _Kind] = {}

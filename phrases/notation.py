@@ -48,24 +48,14 @@ _LIKE_A_PLACE = re.compile(r"[/\\]?[A-Za-z](\d|x)|(tr|[/\\hpb~r]+)(\d|\(|$)|-\+"
 
 @dataclass(slots=True)
 class Line:
-    """What a text says.
+    """What a text says."""
 
-    Attributes
-    ----------
-    strokes
-        In order of time, in beats from bar one.
-    bars
-        Bars after the pickup.
-    problems
-        Pairs of an offset into the text and a message.
-    spots
-        Where each string of a stroke, or what goes on from it, is written: the beat, the string,
-        and from where to where in the text.
-    """
-
-    strokes: tuple[Stroke, ...] = ()
-    bars: int = 0
+    strokes: tuple[Stroke, ...] = ()  # in order of time, in beats from bar one
+    bars: int = 0  # bars after the pickup
+    # Pairs of an offset into the text and a message.
     problems: list[tuple[int, str]] = field(default_factory=list)
+    # Where each string of a stroke, or what goes on from it, is written: the beat, the string, and
+    # from where to where in the text.
     spots: list[tuple[Fraction, str, int, int]] = field(default_factory=list)
 
 

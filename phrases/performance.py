@@ -42,32 +42,16 @@ RAKE = (0.052, 0.026)  # seconds before the note at which lower strings are hit
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """One picked note as it sounds.
+    """One picked note as it sounds."""
 
-    Attributes
-    ----------
-    beat
-        The written beat of the pick.
-    string, pitch
-        Where it was picked, and the MIDI pitch picked.
-    start, end
-        Seconds on the caller's clock.
-    velocity
-        1 to 127.
-    curve
-        How the pitch moves from there.
-    damped
-        Whether a palm or a hand lies on the string.
-    """
-
-    beat: Fraction
-    string: str
+    beat: Fraction  # the written beat of the pick
+    string: str  # and `pitch`: where it was picked, and the MIDI pitch picked
     pitch: int
-    start: float
+    start: float  # and `end`: seconds on the caller's clock
     end: float
-    velocity: int
-    curve: Curve
-    damped: bool = False
+    velocity: int  # 1 to 127
+    curve: Curve  # how the pitch moves from there
+    damped: bool = False  # whether a palm or a hand lies on the string
 
 
 def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> list[Played]:

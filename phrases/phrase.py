@@ -71,33 +71,16 @@ def part_names(roles: Sequence[str]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One technique under a picked note.
+    """One technique under a picked note."""
 
-    Attributes
-    ----------
-    sign
-        A key of `phrases.techniques.TECHNIQUES`.
-    fret
-        Where it goes, for slides, hammer-ons, pull-offs and bends to a fret.
-    size
-        A key of `phrases.techniques.BEND_SIZES`, for bends by a size.
-    at
-        The beat it was counted on; None where it follows at once.
-    over
-        Beats that it takes; None as long as hands take.
-    rate
-        Times a second that it comes and goes; None as often as hands do it.
-    grows
-        Whether a vibrato grows from nothing to its width.
-    """
-
-    sign: str
-    fret: int | None = None
-    size: str | None = None
-    at: Fraction | None = None
-    over: Fraction | None = None
+    sign: str  # a key of `phrases.techniques.TECHNIQUES`
+    fret: int | None = None  # where it goes, for slides, hammer-ons, pull-offs and bends to a fret
+    size: str | None = None  # a key of `phrases.techniques.BEND_SIZES`, for bends by a size
+    at: Fraction | None = None  # the beat it was counted on; None where it follows at once
+    over: Fraction | None = None  # beats that it takes; None as long as hands take
+    # Times a second that it comes and goes; None as often as hands do it.
     rate: Fraction | None = None
-    grows: bool = False
+    grows: bool = False  # whether a vibrato grows from nothing to its width
 
     @property
     def technique(self) -> Technique:
@@ -135,29 +118,15 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class StringNote:
-    """One string under a stroke.
+    """One string under a stroke."""
 
-    Attributes
-    ----------
-    string, fret
-        Where; the fret is None for a muted string.
-    moves, marks
-        What the hands do to it.
-    into
-        A key of `phrases.techniques.SLIDES` where it is slid into from nowhere.
-    tuned
-        Semitones by which its string is above its usual pitch.
-    glass
-        The finger with the slide that stops it; 0 where the finger itself does.
-    """
-
-    string: str
+    string: str  # and `fret`: where; the fret is None for a muted string
     fret: int | None
-    moves: tuple[Move, ...] = ()
+    moves: tuple[Move, ...] = ()  # and `marks`: what the hands do to it
     marks: tuple[str, ...] = ()
-    into: str = ""
-    tuned: int = 0
-    glass: int = 0
+    into: str = ""  # a key of `phrases.techniques.SLIDES` where it is slid into from nowhere
+    tuned: int = 0  # semitones by which its string is above its usual pitch
+    glass: int = 0  # the finger with the slide that stops it; 0 where the finger itself does
 
     def pitch(self, fret: int) -> int:
         """Return the MIDI pitch of its string at a fret."""
@@ -180,34 +149,19 @@ class StringNote:
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """What the pick hits at once.
+    """What the pick hits at once."""
 
-    Attributes
-    ----------
-    at, end
-        The beats from which and until which it rings.
-    notes
-        One for each string.
-    late
-        Seconds that it comes after its beat, as the phrase is laid back.
-    laid
-        The share, 0 to 1, of `laid_back` that it comes late besides.
-    drag, drag_end
-        Beats that it comes, and ends, after its beat where the phrase slows down at its end.
-    lift
-        Added to its MIDI velocity, for its place in the line.
-    even
-        The beats that its phrase divides evenly, so that nothing swings there.
-    """
-
-    at: Fraction
+    at: Fraction  # and `end`: the beats from which and until which it rings
     end: Fraction
-    notes: tuple[StringNote, ...]
-    late: float = 0.0
-    laid: float = 0.0
+    notes: tuple[StringNote, ...]  # one for each string
+    late: float = 0.0  # seconds that it comes after its beat, as the phrase is laid back
+    laid: float = 0.0  # the share, 0 to 1, of `laid_back` that it comes late besides
+    # `drag` and `drag_end`: beats that it comes, and ends, after its beat where the phrase slows
+    # down at its end.
     drag: Fraction = Fraction(0)
     drag_end: Fraction = Fraction(0)
-    lift: int = 0
+    lift: int = 0  # added to its MIDI velocity, for its place in the line
+    # The beats that its phrase divides evenly, so that nothing swings there.
     even: frozenset[int] = frozenset()
 
     @property
@@ -328,17 +282,11 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Tip:
-    """A remark of the teacher's, in Markdown.
+    """A remark of the teacher's, in Markdown."""
 
-    Attributes
-    ----------
-    text
-        What to mind.
-    part, at
-        The number of the part it speaks of, from 0, and the beat in it; None for the whole.
-    """
-
-    text: str
+    text: str  # what to mind
+    # `part` and `at`: the number of the part it speaks of, from 0, and the beat in it; None for
+    # the whole.
     part: int | None = None
     at: Fraction | None = None
 

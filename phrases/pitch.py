@@ -53,18 +53,10 @@ SCALES: dict[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """A tonic and a mode that have a key signature.
+    """A tonic and a mode that have a key signature."""
 
-    Attributes
-    ----------
-    tonic
-        A name, ``Bb``.
-    mode
-        ``major`` or ``minor``.
-    """
-
-    tonic: str
-    mode: str = "major"
+    tonic: str  # a name, ``Bb``
+    mode: str = "major"  # ``major`` or ``minor``
 
     @property
     def signature(self) -> int:

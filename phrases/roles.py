@@ -44,53 +44,31 @@ TRILL = TECHNIQUES["tr"].name
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One pitch of a phrase.
+    """One pitch of a phrase."""
 
-    Attributes
-    ----------
-    part, bar, count
-        The part's name, its bar (0 is the pickup), the count: ``3&``.
-    at
-        The beat, from the phrase's first bar.
-    string, fret
-        Where the string is pressed; the fret is None for a muted string.
-    stroke
-        The number of its stroke in the phrase, from 0.
-    how
-        ``pick``, or the technique that leads there.
-    pitch
-        A MIDI number, with its fraction for a curl; None for a muted string.
-    name, degree
-        As in the key, ``Eb4`` and ``b3``; with a ``+`` for a curl.
-    role
-        Against the chord under it: root, third, fifth, seventh, ninth, fourth, sixth, blue note
-        or tension; empty without chords.
-    resolves
-        Of a fourth, a blue note or a tension: by ``step`` or by ``bend`` to a tone of the chord,
-        by ``curl`` upward; ``passes`` by step to another such note, or ``hangs``.
-    position, stretch
-        The fret where the first finger stands, and how many frets above it this one is: 0 to 3
-        lie under the hand. 0 for an open string.
-    also
-        As in an `Aim`.
-    """
-
+    # `part` to `count`: the part's name, its bar (0 is the pickup), the count: ``3&``.
     part: str
     bar: int
     count: str
-    at: Fraction
-    string: str
+    at: Fraction  # the beat, from the phrase's first bar
+    string: str  # and `fret`: where the string is pressed; the fret is None for a muted string
     fret: int | None
-    stroke: int
-    how: str
-    pitch: float | None
-    name: str
+    stroke: int  # the number of its stroke in the phrase, from 0
+    how: str  # ``pick``, or the technique that leads there
+    pitch: float | None  # a MIDI number, with its fraction for a curl; None for a muted string
+    name: str  # and `degree`: as in the key, ``Eb4`` and ``b3``; with a ``+`` for a curl
     degree: str
+    # Against the chord under it: root, third, fifth, seventh, ninth, fourth, sixth, blue note or
+    # tension; empty without chords.
     role: str
+    # Of a fourth, a blue note or a tension: by ``step`` or by ``bend`` to a tone of the chord, by
+    # ``curl`` upward; ``passes`` by step to another such note, or ``hangs``.
     resolves: str
+    # `position` and `stretch`: the fret where the first finger stands, and how many frets above it
+    # this one is: 0 to 3 lie under the hand. 0 for an open string.
     position: int
     stretch: int
-    also: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()  # as in an `Aim`
 
     @property
     def place(self) -> str:
@@ -105,52 +83,29 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Aim:
-    """A pitch under one note before it is named.
+    """A pitch under one note before it is named."""
 
-    Attributes
-    ----------
-    at
-        The beat, from the phrase's first bar.
-    fret, pitch, how
-        As in a `Row`.
-    slid
-        Frets that the hand has slid since the pick.
-    bent
-        Cents to which a bend pushes here; 0 for what is no bend.
-    also
-        Names of what the hands do there besides, that aims at no pitch: ``vibrato``.
-    """
-
-    at: Fraction
+    at: Fraction  # the beat, from the phrase's first bar
+    # `fret` to `how`: as in a `Row`.
     fret: int | None
     pitch: float | None
     how: str
-    slid: int = 0
-    bent: int = 0
+    slid: int = 0  # frets that the hand has slid since the pick
+    bent: int = 0  # cents to which a bend pushes here; 0 for what is no bend
+    # Names of what the hands do there besides, that aims at no pitch: ``vibrato``.
     also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """A stroke in its part.
+    """A stroke in its part."""
 
-    Attributes
-    ----------
-    part
-        The part's name, with a number where there are several of its role.
-    beat, beats
-        On which beat the part's first bar starts, and how many a bar has.
-    stroke
-        In beats from the phrase's first bar.
-    position
-        The hand's, at the pick.
-    """
-
-    part: str
+    part: str  # the part's name, with a number where there are several of its role
+    # `beat` and `beats`: on which beat the part's first bar starts, and how many a bar has.
     beat: Fraction
     beats: int
-    stroke: Stroke
-    position: int = 0
+    stroke: Stroke  # in beats from the phrase's first bar
+    position: int = 0  # the hand's, at the pick
 
     def counted(self, at: Fraction) -> tuple[int, str]:
         """Return the bar and the count of a beat."""

@@ -17,25 +17,13 @@ __all__ = ["Spot", "spots"]
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One string of a stroke, or what goes on from it, as it is written.
+    """One string of a stroke, or what goes on from it, as it is written."""
 
-    Attributes
-    ----------
-    beat
-        From the phrase's first bar.
-    string
-        On which string.
-    start, end
-        Characters of the text.
-    part
-        The number of its part.
-    """
-
-    beat: Fraction
-    string: str
-    start: int
+    beat: Fraction  # from the phrase's first bar
+    string: str  # on which string
+    start: int  # and `end`: characters of the text
     end: int
-    part: int
+    part: int  # the number of its part
 
 
 def spots(text: str, phrase: Phrase, variation: str = "") -> list[Spot]:

@@ -34,56 +34,31 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Technique:
-    """One thing the fretting hand does under a picked note.
+    """One thing the fretting hand does under a picked note."""
 
-    Attributes
-    ----------
-    sign
-        As written in a phrase.
-    name
-        As said.
-    takes
-        What follows the sign: ``fret``, ``slide`` (a fret, or nothing for a slide to nowhere),
-        ``bend`` (a size in brackets or a fret), ``release`` (a smaller size, or nothing) or
-        nothing.
-    motion
-        How the pitch moves: ``frets`` (fret by fret), ``step`` (at once), ``ease`` (as a hand
-        bends), ``preset`` (before the pick), ``sway`` (vibrato), ``flutter`` (to and fro) or
-        ``dip`` (down and back, by the vibrato bar).
-    seconds
-        How long the motion takes: per fret for ``frets`` (`SLIDE_SECONDS` at least), at all for
-        ``ease``; for ``sway`` how long the note speaks first.
-    way
-        1 goes to a higher fret, -1 to a lower one, 0 to none.
-    cents
-        Vibrato width, from the lowest to the highest pitch; how deep a dip is.
-    hertz
-        Vibrato rate, or how many times a second a trill comes round.
-    meaning
-        What a plain-text sheet says of its sign; the name where it is left out.
-    over
-        What stands over both staves; empty for what has signs, lines or waves of its own.
-    element
-        MusicXML: a tag of ``technical``, ``ornaments`` or ``articulations``, then tags inside it,
-        each with a text after a colon where it has one.
-    example
-        A place that has it.
-    brackets
-        What may stand in brackets behind it: some of ``size over rate grows``.
-    """
-
-    sign: str
-    name: str
+    sign: str  # as written in a phrase
+    name: str  # as said
+    # What follows the sign: ``fret``, ``slide`` (a fret, or nothing for a slide to nowhere),
+    # ``bend`` (a size in brackets or a fret), ``release`` (a smaller size, or nothing) or nothing.
     takes: str
+    # How the pitch moves: ``frets`` (fret by fret), ``step`` (at once), ``ease`` (as a hand
+    # bends), ``preset`` (before the pick), ``sway`` (vibrato), ``flutter`` (to and fro) or ``dip``
+    # (down and back, by the vibrato bar).
     motion: str
+    # How long the motion takes: per fret for ``frets`` (`SLIDE_SECONDS` at least), at all for
+    # ``ease``; for ``sway`` how long the note speaks first.
     seconds: float = 0.0
-    cents: float = 0.0
-    hertz: float = 0.0
-    way: int = 0
-    meaning: str = ""
+    cents: float = 0.0  # vibrato width, from the lowest to the highest pitch; how deep a dip is
+    hertz: float = 0.0  # vibrato rate, or how many times a second a trill comes round
+    way: int = 0  # 1 goes to a higher fret, -1 to a lower one, 0 to none
+    meaning: str = ""  # what a plain-text sheet says of its sign; the name where it is left out
+    # What stands over both staves; empty for what has signs, lines or waves of its own.
     over: str = ""
+    # MusicXML: a tag of ``technical``, ``ornaments`` or ``articulations``, then tags inside it,
+    # each with a text after a colon where it has one.
     element: tuple[str, ...] = ()
-    example: str = ""
+    example: str = ""  # a place that has it
+    # What may stand in brackets behind it: some of ``size over rate grows``.
     brackets: tuple[str, ...] = ()
 
     @property
@@ -151,38 +126,22 @@ RATES = (2, 12)  # times a second
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One word in braces after a note.
-
-    Attributes
-    ----------
-    kind
-        Marks of one kind exclude each other.
-    velocity
-        Added to the MIDI velocity.
-    seconds
-        How much later the note sounds.
-    meaning
-        What it does that is no number.
-    text, told
-        What stands under a plain-text sheet, and what that means; the name where it is left out.
-    over
-        What stands over a staff; with dashes to the end of its notes where it ends in ``-``.
-    other
-        What MusicXML's ``other-technical`` says, where no element of the standard does.
-    element
-        As of a `Technique`, in ``technical``.
-    """
+    """One word in braces after a note."""
 
     name: str
-    kind: str
-    velocity: int = 0
-    seconds: float = 0.0
-    meaning: str = ""
+    kind: str  # marks of one kind exclude each other
+    velocity: int = 0  # added to the MIDI velocity
+    seconds: float = 0.0  # how much later the note sounds
+    meaning: str = ""  # what it does that is no number
+    # `text` and `told`: what stands under a plain-text sheet, and what that means; the name where
+    # it is left out.
     text: str = ""
     told: str = ""
+    # What stands over a staff; with dashes to the end of its notes where it ends in ``-``.
     over: str = ""
+    # What MusicXML's ``other-technical`` says, where no element of the standard does.
     other: str = ""
-    element: tuple[str, ...] = ()
+    element: tuple[str, ...] = ()  # as of a `Technique`, in ``technical``
 
 
 MARKS: dict[str, Mark] = {

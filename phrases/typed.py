@@ -17,18 +17,10 @@ _FILE = re.compile(r"^\s*(\[\[|\w+\s*=)", re.M)
 
 
 class Typed(str):
-    """What messages call a phrase that has no file.
+    """What messages call a phrase that has no file."""
 
-    Attributes
-    ----------
-    text
-        What its file would hold.
-    shift
-        How many of the first lines nobody has typed.
-    """
-
-    text: str = ""
-    shift: int = 0
+    text: str = ""  # what its file would hold
+    shift: int = 0  # how many of the first lines nobody has typed
 
     def located(self, error: TextFileError) -> TextFileError:
         """Return an error with the places that were typed."""

@@ -443,35 +443,21 @@ def setting_options(*, whole: bool) -> Callable[[Command], Command]:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Where what a command makes goes to.
+    """Where what a command makes goes to."""
 
-    Attributes
-    ----------
-    outputs, sound
-        Files, and how audio is written; without any it is played.
-    port, pedal
-        A MIDI output in place of the sound card, and a foot pedal's input.
-    as_json
-        Whether to print one JSON object.
-    dry_run
-        Whether only to show the plan.
-    opening
-        The sound card, where it will be played on: it is opened while the piece is made.
-    force
-        Whether to write over files that this program did not make.
-    counts, hands_free
-        As for `backing.live.play.play`: whether a stop is followed by a bar of counting in, and
-        whether one key asks for the pass again.
-    """
-
+    # `outputs` and `sound`: files, and how audio is written; without any it is played.
     outputs: tuple[Path, ...]
     sound: AudioSettings
+    # `port` and `pedal`: a MIDI output in place of the sound card, and a foot pedal's input.
     port: str | None
     pedal: str | None
-    as_json: bool
-    dry_run: bool = False
+    as_json: bool  # whether to print one JSON object
+    dry_run: bool = False  # whether only to show the plan
+    # The sound card, where it will be played on: it is opened while the piece is made.
     opening: Opening | None = None
-    force: bool = False
+    force: bool = False  # whether to write over files that this program did not make
+    # `counts` and `hands_free`: as for `backing.live.play.play`: whether a stop is followed by a
+    # bar of counting in, and whether one key asks for the pass again.
     counts: bool = True
     hands_free: bool = False
 

@@ -200,25 +200,13 @@ def command(
 
 @dataclass(frozen=True, slots=True)
 class _Sheet:
-    """What is written of a phrase or a form.
+    """What is written of a phrase or a form."""
 
-    Attributes
-    ----------
-    title
-        Its title, with the key.
-    files, made
-        Where it is written, and the bytes of each file.
-    without
-        The names of variations that a file leaves out.
-    blanks
-        Which letters no font draws, in words.
-    """
-
-    title: str
-    files: tuple[Path, ...]
+    title: str  # its title, with the key
+    files: tuple[Path, ...]  # and `made`: where it is written, and the bytes of each file
     made: list[bytes]
-    without: tuple[str, ...] = ()
-    blanks: str = ""
+    without: tuple[str, ...] = ()  # the names of variations that a file leaves out
+    blanks: str = ""  # which letters no font draws, in words
 
 
 @contextmanager

@@ -52,24 +52,12 @@ _PLACE = re.compile(r"(\w+)(?: \d+)?, (?:bar (\d+)|pickup), (\S+): (.*)", re.S)
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """A phrase read from MusicXML or plain-text tablature.
+    """A phrase read from MusicXML or plain-text tablature."""
 
-    Attributes
-    ----------
-    text
-        A phrase file.
-    phrase
-        What it says.
-    part
-        The name of the part it was.
-    told
-        What could not be carried over, a line each.
-    """
-
-    text: str
-    phrase: Phrase
-    part: str
-    told: tuple[str, ...]
+    text: str  # a phrase file
+    phrase: Phrase  # what it says
+    part: str  # the name of the part it was
+    told: tuple[str, ...]  # what could not be carried over, a line each
 
 
 def import_musicxml(path: Path, part: str = "", voice: str = "") -> Imported:

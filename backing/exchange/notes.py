@@ -57,60 +57,36 @@ class Place:
 
 @dataclass(slots=True)
 class XmlNote:
-    """One note element that is no rest.
+    """One note element that is no rest."""
 
-    Attributes
-    ----------
-    bar
-        The number of its bar in the file.
-    line, fret
-        The string as the file counts it, 1 the highest, and the fret; 0 and None where the file
-        does not say.
-    string
-        One of `phrases.fretboard.STRINGS`; empty until it is found.
-    places
-        All strings and frets at the note, each with the bends that follow it: one note may have
-        those of its whole chord.
-    pitch
-        As it is written in the file, a MIDI number; None without one.
-    muted, grace, chord
-        Its head is a cross; it has no length; it sounds with the note before.
-    tied
-        Whether a tie ends here.
-    slid, joined, slurred
-        Whether a slide, a hammer-on or pull-off, or a slur arrives here; a slur may have come
-        over several notes.
-    leaves, joins
-        Whether a slide begins here, or a hammer-on or a pull-off.
-    slurs, waves
-        Kinds and numbers of slurs and of vibrato lines that begin and end here.
-    bends, ways, into, out, trill, sways, others
-        What happens here: bends in order; the text after ``moves:`` of our own files; slides from
-        and to nowhere; whether there is a trill, whether a vibrato begins,
-        and signs of other techniques.
-    marks
-        Keys of `phrases.techniques.MARKS`.
-    unknown
-        Names of what a phrase cannot say.
-    """
-
-    bar: str = ""
+    bar: str = ""  # the number of its bar in the file
+    # `line`, `fret`: the string as the file counts it, 1 the highest, and the fret; 0 and None
+    # where the file does not say.
     line: int = 0
-    string: str = ""
+    string: str = ""  # one of `phrases.fretboard.STRINGS`; empty until it is found
     fret: int | None = None
+    # All strings and frets at the note, each with the bends that follow it: one note may have
+    # those of its whole chord.
     places: list[Place] = field(default_factory=list)
-    pitch: int | None = None
+    pitch: int | None = None  # as it is written in the file, a MIDI number; None without one
+    # `muted` to `chord`: its head is a cross; it has no length; it sounds with the note before.
     muted: bool = False
     grace: bool = False
     chord: bool = False
-    tied: bool = False
+    tied: bool = False  # whether a tie ends here
+    # `slid` to `slurred`: whether a slide, a hammer-on or pull-off, or a slur arrives here; a slur
+    # may have come over several notes.
     slid: bool = False
     joined: bool = False
     slurred: bool = False
-    leaves: bool = False
+    leaves: bool = False  # and `joins`: whether a slide begins here, or a hammer-on or a pull-off
     joins: bool = False
+    # `slurs` and `waves`: kinds and numbers of slurs and of vibrato lines that begin and end here.
     slurs: list[tuple[str, str]] = field(default_factory=list)
     waves: list[tuple[str, str]] = field(default_factory=list)
+    # `bends`, `ways`, `into`, `out`, `trill`, `sways`, `others`: what happens here: bends in
+    # order; the text after ``moves:`` of our own files; slides from and to nowhere; whether there
+    # is a trill, whether a vibrato begins, and signs of other techniques.
     bends: list[Bend] = field(default_factory=list)
     ways: str = ""
     into: str = ""
@@ -119,8 +95,8 @@ class XmlNote:
     sways: bool = False
     wide: bool = False
     others: list[str] = field(default_factory=list)
-    marks: list[str] = field(default_factory=list)
-    unknown: list[str] = field(default_factory=list)
+    marks: list[str] = field(default_factory=list)  # keys of `phrases.techniques.MARKS`
+    unknown: list[str] = field(default_factory=list)  # names of what a phrase cannot say
 
 
 def length_of(element: ET.Element, divisions: Fraction) -> Fraction:

@@ -28,23 +28,17 @@ _WORDS: dict[str, re.Pattern[str]] = {
 
 @dataclass(slots=True)
 class Signs:
-    """What a bar says of the order.
+    """What a bar says of the order."""
 
-    Attributes
-    ----------
-    forward, times
-        Whether a repeat begins with it; how often what ends with it is played, 1 without a repeat.
-    endings, closes
-        For which passes it is, where a bracket begins with it; whether one ends with it.
-    jumps
-        Keys of the table of words.
-    """
-
+    # `forward` and `times`: whether a repeat begins with it; how often what ends with it is
+    # played, 1 without a repeat.
     forward: bool = False
     times: int = 1
+    # `endings` and `closes`: for which passes it is, where a bracket begins with it; whether one
+    # ends with it.
     endings: frozenset[int] = frozenset()
     closes: bool = False
-    jumps: set[str] = field(default_factory=set)
+    jumps: set[str] = field(default_factory=set)  # keys of the table of words
 
 
 def read_signs(child: ET.Element, signs: Signs) -> bool:

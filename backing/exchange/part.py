@@ -55,26 +55,19 @@ _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
 @dataclass(slots=True, kw_only=True)
 class Content:
-    """What stands in a bar, or in all of them, one after the other.
+    """What stands in a bar, or in all of them, one after the other."""
 
-    Attributes
-    ----------
-    events
-        By staff and voice.
-    labels
-        Rehearsal marks with their beats.
-    slower, louder, in_time
-        The beats at which it begins to slow down, and those at which a mark says that it ends.
-    spans
-        Beats at which words say what the hands do until a beat, and until which; a key of
-        `phrases.techniques.MARKS`, or a vibrato's sign.
-    """
-
+    # By staff and voice.
     events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
+    # Rehearsal marks with their beats.
     labels: list[tuple[Fraction, str]] = field(default_factory=list)
+    # `slower` to `in_time`: the beats at which it begins to slow down, and those at which a mark
+    # says that it ends.
     slower: list[Fraction] = field(default_factory=list)
     louder: list[tuple[Fraction, str]] = field(default_factory=list)
     in_time: list[Fraction] = field(default_factory=list)
+    # Beats at which words say what the hands do until a beat, and until which; a key of
+    # `phrases.techniques.MARKS`, or a vibrato's sign.
     spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
 
 
@@ -91,29 +84,6 @@ class Bar(Content):
 class PartReader(Content):
     """What a part element says.
 
-    Attributes
-    ----------
-    element, path
-        What to read, and the file's name for messages.
-    meter, key, tempo, swing
-        The first of each; tempo in felt beats a minute, swing long to short.
-    written, shared
-        The meter as the file has it, and how many of its bars make one.
-    bars
-        How many there are, a short first bar not counted.
-    capo, tuning
-        The fret it is at, 0 for none; how the strings are tuned.
-    transposed
-        Semitones from written pitches to sounding ones.
-    tabs
-        Staves with a tablature clef.
-    told
-        What cannot be carried over.
-    laid
-        Where each bar begins, and its number.
-    dashed
-        Numbers of the dashed lines that are open over such words.
-
     Raises
     ------
     ChoiceError
@@ -124,22 +94,27 @@ class PartReader(Content):
         If there are no bars.
     """
 
-    element: ET.Element
+    element: ET.Element  # and `path`: what to read, and the file's name for messages
     path: str
+    # `meter`, `key`, `tempo`, `swing`: the first of each; tempo in felt beats a minute, swing long
+    # to short.
     meter: Meter | None = None
+    # `written` and `shared`: the meter as the file has it, and how many of its bars make one.
     written: str = ""
     shared: int | None = None
     key: Key | None = None
     tempo: Fraction | None = None
     swing: Fraction | None = None
-    bars: int = 0
-    told: Losses = field(default_factory=Losses)
-    tabs: set[str] = field(default_factory=set)
+    bars: int = 0  # how many there are, a short first bar not counted
+    told: Losses = field(default_factory=Losses)  # what cannot be carried over
+    tabs: set[str] = field(default_factory=set)  # staves with a tablature clef
     divisions: Fraction = Fraction(1)
-    capo: int = 0
+    capo: int = 0  # and `tuning`: the fret it is at, 0 for none; how the strings are tuned
     tuning: Tuning = STANDARD_TUNING
-    transposed: int = 0
+    transposed: int = 0  # semitones from written pitches to sounding ones
+    # Where each bar begins, and its number.
     laid: list[tuple[Fraction, str]] = field(default_factory=list)
+    # Numbers of the dashed lines that are open over such words.
     dashed: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:

@@ -16,25 +16,14 @@ __all__ = ["Listed", "chosen_part", "list_parts", "part_names", "read_score"]
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A part as `list_parts` tells of it.
+    """A part as `list_parts` tells of it."""
 
-    Attributes
-    ----------
-    key, name
-        Its id and its name.
-    bars
-        How many, with repeats.
-    voices
-        Of each voice the staff, its name, how many notes it has, and how many with a fret.
-    fault
-        Why it cannot be read; empty where it can.
-    """
-
-    key: str
+    key: str  # and `name`: its id and its name
     name: str
-    bars: int = 0
+    bars: int = 0  # how many, with repeats
+    # Of each voice the staff, its name, how many notes it has, and how many with a fret.
     voices: tuple[tuple[str, str, int, int], ...] = ()
-    fault: str = ""
+    fault: str = ""  # why it cannot be read; empty where it can
 
 
 def read_score(path: Path) -> ET.Element:

@@ -21,17 +21,10 @@ OPEN = {n: STANDARD[string] for n, string in enumerate(reversed(STRINGS), 1)}
 
 @dataclass(frozen=True, slots=True)
 class Tuning:
-    """How a part is tuned.
+    """How a part is tuned."""
 
-    Attributes
-    ----------
-    open
-        The pitch of each open string, by its number.
-    shift
-        Semitones by which all strings are higher than usual; 0 where they are not alike.
-    """
-
-    open: dict[int, int]
+    open: dict[int, int]  # the pitch of each open string, by its number
+    # Semitones by which all strings are higher than usual; 0 where they are not alike.
     shift: int = 0
 
     def pitch(self, line: int, fret: int | None) -> int | None:

@@ -27,25 +27,13 @@ TRILL = 2  # frets, where a file does not say
 
 @dataclass(slots=True)
 class XmlEvent:
-    """What a file writes at one place of a voice.
+    """What a file writes at one place of a voice."""
 
-    Attributes
-    ----------
-    at, end
-        Felt beats from bar one.
-    notes
-        Those that have a length; none for a rest.
-    graces
-        Those before it, in columns.
-    bar
-        The number of its bar in the file.
-    """
-
-    at: Fraction
+    at: Fraction  # and `end`: felt beats from bar one
     end: Fraction
-    notes: list[XmlNote] = field(default_factory=list)
-    graces: list[list[XmlNote]] = field(default_factory=list)
-    bar: str = ""
+    notes: list[XmlNote] = field(default_factory=list)  # those that have a length; none for a rest
+    graces: list[list[XmlNote]] = field(default_factory=list)  # those before it, in columns
+    bar: str = ""  # the number of its bar in the file
 
     @property
     def heads(self) -> Iterator[XmlNote]:

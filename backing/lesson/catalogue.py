@@ -60,21 +60,11 @@ class Shared:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What a lesson will take, about.
+    """What a lesson will take, about."""
 
-    Attributes
-    ----------
-    files
-        Each file's path and bytes.
-    seconds
-        Of work, by one process.
-    digests
-        Of its sounds, the soundfont's left empty.
-    """
-
-    files: tuple[tuple[str, int], ...]
-    seconds: float
-    digests: frozenset[str] = frozenset()
+    files: tuple[tuple[str, int], ...]  # each file's path and bytes
+    seconds: float  # of work, by one process
+    digests: frozenset[str] = frozenset()  # of its sounds, the soundfont's left empty
 
     @property
     def size(self) -> int:

@@ -30,100 +30,42 @@ FORMATS = tuple(suffix[1:] for suffix, kind in SUFFIXES.items() if kind.containe
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """One phrase of a lesson.
+    """One phrase of a lesson."""
 
-    Attributes
-    ----------
-    name
-        The phrase file's own name without its suffix.
-    phrase
-        As its file says.
-    versions
-        The phrase under an empty name, then the chosen variations under theirs.
-    keys
-        In which it is played.
-    grooves
-        Names or paths; an empty one where each version has its own.
-    form
-        A name or a path.
-    swing
-        As written; empty where the phrase or the groove decides.
-    tempos
-        Rising.
-    gaps
-        Keys of `backing.practice.plan.GAPS`, for trading.
-    take
-        The teacher's recording of the phrase in its own key, or None.
-    take_tempo
-        The tempo at which it was recorded.
-    text
-        The teacher's words on it, in Markdown.
-    """
-
-    name: str
-    phrase: Phrase
+    name: str  # the phrase file's own name without its suffix
+    phrase: Phrase  # as its file says
+    # The phrase under an empty name, then the chosen variations under theirs.
     versions: tuple[tuple[str, Phrase], ...]
-    keys: tuple[Key, ...]
-    grooves: tuple[str, ...]
-    form: str
-    swing: str
-    tempos: tuple[Fraction, ...]
-    gaps: tuple[str, ...]
-    take: Path | None
-    take_tempo: Fraction
-    text: str
+    keys: tuple[Key, ...]  # in which it is played
+    grooves: tuple[str, ...]  # names or paths; an empty one where each version has its own
+    form: str  # a name or a path
+    swing: str  # as written; empty where the phrase or the groove decides
+    tempos: tuple[Fraction, ...]  # rising
+    gaps: tuple[str, ...]  # keys of `backing.practice.plan.GAPS`, for trading
+    take: Path | None  # the teacher's recording of the phrase in its own key, or None
+    take_tempo: Fraction  # the tempo at which it was recorded
+    text: str  # the teacher's words on it, in Markdown
 
 
 @dataclass(frozen=True, slots=True)
 class Lesson:
-    """One lesson file.
+    """One lesson file."""
 
-    Attributes
-    ----------
-    path
-        The file.
-    title
-        Its name.
-    studies
-        Its phrases, in the order they are learnt.
-    choruses
-        Of backings and demos.
-    formats
-        Suffixes of the sounds, some of `FORMATS`.
-    stems
-        Whether backings and demos are also written part by part.
-    films
-        Whether each phrase's demo is also a film, in its first key and groove at full tempo.
-    make
-        Some of `KINDS`.
-    full_tempo_only
-        Sounds that are made at the highest tempo alone.
-    video
-        The kinds that a video of the lesson plays, in its order.
-    opening
-        Seconds that the teacher talks before it plays the first.
-    text
-        The teacher's words, in Markdown.
-    credits
-        Who made it.
-    session
-        The steps through which the practice pages lead; the usual ones if there are none.
-    voice
-        Who plays strings and organ in its sounds, one of `backing.events.VOICES`.
-    """
-
-    path: Path
-    title: str
-    studies: tuple[Study, ...]
-    choruses: int
-    formats: tuple[str, ...]
-    stems: bool
+    path: Path  # the file
+    title: str  # its name
+    studies: tuple[Study, ...]  # its phrases, in the order they are learnt
+    choruses: int  # of backings and demos
+    formats: tuple[str, ...]  # suffixes of the sounds, some of `FORMATS`
+    stems: bool  # whether backings and demos are also written part by part
+    # Whether each phrase's demo is also a film, in its first key and groove at full tempo.
     films: bool
-    make: tuple[str, ...]
-    full_tempo_only: tuple[str, ...]
-    video: tuple[str, ...]
-    opening: int
-    text: str
-    credits: Credits = NOBODY
+    make: tuple[str, ...]  # some of `KINDS`
+    full_tempo_only: tuple[str, ...]  # sounds that are made at the highest tempo alone
+    video: tuple[str, ...]  # the kinds that a video of the lesson plays, in its order
+    opening: int  # seconds that the teacher talks before it plays the first
+    text: str  # the teacher's words, in Markdown
+    credits: Credits = NOBODY  # who made it
+    # The steps through which the practice pages lead; the usual ones if there are none.
     session: tuple[Step, ...] = ()
+    # Who plays strings and organ in its sounds, one of `backing.events.VOICES`.
     voice: str = VOICES[0]

@@ -56,56 +56,27 @@ SILENT = ("cli", "exchange", "film", "lesson", "live", "page", "sheet")
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One piece of sound and its MIDI file.
+    """One piece of sound and its MIDI file."""
 
-    Attributes
-    ----------
-    kind
-        ``demo``, ``loop``, ``trade`` or ``backing``.
-    study
-        The number of its phrase in the lesson, from 0.
-    version
-        The variation's name; empty for the phrase itself.
-    phrase
-        What is played, in its own key, without tips and variations.
-    key, tempo, groove, form, swing, choruses
-        As for `backing.pieces`.
-    gap
-        Of a trade track.
-    name
-        Of its files, without suffix and relative to the lesson's folder.
-    formats
-        Suffixes of its sounds.
-    stems
-        Whether it is written part by part too.
-    layers
-        Whether band and phrase are also kept apart for the practice page.
-    film
-        Whether it is filmed too.
-    take
-        The recording that replaces the phrase, or None.
-    voice
-        Who plays strings and organ, one of `backing.events.VOICES`.
-    """
-
-    kind: str
-    study: int
-    version: str
-    phrase: Phrase
+    kind: str  # ``demo``, ``loop``, ``trade`` or ``backing``
+    study: int  # the number of its phrase in the lesson, from 0
+    version: str  # the variation's name; empty for the phrase itself
+    phrase: Phrase  # what is played, in its own key, without tips and variations
+    # `key` to `choruses`: as for `backing.pieces`.
     key: Key
     tempo: Fraction
     groove: str
     form: str
     swing: str
     choruses: int
-    gap: str
-    name: str
-    formats: tuple[str, ...]
-    stems: bool = False
-    layers: bool = False
-    film: bool = False
-    take: Path | None = field(default=None)
-    voice: str = VOICES[0]
+    gap: str  # of a trade track
+    name: str  # of its files, without suffix and relative to the lesson's folder
+    formats: tuple[str, ...]  # suffixes of its sounds
+    stems: bool = False  # whether it is written part by part too
+    layers: bool = False  # whether band and phrase are also kept apart for the practice page
+    film: bool = False  # whether it is filmed too
+    take: Path | None = field(default=None)  # the recording that replaces the phrase, or None
+    voice: str = VOICES[0]  # who plays strings and organ, one of `backing.events.VOICES`
 
     def stream(self) -> Stream:
         """Return the stream of events.

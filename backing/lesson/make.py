@@ -36,31 +36,17 @@ Progress = Callable[[float, float, str], None]
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What a run did.
+    """What a run did."""
 
-    Attributes
-    ----------
-    folder
-        The lesson's.
-    made, gone
-        Paths in the folder: made or made again, and removed as the lesson no longer has them.
-    kept
-        How many files were as they should be.
-    files
-        Every file of the lesson.
-    seconds
-        Of music that was rendered.
-    remarks
-        What there is to say of the sounds.
-    """
-
-    folder: Path
+    folder: Path  # the lesson's
+    # `made` and `gone`: paths in the folder: made or made again, and removed as the lesson no
+    # longer has them.
     made: tuple[str, ...]
     gone: tuple[str, ...]
-    kept: int
-    files: tuple[str, ...]
-    seconds: float
-    remarks: tuple[str, ...] = ()
+    kept: int  # how many files were as they should be
+    files: tuple[str, ...]  # every file of the lesson
+    seconds: float  # of music that was rendered
+    remarks: tuple[str, ...] = ()  # what there is to say of the sounds
 
 
 def make_lesson(

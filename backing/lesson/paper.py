@@ -41,30 +41,15 @@ LayerOf = Callable[[Item], tuple[Path, Path]]
 
 @dataclass(frozen=True, slots=True)
 class Leaf:
-    """A sheet or a page.
+    """A sheet or a page."""
 
-    Attributes
-    ----------
-    kind
-        ``sheet`` or ``page``, or ``sounds`` of a page.
-    study
-        The number of its phrase in the lesson, from 0; None for what holds them all.
-    key
-        Of a sheet or of sounds; a page has them all.
-    name
-        Its path in the lesson's folder.
-    digest
-        Of all it depends on.
-    make
-        Returns its bytes.
-    """
-
-    kind: str
+    kind: str  # ``sheet`` or ``page``, or ``sounds`` of a page
+    # The number of its phrase in the lesson, from 0; None for what holds them all.
     study: int | None
-    key: Key | None
-    name: str
-    digest: str
-    make: Callable[[], bytes]
+    key: Key | None  # of a sheet or of sounds; a page has them all
+    name: str  # its path in the lesson's folder
+    digest: str  # of all it depends on
+    make: Callable[[], bytes]  # returns its bytes
 
 
 def leaves(

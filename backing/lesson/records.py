@@ -31,21 +31,12 @@ Facts = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """What is known of one item's files.
+    """What is known of one item's files."""
 
-    Attributes
-    ----------
-    digest
-        Of all that it depends on.
-    files
-        Size in bytes, time of change in nanoseconds and SHA-256, by path in the lesson's folder.
-    facts
-        What else later steps want to know.
-    """
-
-    digest: str
+    digest: str  # of all that it depends on
+    # Size in bytes, time of change in nanoseconds and SHA-256, by path in the lesson's folder.
     files: Mapping[str, tuple[int, int, str]]
-    facts: Facts
+    facts: Facts  # what else later steps want to know
 
 
 class Workshop:

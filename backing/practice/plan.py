@@ -103,68 +103,39 @@ _TEMPO_HINT = "a plan goes from one tempo to another: write from and to; to alon
 
 @dataclass(frozen=True, slots=True)
 class Pass:
-    """One pass: its tempo, what sounds in it, and whether it is counted in.
+    """One pass: its tempo, what sounds in it, and whether it is counted in."""
 
-    Attributes
-    ----------
-    tempo
-        At its start.
-    steps
-        Later tempos within it, as for `backing.tempo.Clock`.
-    phrase, band
-        Whether they sound.
-    count_in
-        Whether sticks come before it.
-    """
-
-    tempo: Fraction
-    steps: Steps = ()
-    phrase: bool = True
+    tempo: Fraction  # at its start
+    steps: Steps = ()  # later tempos within it, as for `backing.tempo.Clock`
+    phrase: bool = True  # and `band`: whether they sound
     band: bool = True
-    count_in: bool = False
+    count_in: bool = False  # whether sticks come before it
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is practised and how.
+    """What is practised and how."""
 
-    Attributes
-    ----------
-    start, goal
-        First and last tempo; None is about 60 % of the last, and the phrase's tempo.
-    step, each
-        From one tempo to the next, and passes at each.
-    shape
-        A key of `SHAPES`.
-    passes
-        How many in all; None lets the tempos decide, or 8. A longer plan stays at its last tempo.
-    counted
-        A key of `COUNTS`.
-    bars
-        First and last bar of the form to play, from 1; None for those of the phrase.
-    part
-        ``call``, ``response`` or ``line`` to play that part alone; empty for all.
-    phrase_rests, band_rests
-        Every how many passes the phrase, and the band, are left out; 0 for never.
-    gap
-        A key of `GAPS`, for trading.
-    in_gap, guide, cue
-        What the band does in a gap, a key of `IN_GAPS`; what helps there, a key of `GUIDES`;
-        whether a stroke on wood announces it.
-    """
-
+    # `start` and `goal`: first and last tempo; None is about 60 % of the last, and the phrase's
+    # tempo.
     start: Fraction | None = None
     goal: Fraction | None = None
-    step: Fraction = Fraction(10)
+    step: Fraction = Fraction(10)  # and `each`: from one tempo to the next, and passes at each
     each: int = 2
-    shape: str = "steps"
+    shape: str = "steps"  # a key of `SHAPES`
+    # How many in all; None lets the tempos decide, or 8. A longer plan stays at its last tempo.
     passes: int | None = None
-    counted: str = "first"
+    counted: str = "first"  # a key of `COUNTS`
+    # First and last bar of the form to play, from 1; None for those of the phrase.
     bars: tuple[int, int] | None = None
-    part: str = ""
+    part: str = ""  # ``call``, ``response`` or ``line`` to play that part alone; empty for all
+    # `phrase_rests` and `band_rests`: every how many passes the phrase, and the band, are left
+    # out; 0 for never.
     phrase_rests: int = 0
     band_rests: int = 0
-    gap: str = "response"
+    gap: str = "response"  # a key of `GAPS`, for trading
+    # `in_gap` to `cue`: what the band does in a gap, a key of `IN_GAPS`; what helps there, a key
+    # of `GUIDES`; whether a stroke on wood announces it.
     in_gap: str = "band"
     guide: str = "none"
     cue: bool = True

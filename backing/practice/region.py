@@ -25,30 +25,14 @@ Span = tuple[Fraction, Fraction]
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """What one pass holds.
+    """What one pass holds."""
 
-    Attributes
-    ----------
-    bars
-        As the band reads them.
-    strokes
-        What sounds of the phrase, in order.
-    silent
-        What the student plays in the gaps.
-    gaps
-        From which beat to which it is the student's turn.
-    labels
-        Beats and names of parts.
-    accents
-        Beats at which the band strikes with the phrase.
-    """
-
-    bars: list[Bar]
-    strokes: tuple[Stroke, ...]
-    silent: tuple[Stroke, ...] = ()
-    gaps: tuple[Span, ...] = ()
-    labels: tuple[tuple[Fraction, str], ...] = ()
-    accents: tuple[Fraction, ...] = ()
+    bars: list[Bar]  # as the band reads them
+    strokes: tuple[Stroke, ...]  # what sounds of the phrase, in order
+    silent: tuple[Stroke, ...] = ()  # what the student plays in the gaps
+    gaps: tuple[Span, ...] = ()  # from which beat to which it is the student's turn
+    labels: tuple[tuple[Fraction, str], ...] = ()  # beats and names of parts
+    accents: tuple[Fraction, ...] = ()  # beats at which the band strikes with the phrase
 
 
 def _chart(setting: Setting, first: int, count: int) -> list[Bar]:

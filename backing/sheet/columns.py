@@ -38,59 +38,32 @@ SIZES = {50: "1/4", 100: "1/2", 150: "3/4", 200: "full", 250: "1 1/4", 300: "1 1
 
 @dataclass(slots=True)
 class Column:
-    """What sounds together.
+    """What sounds together."""
 
-    Attributes
-    ----------
-    event
-        Its bar, from 0, and its number in it.
-    nodes
-        The written heads.
-    x
-        The middle.
-    left, right
-        What the fret numbers take.
-    last
-        Whether it is the event itself, not a grace note.
-    until
-        Where the next thing begins.
-    """
-
-    event: tuple[int, int]
-    nodes: list[Node]
-    x: float
-    left: float
+    event: tuple[int, int]  # its bar, from 0, and its number in it
+    nodes: list[Node]  # the written heads
+    x: float  # the middle
+    left: float  # and `right`: what the fret numbers take
     right: float
-    last: bool
-    until: float = 0.0
+    last: bool  # whether it is the event itself, not a grace note
+    until: float = 0.0  # where the next thing begins
     drawn: dict[str, Box] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class Staff:
-    """A tab staff on which things are put.
+    """A tab staff on which things are put."""
 
-    Attributes
-    ----------
-    score, made, system, columns
-        The music, its written heads, where they stand, and its columns.
-    inks
-        What is drawn so far.
-    sky
-        How high it reaches.
-    peaks
-        Where each string that is held bent has its arrow.
-    spots
-        The column of each written head by its id.
-    """
-
+    # `score` to `columns`: the music, its written heads, where they stand, and its columns.
     score: Score
     made: Engraving
     system: System
     columns: list[Column]
-    inks: list[Ink] = field(default_factory=list)
-    sky: Skyline = field(default_factory=lambda: Skyline(-0.3))
+    inks: list[Ink] = field(default_factory=list)  # what is drawn so far
+    sky: Skyline = field(default_factory=lambda: Skyline(-0.3))  # how high it reaches
+    # Where each string that is held bent has its arrow.
     peaks: dict[str, tuple[float, float]] = field(default_factory=dict)
+    # The column of each written head by its id.
     spots: dict[str, Column] = field(default_factory=dict)
 
     def add(self, *inks: Ink) -> None:

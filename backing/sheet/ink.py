@@ -62,28 +62,14 @@ class Box(NamedTuple):
 
 @dataclass(frozen=True)
 class Ink:
-    """One drawn thing.
+    """One drawn thing."""
 
-    Attributes
-    ----------
-    kind
-        What it is: ``fret``, ``bend``, ``chord`` and so on.
-    boxes
-        What it covers; a curve has a box for each of its pieces.
-    svg
-        How it is drawn, before it is moved.
-    x, y
-        How far it is moved.
-    owner
-        What it belongs to: things of one owner may touch.
-    """
-
-    kind: str
-    boxes: tuple[Box, ...]
-    svg: str
-    x: float = 0.0
+    kind: str  # what it is: ``fret``, ``bend``, ``chord`` and so on
+    boxes: tuple[Box, ...]  # what it covers; a curve has a box for each of its pieces
+    svg: str  # how it is drawn, before it is moved
+    x: float = 0.0  # and `y`: how far it is moved
     y: float = 0.0
-    owner: str = ""
+    owner: str = ""  # what it belongs to: things of one owner may touch
 
     def moved(self, x: float, y: float) -> Ink:
         """Return the same ink elsewhere."""

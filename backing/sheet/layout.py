@@ -33,21 +33,11 @@ SLOWING = 1.9
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """One drawn system.
+    """One drawn system."""
 
-    Attributes
-    ----------
-    box
-        What it covers.
-    inks
-        Everything drawn, in the same coordinates.
-    bars
-        Numbers of its bars as printed.
-    """
-
-    box: Box
-    inks: tuple[Ink, ...]
-    bars: tuple[int, ...]
+    box: Box  # what it covers
+    inks: tuple[Ink, ...]  # everything drawn, in the same coordinates
+    bars: tuple[int, ...]  # numbers of its bars as printed
 
     @property
     def svg(self) -> str:

@@ -97,24 +97,15 @@ _TEXT = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A drawn text.
+    """A drawn text."""
 
-    Attributes
-    ----------
-    svg
-        Texts and paths, their origin at the left end of the baseline.
-    left, top, right, bottom
-        What they cover; `top` is negative.
-    advance
-        Where the next letter would stand.
-    """
-
-    svg: str
+    svg: str  # texts and paths, their origin at the left end of the baseline
+    # `left` to `bottom`: what they cover; `top` is negative.
     left: float
     top: float
     right: float
     bottom: float
-    advance: float
+    advance: float  # where the next letter would stand
 
 
 @lru_cache(maxsize=8)

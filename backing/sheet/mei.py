@@ -32,37 +32,18 @@ MIDDLE = 59  # the pitch on the middle line, as it sounds
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    r"""One written head.
+    """One written head."""
 
-    Attributes
-    ----------
-    name
-        Its id.
-    head
-        What the hands do there.
-    spelling
-        The pitch it reaches, bends included.
-    cents
-        By which the string is bent.
-    join
-        How it comes from the node before on its string: ``h`` ``p`` ``/`` ``\`` ``bend``
-        ``release`` ``pre`` ``tie``, or empty.
-    small
-        Whether it is a grace note.
-    first
-        Whether the head begins with it; a head that is bent at once has several.
-    grace
-        Whether it is a grace note of the phrase's, not the small note before a bend.
-    """
-
-    name: str
-    head: Head
-    spelling: Spelling
-    cents: int
+    name: str  # its id
+    head: Head  # what the hands do there
+    spelling: Spelling  # the pitch it reaches, bends included
+    cents: int  # by which the string is bent
+    # How it comes from the node before on its string: ``h`` ``p`` ``/`` ``\`` ``bend`` ``release``
+    # ``pre`` ``tie``, or empty.
     join: str
-    small: bool
-    first: bool
-    grace: bool
+    small: bool  # whether it is a grace note
+    first: bool  # whether the head begins with it; a head that is bent at once has several
+    grace: bool  # whether it is a grace note of the phrase's, not the small note before a bend
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,37 +57,23 @@ class Join:
 
 @dataclass(slots=True)
 class Engraving:
-    """Every written head of a score.
+    """Every written head of a score."""
 
-    Attributes
-    ----------
-    nodes
-        For each bar and each of its events the columns of heads: grace notes, then the note.
-    joins
-        Ties, slides, hammer-ons, pull-offs, bends and releases.
-    slurs
-        The first and the last head of what is played with one pick.
-    pads
-        How many unseen small notes make room before a column, by the id of its first head, or at
-        the end of a bar, by the id of that: ``m2``.
-    turned
-        Stems that would cross something on their usual side, by id: ``up`` or ``down`` for an
-        event, ``other`` for grace notes.
-    alone
-        Whether it is of a tab that has no notation over it.
-    high
-        The events that are written an octave lower.
-    tremolo
-        The events that are picked over and over, those that are tied to such a one too.
-    """
-
+    # For each bar and each of its events the columns of heads: grace notes, then the note.
     nodes: list[list[list[list[Node]]]] = field(default_factory=list)
+    # Ties, slides, hammer-ons, pull-offs, bends and releases.
     joins: list[Join] = field(default_factory=list)
+    # The first and the last head of what is played with one pick.
     slurs: list[tuple[str, str]] = field(default_factory=list)
+    # How many unseen small notes make room before a column, by the id of its first head, or at the
+    # end of a bar, by the id of that: ``m2``.
     pads: dict[str, int] = field(default_factory=dict)
+    # Stems that would cross something on their usual side, by id: ``up`` or ``down`` for an event,
+    # ``other`` for grace notes.
     turned: dict[str, str] = field(default_factory=dict)
-    alone: bool = False
-    high: set[str] = field(default_factory=set)
+    alone: bool = False  # whether it is of a tab that has no notation over it
+    high: set[str] = field(default_factory=set)  # the events that are written an octave lower
+    # The events that are picked over and over, those that are tied to such a one too.
     tremolo: set[str] = field(default_factory=set)
 
 

@@ -46,21 +46,11 @@ EVEN = 1.05  # a swing ratio up to which notes are even
 
 @dataclass(frozen=True, slots=True)
 class Spelling:
-    """A pitch as it is written, in its sounding octave.
+    """A pitch as it is written, in its sounding octave."""
 
-    Attributes
-    ----------
-    step
-        ``A`` to ``G``.
-    alter
-        Semitones that an accidental adds, -2 to 2.
-    octave
-        Of the step, 4 from middle C on.
-    """
-
-    step: str
-    alter: int
-    octave: int
+    step: str  # ``A`` to ``G``
+    alter: int  # semitones that an accidental adds, -2 to 2
+    octave: int  # of the step, 4 from middle C on
 
     @property
     def place(self) -> int:
@@ -74,64 +64,43 @@ class Spelling:
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    r"""One note head: a string stopped at a fret.
+    """One note head: a string stopped at a fret."""
 
-    Attributes
-    ----------
-    string, fret
-        Where; the fret is None for a muted string (a cross).
-    pitch, spelling
-        The fretted pitch as it sounds, bends left out; a muted string's open pitch.
-    link
-        How the hand came here without a pick from the head before on this string: ``/`` ``\``
-        ``h`` ``p``; empty where it is picked or tied.
-    leads
-        The `link` of the next head on this string within the stroke; empty where there is none.
-    tied, ties
-        Whether it is tied to the head before, and to the one after, on its string. A tied head is
-        neither picked nor reached by a `link`; `moves` may still begin on it, as a bend that is
-        counted on its own.
-    moves
-        What happens here in order, without another fret: bends ``b`` ``pb``, releases ``r``,
-        vibrato, trills, slides to nowhere (``/`` ``\`` without a fret).
-    bent
-        Cents by which the string is bent as the head begins; 200 for a whole step.
-    sway
-        The vibrato in force through this head (also where a tie carries it on), ``~``, ``~~`` or
-        empty.
-    into
-        ``/`` or ``\`` where it is slid into from nowhere.
-    out
-        ``/`` or ``\`` on the last of tied heads where it is left for nowhere; the move itself
-        stands in the `moves` of the head on which it was written.
-    onward
-        Whether that slide arrives: the next thing picked is on this string, where it leads to.
-    shift
-        ``/`` or ``\`` on the picked head at which such a slide arrives.
-    marks
-        Of a picked head, keys of `phrases.techniques.MARKS` or milliseconds late; where there are
-        grace notes, the first of them has the pick and so the marks.
-    graces
-        What the pick and the hand do before this fret is reached, in order; each has its own
-        `link`, `moves` and so on. The first of them takes what would be this head's `tied`.
-    """
-
-    string: str
+    string: str  # and `fret`: where; the fret is None for a muted string (a cross)
     fret: int | None
+    # `pitch` and `spelling`: the fretted pitch as it sounds, bends left out; a muted string's open
+    # pitch.
     pitch: int
     spelling: Spelling
+    # How the hand came here without a pick from the head before on this string: ``/`` ``\`` ``h``
+    # ``p``; empty where it is picked or tied.
     link: str = ""
+    # The `link` of the next head on this string within the stroke; empty where there is none.
     leads: str = ""
+    # `tied` and `ties`: whether it is tied to the head before, and to the one after, on its
+    # string. A tied head is neither picked nor reached by a `link`; `moves` may still begin on it,
+    # as a bend that is counted on its own.
     tied: bool = False
     ties: bool = False
+    # What happens here in order, without another fret: bends ``b`` ``pb``, releases ``r``,
+    # vibrato, trills, slides to nowhere (``/`` ``\`` without a fret).
     moves: tuple[Move, ...] = ()
-    bent: int = 0
+    bent: int = 0  # cents by which the string is bent as the head begins; 200 for a whole step
+    # The vibrato in force through this head (also where a tie carries it on), ``~``, ``~~`` or
+    # empty.
     sway: str = ""
-    into: str = ""
+    into: str = ""  # ``/`` or ``\`` where it is slid into from nowhere
+    # ``/`` or ``\`` on the last of tied heads where it is left for nowhere; the move itself stands
+    # in the `moves` of the head on which it was written.
     out: str = ""
+    # Whether that slide arrives: the next thing picked is on this string, where it leads to.
     onward: bool = False
-    shift: str = ""
+    shift: str = ""  # ``/`` or ``\`` on the picked head at which such a slide arrives
+    # Of a picked head, keys of `phrases.techniques.MARKS` or milliseconds late; where there are
+    # grace notes, the first of them has the pick and so the marks.
     marks: tuple[str, ...] = ()
+    # What the pick and the hand do before this fret is reached, in order; each has its own `link`,
+    # `moves` and so on. The first of them takes what would be this head's `tied`.
     graces: tuple[Head, ...] = ()
 
     @property
@@ -156,36 +125,21 @@ class Head:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A chord, a note or a rest with one written value.
+    """A chord, a note or a rest with one written value."""
 
-    Attributes
-    ----------
-    at
-        Felt beats from the first beat of the bar, 0 <= at < 4.
-    beats
-        Its length in felt beats.
-    value, dots
-        How it is written: ``whole`` ``half`` ``quarter`` ``eighth`` ``16th`` ``32nd`` ``64th``
-        ``128th`` ``256th`` and 0 or 1 dots; the whole-bar rest is a ``whole`` without dots.
-    heads
-        One for each string, in the order in which the pick hits them; none for a rest. A muted
-        string has a head only where it is picked.
-    tuplet
-        The tuplet it belongs to.
-    stroke
-        Its number in the phrase's ``strokes()``; -1 for a rest.
-    tips
-        Numbers of the remarks of `Score.remarks` that speak of it.
-    """
-
-    at: Fraction
-    beats: Fraction
+    at: Fraction  # felt beats from the first beat of the bar, 0 <= at < 4
+    beats: Fraction  # its length in felt beats
+    # `value` and `dots`: how it is written: ``whole`` ``half`` ``quarter`` ``eighth`` ``16th``
+    # ``32nd`` ``64th`` ``128th`` ``256th`` and 0 or 1 dots; the whole-bar rest is a ``whole``
+    # without dots.
     value: str
     dots: int = 0
+    # One for each string, in the order in which the pick hits them; none for a rest. A muted
+    # string has a head only where it is picked.
     heads: tuple[Head, ...] = ()
-    tuplet: Tuplet | None = None
-    stroke: int = -1
-    tips: tuple[int, ...] = ()
+    tuplet: Tuplet | None = None  # the tuplet it belongs to
+    stroke: int = -1  # its number in the phrase's ``strokes()``; -1 for a rest
+    tips: tuple[int, ...] = ()  # numbers of the remarks of `Score.remarks` that speak of it
 
     @property
     def rest(self) -> bool:
@@ -213,18 +167,12 @@ class Word:
 
 @dataclass(frozen=True, slots=True)
 class Slowing:
-    """Where a part slows down at its end, or the share of it that falls into a bar.
+    """Where a part slows down at its end, or the share of it that falls into a bar."""
 
-    Attributes
-    ----------
-    at, end
-        Felt beats, from bar one or from the first beat of the bar.
-    begins, ends
-        Whether it begins and ends there; False where it comes from or goes on in another bar.
-    """
-
-    at: Fraction
+    at: Fraction  # and `end`: felt beats, from bar one or from the first beat of the bar
     end: Fraction
+    # `begins` and `ends`: whether it begins and ends there; False where it comes from or goes on
+    # in another bar.
     begins: bool = True
     ends: bool = True
 
@@ -241,29 +189,14 @@ class Hairpin(Slowing):
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One bar.
+    """One bar."""
 
-    Attributes
-    ----------
-    number
-        From 1; 0 for a pickup bar.
-    start
-        Felt beats of the bar that are left out; 0 but for a pickup bar.
-    beats
-        Felt beats that it lasts: from `start` to the end of the bar.
-    events
-        Without gaps, from `start` on.
-    chords
-        Chord names, each where it begins.
-    labels
-        Names of the parts, each at its first note, which may be a pickup within a bar.
-    """
-
-    number: int
-    start: Fraction
-    beats: Fraction
-    events: tuple[Event, ...]
-    chords: tuple[Word, ...] = ()
+    number: int  # from 1; 0 for a pickup bar
+    start: Fraction  # felt beats of the bar that are left out; 0 but for a pickup bar
+    beats: Fraction  # felt beats that it lasts: from `start` to the end of the bar
+    events: tuple[Event, ...]  # without gaps, from `start` on
+    chords: tuple[Word, ...] = ()  # chord names, each where it begins
+    # Names of the parts, each at its first note, which may be a pickup within a bar.
     labels: tuple[Word, ...] = ()
 
     @property
@@ -274,82 +207,43 @@ class Measure:
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """A tip of the teacher's.
+    """A tip of the teacher's."""
 
-    Attributes
-    ----------
-    number
-        From 1; 0 for a remark on the whole.
-    text
-        In Markdown.
-    place
-        As players say it: ``call, bar 1, 3&``; empty for the whole.
-    """
-
-    number: int
-    text: str
-    place: str = ""
+    number: int  # from 1; 0 for a remark on the whole
+    text: str  # in Markdown
+    place: str = ""  # as players say it: ``call, bar 1, 3&``; empty for the whole
 
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """A phrase as written music.
+    """A phrase as written music."""
 
-    Attributes
-    ----------
-    title
-        The phrase's (for a variation with its name).
-    key, meter, scale
-        The phrase's.
-    tempo
-        Felt beats a minute; in 12/8 dotted quarters.
-    groove
-        The groove's title.
-    swing
-        Long to short; 1 for even eighths.
-    swung
-        Whether a swing mark is wanted: 4/4, swung, and with off-beats that are no triplets.
-    measures
-        In order.
-    remarks
-        The tips, those of the whole first.
-    level, tags
-        The phrase's.
-    parts
-        The roles of the phrase's parts and their bars; none where it stands in a whole chorus.
-    slowings
-        Where the parts slow down at their ends, from bar one.
-    drags, dynamics
-        For each part over how many beats it slows down, and how loud it becomes.
-    hairpins
-        What is drawn for that, from bar one.
-    asides
-        What the phrase says that is not written, by its key in a phrase file: `lines`, `behind`,
-        `slide`, `tone`, `pick`.
-    credits
-        The phrase's.
-    """
-
-    title: str
-    key: Key
-    meter: Meter
-    tempo: Fraction
-    measures: tuple[Measure, ...]
-    groove: str = ""
-    scale: str = ""
+    title: str  # the phrase's (for a variation with its name)
+    key: Key  # the phrase's
+    meter: Meter  # the phrase's
+    tempo: Fraction  # felt beats a minute; in 12/8 dotted quarters
+    measures: tuple[Measure, ...]  # in order
+    groove: str = ""  # the groove's title
+    scale: str = ""  # the phrase's
     tuning: str = ""
-    swing: float = 1.0
+    swing: float = 1.0  # long to short; 1 for even eighths
+    # Whether a swing mark is wanted: 4/4, swung, and with off-beats that are no triplets.
     swung: bool = False
-    remarks: tuple[Remark, ...] = ()
-    level: str = ""
-    tags: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()  # the tips, those of the whole first
+    level: str = ""  # the phrase's
+    tags: tuple[str, ...] = ()  # the phrase's
+    # The roles of the phrase's parts and their bars; none where it stands in a whole chorus.
     parts: tuple[tuple[str, int], ...] = ()
-    slowings: tuple[Slowing, ...] = ()
+    slowings: tuple[Slowing, ...] = ()  # where the parts slow down at their ends, from bar one
+    # `drags` and `dynamics`: for each part over how many beats it slows down, and how loud it
+    # becomes.
     drags: tuple[Fraction, ...] = ()
     dynamics: tuple[str, ...] = ()
-    hairpins: tuple[Hairpin, ...] = ()
+    hairpins: tuple[Hairpin, ...] = ()  # what is drawn for that, from bar one
+    # What the phrase says that is not written, by its key in a phrase file: `lines`, `behind`,
+    # `slide`, `tone`, `pick`.
     asides: tuple[tuple[str, str], ...] = ()
-    credits: Credits = NOBODY
+    credits: Credits = NOBODY  # the phrase's
 
     def within(self, spans: Sequence[Spans], measure: Measure) -> Iterator[Spans]:
         """Yield what of slowing ends or hairpins falls into a bar."""

@@ -58,43 +58,21 @@ STRETCHES = (1.25, 1.4, 1.6, 1.8)  # of a last line that would be stretched too 
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """What is drawn.
+    """What is drawn."""
 
-    Attributes
-    ----------
-    width
-        Of a system, in staff spaces.
-    staves
-        One of `STAVES`.
-    marks
-        Whether strokes and fingers are drawn.
-    form
-        Whether lines are to be those of a form, four bars each, a little closer.
-    """
-
-    width: float = 100.0
-    staves: str = "both"
-    marks: bool = True
-    form: bool = False
+    width: float = 100.0  # of a system, in staff spaces
+    staves: str = "both"  # one of `STAVES`
+    marks: bool = True  # whether strokes and fingers are drawn
+    form: bool = False  # whether lines are to be those of a form, four bars each, a little closer
 
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """One system with what stands on and over its staves.
+    """One system with what stands on and over its staves."""
 
-    Attributes
-    ----------
-    system
-        What is engraved.
-    upper
-        Everything on and over the notation staff; empty where there is none.
-    lower
-        Everything on and around the tab staff; empty where there is none.
-    """
-
-    system: System
-    upper: tuple[Ink, ...]
-    lower: tuple[Ink, ...]
+    system: System  # what is engraved
+    upper: tuple[Ink, ...]  # everything on and over the notation staff; empty where there is none
+    lower: tuple[Ink, ...]  # everything on and around the tab staff; empty where there is none
 
     @property
     def clashes(self) -> list[Pair]:

@@ -59,34 +59,19 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 @dataclass(slots=True)
 class System:
-    """One engraved system.
+    """One engraved system."""
 
-    Attributes
-    ----------
-    inks
-        What is drawn, piece by piece.
-    heads
-        The box of each written head by its id.
-    rests
-        The box of each rest by the id of its event.
-    stems
-        For the event of a head, -1 where its stem goes up, 1 where down.
-    bars
-        For each bar of the system, by its number in the score, where it begins and ends.
-    start
-        Where the music begins, after clef, key and time signature.
-    width
-        From the left end to the last bar line.
-    """
-
-    inks: list[Ink] = field(default_factory=list)
-    heads: dict[str, Box] = field(default_factory=dict)
+    inks: list[Ink] = field(default_factory=list)  # what is drawn, piece by piece
+    heads: dict[str, Box] = field(default_factory=dict)  # the box of each written head by its id
+    # The box of each rest by the id of its event.
     rests: dict[str, Box] = field(default_factory=dict)
+    # For the event of a head, -1 where its stem goes up, 1 where down.
     stems: dict[str, int] = field(default_factory=dict)
+    # For each bar of the system, by its number in the score, where it begins and ends.
     bars: dict[int, tuple[float, float]] = field(default_factory=dict)
     meter: Box | None = None
-    start: float = 0.0
-    width: float = 0.0
+    start: float = 0.0  # where the music begins, after clef, key and time signature
+    width: float = 0.0  # from the left end to the last bar line
 
 
 def widths(score: Score, made: Engraving, *, loose: float = 0.3, bare: bool = False) -> System:

@@ -45,27 +45,14 @@ BELOW = ("stroke", "finger", "touch")
 
 @dataclass(slots=True)
 class Column:
-    """What stands at one place.
+    """What stands at one place."""
 
-    Attributes
-    ----------
-    cells
-        By string, what leads to the fret (a sign) and what stands from there on.
-    words
-        By row of `ABOVE` and `BELOW`.
-    beats
-        How long until the next column.
-    bar
-        Whether it is a bar line.
-    slows
-        Whether it is played slower.
-    """
-
+    # By string, what leads to the fret (a sign) and what stands from there on.
     cells: dict[str, tuple[str, str]] = field(default_factory=dict)
-    words: dict[str, str] = field(default_factory=dict)
-    beats: Fraction = Fraction(0)
-    bar: bool = False
-    slows: bool = False
+    words: dict[str, str] = field(default_factory=dict)  # by row of `ABOVE` and `BELOW`
+    beats: Fraction = Fraction(0)  # how long until the next column
+    bar: bool = False  # whether it is a bar line
+    slows: bool = False  # whether it is played slower
 
     @property
     def lead(self) -> int:

@@ -37,39 +37,19 @@ EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """How a sheet is set.
+    """How a sheet is set."""
 
-    Attributes
-    ----------
-    size
-        A key of `PAPERS`.
-    larger
-        Whether everything is printed larger.
-    left_handed
-        Whether diagrams are mirrored.
-    staves
-        One of `backing.sheet.layout.STAVES`.
-    marks
-        Whether strokes and fingers are drawn.
-    fit
-        1, or a little less to save a page.
-    letters
-        Whether letters in drawings are text, which a PDF is; else they are outlines.
-    signs
-        Whether there is a key to the signs; None for easy phrases only.
-    tempos
-        Rows of the practice plan, felt beats a minute; the usual ones if there are none.
-    """
-
-    size: str = "a4"
-    larger: bool = False
-    left_handed: bool = False
-    staves: str = "both"
-    marks: bool = True
-    fit: float = 1.0
+    size: str = "a4"  # a key of `PAPERS`
+    larger: bool = False  # whether everything is printed larger
+    left_handed: bool = False  # whether diagrams are mirrored
+    staves: str = "both"  # one of `backing.sheet.layout.STAVES`
+    marks: bool = True  # whether strokes and fingers are drawn
+    fit: float = 1.0  # 1, or a little less to save a page
+    # Whether letters in drawings are text, which a PDF is; else they are outlines.
     letters: bool = True
+    # Rows of the practice plan, felt beats a minute; the usual ones if there are none.
     tempos: tuple[Fraction, ...] = ()
-    signs: bool | None = None
+    signs: bool | None = None  # whether there is a key to the signs; None for easy phrases only
 
     @property
     def scale(self) -> float:
@@ -97,29 +77,15 @@ Kind = Literal["pdf", "svg"]
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A sheet as typst's markup.
+    """A sheet as typst's markup."""
 
-    Attributes
-    ----------
-    name, key
-        Of what is on it: its title, which stands in its foot.
-    body
-        What stands on it.
-    paper, kind
-        How it is set.
-    credits
-        Who made it, in the foot and in the PDF's own data.
-    lift
-        Millimetres that the lower margin is higher than usual.
-    """
-
-    name: str
+    name: str  # and `key`: of what is on it: its title, which stands in its foot
     key: Key
-    body: str
-    paper: Paper
+    body: str  # what stands on it
+    paper: Paper  # and `kind`: how it is set
     kind: Kind
-    credits: Credits = NOBODY
-    lift: float = 0.0
+    credits: Credits = NOBODY  # who made it, in the foot and in the PDF's own data
+    lift: float = 0.0  # millimetres that the lower margin is higher than usual
 
     def compiled(self) -> bytes:
         """Return the PDF or the SVG."""

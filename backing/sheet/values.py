@@ -39,44 +39,24 @@ QUARTER_TRIPLET = {Fraction(2, 3), Fraction(4, 3)}
 
 @dataclass(frozen=True, slots=True)
 class Tuplet:
-    """The tuplet of an event: `actual` in the time of `normal` notes of a value.
+    """The tuplet of an event: `actual` in the time of `normal` notes of a value."""
 
-    Attributes
-    ----------
-    actual, normal
-        3 and 2 for a triplet.
-    value
-        The value that is counted, a key of `VALUES`.
-    start, stop
-        Whether the tuplet begins and ends with the event.
-    """
-
-    actual: int
+    actual: int  # and `normal`: 3 and 2 for a triplet
     normal: int
-    value: str
-    start: bool = False
+    value: str  # the value that is counted, a key of `VALUES`
+    start: bool = False  # and `stop`: whether the tuplet begins and ends with the event
     stop: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One written value.
+    """One written value."""
 
-    Attributes
-    ----------
-    at, beats
-        Where it begins and how long it is, in felt beats.
-    value, dots
-        A key of `VALUES`, and 0 or 1.
-    tuplet
-        The tuplet it belongs to.
-    """
-
-    at: Fraction
+    at: Fraction  # and `beats`: where it begins and how long it is, in felt beats
     beats: Fraction
-    value: str
+    value: str  # and `dots`: a key of `VALUES`, and 0 or 1
     dots: int = 0
-    tuplet: Tuplet | None = None
+    tuplet: Tuplet | None = None  # the tuplet it belongs to
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,30 +44,14 @@ WEIGHTS = {"when": 2, "pitch": 3, "how": 4, "where": 1, "until": 1, "told": 8}
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A variation of a phrase.
+    """A variation of a phrase."""
 
-    Attributes
-    ----------
-    move
-        A key of `phrases.moves.table.MOVES`.
-    name
-        What the variation is called.
-    words
-        What was done, where, and why it still asks and answers.
-    phrase
-        The varied phrase.
-    distance
-        How different it is from the phrase, from 0 (the same) to 1.
-    text
-        Its `[[variation]]` in a phrase file.
-    """
-
-    move: str
-    name: str
-    words: str
-    phrase: Phrase
-    distance: float
-    text: str
+    move: str  # a key of `phrases.moves.table.MOVES`
+    name: str  # what the variation is called
+    words: str  # what was done, where, and why it still asks and answers
+    phrase: Phrase  # the varied phrase
+    distance: float  # how different it is from the phrase, from 0 (the same) to 1
+    text: str  # its `[[variation]]` in a phrase file
 
 
 def distance(one: Phrase, other: Phrase) -> float:

@@ -77,29 +77,17 @@ def tonic(phrase: Phrase) -> dict[int, str]:
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One stroke of a part.
+    """One stroke of a part."""
 
-    Attributes
-    ----------
-    part, number
-        Which part, and which of its strokes, from 0.
-    role
-        The part's.
-    stroke
-        In beats of its part.
-    note, pitch
-        Its highest note and the MIDI pitch on which that settles; None where all is muted.
-    last
-        Whether it is the part's last.
-    """
-
-    part: int
+    part: int  # and `number`: which part, and which of its strokes, from 0
     number: int
-    role: str
-    stroke: Stroke
+    role: str  # the part's
+    stroke: Stroke  # in beats of its part
+    # `note` and `pitch`: its highest note and the MIDI pitch on which that settles; None where all
+    # is muted.
     note: StringNote
     pitch: int | None
-    last: bool
+    last: bool  # whether it is the part's last
 
     @property
     def at(self) -> Fraction:

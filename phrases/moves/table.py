@@ -35,34 +35,19 @@ KEEPS: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class VaryingMove:
-    """One way to vary a phrase.
+    """One way to vary a phrase."""
 
-    Attributes
-    ----------
-    name
-        As it is asked for and as the variation is called, ``end-up``.
-    words
-        What was done, as a teacher says it.
-    needs
-        What a phrase must have for it.
-    keeps
-        Keys of `KEEPS`. Bars, roles, and that the call asks and the response answers, are kept
-        by all.
-    make
-        Returns the varied phrase; what does not fit is a `MisfitError`.
-    harder
-        1 where it asks more of the hands, -1 where it asks less.
-    chord
-        Semitones above the key's root, and the degrees, of the chord it is to be heard against;
-        that of the one where it is left out.
-    """
-
-    name: str
-    words: str
-    needs: str
+    name: str  # as it is asked for and as the variation is called, ``end-up``
+    words: str  # what was done, as a teacher says it
+    needs: str  # what a phrase must have for it
+    # Keys of `KEEPS`. Bars, roles, and that the call asks and the response answers, are kept by
+    # all.
     keeps: tuple[str, ...]
+    # Returns the varied phrase; what does not fit is a `MisfitError`.
     make: Callable[[Subject, Random], Phrase]
-    harder: int = 0
+    harder: int = 0  # 1 where it asks more of the hands, -1 where it asks less
+    # Semitones above the key's root, and the degrees, of the chord it is to be heard against; that
+    # of the one where it is left out.
     chord: tuple[int, tuple[str, ...]] = (0, ())
 
 
