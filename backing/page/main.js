@@ -1,7 +1,8 @@
 // Keys, fingers, and the first screen.
 import { $, rect, roomy, say } from "./dom.js";
 import { chosen, groovesOf, keysOf, lesson, now, pick, recall, remember } from "./lesson.js";
-import { came, delay, until } from "./microphone.js";
+import { delay } from "./microphone.js";
+import { came, until } from "./recorder.js";
 import { chooseBar, chooseBars, chooseGuitar, choosePiece, chooseRound, chooseTempo, cycle, nudgeTempo, seek, stepTempo } from "./choose.js";
 import { compare, hearMe, lastReview, measureDelay } from "./listen.js";
 import { prefetch, sound, toggle } from "./player.js";

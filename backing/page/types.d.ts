@@ -70,3 +70,10 @@ export interface Segment {
   nodes: { source: AudioBufferSourceNode; gate: GainNode; turn: GainNode }[];
   cues: [time: number, AudioBufferSourceNode][];
 }
+
+// What an audio worklet has, and TypeScript's own table lacks.
+declare global {
+  class AudioWorkletProcessor { port: MessagePort }
+  function registerProcessor(name: string, made: new () => AudioWorkletProcessor): void;
+  const currentFrame: number;
+}
