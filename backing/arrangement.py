@@ -79,24 +79,10 @@ def arrange(
 ) -> Stream:
     """Return a backing track, with a phrase over it if one is given.
 
-    Parameters
-    ----------
-    setting
-        Key, groove, form, tempo, swing, seed and count-in. A form that is shorter than the phrase
-        is played again until that fits, and all of it is one chorus.
-    choruses
-        1 to 200.
-    phrase
-        In the setting's key already.
-    intro
-        A key of `INTROS`.
-    ending
-        A key of `ENDINGS`.
-
-    Raises
-    ------
-    RangeError
-        If a number is out of range or the phrase does not fit the groove or itself.
+    The setting's form is played again where it is shorter than the phrase, until that fits, and
+    all of it is one chorus. There are 1 to 200 choruses; `intro` is a key of `INTROS`, `ending` of
+    `ENDINGS`; the phrase is in the setting's key already. Raises `RangeError` if a number is out
+    of range or the phrase does not fit the groove or itself.
     """
     low, high = CHORUSES
     if not low <= choruses <= high:

@@ -61,12 +61,8 @@ def _strokes(player: str, seed: object, amount: float) -> Iterator[tuple[float, 
 class Feel:
     """The places and the touch of a band.
 
-    Parameters
-    ----------
-    seed
-        The same seed wanders the same way.
-    amount
-        0 is a machine, 1 a tight band, 2 a loose one.
+    The same seed wanders the same way; an `amount` of 0 is a machine, 1 a tight band, 2 a loose
+    one.
     """
 
     def __init__(self, seed: object, amount: float = USUAL) -> None:

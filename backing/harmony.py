@@ -122,10 +122,7 @@ def _written(key: Key, degree: str) -> str:
 def parse_degree(text: str) -> Chord:
     """Read a chord written as a degree: ``I7``, ``iv7``, ``bVI7``, ``#IVdim7``.
 
-    Raises
-    ------
-    ChoiceError
-        If it is none, with the nearest one.
+    Raises `ChoiceError` if it is none, with the nearest one.
     """
     text, bass = _over(text)
     found = re.fullmatch(r"(b|#)?([IViv]+)(.*)", text)
@@ -167,20 +164,9 @@ def _over(text: str) -> tuple[str, str]:
 def voicings(root: int, quality: str, low: int, high: int) -> tuple[tuple[int, ...], ...]:
     """Return the close rootless voicings of a chord that fit a range of pitches.
 
-    Parameters
-    ----------
-    root
-        Pitch class.
-    quality
-        A key of `QUALITIES`.
-    low, high
-        The lowest and the highest MIDI pitch allowed; at least an octave apart, so that there
-        is always one.
-
-    Returns
-    -------
-    tuple
-        Ascending pitches, each voicing within an octave.
+    `root` is a pitch class, `quality` a key of `QUALITIES`; `low` and `high` are the lowest and
+    the highest MIDI pitch allowed, at least an octave apart, so that there is always one. Pitches
+    ascend, each voicing within an octave.
     """
     found = set()
     for members in ROOTLESS[quality]:

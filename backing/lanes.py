@@ -66,21 +66,9 @@ def place(at: Fraction, *, swung: bool) -> Fraction:
 def read_lane(
     text: str, beats: int, check: Callable[[str], None] | None
 ) -> tuple[Lane, list[tuple[int, str]]]:
-    """Read a lane.
+    """Read a lane, a row of counts, and its problems: pairs of an offset and a message.
 
-    Parameters
-    ----------
-    text
-        The row of counts.
-    beats
-        Beats in a bar.
-    check
-        Raises a `BluesError` for a value that is not one; None for drums, which take none.
-
-    Returns
-    -------
-    tuple
-        The lane, and its problems as pairs of an offset into the text and a message.
+    `check` raises a `BluesError` for a value that is not one; None for drums, which take none.
     """
     hits: list[Hit] = []
     problems: list[tuple[int, str]] = []

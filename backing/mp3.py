@@ -37,12 +37,7 @@ CONSTANT = 1  # how the rate of bits behaves
 class Mp3File:
     """An MP3 file that is written frame by frame, as `soundfile.SoundFile` would.
 
-    Parameters
-    ----------
-    path
-        The file, replaced if it is there.
-    rate
-        Samples a second, 44100 or 48000; sound is stereo.
+    The file is replaced if it is there; `rate` is 44100 or 48000, and sound is stereo.
     """
 
     subtype = "PCM_16"  # what it takes without loss

@@ -51,12 +51,8 @@ def check_outputs(
 ) -> None:
     """Check that every path has one of some suffixes, a folder that can be written, and is free.
 
-    Raises
-    ------
-    OutputError
-        For the first that has not.
-    ReplaceError
-        For the first that holds what this program did not make, unless that is forced.
+    Raises `OutputError` for the first that has not; `ReplaceError` for the first that holds what
+    this program did not make, unless that is forced.
     """
     for path in paths:
         try:
@@ -181,10 +177,7 @@ def write(
 def check_rate(paths: Sequence[Path], rate: int | None) -> int:
     """Return the rate at which files are written.
 
-    Raises
-    ------
-    RangeError
-        If it is none of `RATES`, or an Opus file is to have another than its own.
+    Raises `RangeError` if it is none of `RATES`, or an Opus file is to have another than its own.
     """
     opus = [path for path in paths if FORMATS[path.suffix.lower()].rate]
     if rate is None:

@@ -161,13 +161,7 @@ class Writer:
 
 
 def check_meter(phrase: Phrase, groove: Groove) -> None:
-    """Check that a phrase counts as many beats to the bar as a groove.
-
-    Raises
-    ------
-    RangeError
-        If not.
-    """
+    """Check that a phrase has as many beats to the bar as a groove; raises `RangeError`."""
     if phrase.meter.beats != groove.meter.beats:
         raise RangeError(
             f'"{phrase.title}" counts {phrase.meter.beats} beats to the bar, '
@@ -176,13 +170,7 @@ def check_meter(phrase: Phrase, groove: Groove) -> None:
 
 
 def check_count_in(bars: int, pickup: Fraction) -> None:
-    """Check a count-in's length, and that a pickup has room in it.
-
-    Raises
-    ------
-    RangeError
-        If not.
-    """
+    """Check a count-in's length, and that a pickup has room in it; raises `RangeError` if not."""
     low, high = COUNT_IN_BARS
     if not low <= bars <= high:
         raise RangeError(f"count-in {bars}: it must be {low} to {high} bars")
@@ -193,17 +181,8 @@ def check_count_in(bars: int, pickup: Fraction) -> None:
 def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
     """Return the bars of a chorus over which a phrase starts, by its ``lines``.
 
-    Parameters
-    ----------
-    phrase
-        What is placed.
-    bars
-        Of the chorus, at least the phrase's; `Form.lasting` makes it so long.
-
-    Raises
-    ------
-    RangeError
-        If a pickup would start while the phrase before it still plays.
+    The chorus has at least the phrase's bars; `Form.lasting` makes it so long. Raises `RangeError`
+    if a pickup would start while the phrase before it still plays.
     """
     step = -(-phrase.bars // LINE) * LINE
     starts = [bar for bar in range(0, bars, step) if bar + phrase.bars <= bars]
@@ -334,18 +313,10 @@ def heard(
 ) -> list[Bar]:
     """Tell the players what a phrase does over bars, and what they do about it.
 
-    Parameters
-    ----------
-    setting
-        Its seed chooses who answers, and how.
-    bars
-        Of choruses or of a pass.
-    strokes
-        What the phrase plays, in order, in beats from the first of them.
-    accents
-        Beats at which all strike with the phrase.
-    responses
-        Beats at which a response, or the student's turn, begins: the drummer leads there.
+    The bars are those of choruses or of a pass; strokes are in order, in beats from the first of
+    them. All strike with the phrase at the beats `accents`; at those of `responses` a response, or
+    the student's turn, begins: the drummer leads there. The setting's seed chooses who answers,
+    and how.
     """
     beats = setting.groove.meter.beats
     bars = under(bars, bars_under(strokes, beats))

@@ -42,27 +42,13 @@ def sound_files(
 ) -> Iterator[Callable[..., None]]:
     """Open sound files for writing; mark and tag them when all is written.
 
-    Parameters
-    ----------
-    stream
-        What they will hold.
-    files
-        Where each is written, by the path that messages name, whose suffix is its format.
-    stems
-        The same for float WAV files of parts, of ``room`` and of ``mix``, by their names.
-    rate, bits
-        Frames a second; bits of WAV and FLAC, 16 or 24.
+    `files` says where each is written, by the path that messages name, whose suffix is its format;
+    `stems` the same for float WAV files of parts, of ``room`` and of ``mix``, by their names.
+    `rate` is in frames a second, `bits` of WAV and FLAC 16 or 24.
 
-    Yields
-    ------
-    callable
-        Writes what was rendered: a `Rendered` and, where they are others than its own, blocks of
-        layers, shape (layers, 2, frames), and their mix.
-
-    Raises
-    ------
-    OutputError
-        If one cannot be written.
+    Gives what writes what was rendered: it takes a `Rendered` and, where they are others than its
+    own, blocks of layers, shape (layers, 2, frames), and their mix. Raises `OutputError` if one
+    cannot be written.
     """
     seconds = float(stream.kept().seconds)
     every = [*files.items(), *stems.items()]

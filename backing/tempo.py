@@ -64,17 +64,9 @@ class Clock:
 def slowing(tempo: Fraction, beats: int, left: float = 0.6, curve: float = 3.0) -> Clock:
     """Return a straight clock that slows down over a number of beats.
 
-    Parameters
-    ----------
-    tempo
-        Felt beats a minute before.
-    beats
-        How long it takes; each beat has a tempo of its own.
-    left
-        What is left of the tempo at the end, 0 to 1.
-    curve
-        The exponent q of ``v(x) = (1 + (left**q - 1) * x) ** (1 / q)``, where x goes from 0 to 1
-        (Friberg & Sundberg 1999; 3 is the one listeners liked).
+    Each of the beats has a tempo of its own; `left` is what is left of the tempo at the end, 0 to
+    1, `curve` the exponent q of ``v(x) = (1 + (left**q - 1) * x) ** (1 / q)``, where x goes from 0
+    to 1 (Friberg & Sundberg 1999; 3 is the one listeners liked).
     """
     tempos = []
     for beat in range(beats):
@@ -91,15 +83,7 @@ def swing_for(asked: Fraction | None, tempo: Fraction, cap: Fraction | float) ->
 
 
 def microseconds(tempo: Fraction, quarters: Fraction) -> Fraction:
-    """Return the exact microseconds a quarter note lasts (the SMF set-tempo unit).
-
-    Parameters
-    ----------
-    tempo
-        Felt beats a minute.
-    quarters
-        Quarter notes in a felt beat.
-    """
+    """Return the exact microseconds of a quarter (SMF's set-tempo), so many in a felt beat."""
     return Fraction(60_000_000) / (tempo * quarters)
 
 

@@ -142,23 +142,10 @@ def heaviness(force: float) -> str:
 
 @lru_cache(maxsize=1024)
 def bend(string: str, fret: int, size: float, tuned: int = 0) -> Bend:
-    """Estimate a bend.
+    """Estimate a bend of a fret, 1 to 24, by cents above its pitch, more than 0 and at most 500.
 
-    Parameters
-    ----------
-    string
-        One of `phrases.fretboard.STRINGS`.
-    fret
-        1 to 24.
-    size
-        Cents above the fretted pitch, more than 0 and at most 500.
-    tuned
-        Semitones by which the string is above its usual pitch.
-
-    Raises
-    ------
-    ChoiceError, RangeError
-        If there is no such string, fret or size; an open string is held by the nut.
+    `tuned` are the semitones by which the string is above its usual pitch. Raises `ChoiceError` or
+    `RangeError` if there is no such string, fret or size; an open string is held by the nut.
     """
     choose("a string", string, STRINGS)
     if not 1 <= fret <= LAST_FRET:

@@ -143,16 +143,10 @@ class Report:
 
 
 def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = None) -> Report:
-    """Look a phrase over.
+    """Look a phrase over, its variations aside.
 
-    Parameters
-    ----------
-    phrase
-        Any phrase; its variations are not looked at.
-    chords
-        In order of beats; what comes before the first is heard against the first.
-    swing
-        Long to short; the phrase's own by default, straight where the groove decides.
+    What comes before the first of the `chords` is heard against that. `swing` is long to short;
+    the phrase's own if left out, straight where the groove decides.
     """
     line = hits(phrase)
     seen = rows(phrase, line, chords or ())

@@ -73,28 +73,11 @@ _COUNT = re.compile(r"(\d*)(e|trip|&|let|a|\+(\d{1,3})/(\d{1,3}))?")
 
 
 def parse_count(text: str, beat: int, beats: int) -> tuple[int, Fraction]:
-    """Read a count such as ``3``, ``&``, ``4trip`` or ``2+1/6``.
+    """Read a count such as ``3``, ``&``, ``4trip`` or ``2+1/6``: the beat, and the place in it.
 
-    Parameters
-    ----------
-    text
-        The word; without a number it belongs to the beat counted last.
-    beat
-        The beat counted last, from 1; 0 where none has been.
-    beats
-        Beats in a bar.
-
-    Returns
-    -------
-    tuple
-        The beat, 1 to `beats`, and the place within it, 0 <= place < 1.
-
-    Raises
-    ------
-    ChoiceError
-        If it is not a count.
-    RangeError
-        If the bar has no such beat.
+    One without a number belongs to the beat counted last, 0 where none has been. The beat is from
+    1 to `beats`, those of a bar; 0 <= place < 1. Raises `ChoiceError` where it is no count,
+    `RangeError` if the bar has no such beat.
     """
     found = _COUNT.fullmatch(text)
     if found is None or not text:
@@ -170,12 +153,8 @@ def evenly(
 ) -> Callable[[Fraction], float]:
     """Return a clock on which nothing swings in some beats.
 
-    Parameters
-    ----------
-    clock
-        Returns the second at which a position in beats sounds; its tempo changes at beats only.
-    even
-        Those beats, as `even_beats` returns them.
+    `clock` returns the second at which a position in beats sounds; its tempo changes at beats
+    only. `even` are those beats, as `even_beats` returns them.
     """
     if not even:
         return clock
@@ -193,16 +172,10 @@ def evenly(
 def auto_swing(tempo: float, cap: Fraction | float = 3.5) -> float:
     """Return the swing ratio that players take at a tempo.
 
-    The short note stays near 100 ms from medium to fast tempos, so the ratio falls as the
-    beat shortens: about 3.5 near 120 beats a minute, even notes at 300 (Friberg & Sundstrom
-    2002, read off their published end points).
-
-    Parameters
-    ----------
-    tempo
-        Felt beats a minute.
-    cap
-        The largest ratio wanted; a shuffle caps it at 2.
+    The short note stays near 100 ms from medium to fast tempos, so the ratio falls as the beat
+    shortens: about 3.5 near 120 beats a minute, even notes at 300 (Friberg & Sundstrom 2002, read
+    off their published end points). `tempo` is in felt beats a minute, `cap` the largest ratio
+    wanted; a shuffle caps it at 2.
     """
     short = 0.1
     return min(float(cap), 3.5, max(1.0, (60.0 / tempo - short) / short))
@@ -211,10 +184,7 @@ def auto_swing(tempo: float, cap: Fraction | float = 3.5) -> float:
 def parse_swing(text: str) -> Fraction | None:
     """Read ``2:1``, ``3:2``, ``1.8:1``, ``straight`` or ``auto`` (None).
 
-    Raises
-    ------
-    ChoiceError, RangeError
-        If it is none of them, or outside 1:1 to 4:1.
+    Raises `ChoiceError` or `RangeError` where it is none of them, or outside 1:1 to 4:1.
     """
     word = text.strip().lower()
     if word == "auto":

@@ -75,14 +75,10 @@ class Curve:
     def points(self, change: float = 1.2) -> list[tuple[float, float]]:
         """Return the curve as (seconds, cents), each held until the next.
 
-        Each value is the middle of what the pitch passes through while it is held, so it is off
-        by half of `change` at most, or by all of it where vibrato lies over a glide. What is at
-        rest is exact.
-
-        Parameters
-        ----------
-        change
-            By how many cents a glide or a vibrato moves from one point to the next at most.
+        Each value is the middle of what the pitch passes through while it is held, so it is off by
+        half of `change` at most, or by all of it where vibrato lies over a glide. What is at rest
+        is exact. `change` is by how many cents a glide or a vibrato moves from one point to the
+        next at most.
         """
         points: list[tuple[float, float]] = []
         times = sorted(self._times(change))

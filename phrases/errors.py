@@ -41,14 +41,8 @@ class Problem:
 class TextFileError(BluesError, ValueError):
     """A phrase, form or groove file that cannot be used, with all its problems.
 
-    Attributes
-    ----------
-    name
-        The file's name as the user wrote it.
-    problems
-        At least one, in the order of their places.
-    more
-        How many further problems there are that are not told.
+    `name` is the file's as the user wrote it; `problems`, at least one, are in the order of their
+    places; `more` further ones are not told.
     """
 
     def __init__(self, name: str, problems: tuple[Problem, ...], more: int = 0) -> None:

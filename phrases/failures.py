@@ -30,12 +30,7 @@ class ProgramError(BluesError, RuntimeError):
 def named(error: Exception, about: str) -> ProgramError:
     """Return a failure as an error that says what failed, after saving a report.
 
-    Parameters
-    ----------
-    error
-        What was raised.
-    about
-        What was being worked on: a file, or a command.
+    `about` is what was being worked on: a file, or a command.
     """
     if os.environ.get(RAISED):
         raise error

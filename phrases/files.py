@@ -66,13 +66,7 @@ RESTATED = ("tempo", "groove", "swing", "lines", "behind", "tone", "pick", "leve
 
 
 def check_tempo(tempo: Fraction | float | int) -> Fraction:
-    """Return a tempo in felt beats a minute as an exact number.
-
-    Raises
-    ------
-    RangeError
-        Outside 30 to 240.
-    """
+    """Return a tempo in felt beats a minute exactly; raises `RangeError` outside 30 to 240."""
     low, high = TEMPOS
     if not low <= tempo <= high:
         shown = "so large" if tempo >= 10**9 else str(tempo)
@@ -88,10 +82,7 @@ def shipped() -> dict[str, Path]:
 def find_phrase(name: str) -> Path:
     """Return the file that a path or the name of a shipped phrase means.
 
-    Raises
-    ------
-    TextFileError
-        If there is no such file or phrase.
+    Raises `TextFileError` if there is no such file or phrase.
     """
     path = Path(name)
     if isinstance(name, Typed):

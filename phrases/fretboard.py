@@ -36,10 +36,7 @@ _NAME = re.compile("[A-G][#b]?")
 def fret_pitch(string: str, fret: int) -> int:
     """Return the MIDI pitch of a string at a fret in standard tuning.
 
-    Raises
-    ------
-    RangeError
-        If the neck has no such fret (0 to 24).
+    Raises `RangeError` if the neck has no such fret (0 to 24).
     """
     if not 0 <= fret <= LAST_FRET:
         raise RangeError(f"fret {fret}: the neck has frets 0 to {LAST_FRET}")
@@ -49,15 +46,8 @@ def fret_pitch(string: str, fret: int) -> int:
 def parse_tuning(text: str) -> dict[str, int]:
     """Return by how many semitones each string is above its usual pitch, -6 to 5.
 
-    Parameters
-    ----------
-    text
-        A key of `TUNINGS`, or six note names from the low string to the high one.
-
-    Raises
-    ------
-    ChoiceError
-        If it is neither, with the nearest name.
+    The text is a key of `TUNINGS`, or six note names from the low string to the high one. Raises
+    `ChoiceError` if it is neither, with the nearest name.
     """
     names = TUNINGS.get(text, text).split()
     if len(names) != len(STRINGS) or not all(map(_NAME.fullmatch, names)):

@@ -86,11 +86,6 @@ def positions(strokes: Sequence[Stroke]) -> list[int]:
 
     The hand stays where it can; what cannot be reached at all is held as near as can be. Open and
     muted strings leave the hand where it is.
-
-    Parameters
-    ----------
-    strokes
-        In order of time.
     """
     return [grip.position for grip in _alike(strokes)]
 
@@ -98,12 +93,7 @@ def positions(strokes: Sequence[Stroke]) -> list[int]:
 def grips(stroke: Stroke, *, anywhere: bool = False) -> list[Grip]:
     """Return the ways in which a hand holds a stroke; none where it reaches nowhere.
 
-    Parameters
-    ----------
-    stroke
-        The stroke.
-    anywhere
-        Also return, at a high cost, what is out of reach.
+    `anywhere` also returns, at a high cost, what is out of reach.
     """
     best: dict[tuple[int, int], Grip] = {}
     for grip in _every(stroke.notes, anywhere):
@@ -168,15 +158,7 @@ def _fretted(notes: Sequence[StringNote], fingers: Sequence[int]) -> tuple[int, 
 
 
 def move_cost(before: int, after: int, rest: Fraction = Fraction(0)) -> float:
-    """Return the cost of a shift from one position to another.
-
-    Parameters
-    ----------
-    before, after
-        Positions.
-    rest
-        Beats of silence between.
-    """
+    """Return the cost of a shift between positions in so many beats of silence."""
     if before == after:
         return 0.0
     cost = MOVING + PER_FRET * abs(after - before)
@@ -188,12 +170,7 @@ def _alike(
 ) -> list[Grip]:
     """Return the grips through strokes, with the same fingers wherever the same notes come.
 
-    Parameters
-    ----------
-    strokes
-        In order of time.
-    known
-        Fingers of passages that came before; those of these strokes are added.
+    `known` has the fingers of passages that came before; those of these strokes are added.
     """
     known = {} if known is None else known
     passages = [_passages(strokes, number) for number in range(len(strokes))]
@@ -243,15 +220,7 @@ def _shape(stroke: Stroke) -> tuple[object, ...]:
 
 
 def _path(strokes: Sequence[Stroke], liked: Mapping[int, tuple[int, ...]]) -> list[Grip]:
-    """Return the cheapest grips through strokes, by dynamic programming.
-
-    Parameters
-    ----------
-    strokes
-        In order of time.
-    liked
-        The fingers that some should have, by number.
-    """
+    """Return the cheapest grips through strokes, some of `liked` fingers: dynamic programming."""
     layers: list[list[tuple[float, Grip, int]]] = []
     for number, stroke in enumerate(strokes):
         before = layers[-1] if layers else []

@@ -36,12 +36,8 @@ SOURCES: list[str] = []  # modules that declare further kinds when they are impo
 def declare(name: str, keys: tuple[str, ...], use: str, found: str) -> str:
     """Make a kind known, and return its name; each is declared where its reader is.
 
-    Parameters
-    ----------
-    name
-        With its article: ``"a groove"``.
-    keys, use, found
-        Keys that only such a file has, what is done with one, and how one comes by one.
+    `name` has its article, ``"a groove"``; `keys` are those that only such a file has, `use` what
+    is done with one, `found` how one comes by one.
     """
     _DECLARED[name] = _Kind(keys, use, found)
     return name
@@ -89,19 +85,10 @@ def told(kind: str, wanted: str) -> str:
 
 
 def offers(path: Path, kind: str) -> dict[str, str]:
-    """Return a hint for a file that is not there.
+    """Return what a spelling is compared with for a file that is not there: the files beside it.
 
-    Parameters
-    ----------
-    path
-        As it was written; a name without a suffix is compared with names without theirs.
-    kind
-        Only files of this kind are offered; any with the same suffix where it is empty.
-
-    Returns
-    -------
-    dict
-        What a spelling is compared with, and the name of the file in the same folder.
+    A name without a suffix is compared with names without theirs. Only files of the `kind` are
+    offered; any with the same suffix where it is empty.
     """
     pattern = "*.toml" if kind else "*" + glob.escape(path.suffix)
     near = sorted(islice(path.parent.glob(pattern), MOST_FILES))

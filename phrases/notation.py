@@ -62,16 +62,10 @@ class Line:
 def read_line(
     text: str, beats: int = 4, like: Part | None = None, *, broken: bool = False
 ) -> Line:
-    """Read a line of counts and places.
+    """Read a line of counts and places; white space, also line breaks, parts its words.
 
-    Parameters
-    ----------
-    text
-        The line; white space, also line breaks, parts the words.
-    beats
-        Beats in a bar.
-    like, broken
-        The part whose bars ``=`` stands for, and whether there is one that has mistakes itself.
+    `like` is the part whose bars ``=`` stands for; `broken` says that there is one with mistakes
+    itself.
     """
     if len(text) > LONGEST:
         problem = f"{len(text)} characters: a line has at most {LONGEST}; make more parts of it"

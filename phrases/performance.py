@@ -55,19 +55,9 @@ class Played:
 
 
 def perform(strokes: Iterable[Stroke], clock: Callable[[Fraction], float]) -> list[Played]:
-    """Play strokes on a clock.
+    """Play strokes in order of time on a clock, which returns the second at which a beat sounds.
 
-    Parameters
-    ----------
-    strokes
-        In order of time.
-    clock
-        Returns the second at which a beat sounds.
-
-    Returns
-    -------
-    list
-        In order of time; on one string no note overlaps the next.
+    What is returned is in order of time; on one string no note overlaps the next.
     """
     ordered = sorted(strokes, key=lambda stroke: stroke.at)
     clock = evenly(clock, frozenset[int]().union(*(stroke.even for stroke in ordered)))

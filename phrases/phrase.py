@@ -188,12 +188,7 @@ class Stroke:
     def until(self, at: Fraction, drag: Fraction | int = 0) -> Stroke:
         """Return the same stroke, stopped where another begins, however slow its part becomes.
 
-        Parameters
-        ----------
-        at
-            The other's beat, later than this one's.
-        drag
-            Beats that the other comes after it.
+        The other is at the beat `at`, later than this one's, and comes `drag` beats after it.
         """
         end = min(self.end, at)
         return replace(
@@ -256,12 +251,8 @@ class Part:
     def strung(self, tuned: Mapping[str, int], glass: int = 0) -> Part:
         """Return the part on strings tuned so, and with a slide on a finger.
 
-        Parameters
-        ----------
-        tuned
-            Semitones by which each string is above its usual pitch.
-        glass
-            The finger, 0 for none; notes that have another finger written are stopped by that.
+        `tuned` are the semitones by which each string is above its usual pitch; `glass` the
+        finger, 0 for none: notes that have another finger written are stopped by that.
         """
         if not glass and not any(tuned.values()):
             return self
@@ -374,13 +365,7 @@ class Phrase:
         return frozenset[int]().union(*(stroke.even for stroke in self.strokes()))
 
     def variation(self, name: str) -> Phrase:
-        """Return a variation by its name.
-
-        Raises
-        ------
-        ChoiceError
-            If there is none, or none of that name, with the nearest one.
-        """
+        """Return a variation by its name; raises `ChoiceError` with the nearest one."""
         found = dict(self.variations)
         if not found:
             raise ChoiceError(f'"{self.title}" has no variations; leave the variation out')
@@ -427,10 +412,7 @@ class Phrase:
 def one_by_one(strokes: Iterable[Stroke], until: Fraction | None = None) -> list[Stroke]:
     """Return strokes in order, as one guitarist plays them: the next one stops the one before.
 
-    Parameters
-    ----------
-    until
-        The beat at which something else begins after the last.
+    `until` is the beat at which something else begins after the last.
     """
     line = sorted(strokes, key=lambda stroke: stroke.at)
     even = even_beats(at for stroke in line for at in stroke.counts)
@@ -454,13 +436,7 @@ def bend_cents(move: Move, fret: int) -> int:
 
 
 def laid_back(beat: float) -> float:
-    """Return the seconds by which players lay back: a twelfth of a beat, 50 ms at most.
-
-    Parameters
-    ----------
-    beat
-        The seconds that a felt beat lasts.
-    """
+    """Return the seconds players lay back in a beat of so many: a twelfth of it, 50 ms at most."""
     return min(0.05, beat / 12)
 
 

@@ -90,11 +90,8 @@ _KEY_TEXT = re.compile(
 def parse_key(text: str) -> Key:
     """Read a key as players write it: ``Bb``, ``C# minor``, ``Cm``, ``f sharp minor``.
 
-    Raises
-    ------
-    ChoiceError
-        For a key that has no name, or none with at most seven sharps or flats; with the
-        nearest one that has.
+    Raises `ChoiceError` for a key that has no name, or none with at most seven sharps or flats;
+    with the nearest one that has.
     """
     found = _KEY_TEXT.fullmatch(text.strip())
     if found is None:
@@ -128,10 +125,7 @@ def pitch_class(name: str) -> int:
 def degree_semitones(degree: str) -> int:
     """Return the semitones of a degree above the tonic: ``b3`` is 3, ``9`` is 14.
 
-    Raises
-    ------
-    ChoiceError
-        If it is not a degree.
+    Raises `ChoiceError` if it is not a degree.
     """
     found = re.fullmatch(r"(bb|b|##|#)?(\d{1,2})", degree)
     if found is None or not 1 <= int(found[2]) <= 15:

@@ -45,10 +45,7 @@ RAKED = 2  # lower strings that a rake wants
 def parse_strings(text: str) -> str:
     """Return a set of strings such as ``GBe`` in order from low to high.
 
-    Raises
-    ------
-    ChoiceError
-        If a letter is not one of ``E A D G B e``, comes twice, or there is none.
+    Raises `ChoiceError` if a letter is not one of ``E A D G B e``, comes twice, or there is none.
     """
     for letter in text:
         if letter not in STRINGS:
@@ -71,26 +68,13 @@ def refinger(
     """Return a phrase with other fingers: the same pitches, techniques and counts.
 
     Open strings are used where the phrase has some, or in position 1. Fingers that are written go
-    where the fingering changes, unless it is the same shape elsewhere.
+    where the fingering changes, unless it is the same shape elsewhere. `position` is the fret
+    under the first finger, 1 to 17, which stays there but for slides; left out, the hand goes
+    where it likes. `strings` are those to use, such as ``GBe``; all if left out. `key` is another
+    one, up or down by less than an octave, the shorter way first.
 
-    Parameters
-    ----------
-    phrase
-        The phrase, whose variations are fingered alike.
-    position
-        The fret under the first finger, 1 to 17, which stays there but for slides; left out, the
-        hand goes where it likes.
-    strings
-        The strings to use, such as ``GBe``; all if left out.
-    key
-        Another key, up or down by less than an octave, the shorter way first.
-
-    Raises
-    ------
-    ChoiceError
-        If `strings` are not strings.
-    RangeError
-        If the position is none, or naming the first part, bar and count that cannot be played.
+    Raises `ChoiceError` for what are not strings; `RangeError` if the position is none, or naming
+    the first part, bar and count that cannot be played.
     """
     low, high = POSITIONS
     if position is not None and not low <= position <= high:
@@ -114,10 +98,7 @@ def possible_positions(
 ) -> list[int]:
     """Return the positions in which all of a phrase can be played; the rest is as for `refinger`.
 
-    Raises
-    ------
-    ChoiceError
-        If `strings` are not strings.
+    Raises `ChoiceError` for what are not strings.
     """
     low, high = POSITIONS
     found = []
@@ -140,16 +121,8 @@ class _Hold:
 class _Search:
     """A search over the fingerings of a part, by dynamic programming over its strokes.
 
-    Parameters
-    ----------
-    position, strings
-        As asked for.
-    move
-        Semitones by which everything is moved.
-    phrase
-        Of which its parts are; its tuning and its meter are asked.
-    has_open
-        Whether open strings may be used in any position.
+    `move` are the semitones by which everything is moved, `has_open` says whether open strings may
+    be used in any position.
     """
 
     def __init__(
@@ -162,13 +135,7 @@ class _Search:
         self.open = has_open or position == OPEN_POSITION
 
     def part(self, part: Part, where: str) -> Part:
-        """Return a part fingered anew.
-
-        Raises
-        ------
-        RangeError
-            If a stroke of it has no fingering.
-        """
+        """Return a part fingered anew; raises `RangeError` if a stroke of it has no fingering."""
         layers: list[list[tuple[float, _Hold, int]]] = []
         for number, stroke in enumerate(part.strokes):
             rest = max(Fraction(0), stroke.at - part.strokes[number - 1].end) if number else 0

@@ -45,10 +45,8 @@ def made_here(path: Path) -> bool:
 def check_free(path: Path, *, force: bool = False) -> None:
     """Refuse to write over what is not this program's own.
 
-    Raises
-    ------
-    ReplaceError
-        If there is such a file and it is not forced, or what is there is not a file.
+    Raises `ReplaceError` if there is such a file and it is not forced, or what is there is not a
+    file.
     """
     if not path.exists():
         return

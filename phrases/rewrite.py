@@ -28,17 +28,8 @@ WIDTH = 88
 def tidy(text: str, name: str = "phrase") -> str:
     """Return the text of a phrase file with every notes string in its canonical form.
 
-    Parameters
-    ----------
-    text
-        The whole file.
-    name
-        What to call it in messages.
-
-    Raises
-    ------
-    TextFileError
-        If it is not a phrase, with each problem at its place.
+    `name` is what messages call it. Raises `TextFileError` if it is not a phrase, with each
+    problem at its place.
     """
     phrase = read_phrase(text, name)
     new = _rewritten(text, phrase, name, everything=True)
@@ -50,23 +41,9 @@ def tidy(text: str, name: str = "phrase") -> str:
 def with_phrase(text: str, phrase: Phrase, name: str = "phrase") -> str:
     """Return the text of a phrase file for that phrase in another key or fingered otherwise.
 
-    The key and the notes that differ are replaced, those of variations too; the rest stays.
-
-    Parameters
-    ----------
-    text
-        The file of the phrase as it was.
-    phrase
-        The same phrase transposed or refingered.
-    name
-        What to call it in messages.
-
-    Raises
-    ------
-    TextFileError
-        If the text is not a phrase.
-    RangeError
-        If the phrase differs from it in more than key and notes.
+    The key and the notes that differ are replaced, those of variations too; the rest stays. `text`
+    is the file of the phrase as it was, called `name` in messages. Raises `TextFileError` if it is
+    not a phrase, `RangeError` if the phrase differs from it in more than key and notes.
     """
     new = _rewritten(text, phrase, name, everything=False)
     if read_phrase(new, name) != phrase:
@@ -75,17 +52,7 @@ def with_phrase(text: str, phrase: Phrase, name: str = "phrase") -> str:
 
 
 def moved_to(text: str, name: str, path: Path) -> str:
-    """Return the text of a phrase file for another place, from which it finds its grooves' files.
-
-    Parameters
-    ----------
-    text
-        The file where it was.
-    name
-        Its path there.
-    path
-        Where it will be.
-    """
+    """Return the text of a phrase file for another path, from where it finds its grooves."""
     file, places = TextFile(text, name), Places(text)
     folder, to = (os.path.realpath(one.parent) for one in (Path(name), path))
     edits = []
@@ -165,12 +132,7 @@ def replace_file(path: Path, data: str | bytes) -> None:
     """Write a file as a whole or not at all; one that is there keeps its permissions.
 
     It is written beside and renamed, through a symbolic link if it is one. Line ends are written
-    as they are.
-
-    Raises
-    ------
-    TextFileError
-        If it cannot be written.
+    as they are. Raises `TextFileError` if it cannot be written.
     """
     try:
         target = Path(os.path.realpath(path))

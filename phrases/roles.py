@@ -119,15 +119,7 @@ class Hit:
 
 
 def chord_roles(root: int, members: Sequence[str]) -> dict[int, str]:
-    """Return the role of each pitch class of a chord.
-
-    Parameters
-    ----------
-    root
-        Pitch class.
-    members
-        Degrees of the chord, ``1 3 5 b7``.
-    """
+    """Return the role of each pitch class of a chord on a root, of degrees as ``1 3 5 b7``."""
     return {
         (root + degree_semitones(member)) % 12: MEMBERS[member.lstrip("b#")]
         for member in reversed(members)
@@ -190,14 +182,7 @@ def _size(cents: int) -> str:
 def rows(phrase: Phrase, line: Sequence[Hit], chords: Chords = ()) -> list[Row]:
     """Return a row for each pitch of a phrase, in order.
 
-    Parameters
-    ----------
-    phrase
-        Its key and its scale are asked.
-    line
-        Its `hits`.
-    chords
-        In order of beats; what comes before the first is heard against the first.
+    `line` are its `hits`; what comes before the first of the `chords` is heard against that.
     """
     found = [
         _row(phrase.key, number, hit, note, aim, chords)

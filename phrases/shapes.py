@@ -45,11 +45,6 @@ def chord_fingers(notes: tuple[tuple[str, int], ...]) -> tuple[int, ...]:
     """Return the fingers that players take for a chord, or none where it is no common one.
 
     A chord may leave out outer strings of a shape, but not so many that it is no chord.
-
-    Parameters
-    ----------
-    notes
-        Strings and frets.
     """
     if len(notes) < FULL or not any(fret for _, fret in notes):
         return ()

@@ -18,15 +18,7 @@ def is_path(word: str) -> bool:
 
 
 class Shelf:
-    """The TOML files of one folder.
-
-    Parameters
-    ----------
-    folder
-        Where they lie.
-    what
-        What each of them is, with its article: ``"a groove"``, a kind of `phrases.kinds`.
-    """
+    """The TOML files of one folder, each a kind of `phrases.kinds`: ``"a groove"``."""
 
     def __init__(self, folder: Path, what: str) -> None:
         self.folder = folder
@@ -39,17 +31,8 @@ class Shelf:
     def find(self, name: str, folder: Path = Path()) -> Path:
         """Return the file that a name or a path means; a path need not exist.
 
-        Parameters
-        ----------
-        name
-            As it was written.
-        folder
-            Where a file of that name may lie, to be offered in the message.
-
-        Raises
-        ------
-        ChoiceError
-            If nothing that ships has this name, with the nearest one.
+        `folder` is where a file of that name may lie, to be offered in the message. Raises
+        `ChoiceError` if nothing that ships has this name, with the nearest one.
         """
         if is_path(name):
             return Path(name)

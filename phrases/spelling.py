@@ -84,10 +84,7 @@ def is_sign(piece: str) -> bool:
 def read_note(piece: str, start: int) -> StringNote:
     """Read a string, a fret, techniques and marks; the text stands at an offset.
 
-    Raises
-    ------
-    SpellingError
-        If it is no place, or no hand can play it.
+    Raises `SpellingError` if it is no place, or no hand can play it.
     """
     into = piece[0] if _INTO.match(piece) else ""
     if into:
@@ -146,10 +143,7 @@ def _fret(text: str, offset: int) -> int:
 def read_moves(text: str, start: int, note: StringNote) -> tuple[tuple[Move, ...], int]:
     """Read what follows on a note, up to the marks; return it and how long its text is.
 
-    Raises
-    ------
-    SpellingError
-        If it is no technique, or no hand can go on so from the note.
+    Raises `SpellingError` if it is no technique, or no hand can go on so from the note.
     """
     moves: list[Move] = []
     at = 0

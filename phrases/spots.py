@@ -29,14 +29,8 @@ class Spot:
 def spots(text: str, phrase: Phrase, variation: str = "") -> list[Spot]:
     """Return where the notes of a phrase stand, in the order in which they are played.
 
-    Parameters
-    ----------
-    text
-        Of the file, its lines ended by line feeds.
-    phrase
-        As `phrases.files.read_phrase` reads it.
-    variation
-        The name of the variation whose notes are meant; the phrase's own if empty.
+    The text's lines are ended by line feeds; `phrase` is what it reads as, `variation` the name of
+    the one whose notes are meant.
     """
     file, places = TextFile(text, "phrase"), Places(text)
     lines = list(accumulate((len(line) + 1 for line in text.split("\n")), initial=0))

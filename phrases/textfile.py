@@ -43,17 +43,9 @@ TYPE_WORDS: dict[type, str] = {
 def read_text(path: Path, kind: str = "") -> str:
     """Return a file's text.
 
-    Parameters
-    ----------
-    path
-        Where it lies.
-    kind
-        A kind of `phrases.kinds`: where there is no such file, others of that kind are offered.
-
-    Raises
-    ------
-    TextFileError
-        If it is missing, not a file, unreadable, over `LARGEST_FILE` bytes, or not UTF-8.
+    `kind` is one of `phrases.kinds`: where there is no such file, others of that kind are offered.
+    Raises `TextFileError` if it is missing, not a file, unreadable, over `LARGEST_FILE` bytes, or
+    not UTF-8.
     """
     name = str(path)
     try:
@@ -81,24 +73,9 @@ def read_text(path: Path, kind: str = "") -> str:
 class TextFile:
     """One TOML file: its data, and the complaints collected while it is checked.
 
-    Parameters
-    ----------
-    text
-        The whole file.
-    name
-        What to call it in messages.
-    kind
-        Which of `phrases.kinds` it must be; any if left out.
-
-    Attributes
-    ----------
-    data
-        What `tomllib` made of it.
-
-    Raises
-    ------
-    TextFileError
-        If the text is not TOML, or plainly of another kind.
+    `name` is what messages call it, `kind` which of `phrases.kinds` it must be, `data` what
+    `tomllib` made of it. Raises `TextFileError` if the text is not TOML, or plainly of another
+    kind.
     """
 
     def __init__(self, text: str, name: str, kind: str = "") -> None:
@@ -133,13 +110,7 @@ class TextFile:
         return any(place == where for place, *_ in self._problems)
 
     def finish(self) -> None:
-        """Raise everything that was complained of, if anything was.
-
-        Raises
-        ------
-        TextFileError
-            With each problem at its place.
-        """
+        """Raise `TextFileError` with every complaint at its place, if there is one."""
         if not self._problems:
             return
         from phrases._places import Places

@@ -35,12 +35,8 @@ FULL_BENDS, HALF_BENDS = "GBe", "DGBe"
 def transpose(phrase: Phrase, key: Key) -> Phrase:
     """Return a phrase in another key, moved up or down the neck, whichever stays nearer.
 
-    A shape without open strings is not moved onto them. Variations move with the rest.
-
-    Raises
-    ------
-    RangeError
-        If the shape fits on the neck in neither direction.
+    A shape without open strings is not moved onto them. Variations move with the rest. Raises
+    `RangeError` if the shape fits on the neck in neither direction.
     """
     frets = all_frets(phrase)
     # A shape that is all fretted stays so: open strings neither bend nor slide.

@@ -36,19 +36,8 @@ class Typed(str):
 def typed_line(line: str, key: str = "A", name: str = LINE) -> Typed:
     """Return a line of notes as a phrase: ``| 1 e8 & e5``, or ``E minor: | 1 e3`` with its key.
 
-    Parameters
-    ----------
-    line
-        As in a phrase file.
-    key
-        In which it is where it does not say so.
-    name
-        What messages call it.
-
-    Raises
-    ------
-    TextFileError
-        If it has a quote in it, which no line of notes has.
+    `key` is that of a line that does not say its own, `name` what messages call it. Raises
+    `TextFileError` if it has a quote in it, which no line of notes has.
     """
     found = _KEY.match(line)
     own, notes = (found[1].strip(), found[2]) if found else (key, line)
@@ -65,10 +54,7 @@ def typed_line(line: str, key: str = "A", name: str = LINE) -> Typed:
 def typed_text(data: bytes, key: str = "A") -> Typed:
     """Return the phrase that came by standard input: a whole file, or a line of notes.
 
-    Raises
-    ------
-    TextFileError
-        If it is no text.
+    Raises `TextFileError` if it is no text.
     """
     if len(data) > LARGEST_FILE:
         raise TextFileError(INPUT, (Problem("it is over 1 MB; is it the right text?"),))

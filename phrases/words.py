@@ -22,12 +22,8 @@ def nearest(word: str, choices: Iterable[str], cutoff: float = 0.5) -> str | Non
 
     Two spellings are close where they begin alike, one holds the other, or a slip in every third
     letter turns it into the other. Case is ignored first, so ``SHUFFLE`` finds ``shuffle``;
-    ``12-bar`` finds ``twelve-bar``.
-
-    Parameters
-    ----------
-    cutoff
-        How like it must be, from 0 to 1, as difflib reckons it.
+    ``12-bar`` finds ``twelve-bar``. `cutoff` says how like it must be, from 0 to 1, as difflib
+    reckons it.
     """
     known = list(choices)
     folded = {choice.casefold(): choice for choice in reversed(known)}
@@ -68,10 +64,7 @@ def short(word: str) -> str:
 def likely(word: str, choices: Iterable[str], files: Mapping[str, str] | None = None) -> str:
     """Return the nearest spelling to a `word`, or the list to choose from.
 
-    Parameters
-    ----------
-    files
-        What may have been meant besides, by the spelling that the word is compared with.
+    `files` is what may have been meant besides, by the spelling that the word is compared with.
     """
     known = list(choices)
     files = files or {}
@@ -88,24 +81,13 @@ def expected(
 ) -> str:
     """Return the message for a `word` that is none of `choices`.
 
-    Parameters
-    ----------
-    what
-        What the word should have named, with its article: ``"a groove"``.
-    files
-        As for `likely`.
+    `what` the word should have named has its article, ``"a groove"``; `files` is as for `likely`.
     """
     return f'"{short(word)}" is not {what}; {likely(word, choices, files)}'
 
 
 def choose(what: str, word: str, choices: Iterable[str]) -> str:
-    """Return `word` if it is one of `choices`.
-
-    Raises
-    ------
-    ChoiceError
-        Otherwise, with the nearest spelling.
-    """
+    """Return `word` if it is one of `choices`; else raises `ChoiceError` with the nearest."""
     known = list(choices)
     if word not in known:
         raise ChoiceError(expected(what, word, known))

@@ -85,16 +85,8 @@ def caught(
 ) -> Caught:
     """Return the draft of what is played in a take.
 
-    Parameters
-    ----------
-    ctx
-        Of the command.
-    take
-        The file.
-    given
-        The options that say what it was played over, None where they are left out.
-    position
-        The fret under the first finger.
+    `given` are the options that say what it was played over, None where they are left out;
+    `position` is the fret under the first finger.
     """
     from backing.grooves import find_groove
     from backing.listening import draft, report

@@ -44,10 +44,7 @@ def place() -> Path:
 def settings() -> dict[str, Any]:
     """Return the settings of the file; none where there is no file.
 
-    Raises
-    ------
-    TextFileError
-        With each problem at its line and column.
+    Raises `TextFileError` with each problem at its line and column.
     """
     path = place()
     if not path.exists():
@@ -64,10 +61,7 @@ def settings() -> dict[str, Any]:
 def remember(name: str, value: str | float) -> Path:
     """Write a setting into the file, whose other lines stay as they are; return the file.
 
-    Raises
-    ------
-    TextFileError
-        If the file has a mistake in it or cannot be written.
+    Raises `TextFileError` if the file has a mistake in it or cannot be written.
     """
     from phrases.rewrite import replace_file
 

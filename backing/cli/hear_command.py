@@ -87,16 +87,8 @@ def command(
 def heard(ctx: click.Context, take: Path, words: tuple[str, ...], *, strict: bool) -> Heard:
     """Return a take as it is heard against what was played.
 
-    Parameters
-    ----------
-    ctx
-        Of the command.
-    take
-        The file.
-    words
-        What was played; empty where the file beside the take says it.
-    strict
-        Whether limits are a teacher's.
+    `words` say what was played, empty where the file beside the take does; `strict` takes a
+    teacher's limits.
     """
     from backing.listening import report
     from backing.listening.source import Source

@@ -359,12 +359,7 @@ def missing(name: str) -> click.MissingParameter:
 def given_phrase(phrase: str | None, typed: str | None, key: str | None) -> str:
     """Return the phrase that is meant: a name, ``-`` for standard input, or a line of notes.
 
-    Parameters
-    ----------
-    phrase, typed
-        The argument and ``--line``, of which there is one.
-    key
-        In which notes are that do not say it; A by default.
+    `key` is that of notes that do not say theirs; A if left out.
     """
     if typed is not None:
         if phrase is not None:
@@ -385,10 +380,7 @@ def given_phrase(phrase: str | None, typed: str | None, key: str | None) -> str:
 def phrase_argument(command: Command, *, own: bool = True) -> Command:
     """Add PHRASE, which may be a line or standard input.
 
-    Parameters
-    ----------
-    own
-        Whether ``--key`` is the key of notes that do not say theirs.
+    `own` says whether ``--key`` is the key of notes that do not say theirs.
     """
     inner: Any = command
 

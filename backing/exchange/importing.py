@@ -63,24 +63,13 @@ class Imported:
 def import_musicxml(path: Path, part: str = "", voice: str = "") -> Imported:
     """Read a part with strings and frets from a MusicXML file.
 
-    Parameters
-    ----------
-    path
-        A ``.musicxml``, ``.xml`` or ``.mxl`` file.
-    part
-        The name or the id of the part; needed where several have strings and frets.
-    voice
-        The number of a voice of the part; left out, the one with most frets.
+    `part` is a name or an id, needed where several have strings and frets; `voice` a number, that
+    of the voice with most frets if left out.
 
-    Raises
-    ------
-    TextFileError
-        If the file is not MusicXML that can be read.
-    ChoiceError
-        If the part or the voice is not there, or a part has to be chosen; if it is in another
-        meter, or has fewer strings than a guitar.
-    RangeError
-        If it holds what a phrase cannot: bars longer than their meter, tempos out of range.
+    Raises `TextFileError` for a file that is not MusicXML that can be read; `ChoiceError` where
+    the part or voice is not there or has to be chosen, is in another meter or has fewer strings
+    than a guitar; `RangeError` for what a phrase cannot hold: bars longer than their meter, tempos
+    out of range.
     """
     root = read_score(path)
     name, element = chosen_part(root, part, str(path))
@@ -95,12 +84,8 @@ def import_musicxml(path: Path, part: str = "", voice: str = "") -> Imported:
 def import_tab(path: Path) -> Imported:
     """Read plain-text tablature: six lines, with counts over them or spacing for a rhythm.
 
-    Raises
-    ------
-    TextFileError
-        If there is none in the file.
-    RangeError
-        If it holds what a phrase cannot.
+    Raises `TextFileError` if there is none in the file, `RangeError` if it holds what a phrase
+    cannot.
     """
     reader = TabReader(path)
     root = ET.Element("score-partwise")
@@ -291,15 +276,9 @@ class _Text:
     def _drag(self, part: tuple[int, int], beats: tuple[Fraction, Fraction, Fraction]) -> Fraction:
         """Return over how many beats a part slows down, where a mark says that it does.
 
-        A file of our own also says exactly how many.
-
-        Parameters
-        ----------
-        part
-            Its number, from 0, and how many there are.
-        beats
-            From which beat on it is the part's, where its last note ends, and where the next part
-            begins.
+        A file of our own also says exactly how many. `part` is its number, from 0, and how many
+        there are; `beats` from which on it is the part's, where its last note ends, and where the
+        next part begins.
         """
         (own, count), (since, end, until) = part, beats
         reader = self.reader

@@ -49,20 +49,10 @@ KINDS: dict[str, tuple[str, tuple[tuple[int, int], ...]]] = {
 
 
 def musicxml(score: Score, *, staves: str = "tab") -> str:
-    """Return written music as a MusicXML 4.0 document.
+    """Return written music as a MusicXML 4.0 document, the same for the same score.
 
-    Parameters
-    ----------
-    score
-        What to write.
-    staves
-        One of `STAVES`: a tablature staff, a staff of notation, or one above the other with every
-        note on both. Each has everything that the other has.
-
-    Returns
-    -------
-    str
-        The document, the same for the same score.
+    `staves` is one of `STAVES`: a tablature staff, a staff of notation, or one above the other
+    with every note on both. Each has everything that the other has.
     """
     text = ET.tostring(_Writer(score, staves).document(), encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{DOCTYPE}{text}\n'

@@ -42,13 +42,7 @@ class Signs:
 
 
 def read_signs(child: ET.Element, signs: Signs) -> bool:
-    """Take what a barline, a direction or a sound element says of the order.
-
-    Returns
-    -------
-    bool
-        Whether the words of a direction were such.
-    """
+    """Take what an element says of the order; return whether a direction's words were such."""
     for repeat in child.iter("repeat"):
         if repeat.get("direction") == "forward":
             signs.forward = True
@@ -77,15 +71,7 @@ def read_signs(child: ET.Element, signs: Signs) -> bool:
 
 
 def playing_order(bars: Sequence[Signs], most: int) -> list[int]:
-    """Return the numbers of bars, from 0, as they are played; no more than `most` and one.
-
-    Parameters
-    ----------
-    bars
-        The signs of each bar.
-    most
-        Where to stop.
-    """
+    """Return the numbers of bars, from 0, as they are played; no more than `most` and one."""
     brackets = _brackets(bars)
     order: list[int] = []
     at = start = 0

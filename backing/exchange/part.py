@@ -84,14 +84,8 @@ class Bar(Content):
 class PartReader(Content):
     """What a part element says.
 
-    Raises
-    ------
-    ChoiceError
-        If it is in another tuning, or a bass.
-    RangeError
-        If a bar is longer than its meter, or in a meter that neither 4/4 nor 12/8 can hold.
-    TextFileError
-        If there are no bars.
+    Raises `ChoiceError` in another tuning, or for a bass; `RangeError` where a bar is longer than
+    its meter, or in a meter that neither 4/4 nor 12/8 can hold; `TextFileError` without bars.
     """
 
     element: ET.Element  # and `path`: what to read, and the file's name for messages
@@ -441,15 +435,8 @@ class PartReader(Content):
     def voice(self, wanted: str = "") -> list[XmlEvent]:
         """Return the events of the voice to take, with what other staves say of its notes.
 
-        Parameters
-        ----------
-        wanted
-            The number of a voice; left out, that of a tablature with the most frets.
-
-        Raises
-        ------
-        ChoiceError
-            If there is no such voice, or there are no notes.
+        A voice that is not named is that of a tablature with the most frets. Raises `ChoiceError`
+        where there is no such voice, or there are no notes.
         """
         every = self.voices()
         if not every:
@@ -479,13 +466,7 @@ class PartReader(Content):
         return found
 
     def joined(self, other: ET.Element) -> bool:
-        """Read another part, where it has the same notes on a staff of another kind.
-
-        Returns
-        -------
-        bool
-            Whether it has; then what it says of the notes is read with them.
-        """
+        """Read another part if it has the same notes on a staff of another kind; tell if so."""
         if other.find(".//technical/fret") is not None:
             return False
         try:

@@ -27,13 +27,7 @@ class Listed:
 
 
 def read_score(path: Path) -> ET.Element:
-    """Return a file's root, by parts.
-
-    Raises
-    ------
-    TextFileError
-        If it is no MusicXML that can be read.
-    """
+    """Return a file's root, by parts; raises `TextFileError` if it is no MusicXML."""
     root = read_xml(path)
     if root.tag == "score-timewise":
         return _by_parts(root)
@@ -87,13 +81,7 @@ def list_parts(path: Path) -> list[Listed]:
 
 
 def chosen_part(root: ET.Element, wanted: str, path: str) -> tuple[str, ET.Element]:
-    """Return the part to read and its name.
-
-    Raises
-    ------
-    ChoiceError
-        If it is not there, or one has to be chosen.
-    """
+    """Return the part to read and its name; raises `ChoiceError` for none or several."""
     names = part_names(root)
     parts = {one.get("id", ""): one for one in root.findall("part")}
     if wanted:

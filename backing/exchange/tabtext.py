@@ -80,10 +80,7 @@ class _Bar:
 class TabReader:
     """A text file with tablature, read as `backing.exchange.part.PartReader` reads a part.
 
-    Raises
-    ------
-    TextFileError
-        If it cannot be read, or there are no six lines of tablature in it.
+    Raises `TextFileError` if it cannot be read, or there are no six lines of tablature in it.
     """
 
     path: Path

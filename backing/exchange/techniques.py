@@ -48,19 +48,10 @@ def write_techniques(
 ) -> None:
     """Write what the hands do at a head.
 
-    Parameters
-    ----------
-    notations
-        The element to write into.
-    head
-        The head, without its grace notes.
-    half
-        Half of its length as a duration: where a release after a bend begins.
-    ends
-        Whether its vibrato ends with it.
-    slides
-        ``start`` and ``stop`` where a slide leads from it to a picked note, or to it. As such a
-        note is picked there is no slur, which a slide without a pick has besides.
+    `half` is half of its length as a duration: where a release after a bend begins; `ends` says
+    whether its vibrato ends with it. `slides` are ``start`` and ``stop`` where a slide leads from
+    it to a picked note, or to it: as such a note is picked there is no slur, which a slide without
+    a pick has besides.
     """
     number = str(len(STRINGS) - STRINGS.index(head.string))
     links = (("stop", head.link), ("start", head.leads))

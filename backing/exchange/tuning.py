@@ -51,19 +51,8 @@ STANDARD_TUNING = Tuning(OPEN)
 def read_tuning(details: ET.Element, path: str, *, tab: bool) -> Tuning | None:
     """Return the tuning that staff details tell; None where they tell none.
 
-    Parameters
-    ----------
-    details
-        The element.
-    path
-        The file's name for messages.
-    tab
-        Whether the staff is a tablature, whose lines are strings.
-
-    Raises
-    ------
-    ChoiceError
-        If there are fewer strings than a guitar has.
+    `tab` says whether the staff is a tablature, whose lines are strings. Raises `ChoiceError`
+    where there are fewer strings than a guitar has.
     """
     found = {}
     for tuning in details.findall("staff-tuning"):

@@ -64,16 +64,8 @@ def strokes(
 ) -> tuple[Stroke, ...]:
     """Return the strokes that events of one voice write.
 
-    Parameters
-    ----------
-    events
-        In order of time, also rests.
-    told
-        What could not be carried over; added to.
-    capo
-        The fret from which frets count, 0 without one.
-    tuning
-        How the strings are tuned.
+    The events are in order of time, also rests; `told` gets what could not be carried over; `capo`
+    is the fret from which frets count, 0 without one.
     """
     player = _Player(told, capo, tuning)
     for event in events:

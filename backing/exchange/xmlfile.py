@@ -36,10 +36,7 @@ CONTAINER = "META-INF/container.xml"
 def read_xml(path: Path) -> ET.Element:
     """Return the root element of a MusicXML file.
 
-    Raises
-    ------
-    TextFileError
-        If it cannot be read, is no XML, is too large, or declares entities.
+    Raises `TextFileError` if it cannot be read, is no XML, is too large, or declares entities.
     """
     name = str(path)
     try:

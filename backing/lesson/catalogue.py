@@ -75,12 +75,7 @@ class Estimate:
 def estimate(lesson: Lesson, known: Iterable[str] = ()) -> Estimate:
     """Return about what a lesson takes in bytes and seconds.
 
-    Parameters
-    ----------
-    lesson
-        As it was read.
-    known
-        Digests of what need not be rendered, the soundfont's left empty.
+    `known` are digests of what need not be rendered, the soundfont's left empty.
     """
     files: list[tuple[str, int]] = []
     pages: dict[str, float] = {}
@@ -134,13 +129,7 @@ def warnings(lessons: Mapping[str, Estimate]) -> Iterator[str]:
 
 
 def folders(lessons: Sequence[Lesson]) -> list[str]:
-    """Return the name of each lesson's folder.
-
-    Raises
-    ------
-    OutputError
-        If two would be the same.
-    """
+    """Return the name of each lesson's folder; raises `OutputError` if two would be the same."""
     names = [slug(lesson.path.stem) for lesson in lessons]
     for name, lesson in zip(names, lessons, strict=True):
         if names.count(name) > 1:
@@ -158,23 +147,9 @@ def make_catalogue(
 ) -> list[Result]:
     """Make every lesson in a folder of its own, then the page and the manifest of all.
 
-    Parameters
-    ----------
-    lessons
-        As they were read.
-    folder
-        Of all; it is made if need be.
-    soundfont, processes
-        As for `make_lesson`.
-    cluster
-        As for `make_lesson`.
-    begun
-        Called with each lesson that is begun and its number from 1; gives what shows progress.
-
-    Raises
-    ------
-    BluesError
-        As `make_lesson` does, or if the page or the manifest would replace a file of others.
+    `begun` is called with each lesson that is begun and its number from 1, and gives what shows
+    progress; the rest is as for `make_lesson`. Raises `BluesError` as that does, or if the page or
+    the manifest would replace a file of others.
     """
     names = folders(lessons)
     if folder.exists() and not folder.is_dir():

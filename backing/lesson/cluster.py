@@ -39,19 +39,9 @@ def made_on(
 ) -> Iterator[tuple[Item, dict[str, str], dict[str, Any]]]:
     """Yield items as they are made, in whatever order: names of their drafts, and facts.
 
-    Parameters
-    ----------
-    address
-        Of a Dask scheduler: ``tcp://10.0.0.5:8786``.
-    items, drafts, font, begun
-        As for `backing.lesson.workers.made`.
-
-    Raises
-    ------
-    ClusterError
-        If there is no such scheduler, its workers differ from this machine, or all of them died.
-    BluesError
-        The first that a worker meets.
+    `address` is of a Dask scheduler, ``tcp://10.0.0.5:8786``; the rest as for
+    `backing.lesson.workers.made`. Raises `ClusterError` if there is no such scheduler, its workers
+    differ from this machine, or all of them died; else the first `BluesError` that a worker meets.
     """
     try:
         import distributed

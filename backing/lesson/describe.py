@@ -44,12 +44,7 @@ HEARING = "Start with the volume low, and rest when a hand tires."
 def chapters(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> list[tuple[int, str]]:
     """Return when each chapter begins, in whole seconds, and its name.
 
-    Parameters
-    ----------
-    lesson
-        What is taught.
-    facts
-        Of each of its sounds, among them its ``seconds``.
+    `facts` has those of each of the lesson's sounds, among them its ``seconds``.
     """
     now = float(lesson.opening)
     found = [(0, "Before we play")] if lesson.opening >= SHORTEST else []
@@ -92,15 +87,7 @@ def _played(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> Iterator
 
 
 def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
-    """Return the text.
-
-    Parameters
-    ----------
-    lesson
-        What is taught.
-    facts
-        As for `chapters`.
-    """
+    """Return the text; the parameters are those of `chapters`."""
     lines = [lesson.title, ""]
     if lesson.text.strip():
         lines += [plain(lesson.text), ""]

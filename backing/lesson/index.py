@@ -26,14 +26,7 @@ NAMES = {
 def contents(lesson: Lesson, items: Mapping[Item, Iterable[str]], leaves: Iterable[Leaf]) -> str:
     """Return the page of a lesson: for each phrase its practice page, its sheets, its sounds.
 
-    Parameters
-    ----------
-    lesson
-        What is taught.
-    items
-        What sounds, with its files' paths in the lesson's folder.
-    leaves
-        What is read.
+    `items` is what sounds, with its files' paths in the lesson's folder; `leaves` what is read.
     """
     papers = list(leaves)
     parts = [rich(lesson.text)] if lesson.text.strip() else []

@@ -79,13 +79,7 @@ class Item:
     voice: str = VOICES[0]  # who plays strings and organ, one of `backing.events.VOICES`
 
     def stream(self) -> Stream:
-        """Return the stream of events.
-
-        Raises
-        ------
-        BluesError
-            If the phrase cannot be played so.
-        """
+        """Return the stream of events; raises `BluesError` if the phrase cannot be played so."""
         return replace(self._stream(), voice=self.voice)
 
     def _stream(self) -> Stream:
@@ -139,10 +133,7 @@ class Item:
 def sounds(lesson: Lesson) -> list[Item]:
     """Return the sounds of a lesson in the order of their names.
 
-    Raises
-    ------
-    RangeError
-        If they are more than `MOST`.
+    Raises `RangeError` if they are more than `MOST`.
     """
     made = []
     for item in _sounds(lesson):
@@ -231,12 +222,7 @@ def _words(names: Iterable[str]) -> list[str]:
 def check_items(lesson: Lesson, items: Sequence[Item]) -> None:
     """Check that every phrase can be played as asked, before anything is rendered.
 
-    One tempo stands for all.
-
-    Raises
-    ------
-    RangeError
-        With the phrase, the key and what is wrong.
+    One tempo stands for all. Raises `RangeError` with the phrase, the key and what is wrong.
     """
     seen = set()
     for item in items:

@@ -78,18 +78,9 @@ class _Common:
 def read_lesson(path: Path, text: str | None = None) -> Lesson:
     """Read a lesson file and the phrases that it names.
 
-    Parameters
-    ----------
-    path
-        The file.
-    text
-        What it would hold; it is read where that is left out.
-
-    Raises
-    ------
-    TextFileError
-        With every problem of the lesson file, or else of the first phrase file that has any, at
-        its line and column.
+    `text` is what the file would hold; it is read where that is left out. Raises `TextFileError`
+    with every problem of the lesson file, or else of the first phrase file that has any, at its
+    line and column.
     """
     file = TextFile.open(path, LESSON) if text is None else TextFile(text, str(path), LESSON)
     folder = path.parent
@@ -163,10 +154,7 @@ def _credited(phrase: Phrase, credits: Credits) -> Phrase:
 def inside(folder: Path, word: str) -> Path:
     """Return the file that a lesson file means by a path.
 
-    Raises
-    ------
-    ChoiceError
-        If it leads out of the lesson's folder.
+    Raises `ChoiceError` if it leads out of the lesson's folder.
     """
     path = Path(word)
     outside = path.is_absolute() or path.drive or ".." in path.parts or "\0" in word
@@ -352,13 +340,7 @@ def _usual_tempos(tempo: Fraction) -> tuple[Fraction, ...]:
 
 
 def check_files(lesson: Lesson) -> None:
-    """Read the grooves and forms that a lesson names.
-
-    Raises
-    ------
-    BluesError
-        If one of them cannot be used.
-    """
+    """Read the grooves and forms a lesson names; raises `BluesError` if one cannot be used."""
     for study in lesson.studies:
         find_form(study.form)
         for _, version in study.versions:

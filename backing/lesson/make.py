@@ -60,27 +60,13 @@ def make_lesson(
 ) -> Result:
     """Make a lesson's folder, or what of it has changed.
 
-    Parameters
-    ----------
-    lesson
-        As `backing.lesson.lesson.read_lesson` returns it.
-    folder
-        New, empty, or one that this function made.
-    soundfont
-        The soundfont for audio; None looks for one.
-    progress
-        Called with what is done and all there is to do, in seconds of music, and a name.
-    processes
-        How many render at once.
-    shared
-        What other lessons have made already, and gets what this one has.
-    cluster
-        The address of a Dask scheduler whose workers make the sounds; this machine if empty.
+    The folder is new, empty, or one that this function made; without a `soundfont` one is looked
+    for. `progress` is called with what is done and all there is to do, in seconds of music, and a
+    name; `processes` render at once. `shared` is what other lessons have made already, and gets
+    what this one has; `cluster` the address of a Dask scheduler whose workers make the sounds.
 
-    Raises
-    ------
-    BluesError
-        If something cannot be made; what was complete by then stays for the next run.
+    Raises `BluesError` if something cannot be made; what was complete by then stays for the next
+    run.
     """
     load_form.cache_clear()
     load_groove.cache_clear()  # a file of the teacher's own may have changed

@@ -57,14 +57,8 @@ def leaves(
 ) -> Iterator[Leaf]:
     """Yield the sheets and pages of a lesson.
 
-    Parameters
-    ----------
-    lesson
-        What is taught.
-    loops
-        The rendered loops, each with its digest and its facts: its ``swing``.
-    layers
-        Returns the files of a loop's band and phrase.
+    `loops` are the rendered loops, each with its digest and its facts: its ``swing``; `layers`
+    returns the files of a loop's band and phrase.
     """
     known: dict[tuple[int, Key], Sheet] = {}
     for number, study in enumerate(lesson.studies):

@@ -29,12 +29,8 @@ class Place:
 def places_of(phrase: Phrase, form: Form, groove: str = "", swing: str = "") -> list[Place]:
     """Return a phrase looked over wherever it comes in a form.
 
-    Parameters
-    ----------
-    phrase, form
-        What is looked over at its tempo, and the form whose chords are under it.
-    groove, swing
-        The band's and the lesson's, where they are not the phrase's own.
+    It is looked over at its tempo; `groove` and `swing` are the band's and the lesson's, where
+    they are not the phrase's own.
     """
     from backing.grooves import find_groove
     from backing.tempo import swing_for

@@ -83,23 +83,9 @@ class Workshop:
     def keep(self, name: str, digest: str, drafts: Mapping[str, Path], facts: Facts) -> Record:
         """Give drafts their names in the folder and write the record of their item.
 
-        Parameters
-        ----------
-        name
-            The item's.
-        digest
-            Of all that it depends on.
-        drafts
-            What was made, by its path in the folder.
-        facts
-            What else to remember.
-
-        Raises
-        ------
-        OutputError
-            If a file cannot be written, or would lie outside the folder.
-
-        A file that was changed since it was made is not lost: it gets another name.
+        `drafts` is what was made, by its path in the folder; `facts` what else to remember. A file
+        that was changed since it was made is not lost: it gets another name. Raises `OutputError`
+        if a file cannot be written, or would lie outside the folder.
         """
         before = self.record(name)
         files = {}
@@ -196,10 +182,8 @@ class Workshop:
 def opened(folder: Path) -> Iterator[Workshop]:
     """Give a lesson's folder to one run; it is made if need be.
 
-    Raises
-    ------
-    OutputError
-        If it cannot be used: it holds other files, or another run is at work in it.
+    Raises `OutputError` if it cannot be used: it holds other files, or another run is at work in
+    it.
     """
     try:
         if folder.exists() and not folder.is_dir():

@@ -43,27 +43,10 @@ FILM_RATE = 30  # pictures a second
 def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dict[str, Any]]:
     """Make the files of an item under other names.
 
-    Parameters
-    ----------
-    item
-        What to make.
-    drafts
-        A folder for what is being made; nothing in it may have the same names.
-    font
-        The soundfont.
-
-    Returns
-    -------
-    dict
-        The name of each file in `drafts`, by its suffix: ``.wav``, or by its part: ``band``,
-        ``stems/bass.wav``.
-    dict
-        ``seconds`` that it lasts, its ``swing``, long part to short part, and ``remarks`` on it.
-
-    Raises
-    ------
-    BluesError
-        If the piece, the take or a file cannot be made.
+    Nothing in the folder `drafts` may have the same names. Returns the name of each file there, by
+    its suffix, ``.wav``, or by its part, ``band``, ``stems/bass.wav``; and facts: ``seconds`` that
+    it lasts, its ``swing``, long part to short part, and ``remarks`` on it. Raises `BluesError` if
+    the piece, the take or a file cannot be made.
     """
     stream = item.stream()
     base = item.name.rpartition("/")[2]

@@ -123,14 +123,8 @@ file   = "pot-lid"            # a file, "my-phrase.toml", or one of `backing lis
 def starter(name: str, *, lesson: bool = False, folder: str = "lesson") -> str:
     """Return the text of a new file.
 
-    Parameters
-    ----------
-    name
-        Of the file, such as ``my-phrase.toml``; its title is made from it.
-    lesson
-        Whether it is a lesson.
-    folder
-        That a lesson's first comment names for its files.
+    The title is made from the file's `name`, ``my-phrase.toml``; a lesson's first comment names
+    the `folder` for its files.
     """
     stem = Path(name).stem
     title = re.sub(r"[-_\s]+", " ", stem).strip()
@@ -142,21 +136,8 @@ def starter(name: str, *, lesson: bool = False, folder: str = "lesson") -> str:
 def write_starter(path: Path, *, lesson: bool = False, author: str = "") -> Path:
     """Write a new file and return its path, which ends in ``.toml``.
 
-    Parameters
-    ----------
-    path
-        Its name, with or without the suffix.
-    lesson
-        Whether it is a lesson.
-    author
-        Who made it, where that is known.
-
-    Raises
-    ------
-    RangeError
-        If its name is empty, too long, or has letters that no file's name should have.
-    TextFileError
-        If there is such a file already, or it cannot be written.
+    Raises `RangeError` if its name is empty, too long, or has letters that no file's name should
+    have; `TextFileError` if there is such a file already, or it cannot be written.
     """
     if path.suffix.lower() != ".toml":
         path = path.with_name(f"{path.name}.toml") if path.name else path

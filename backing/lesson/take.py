@@ -61,21 +61,8 @@ def with_take(
 ) -> Iterator[tuple[Samples, Samples]]:
     """Yield a demo's layers and its mix, as `Rendered.blocks` does, with a take for the lead.
 
-    Parameters
-    ----------
-    path
-        The recording.
-    phrase
-        What is played in it.
-    stream
-        The demo, at the take's tempo.
-    done
-        The same rendered.
-
-    Raises
-    ------
-    TakeError
-        If it is no sound, silent, far too short or long, or the phrase is not found in it.
+    The stream is the demo at the take's tempo, `done` the same rendered. Raises `TakeError` if the
+    recording is no sound, silent, far too short or long, or the phrase is not found in it.
     """
     layers = np.concatenate([layers for layers, _ in done.blocks()], axis=2)
     names = done.names
@@ -102,10 +89,7 @@ def with_take(
 def read_take(path: Path, rate: int) -> Samples:
     """Return a recording at a rate, without the silence around it; shape (2, frames).
 
-    Raises
-    ------
-    TakeError
-        If it is no sound, silent, or far too short or long.
+    Raises `TakeError` if it is no sound, silent, or far too short or long.
     """
     import soundfile
 
@@ -211,19 +195,8 @@ def lag(
 ) -> tuple[float, float]:
     """Return by how many frames `other` must be moved later to fit `reference` best.
 
-    Parameters
-    ----------
-    reference, other
-        As `attacks` returns them.
-    low, high
-        The least and the most that it may be moved.
-
-    Returns
-    -------
-    float
-        Frames, with a fraction.
-    float
-        How well it fits then: the correlation, 1 at most.
+    Both are as `attacks` returns them, and it is moved by `low` to `high` frames. Returns frames,
+    with a fraction, and how well it fits then: the correlation, 1 at most.
     """
     size = 1 << (reference.size + other.size).bit_length()
     spectrum = np.fft.rfft(reference, size) * np.conj(np.fft.rfft(other, size))

@@ -39,25 +39,10 @@ def made(
 ) -> Iterator[tuple[Item, Files, Facts]]:
     """Yield items as they are made, in whatever order: names of their drafts, and facts.
 
-    A script of one's own that makes a lesson must begin at ``if __name__ == "__main__"``.
-
-    Parameters
-    ----------
-    items
-        What to make.
-    drafts
-        The folder for it.
-    font
-        The soundfont.
-    processes
-        How many work at once; with one, or one item, it is this one.
-    begun
-        Called with each item that is begun.
-
-    Raises
-    ------
-    BluesError
-        The first that a worker meets; what others were making is given up.
+    A script of one's own that makes a lesson must begin at ``if __name__ == "__main__"``. `drafts`
+    is the folder for them; `processes` work at once: with one, or one item, it is this one.
+    `begun` is called with each item that is begun. Raises the first `BluesError` that a worker
+    meets; what others were making is given up.
     """
     processes = min(processes, len(items))
     executor = pool(processes) if processes > 1 else None

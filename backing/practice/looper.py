@@ -45,22 +45,10 @@ MEASURED = 8  # passes after the one that is kept, to be as loud as a long loop
 def loop(setting: Setting, phrase: Phrase, plan: Plan, *, seamless: bool = False) -> Stream:
     """Return passes of a phrase, of one of its parts, or of bars of the form it sounds in.
 
-    Parameters
-    ----------
-    setting
-        Key, groove, form, swing, seed and count-in; its tempo is the phrase's.
-    phrase
-        In the setting's key already.
-    plan
-        Tempos and passes.
-    seamless
-        Whether to keep a single pass, in whose end its start is prepared and into whose start
-        its end rings.
-
-    Raises
-    ------
-    BluesError
-        If a word or a number is none of those it may be, or the phrase does not fit the form.
+    The setting's tempo is the phrase's, and the phrase is in its key already. `seamless` keeps a
+    single pass, in whose end its start is prepared and into whose start its end rings. Raises
+    `BluesError` if a word or a number is none of those it may be, or the phrase does not fit the
+    form.
     """
     check_meter(phrase, setting.groove)
     region = looped(setting, phrase, plan)

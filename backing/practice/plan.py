@@ -143,10 +143,7 @@ class Plan:
     def checked(self, tempo: Fraction) -> Plan:
         """Return the plan with its tempos filled in for a phrase's tempo.
 
-        Raises
-        ------
-        BluesError
-            If a word or a number is none of those it may be.
+        Raises `BluesError` if a word or a number is none of those it may be.
         """
         for what, word, known in (
             ("a shape", self.shape, SHAPES),
@@ -192,20 +189,7 @@ class Plan:
         return f"{self.passes} passes end at {last:g}; to arrive at {end:g} it takes {needed}"
 
     def run(self, tempo: Fraction, beats: int) -> list[Pass]:
-        """Return the passes.
-
-        Parameters
-        ----------
-        tempo
-            The phrase's.
-        beats
-            Felt beats of a pass.
-
-        Raises
-        ------
-        BluesError
-            As `checked` does.
-        """
+        """Return the passes, each of so many felt beats, at a phrase's tempo; see `checked`."""
         plan = self.checked(tempo)
         assert plan.start is not None
         assert plan.goal is not None
@@ -243,13 +227,7 @@ class Plan:
 
 
 def check_step(step: Fraction | float) -> Fraction:
-    """Return a step of tempo exactly.
-
-    Raises
-    ------
-    RangeError
-        If it is not more than 0, or not finite.
-    """
+    """Return a step of tempo exactly; raises `RangeError` if it is not above 0 and finite."""
     if not 0 < step < math.inf:
         raise RangeError(f"step {float(step):g}: it must be more than 0")
     if step < LEAST_STEP:
@@ -258,13 +236,7 @@ def check_step(step: Fraction | float) -> Fraction:
 
 
 def check_lasts(passes: int, seconds: Fraction | int) -> None:
-    """Check how long passes last together, in seconds.
-
-    Raises
-    ------
-    RangeError
-        If it is more than `LONGEST` hours.
-    """
+    """Check that passes last `LONGEST` hours at most together; raises `RangeError`."""
     minutes = math.ceil(seconds / 60)
     if seconds > LONGEST * 3600:
         raise RangeError(
@@ -275,13 +247,7 @@ def check_lasts(passes: int, seconds: Fraction | int) -> None:
 
 
 def check_range(name: str, number: int) -> int:
-    """Return a number of passes.
-
-    Raises
-    ------
-    RangeError
-        If it lies outside its row of `RANGES`.
-    """
+    """Return a number of passes; raises `RangeError` outside its row of `RANGES`."""
     low, high, what = RANGES[name]
     if not low <= number <= high:
         raise RangeError(f"{what} {number}: it must be {low} to {high}")
@@ -356,19 +322,9 @@ def check_room(room: str, of: Collection[str]) -> None:
 def check_words(told: Mapping[str, Any], room: str, of: Mapping[str, Any]) -> None:
     """Refuse words that would change nothing.
 
-    Parameters
-    ----------
-    told
-        All that is said, as attributes of a `Plan`.
-    room
-        What it is said for, a key of `OWN_WORDS`.
-    of
-        What of it must not be in vain; the rest may be overruled.
-
-    Raises
-    ------
-    WordsError
-        For the first that does.
+    `told` is all that is said, as attributes of a `Plan`, `room` what it is said for, a key of
+    `OWN_WORDS`; `of` what of it must not be in vain: the rest may be overruled. Raises
+    `WordsError` for the first that is.
     """
     check_room(room, of)
     written = {name: word for word, name in WORDS.items()}
@@ -388,17 +344,8 @@ def check_words(told: Mapping[str, Any], room: str, of: Mapping[str, Any]) -> No
 def read_plan(path: Path, room: str = "") -> dict[str, Any]:
     """Return the attributes of a `Plan` that a plan file sets.
 
-    Parameters
-    ----------
-    path
-        Where it lies.
-    room
-        What it is for, a key of `OWN_WORDS`, or empty for either.
-
-    Raises
-    ------
-    TextFileError
-        With every problem at its line and column.
+    `room` is what it is for, a key of `OWN_WORDS`, or empty for either. Raises `TextFileError`
+    with every problem at its line and column.
     """
     file = TextFile.open(path, PLAN)
     names = [field.name for field in fields(Plan)]
@@ -454,13 +401,7 @@ def _value(file: TextFile, word: str, name: str) -> Any:
 
 
 def parse_bars(text: str) -> tuple[int, int]:
-    """Read ``5-8`` or ``5``: bars of the form, from 1.
-
-    Raises
-    ------
-    RangeError
-        If it is none, or goes back.
-    """
+    """Read ``5-8`` or ``5``: bars of the form, from 1; raises `RangeError` for anything else."""
     first, dash, last = text.replace(" ", "").partition("-")
     if first.isdecimal() and (last.isdecimal() or not dash) and len(text) < 8:
         low, high = int(first), int(last or first)

@@ -53,10 +53,7 @@ def _labels(phrase: Phrase, first: int = 0) -> tuple[tuple[Fraction, str], ...]:
 def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     """Return the pass of a loop: the phrase, one of its parts, or bars of the form.
 
-    Raises
-    ------
-    BluesError
-        If the phrase has no such part or the form no such bars.
+    Raises `BluesError` if the phrase has no such part or the form no such bars.
     """
     setting = setting.lasting(phrase)
     if plan.bars is not None:
@@ -114,10 +111,7 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
 def traded(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
     """Return the pass of a trade: what sounds, and the gaps that are the student's.
 
-    Raises
-    ------
-    BluesError
-        If the phrase does not have the parts, or the form the bars.
+    Raises `BluesError` if the phrase does not have the parts, or the form the bars.
     """
     setting = setting.lasting(phrase)
     length = len(setting.form.bars(setting.key))

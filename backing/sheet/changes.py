@@ -11,15 +11,7 @@ __all__ = ["changed"]
 
 
 def changed(phrase: Phrase, other: Phrase, score: Score) -> Score:
-    """Return the bars of a variation that are not those of the phrase, without its tips.
-
-    Parameters
-    ----------
-    phrase, other
-        The phrase and its variation.
-    score
-        The variation as written music.
-    """
+    """Return the bars of a variation that are not those of the phrase, without its tips."""
     changed = [
         (bar, part)
         for (bar, part), (_, old) in zip(other.placed(), phrase.placed(), strict=False)

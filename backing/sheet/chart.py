@@ -51,16 +51,8 @@ def in_line(bars: Sequence[Bar]) -> int:
 def chart(form: Form, key: Key, width: float, scale: float = 1.0) -> list[list[Ink]]:
     """Return the lines of a chart: a letter over each, the meter, and signs to go round.
 
-    Parameters
-    ----------
-    form
-        The chords in degrees.
-    key
-        Where they are played.
-    width
-        Of a line, in staff spaces.
-    scale
-        How much larger than usual bars are high, and chords where they have room.
+    A line is `width` staff spaces wide; `scale` makes bars higher, and chords where they have
+    room.
     """
     bars = form.bars(key)
     count = in_line(bars)

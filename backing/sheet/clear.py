@@ -73,19 +73,8 @@ def _apart(one: Ink, other: Ink) -> bool:
 def late(pair: Pair, xs: Sequence[float], spots: Mapping[str, int]) -> int:
     """Return before which column there is too little room for a pair.
 
-    Parameters
-    ----------
-    pair
-        What overlaps.
-    xs
-        The middles of the columns of the system in order.
-    spots
-        The number of the column of each written head by its id.
-
-    Returns
-    -------
-    int
-        The number of a column; that after the last means the end of the last bar.
+    `xs` are the middles of the columns of the system in order, `spots` the number of the column of
+    each written head by its id. The number after the last means the end of the last bar.
     """
     found = [place for one in pair if (place := _place(one, spots)) is not None]
     if len(found) == 2 and found[0] != found[1]:

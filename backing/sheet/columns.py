@@ -166,13 +166,8 @@ def _middle(nodes: Sequence[Node], system: System) -> float:
 def shown(node: Node, *, first: bool) -> bool:
     """Tell whether a head has a fret number: what is picked or reached, and what is held.
 
-    Parameters
-    ----------
-    node
-        The head.
-    first
-        Whether what is held from before is shown: in brackets, as the first thing of a system or
-        where no notation staff shows it. What begins or ends something is shown anyway.
+    `first` says whether what is held from before is shown: in brackets, as the first thing of a
+    system or where no notation staff shows it. What begins or ends something is shown anyway.
     """
     if node.join == "tie":
         leaves = node.head.out or node.head.leads

@@ -62,15 +62,7 @@ def _range(used: Iterable[tuple[str, int]]) -> tuple[int, int]:
 
 
 def diagram(phrase: Phrase, *, left_handed: bool = False) -> list[Ink]:
-    """Return the fretboard diagram of a phrase.
-
-    Parameters
-    ----------
-    phrase
-        What is played.
-    left_handed
-        Whether the nut is on the right.
-    """
+    """Return the fretboard diagram of a phrase, its nut on the right for a left hand."""
     used = places(phrase)
     low, high = _range(used)
     has_open = any(not fret for _, fret in used)

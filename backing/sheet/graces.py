@@ -23,15 +23,7 @@ INSIDE = ("accid", "ghost")
 
 
 def beam_graces(made: Engraving, system: System) -> None:
-    """Draw the beams of neighbouring grace notes, and stems that reach them, in place.
-
-    Parameters
-    ----------
-    made
-        The written heads.
-    system
-        As it was engraved, each such note with a flag of its own.
-    """
+    """Draw the beams of neighbouring grace notes, and stems that reach them, in place."""
     beams: list[Ink] = []
     beamed: set[str] = set()
     places = {one.owner: n for n, one in enumerate(system.inks) if one.kind == "stem"}

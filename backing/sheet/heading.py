@@ -20,12 +20,7 @@ KEY = 2.5  # size of the key, as tall as the title's letters
 def facts(score: Score, phrase: Phrase, over: Form | None = None) -> list[str]:
     """Return the facts that stand under the title: feel, form, level and tags.
 
-    Parameters
-    ----------
-    score, phrase
-        The phrase, as written music and as it is.
-    over
-        The form, where all of it is written.
+    `over` is the form, where all of it is written.
     """
     found = [score.groove, *strung(phrase)]
     if phrase.behind is None:
@@ -54,15 +49,7 @@ def strung(phrase: Phrase) -> list[str]:
 
 
 def home(tonic: str, words: str) -> list[Ink]:
-    """Draw a key, its accidental as such.
-
-    Parameters
-    ----------
-    tonic
-        ``Bb``.
-    words
-        What is said after it, ``minor blues scale``; or nothing.
-    """
+    """Draw a key, ``Bb``, its accidental as such, and words after it: ``minor blues scale``."""
     found = [ink.outline("key", lettering.chord_name(tonic, KEY), 0.0, 0.0, 0.0, "")]
     if words:
         left = found[0].box.right + (0.1 if words[0] == "," else 1.1)

@@ -107,18 +107,10 @@ def around(boxes: Iterable[Box]) -> Box:
 
 
 def outline(kind: str, drawn: Outline, x: float, y: float, anchor: float, owner: str) -> Ink:
-    """Return a text or glyph as ink.
+    """Return a text or glyph as ink, its baseline at `y`.
 
-    Parameters
-    ----------
-    kind, owner
-        As for `Ink`.
-    drawn
-        The outline.
-    x, y
-        Where its baseline stands.
-    anchor
-        Which part of its width comes to `x`: 0 the left end, 0.5 the middle, 1 the right end.
+    `anchor` is the part of its width that comes to `x`: 0 the left end, 0.5 the middle, 1 the
+    right.
     """
     x -= drawn.left + anchor * (drawn.right - drawn.left)
     box = Box(drawn.left, drawn.top, drawn.right, drawn.bottom)
@@ -267,14 +259,7 @@ def framed(kind: str, text: str, x: float, y: float, size: float, *, owner: str 
 class Skyline:
     """How high (or, turned over, how low) things reach at each x.
 
-    Parameters
-    ----------
-    rest
-        The y where nothing stands yet.
-    up
-        Whether things are stacked upwards.
-    right
-        The x beyond which nothing is put.
+    `rest` is the y where nothing stands yet, `right` the x beyond which nothing is put.
     """
 
     def __init__(self, rest: float, *, up: bool = True, right: float = math.inf) -> None:
@@ -299,16 +284,8 @@ class Skyline:
     ) -> Ink:
         """Move a thing straight up (or down) to where it is free, and let it stand there.
 
-        Parameters
-        ----------
-        ink
-            The thing.
-        room
-            From what stands under it.
-        beside
-            How far from its sides something counts as under it.
-        around
-            What is put later keeps so much more room from it.
+        It keeps `room` from what stands under it, which is what is nearer than `beside` to its
+        sides; what is put later keeps so much more room `around` it.
         """
         ink = ink.moved(min(0.0, self.right - ink.box.right), 0.0)
         box = ink.box

@@ -30,17 +30,7 @@ MEANT = {
 
 
 def signs(scores: Iterable[Score], staves: str, *, marks: bool) -> list[tuple[list[Ink], str]]:
-    """Return each sign of some music and what it means.
-
-    Parameters
-    ----------
-    scores
-        What stands on a sheet.
-    staves
-        One of `backing.sheet.layout.STAVES`.
-    marks
-        Whether strokes and fingers are drawn.
-    """
+    """Return each sign of some music and what it means; `marks` has strokes and fingers too."""
     every = list(scores)
     heads = [
         link

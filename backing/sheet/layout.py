@@ -46,15 +46,7 @@ class Picture:
 
 
 def pictures(score: Score, style: Style) -> list[Picture]:
-    """Return the systems of a score.
-
-    Parameters
-    ----------
-    score
-        The music.
-    style
-        What is drawn, and how wide.
-    """
+    """Return the systems of a score."""
     return [
         _picture(score, one, style, not number) for number, one in enumerate(spaced(score, style))
     ]
@@ -91,12 +83,7 @@ def _picture(score: Score, drawn: Drawn, style: Style, first: bool) -> Picture:
 def document(inks: Iterable[Ink], box: Box, *, letters: bool = False) -> str:
     """Return a drawing as a whole SVG document, as large as what it covers.
 
-    Parameters
-    ----------
-    inks, box
-        What is drawn and what it covers.
-    letters
-        Whether letters are text, for a reader that has the font; else they are outlines.
+    `letters` leaves letters as text, for a reader that has the font; else they are outlines.
     """
     left, top, right, bottom = box
     svg = "".join(one.draw() for one in inks)

@@ -137,15 +137,7 @@ def _letter(face: str, letter: str) -> tuple[str, tuple[float, float, float, flo
 
 @lru_cache(maxsize=512)
 def glyph(name: str, size: float = 1.0) -> Outline:
-    """Return a music glyph.
-
-    Parameters
-    ----------
-    name
-        A key of `GLYPHS`.
-    size
-        1 fits a staff whose lines are one unit apart.
-    """
+    """Return a music glyph of `GLYPHS`; size 1 fits a staff whose lines are one unit apart."""
     from fontTools.pens.boundsPen import BoundsPen
     from fontTools.svgLib.path import parse_path
 
@@ -165,17 +157,7 @@ def glyph(name: str, size: float = 1.0) -> Outline:
 
 @lru_cache(maxsize=2048)
 def text(words: str, size: float, face: str = "regular") -> Outline:
-    """Return a line of text.
-
-    Parameters
-    ----------
-    words
-        What it says.
-    size
-        Of an em.
-    face
-        A key of `FACES`.
-    """
+    """Return a line of text in a face of `FACES`; `size` is that of an em."""
     scale = size / EM
     x, left, top, right, bottom = 0.0, 0.0, 0.0, 0.0, 0.0
     first = True
@@ -226,15 +208,7 @@ def _paths(words: str, size: float, face: str) -> str:
 
 
 def bracketed(inside: Outline, size: float) -> Outline:
-    """Return a text in brackets that are hardly higher than its figures.
-
-    Parameters
-    ----------
-    inside
-        A text of one line.
-    size
-        Of its em.
-    """
+    """Return a line of text in brackets hardly higher than its figures; `size` is its em."""
     left, right = (text(bracket, 0.74 * size, "bold") for bracket in "()")
     low = -0.04 * size
     start = left.right - left.left + 0.05 * size
@@ -263,16 +237,8 @@ def _unseen(words: str, size: float, x: float, width: float, face: str) -> str:
 def chord_name(name: str, size: float, sign_size: float = 0.32, face: str = "bold") -> Outline:
     """Return a chord symbol or the name of a note, its accidentals drawn as such.
 
-    Parameters
-    ----------
-    name
-        As `backing.harmony.Chord.name` gives it, ``Bb7`` or ``C#m7b5/E``.
-    size
-        Of an em.
-    sign_size
-        Of an accidental against the letters.
-    face
-        A key of `FACES`.
+    `name` is as `backing.harmony.Chord.name` gives it, ``Bb7`` or ``C#m7b5/E``; `size` that of an
+    em, `sign_size` that of an accidental against the letters.
     """
     parts = []
     x, left, top, right, bottom = 0.0, 0.0, 0.0, 0.0, 0.0

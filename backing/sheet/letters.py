@@ -78,10 +78,7 @@ def places(phrase: Phrase) -> Iterator[tuple[str, str]]:
 def blanks(texts: Iterable[tuple[str, str]]) -> str:
     """Return in words which letters of some texts are left blank, and where; empty if none is.
 
-    Parameters
-    ----------
-    texts
-        Each after its place, as `places` gives them.
+    Each text stands after its place, as `places` gives them.
     """
     told = []
     for place, text in texts:

@@ -34,12 +34,7 @@ def over(
 ) -> list[Ink]:
     """Return the marks on and over the notation staff of a system.
 
-    Parameters
-    ----------
-    score, made, system, every
-        The music, its written heads, where they stand, and its columns.
-    sizes
-        Whether the sizes of bends and words stand here, since there is no tab that has them.
+    `sizes` adds the sizes of bends and words, where there is no tab that has them.
     """
     right = system.width
     sky, floor = Skyline(-0.3, right=right), Skyline(4.3, up=False, right=right)

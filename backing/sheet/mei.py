@@ -80,12 +80,7 @@ class Engraving:
 def plan(score: Score, *, bends: bool = True) -> Engraving:
     """Return every written head of a score with what binds it to others.
 
-    Parameters
-    ----------
-    score
-        The music.
-    bends
-        Whether a bend has a small note before it, which a tab alone does not need.
+    `bends` gives a bend a small note before it, which a tab alone does not need.
     """
     made = Engraving(alone=not bends)
     last: dict[str, Node] = {}
@@ -219,16 +214,8 @@ class _Signs:
 def mei(score: Score, made: Engraving, breaks: Sequence[int] = (), *, bare: bool = False) -> str:
     """Return a score as MEI.
 
-    Parameters
-    ----------
-    score
-        The music.
-    made
-        Its written heads.
-    breaks
-        Numbers of the bars, from 0, before which a system ends.
-    bare
-        Leave out key and accidentals, where only the places of the notes matter.
+    `breaks` are the numbers of the bars, from 0, before which a system ends; `bare` leaves out key
+    and accidentals, where only the places of the notes matter.
     """
     meter = score.meter
     signature = 0 if bare else score.key.signature

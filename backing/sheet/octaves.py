@@ -30,13 +30,7 @@ Columns = Sequence[Sequence[Node]]
 
 
 def high_passages(score: Score, made: Engraving) -> set[str]:
-    """Return the ids of the events that are written an octave lower.
-
-    Parameters
-    ----------
-    score, made
-        The music and its written heads.
-    """
+    """Return the ids of the events that are written an octave lower."""
     # What a beam joins is written alike.
     beams = [
         [(f"b{bar}e{number}", made.nodes[bar][number]) for number in numbers]
@@ -85,15 +79,7 @@ def _joined(columns: Columns) -> bool:
 def octave_signs(
     score: Score, made: Engraving, system: System, every: Sequence[Column], sky: Skyline
 ) -> Iterator[Ink]:
-    """Yield ``8va`` with its line over each passage of a system; it goes over everything else.
-
-    Parameters
-    ----------
-    score, made, system, every
-        The music, its written heads, where they stand, and its columns.
-    sky
-        Over which they are set, and which they raise.
-    """
+    """Yield ``8va`` with its line over each passage of a system; it goes over everything else."""
     order = [
         (b, n) for b, measure in enumerate(score.measures) for n in range(len(measure.events))
     ]

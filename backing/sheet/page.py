@@ -51,25 +51,11 @@ def sheet(
     chorus: bool = False,
     kind: Kind = "pdf",
 ) -> bytes:
-    """Return the sheet of a phrase.
+    """Return the sheet of a phrase in its key, under the chords of a form.
 
-    Parameters
-    ----------
-    phrase
-        In the key in which it is to be written.
-    form
-        Whose chords stand over it.
-    paper
-        How it is set.
-    chorus
-        Write the whole form, with the phrase in its bars.
-    kind
-        ``pdf``, or ``svg`` for one long page.
-
-    Raises
-    ------
-    RangeError
-        If the phrase cannot be written, or its pickup would start while it still plays.
+    `chorus` writes the whole form, with the phrase in its bars; `kind` is ``pdf``, or ``svg`` for
+    one long page. Raises `RangeError` where the phrase cannot be written, or its pickup would
+    start while it still plays.
     """
     if kind == "pdf":
         return laid_out(phrase, form, paper, chorus=chorus).compiled()

@@ -18,13 +18,7 @@ OBSTACLES = ("ledgerLines", "notehead", "accid", "flag", "dots", "stem")
 
 
 def moved_clear(system: System) -> None:
-    """Move accidentals left, dots right, the numbers of tuplets up or down: away from the rest.
-
-    Parameters
-    ----------
-    system
-        As it was engraved; they are moved in place.
-    """
+    """Move accidentals left, dots right, tuplets' numbers up or down, in place, out of the way."""
     places = [n for n, one in enumerate(system.inks) if one.kind == "accid"]
     for place in sorted(places, key=lambda n: -system.inks[n].box.left):
         sign = system.inks[place]

@@ -96,15 +96,7 @@ class _Try:
 
 
 def spaced(score: Score, style: Style) -> list[Drawn]:
-    """Return the systems of a score.
-
-    Parameters
-    ----------
-    score
-        The music.
-    style
-        What is drawn, and how wide.
-    """
+    """Return the systems of a score."""
     best: _Try | None = None
     known: dict[str, int] = {}
     tries = [CLOSE, *TRIES] if style.form else list(TRIES)

@@ -23,14 +23,7 @@ SIZES = {50: "a quarter tone", 100: "a half step", 200: "a whole step", 300: "a 
 def spoken(score: Score, numbers: Container[int]) -> str:
     """Return bars in words: their chords, each count with what begins there, where it slows down.
 
-    Marks, strokes and fingers are left out.
-
-    Parameters
-    ----------
-    score
-        The music.
-    numbers
-        Of the bars, as printed.
+    Marks, strokes and fingers are left out. The bars have `numbers` as printed.
     """
     return " ".join(
         _bar(measure)

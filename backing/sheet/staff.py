@@ -88,20 +88,10 @@ def engrave(
     loose: float = 0.3,
     bare: bool = False,
 ) -> list[System]:
-    """Return the systems of a score.
+    """Return the systems of a score, each `width` staff spaces wide.
 
-    Parameters
-    ----------
-    score, made
-        The music and its written heads.
-    breaks
-        Numbers of the bars, from 0, before which a system ends.
-    width
-        Of a system, in staff spaces.
-    loose
-        How far apart short notes are, 0.2 to 0.6.
-    bare
-        Leave out key and accidentals.
+    `breaks` are the numbers of the bars, from 0, before which a system ends; `loose` says how far
+    apart short notes are, 0.2 to 0.6; `bare` leaves out key and accidentals.
     """
     return _rendered(mei(score, made, breaks, bare=bare), width, loose, stretch=True)
 

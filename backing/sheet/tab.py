@@ -46,19 +46,7 @@ def tab(
     marks: bool = True,
     after: System | None = None,
 ) -> list[Ink]:
-    """Return everything on and around the tab staff of one system.
-
-    Parameters
-    ----------
-    score, made
-        The music and its written heads.
-    system
-        Where they stand.
-    marks
-        Whether strokes and fingers are wanted.
-    after
-        The system that follows, into which slides may lead.
-    """
+    """Return all on and around the tab staff of a system; `marks` adds strokes and fingers."""
     staff = Staff(score, made, system, columns(score, made, system))
     for column in staff.columns:
         for node in column.nodes:

@@ -43,29 +43,13 @@ def text_sheet(
 ) -> str:
     """Return a phrase as plain text.
 
-    Parameters
-    ----------
-    phrase
-        In the key in which it is to be written.
-    form
-        Whose chords stand over it; none if left out.
-    width
-        The most characters in a line, at least `NARROWEST`.
-    fingering
-        Whether strokes and fingers stand below, where the phrase gives them.
-    chorus
-        Write the whole form, with the phrase in its bars, and no variations.
+    `width` is the most characters in a line, at least `NARROWEST`; `fingering` says whether
+    strokes and fingers stand below, where the phrase gives them; `chorus` writes the whole form,
+    with the phrase in its bars, and no variations.
 
-    Returns
-    -------
-    str
-        Lines of ASCII signs (titles and tips keep their own letters), ended by a line feed. A line
-        is wider than that only where what follows at once at one place is, or an address.
-
-    Raises
-    ------
-    RangeError
-        If the width is less than `NARROWEST`, or the phrase cannot be written.
+    Lines are of ASCII signs (titles and tips keep their own letters). One is wider only where what
+    follows at once at one place is, or an address. Raises `RangeError` for a width less than
+    `NARROWEST`, or where the phrase cannot be written.
     """
     if width < NARROWEST:
         raise RangeError(f"width {width}: a tab needs at least {NARROWEST} characters")

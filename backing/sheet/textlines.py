@@ -170,14 +170,8 @@ def systems(
 ) -> Iterator[Iterator[str]]:
     """Yield the lines of each system: whole bars, or a part of one that is too wide.
 
-    Parameters
-    ----------
-    bars
-        The columns of each.
-    width
-        The most characters in a line.
-    fingering
-        Whether strokes and fingers stand below.
+    A line has `width` characters at most; `fingering` says whether strokes and fingers stand
+    below.
     """
     below = BELOW if fingering else BELOW[2:]
     for line in _broken(bars, width):

@@ -35,15 +35,7 @@ SHORT = 0.9  # a tie that would be shorter goes over its heads
 
 
 def ties(made: Engraving, system: System) -> list[Ink]:
-    """Return the ties of a system.
-
-    Parameters
-    ----------
-    made
-        The written heads and what binds them.
-    system
-        Where they stand.
-    """
+    """Return the ties of a system."""
     found: list[Ink] = []
     obstacles = [one for one in system.inks if one.kind in OBSTACLES]
     pairs = [
@@ -60,15 +52,7 @@ def ties(made: Engraving, system: System) -> list[Ink]:
 
 
 def reslurred(made: Engraving, system: System) -> None:
-    """Draw those slurs anew, in place, that cross something.
-
-    Parameters
-    ----------
-    made
-        The written heads and what binds them.
-    system
-        As it was engraved.
-    """
+    """Draw those slurs anew, in place, that cross something."""
     ends = dict(made.slurs)
     slurs = [one for one in system.inks if one.kind == "slur"]
     if not slurs:

@@ -74,12 +74,7 @@ def trill_signs(
 ) -> Iterator[Ink]:
     """Yield ``tr`` and the wave of each trill, or the wave that goes on from the system before.
 
-    Parameters
-    ----------
-    score, made, every
-        The music, its written heads, and the columns of a system.
-    accidentals
-        Whether the upper note's stands beside the sign, which a tab does not need.
+    `accidentals` says whether the upper note's stands beside the sign, which a tab does not need.
     """
     lasting = _lasting(made)
     ends: dict[str, float] = {}
@@ -118,15 +113,7 @@ def _trill(x: float, sign: str, right: float, owner: str) -> Ink:
 
 
 def upper_heads(score: Score, made: Engraving, system: System) -> None:
-    """Draw the upper notes of trills that are wider than a step, in brackets, in place.
-
-    Parameters
-    ----------
-    score, made
-        The music and its written heads.
-    system
-        As it was engraved.
-    """
+    """Draw the upper notes of trills that are wider than a step, in brackets, in place."""
     for bar in sorted(system.bars):
         for number, columns in enumerate(made.nodes[bar]):
             for node in (node for column in columns for node in column):

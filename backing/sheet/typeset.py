@@ -129,16 +129,8 @@ class Sheet:
 def book(title: str, cover: str, credits: Credits, sheets: Sequence[Sheet]) -> bytes:
     """Return one PDF of several sheets: a cover with the contents, then one after the other.
 
-    Parameters
-    ----------
-    title
-        Of the whole.
-    cover
-        What stands on the cover besides, as markup.
-    credits
-        Who made the whole.
-    sheets
-        In their order, all on one kind of paper.
+    `cover` is what stands on the cover besides, as markup; the sheets are all on one kind of
+    paper.
     """
     rows = "".join(f"contents-row(<sheet-{n}>, [{one.title}]), " for n, one in enumerate(sheets))
     parts = [

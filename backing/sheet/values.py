@@ -76,28 +76,12 @@ class _Region:
 def pieces(
     cuts: Sequence[Fraction], end: Fraction, rests: Collection[Fraction], *, compound: bool = False
 ) -> list[list[Piece]]:
-    """Return how each span of a bar is written.
+    """Return for each span of a bar its pieces in order, to be tied if it sounds.
 
-    Parameters
-    ----------
-    cuts
-        Where something begins, ascending, in felt beats from the first beat of the bar.
-    end
-        Where the last of them ends.
-    rests
-        Those of `cuts` from which there is silence.
-    compound
-        Whether a beat is a dotted quarter.
-
-    Returns
-    -------
-    list
-        For each cut its pieces in order, to be tied if it sounds.
-
-    Raises
-    ------
-    RangeError
-        If a beat is divided more finely than notes can be written.
+    `cuts` are where something begins, ascending, in felt beats from the first beat of the bar, the
+    last of which ends at `end`; `rests` those from which there is silence; `compound` says that a
+    beat is a dotted quarter. Raises `RangeError` where a beat is divided more finely than notes
+    can be written.
     """
     regions = list(_regions(cuts, end, compound))
     edges = sorted({edge for region in regions for edge in (region.start, region.end)})

@@ -25,14 +25,7 @@ def wording(
 ) -> Iterator[Ink]:
     """Yield palm mutes, ringing and other words over a staff.
 
-    Parameters
-    ----------
-    every
-        The columns of the staff.
-    sky
-        Over which they are set, and which they raise.
-    without
-        Marks that the staff shows in another way.
+    They are set over the `sky`, which they raise, `without` marks that the staff shows otherwise.
     """
     for mark, text in SPANS.items():
         for run in _runs(every, mark):
@@ -52,12 +45,7 @@ def wording(
 def techniques(every: Sequence[Column], sky: Skyline, *, manner: bool) -> Iterator[Ink]:
     """Yield the words that the table of techniques wants over a staff.
 
-    Parameters
-    ----------
-    every, sky
-        As for `wording`.
-    manner
-        Whether it is said too how wide, how long or how fast something is done.
+    `manner` says too how wide, how long or how fast something is done.
     """
     for column in every:
         said = [
@@ -99,18 +87,7 @@ def spanned(
 ) -> Ink:
     """Return a word at `left` with a dashed line to `end`, where there is room for one.
 
-    Parameters
-    ----------
-    text
-        The word.
-    left, end
-        Where it begins and how far it reaches.
-    size
-        Of its letters.
-    hook
-        Whether the line is closed there; it is not where it goes on in the next system.
-    owner
-        As for `Ink`.
+    The line is closed by a `hook`, but where it goes on in the next system.
     """
     word = ink.words("word", text, left, 0.0, size, face="italic", anchor=0.0, owner=owner)
     left = word.box.right + 0.35
@@ -123,15 +100,7 @@ def spanned(
 
 
 def hands(every: Sequence[Column], floor: Skyline) -> Iterator[Ink]:
-    """Yield strokes and fingers in two rows under a staff, the finger of the high string on top.
-
-    Parameters
-    ----------
-    every
-        The columns of the staff.
-    floor
-        Under which they are set.
-    """
+    """Yield strokes and fingers in two rows under a staff, the high string's finger on top."""
     strokes, fingers = list[Ink](), list[Ink]()
     for column in every:
         nodes = sorted((n for n in column.nodes if n.first), key=lambda n: row(n.head.string))

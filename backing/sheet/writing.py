@@ -53,22 +53,13 @@ def part_names(phrase: Phrase) -> tuple[str, ...]:
 def over_form(phrase: Phrase, form: Form | None = None, *, chorus: bool = False) -> Score:
     """Return a phrase as written music, with the chords of a form over it.
 
-    Parameters
-    ----------
-    phrase
-        In the key in which it is to be written; its groove decides the swing where it does not.
-    form
-        Whose chords stand over it, from the bar on at which the phrase is first placed; none if
-        left out. A form that is shorter than the phrase is played again.
-    chorus
-        Write every bar of the form, with the phrase wherever it is placed.
+    The phrase is in the key in which it is to be written; its groove decides the swing where it
+    does not. The chords are those from the bar on at which the phrase is first placed; a form that
+    is shorter is played again. `chorus` writes every bar of the form, with the phrase wherever it
+    is placed.
 
-    Raises
-    ------
-    RangeError
-        If the phrase cannot be written, or its pickup would start while it still plays.
-    ChoiceError, TextFileError
-        If its groove is missing or has mistakes.
+    Raises `RangeError` where the phrase cannot be written, or its pickup would start while it
+    still plays; `ChoiceError` or `TextFileError` where its groove is missing or has mistakes.
     """
     groove = find_groove(phrase.groove)
     asked = parse_swing(phrase.swing) if phrase.swing else groove.swing
@@ -104,26 +95,11 @@ def write(
 ) -> Score:
     """Return a phrase as written music.
 
-    Parameters
-    ----------
-    phrase
-        In the key in which it is to be written. Variations are phrases of their own.
-    chords
-        For each chord name the bar and the felt beat in it, both from 0.
-    swing
-        Long to short, 1 to 4. In 12/8, where there is no swing mark, places that swing by 3:2 or
-        more are written on the eighths where they sound.
-    groove
-        The groove's title.
-    places
-        The bars, from 0, at which the phrase starts.
-    bars
-        How many bars to write; those of the phrase if left out.
-
-    Raises
-    ------
-    RangeError
-        If a beat is divided more finely than notes can be written.
+    `chords` are names with the bar and the felt beat in it, both from 0; `swing` is long to short,
+    1 to 4: in 12/8, which has no swing mark, places that swing by 3:2 or more are written on the
+    eighths where they sound. The phrase starts at the bars `places`, from 0; its own bars are
+    written if `bars` is left out. Raises `RangeError` where a beat is divided more finely than
+    notes can be written.
     """
     return _Writer(phrase, swing, places, bars).score(chords, groove)
 
@@ -356,15 +332,7 @@ def _short(head: Head) -> bool:
 
 
 def _clipped(stages: Sequence[_Stage], tied: Mapping[Fraction, Fraction]) -> list[_Stage]:
-    """Return stages in which staccato notes that would be tied have one shorter value and a rest.
-
-    Parameters
-    ----------
-    stages
-        The music.
-    tied
-        The beats at which such notes begin, and the first value of each.
-    """
+    """Return stages in which `tied` staccato notes have one shorter value, by beat, and a rest."""
     found: list[_Stage] = []
     for number, stage in enumerate(stages):
         after = stages[number + 1] if number + 1 < len(stages) else None

@@ -96,28 +96,14 @@ def propose(
 ) -> list[Proposal]:
     """Return variations of a phrase; the same seed proposes the same ones.
 
-    Parameters
-    ----------
-    phrase
-        Any phrase.
-    moves
-        Names of `phrases.moves.table.MOVES`, in the order in which they are tried; all of them,
-        in an order that the seed draws, if left out.
-    count
-        How many at most.
-    level
-        One of `phrases.phrase.LEVELS`: ``easy`` takes moves that ask no more of a hand, of a
-        phrase that is first made easier where it is not easy; ``hard`` those that ask more.
-    seed
-        Chooses among what fits.
+    `moves` are names of `phrases.moves.table.MOVES`, in the order in which they are tried; all of
+    them, in an order that the seed draws, if left out. `count` is how many at most. `level` is one
+    of `phrases.phrase.LEVELS`: ``easy`` takes moves that ask no more of a hand, of a phrase that
+    is first made easier where it is not easy; ``hard`` those that ask more.
 
-    Raises
-    ------
-    ChoiceError
-        For a move or a level that there is not, with the nearest one.
-    RangeError
-        If none of the moves that were asked for fits, with what they need and those that fit; if
-        the phrase is too short.
+    Raises `ChoiceError` for a move or a level that there is not, with the nearest one;
+    `RangeError` if none of the moves that were asked for fits, with what they need and those that
+    fit, or if the phrase is too short.
     """
     for name in moves:
         choose("a move", name, MOVES)
@@ -348,11 +334,8 @@ def appended(text: str, proposals: Sequence[Proposal], name: str = "phrase") -> 
     """Return the text of a phrase file with variations behind what it has.
 
     What stands there is not touched: a TOML text may be followed by further tables of an array.
-
-    Raises
-    ------
-    TextFileError
-        If the file writes its variations in brackets, behind which there can be no more.
+    Raises `TextFileError` if the file writes its variations in brackets, behind which there can be
+    no more.
     """
     end = "\r\n" if "\r\n" in text else "\n"
     gap = "" if text.endswith("\n") or not text else end
