@@ -101,14 +101,14 @@ def caught(
         title = take.stem.replace("-", " ").replace("_", " ").capitalize()
         if slate is not None:
             stream = stack.enter_context(played(ctx, slate.words, slate.phrase))
-            stretches = report.stretches(slate, stream)
-            clean: Frames = report.without_band(source, stream, stretches)[0]
+            segments = report.segments(slate, stream)
+            clean: Frames = report.without_band(source, stream, segments)[0]
             lead = stream.sections[-1 if len(stream.sections) < 2 else 1]
             asked = dict(pairwise(slate.words)).get("--groove", str(stream.facts["groove"]))
             found = draft.catch(
                 clean, key=stream.key, groove=find_groove(asked), groove_name=_lasting(asked),
                 tempo=lead.tempo, swing=Fraction(lead.swing), position=position, title=title,
-                bars=draft.bars_of(stream, stretches), progress=progress,
+                bars=draft.bars_of(stream, segments), progress=progress,
             )  # fmt: skip
             return _with_clipping(found, source.peak)
         missing = [name for name in ("--key", "--groove", "--tempo") if given[name] is None]

@@ -120,7 +120,7 @@ def _units(text: str) -> Callable[[int], int]:
 
 
 def _problem(problem: Problem, text: str, unit: Callable[[int], int]) -> dict[str, Any]:
-    """Return a mistake with the stretch of text that it means, and what could stand there."""
+    """Return a mistake with the piece of text that it means, and what could stand there."""
     lines = text.split("\n")
     line = min(max(1, problem.line), len(lines))
     first = sum(len(one) + 1 for one in lines[: line - 1])
@@ -136,8 +136,8 @@ def _problem(problem: Problem, text: str, unit: Callable[[int], int]) -> dict[st
     wrong = said[1] if said and said[1] not in new else text[start:end]
     at = text.find(wrong, start, first + len(lines[line - 1]))
     if at >= 0:
-        stretch = {"from": unit(at), "to": unit(at + len(wrong))}
-        fixes = [{"text": one, **stretch} for one in new[:MOST_FIXES]]
+        place = {"from": unit(at), "to": unit(at + len(wrong))}
+        fixes = [{"text": one, **place} for one in new[:MOST_FIXES]]
     return {"message": problem.message, "line": line, "from": unit(start), "to": unit(end),
             "fixes": fixes}  # fmt: skip
 

@@ -90,7 +90,7 @@ def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
                 lead.append((section.first_beat - music.first_beat + note.beat, moved))
             elif section.kind == "pass" and part_of(note.voice) != "sticks":
                 band.append(moved)
-    first, last = _stretch(phrase, asked)
+    first, last = _beats(phrase, asked)
     lead = [(beat, note) for beat, note in lead if first <= beat < last]
     if not lead:
         raise RangeError("there is no note to play from here on")
@@ -112,7 +112,7 @@ def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
     return Playing(stream, line, cut(band), tuple(sorted(times.items())), end - begin)
 
 
-def _stretch(phrase: Phrase, asked: dict[str, Any]) -> tuple[Fraction, Fraction]:
+def _beats(phrase: Phrase, asked: dict[str, Any]) -> tuple[Fraction, Fraction]:
     """Return from which beat to which is played."""
     ends = Fraction(phrase.bars * phrase.meter.beats)
     starts = [bar * phrase.meter.beats - part.pickup for bar, part in phrase.placed()]

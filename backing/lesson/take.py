@@ -32,7 +32,7 @@ from backing.sound.mix import LIMIT
 from phrases.errors import BluesError
 from phrases.phrase import Phrase
 
-__all__ = ["LONGEST", "TakeError", "attacks", "lag", "read_take", "resampled", "with_take"]
+__all__ = ["LONGEST", "TakeError", "attacks", "lag", "read_take", "with_take"]
 
 LONGEST = 900.0  # seconds
 LEAST = 0.2  # seconds of sound
@@ -132,11 +132,6 @@ def _frames(file: Any, start: int, stop: int) -> Samples:
     raw = file.read(stop - start, dtype="float32", always_2d=True)
     sound: Samples = raw[:, :2].T if raw.shape[1] > 1 else np.repeat(raw.T, 2, axis=0)
     return np.nan_to_num(sound, nan=0.0, posinf=0.0, neginf=0.0)
-
-
-def resampled(sound: Samples, own: int, rate: int) -> Samples:
-    """Return a sound at another rate; shape (2, frames)."""
-    return _resampled(lambda start, stop: sound[:, start:stop], sound.shape[1], own, rate)
 
 
 def _resampled(read: Callable[[int, int], Samples], frames: int, own: int, rate: int) -> Samples:

@@ -18,7 +18,7 @@ from backing.events import Stream
 from backing.grooves import Groove
 from backing.listening.moves import Hand, Turn
 from backing.listening.plucks import Pluck
-from backing.listening.written import Stretch
+from backing.listening.written import Segment
 from backing.tempo import Clock
 from phrases.counting import swung
 from phrases.techniques import SLIDES
@@ -53,17 +53,17 @@ class Counted:
     second: float = 0.0  # that is counted: of the pick, or of where a slide from nowhere arrives
 
 
-def bars_of(stream: Stream, stretches: Sequence[Stretch]) -> list[float]:
+def bars_of(stream: Stream, segments: Sequence[Segment]) -> list[float]:
     """Return the seconds of a take at which the bars of a stream began as it was played."""
     beats = stream.meter.beats
     out: list[float] = []
-    for stretch in stretches:
-        section = stream.sections[stretch.section]
+    for segment in segments:
+        section = stream.sections[segment.section]
         clock = Clock(section.tempo, 1.0, section.steps)
         for bar in range(int(section.beats) // beats):
             second = float(clock.exact(bar * beats))
-            at = stretch.at + (second - stretch.offset) / stretch.pace
-            if second >= stretch.offset - 1e-6 and at < stretch.until:
+            at = segment.at + (second - segment.offset) / segment.pace
+            if second >= segment.offset - 1e-6 and at < segment.until:
                 out.append(at)
     return sorted(out)
 

@@ -1,7 +1,7 @@
 """What the fretting hand does under one pick, read from how the pitch goes.
 
 Conventions: times are seconds of the take, pitch is in cents, 100 times the MIDI pitch, tuning
-already taken off. A run is a stretch in which the pitch goes one way.
+already taken off. A run is where the pitch goes one way.
 
 References: as `ears`; `phrases.techniques` for sizes. That a hammer-on is a step, a slide a stair
 of frets and a bend a smooth way is common practice; a slide of one fret is a step, too.
@@ -284,7 +284,7 @@ def _moves(cents: Row) -> list[_Run]:
 
 
 def _still(cents: Row, a: int, b: int) -> list[tuple[int, int]]:
-    """Return the stretches between two frames in which the pitch is held."""
+    """Return where between two frames the pitch is held."""
     out: list[tuple[int, int]] = []
     n = a
     while n < b - HELD:

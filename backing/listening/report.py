@@ -18,7 +18,7 @@ from backing.listening.picture import html, svg
 from backing.listening.source import Frames, Source, TakeError
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.words import Summary, findings, summary, tempos
-from backing.listening.written import Event, Stretch, as_written, written
+from backing.listening.written import Event, Segment, as_written, written
 from phrases.replacing import check_free
 from phrases.rewrite import replace_file
 
@@ -32,7 +32,7 @@ __all__ = [
     "history",
     "lines",
     "log",
-    "stretches",
+    "segments",
     "without_band",
     "write",
 ]
@@ -98,7 +98,7 @@ def hear(
     TakeError
         If it is not a take of that.
     """
-    rows = as_written(stream) if slate is None else stretches(slate, stream)
+    rows = as_written(stream) if slate is None else segments(slate, stream)
     events = written(stream, rows, turns=turns)
     if not events:
         raise TakeError(
@@ -125,15 +125,15 @@ def hear(
     return Heard(source.path, stream, found, heard, said, limits, remarks)
 
 
-def stretches(slate: Slate, stream: Stream) -> list[Stretch]:
+def segments(slate: Slate, stream: Stream) -> list[Segment]:
     """Return how a stream was played, as what lies beside a take says."""
-    if any(row[0] is None or row[0] >= len(stream.sections) for row in slate.stretches):
+    if any(row[0] is None or row[0] >= len(stream.sections) for row in slate.segments):
         raise TakeError("what lies beside it belongs to another piece; say what was played")
-    return [Stretch.of(row) for row in slate.stretches]
+    return [Segment.of(row) for row in slate.segments]
 
 
 def without_band(
-    source: Source, stream: Stream, stretches: list[Stretch]
+    source: Source, stream: Stream, segments: list[Segment]
 ) -> tuple[Frames, list[str]]:
     """Return a take without the backing that came in through the air, and what to say of it."""
     import tempfile
@@ -145,7 +145,7 @@ def without_band(
     from backing.sound.fluid import AudioError
     from soundfonts import SoundfontError
 
-    if any(stretch.pace != 1 for stretch in stretches):
+    if any(segment.pace != 1 for segment in segments):
         return source, []
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "backing.wav"
@@ -157,11 +157,11 @@ def without_band(
     if rate != source.rate:
         return source, []
     pieces = []
-    for stretch in stretches:
-        section = stream.sections[stretch.section]
-        since = float(section.start) + stretch.offset
-        left = min(stretch.until - stretch.at, float(section.seconds) - stretch.offset)
-        pieces.append((stretch.at, since, max(0.0, left)))
+    for segment in segments:
+        section = stream.sections[segment.section]
+        since = float(section.start) + segment.offset
+        left = min(segment.until - segment.at, float(section.seconds) - segment.offset)
+        pieces.append((segment.at, since, max(0.0, left)))
     backing = room.laid(np.ascontiguousarray(sound.mean(axis=1)), rate, source.frames, pieces)
     clean = room.cleaned(source, backing)
     if clean is None:

@@ -1,6 +1,6 @@
 """What should be heard in a take: the phrase's notes at the moments at which they were played.
 
-Conventions: times are seconds from the first frame of the take. A stretch is a section of the
+Conventions: times are seconds from the first frame of the take. A segment is a section of the
 stream, or the rest of one, as it was really played: a pause, a jump or another tempo begins a
 new one.
 """
@@ -16,7 +16,7 @@ from backing.events import Note, Section, Stream
 from phrases.counting import spoken_count
 from phrases.curve import Curve
 
-__all__ = ["Event", "Part", "Place", "Stretch", "as_written", "strokes", "whole", "written"]
+__all__ = ["Event", "Part", "Place", "Segment", "as_written", "strokes", "whole", "written"]
 
 TOGETHER = 0.03  # seconds within which picks are one stroke
 DEAD = 0.05  # seconds; a damped note that is shorter has no pitch
@@ -28,7 +28,7 @@ STILL = Curve()
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class Segment:
     """A section, or a part of one, as it was played.
 
     Attributes
@@ -52,8 +52,8 @@ class Stretch:
     until: float = math.inf
 
     @classmethod
-    def of(cls, row: Sequence[float | None]) -> Stretch:
-        """Return a row of a take's slate as a stretch."""
+    def of(cls, row: Sequence[float | None]) -> Segment:
+        """Return a row of a take's slate as a segment."""
         section, at, offset, pace, until = row
         return cls(
             int(section or 0), at or 0.0, offset or 0.0, pace or 1.0,
@@ -114,7 +114,7 @@ class Event:
     place
         Where in the phrase it is.
     go
-        Which stretch it belongs to, counted from 0; a pickup belongs to the one it leads into.
+        Which segment it belongs to, counted from 0; a pickup belongs to the one it leads into.
     """
 
     at: float
@@ -142,38 +142,38 @@ class Event:
         return self.parts[0].cents(seconds)
 
 
-def as_written(stream: Stream) -> list[Stretch]:
-    """Return the stretches of a stream that was played from end to end."""
-    return [Stretch(n, float(section.start)) for n, section in enumerate(stream.sections)]
+def as_written(stream: Stream) -> list[Segment]:
+    """Return the segments of a stream that was played from end to end."""
+    return [Segment(n, float(section.start)) for n, section in enumerate(stream.sections)]
 
 
-def written(stream: Stream, stretches: Iterable[Stretch], *, turns: bool) -> list[Event]:
+def written(stream: Stream, segments: Iterable[Segment], *, turns: bool) -> list[Event]:
     """Return the notes that the student should be heard to play, in order of time.
 
     Parameters
     ----------
     stream
         What was played.
-    stretches
+    segments
         As it was played.
     turns
         Whether only what the stream leaves open is the student's; else the whole phrase is.
     """
     events: list[Event] = []
-    for go, stretch in enumerate(stretches):
-        section = stream.sections[stretch.section]
+    for go, segment in enumerate(segments):
+        section = stream.sections[segment.section]
         notes = [*section.silent]
         if not turns:
             notes += [note for note in section.notes if note.voice.startswith("lead ")]
         here = [
-            _played(note, stretch)
+            _played(note, segment)
             for note in sorted(notes, key=lambda note: note.start)
-            if note.start >= stretch.offset
+            if note.start >= segment.offset
         ]
-        here = [note for note in here if note.start < stretch.until]
-        last = stretch.section + 1 == len(stream.sections)
-        following = None if last else stream.sections[stretch.section + 1]
-        tempo = float(section.tempo) * stretch.pace
+        here = [note for note in here if note.start < segment.until]
+        last = segment.section + 1 == len(stream.sections)
+        following = None if last else stream.sections[segment.section + 1]
+        tempo = float(section.tempo) * segment.pace
         for event in strokes(here, tempo):
             where = _place(event.beat, section, following, stream)
             late = where.bar == 0 and section.beats - event.beat <= stream.meter.beats
@@ -192,9 +192,9 @@ def whole(strokes: Sequence[Event]) -> list[Event]:
     ]
 
 
-def _played(note: Note, stretch: Stretch) -> Note:
+def _played(note: Note, segment: Segment) -> Note:
     start, end = (
-        stretch.at + (at - stretch.offset) / stretch.pace for at in (note.start, note.end)
+        segment.at + (at - segment.offset) / segment.pace for at in (note.start, note.end)
     )
     return replace(note, start=start, end=end)
 

@@ -123,7 +123,7 @@ const showTurn = (one, [from, to], place) => {
   document.body.classList.toggle("soon", label.startsWith("Your turn in"));
 };
 
-// Show a place of a loop of which the stretch [from, to) is played.
+// Show a place of a loop of which the part [from, to) is played.
 export const showAt = (one, span, place, before, glide) => {
   const [from, to] = span;
   const pickup = beginning(one, from)?.pickup ?? 0;

@@ -27,7 +27,7 @@ from backing.output import OutputError
 from backing.recording.growing import Growing
 from backing.recording.rough_mix import rough_mix
 from backing.recording.round_trip import remembered
-from backing.recording.slate import Slate, slate_name, stretches, write_slate
+from backing.recording.slate import Slate, segments, slate_name, write_slate
 from backing.sound.filters import Samples
 from phrases.drafts import hidden, sweep
 
@@ -219,7 +219,7 @@ class Recorder:
         if self.take is None or not self._files or not self._files[0].frames:
             return None
         frames = self._files[0].frames
-        rows = stretches(self._history, self.rate, frames)
+        rows = segments(self._history, self.rate, frames)
         made = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
         return write_slate(
             self.take, Slate(list(words), phrase, self.rate, frames, self.measured, rows, made)
@@ -310,7 +310,7 @@ class Recorder:
             return
         if len(self._history) != self._known:
             self._known = len(self._history)
-            rows = stretches(self._history, self.rate, sys.maxsize)
+            rows = segments(self._history, self.rate, sys.maxsize)
             self._meter.told(rows, self.rate, measured=self.measured)
         if self._known:
             try:

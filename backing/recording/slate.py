@@ -1,6 +1,6 @@
 """What a take was played over: a small file beside it, from which it can be heard again.
 
-It holds the command, the text of the phrase, the sound card's round trip, and the stretches of
+It holds the command, the text of the phrase, the sound card's round trip, and the segments of
 the piece as they were really played, so that pauses, jumps and other tempos are known.
 """
 
@@ -18,7 +18,7 @@ from backing.output import OutputError
 from phrases.errors import BluesError
 from phrases.rewrite import replace_file
 
-__all__ = ["Slate", "SlateError", "read_slate", "slate_name", "stretches", "write_slate"]
+__all__ = ["Slate", "SlateError", "read_slate", "segments", "slate_name", "write_slate"]
 
 KIND = "a take and what it was played over"
 LONGEST = 4_000_000  # bytes
@@ -42,7 +42,7 @@ class Slate:
         Of the take.
     measured
         Whether the sound card's round trip was measured.
-    stretches
+    segments
         Rows of section, second in the take, second in the section, pace, and the second of the
         take at which it was left (None: it went on to its end).
     made
@@ -54,7 +54,7 @@ class Slate:
     rate: int
     frames: int
     measured: bool
-    stretches: list[list[float | None]]
+    segments: list[list[float | None]]
     made: str
 
 
@@ -63,7 +63,7 @@ def slate_name(take: Path) -> Path:
     return take.with_suffix(".json")
 
 
-def stretches(history: Sequence[int | Begin], rate: int, frames: int) -> list[list[float | None]]:
+def segments(history: Sequence[int | Begin], rate: int, frames: int) -> list[list[float | None]]:
     """Return the stream that was played as the rows of a `Slate`.
 
     Parameters
@@ -130,7 +130,7 @@ def _checked(slate: Slate) -> Slate:
     numbers = all(type(n) is int and n > 0 for n in (slate.rate, slate.frames))
     if not (words and slate.words and isinstance(slate.phrase, str) and numbers):
         raise ValueError("fields of the wrong kind")
-    for row in slate.stretches:
+    for row in slate.segments:
         section, at, offset, pace, until = row
         known: list[Any] = [at, offset, pace, 0.0 if until is None else until]
         if type(section) is not int or section < 0:

@@ -29,7 +29,7 @@ from backing.listening.ears import listen
 from backing.listening.moves import Hand, Turn
 from backing.listening.plucks import Pluck, partials
 from backing.listening.source import Memory, TakeError
-from backing.listening.written import Stretch, as_written
+from backing.listening.written import Segment, as_written
 from backing.live.reel import Begin
 from backing.recording.slate import Slate, write_slate
 from phrases.errors import RangeError
@@ -140,7 +140,7 @@ def test_picks_closer_than_a_pitch_takes_are_no_trouble() -> None:
 def test_a_pause_moves_the_bars_after_it() -> None:
     stream = backing.track(key="A", tempo=120, choruses=1)
     bar = 2.0
-    rows = [Stretch(0, 0.0), Stretch(1, bar, until=bar + 5.0), Stretch(1, bar + 8.0, 5.0)]
+    rows = [Segment(0, 0.0), Segment(1, bar, until=bar + 5.0), Segment(1, bar + 8.0, 5.0)]
     found = bars_of(stream, rows)
     assert found[:5] == pytest.approx([0.0, 2.0, 4.0, 6.0, 11.0])
 

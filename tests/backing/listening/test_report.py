@@ -18,7 +18,7 @@ import backing
 from backing.cli import main
 from backing.events import Stream
 from backing.live.reel import Begin
-from backing.recording.slate import Slate, read_slate, slate_name, stretches, write_slate
+from backing.recording.slate import Slate, read_slate, segments, slate_name, write_slate
 from phrases.files import find_phrase
 from tests.backing.listening.material import RATE, Slips, lead, sound, sounded, student
 
@@ -71,7 +71,7 @@ def test_a_take_with_its_slate_needs_no_words(
     played: Path, stream: Stream, tmp_path: Path
 ) -> None:
     take = copied(played, tmp_path)
-    rows = stretches([Begin(round(s.start * RATE), n, s.start * 0, s.start * 0 + 1)
+    rows = segments([Begin(round(s.start * RATE), n, s.start * 0, s.start * 0 + 1)
                       for n, s in enumerate(stream.sections)], RATE, 10**9)  # fmt: skip
     write_slate(take, slate(take, rows))
     result = hear(take, "--json")
@@ -107,12 +107,12 @@ def test_a_pause_in_the_playing_moves_what_comes_after_it(
     }
 
 
-def test_stretches_end_where_the_sound_was_cut() -> None:
+def test_segments_end_where_the_sound_was_cut() -> None:
     history: list[int | Begin] = [
         Begin(0, 0, *_exact(0.0)), Begin(44100, 1, *_exact(0.0)), 66150,
         Begin(88200, 1, *_exact(0.5)), Begin(10**9, 2, *_exact(0.0)),
     ]  # fmt: skip
-    assert stretches(history, 44100, 200_000) == [
+    assert segments(history, 44100, 200_000) == [
         [0, 0.0, 0.0, 1.0, 1.5], [1, 1.0, 0.0, 1.0, 1.5], [1, 2.0, 0.5, 1.0, None],
     ]  # fmt: skip
 
