@@ -18,7 +18,7 @@ from backing.listening.ears import listen
 from backing.listening.match import match
 from backing.listening.source import Memory
 from backing.listening.thresholds import Limits
-from backing.listening.written import Event, Stretch, written
+from backing.listening.written import Event, Segment, written
 
 __all__ = ["EARLY", "IN_TIME", "LATE", "MISSED", "Meter"]
 
@@ -57,7 +57,7 @@ class Meter:
 
         `measured` says whether the sound card's delay is known.
         """
-        events = written(self._stream, [Stretch.of(row) for row in rows], turns=self._turns)
+        events = written(self._stream, [Segment.of(row) for row in rows], turns=self._turns)
         self._events = [event for event in events if event.kind == "pick"]
         self._rate, self.measured = rate, measured
 
