@@ -1,4 +1,4 @@
-"""Every kind of file that music, a sheet or a review is written to: a row for each suffix."""
+"""Every kind of file that music, films, sheets and reviews are written to, by its suffix."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 __all__ = [
-    "BITS", "CHARTS", "DRAWN", "FORMATS", "OPUS_RATE", "RATES", "REVIEWS", "SHEETS", "Format",
+    "BITS", "CHARTS", "DRAWN", "FILMS", "FORMATS", "OPUS_RATE", "RATES", "REVIEWS", "SHEETS",
+    "STRIPS", "Film", "Format",
 ]  # fmt: skip
 
 BITS = (16, 24)
@@ -34,6 +35,15 @@ class Format(NamedTuple):
         return len({*self.subtypes.values()}) > 1
 
 
+class Film(NamedTuple):
+    """A kind of film: its container's options, and FFmpeg's names of codecs and pixels."""
+
+    options: Mapping[str, str]
+    codec: str
+    pixels: str
+    audio: str
+
+
 _PCM = {16: "PCM_16", 24: "PCM_24"}
 FORMATS: dict[str, Format] = {
     ".mid": Format(),
@@ -43,6 +53,12 @@ FORMATS: dict[str, Format] = {
     ".opus": Format("OGG", dict.fromkeys(BITS, "OPUS"), "ogg", 15_200, OPUS_RATE),
     ".mp3": Format("MP3", dict.fromkeys(BITS, "MPEG_LAYER_III"), "front", 24_000),
 }
+FILMS: dict[str, Film] = {
+    ".mp4": Film({"movflags": "+faststart"}, "libx264", "yuv420p", "aac"),
+    ".webm": Film({}, "libvpx-vp9", "yuva420p", "libopus"),
+    ".mov": Film({"movflags": "+faststart"}, "prores", "yuva444p10le", "pcm_s16le"),
+}
+STRIPS = tuple(suffix for suffix, film in FILMS.items() if "a" in film.pixels)  # with transparency
 DRAWN = (".pdf", ".svg")
 CHARTS = (*DRAWN, ".txt")
 SHEETS = (*CHARTS, ".musicxml")

@@ -16,6 +16,7 @@ import click
 from backing.cli import completing
 from backing.cli.options import Asked, Choice, force_option, json_option
 from backing.film.shape import RATES, SIZES, shape
+from backing.formats import STRIPS
 
 if TYPE_CHECKING:
     from backing.events import Stream
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 SHOWN = ("demo", "loop", "trade")  # what has a phrase to show
-STRIPS = (".webm", ".mov")
 # Options of those commands that are about playing, sound files and plans.
 OTHERS = (
     "--stems", "--rate", "--bits", "--card", "--port", "--pedal", "--hands-free", "--dry-run",
@@ -40,7 +40,7 @@ OTHERS = (
 )
 @click.option(
     "-o", "--output", "path", type=click.Path(path_type=Path),
-    help="The film, an .mp4; a strip is a .webm or a .mov.",
+    help=f"The film, an .mp4; a strip is a {' or a '.join(STRIPS)}.",
 )  # fmt: skip
 @click.option(
     "--size", type=Choice(SIZES), default=SIZES[0], show_default=True,
@@ -146,7 +146,8 @@ def _check(
         raise click.UsageError("a track has no phrase to show; name a phrase")
     suffix = path.suffix.lower()
     if strip and suffix not in STRIPS:
-        raise click.UsageError(f"{path}: a strip ends in .webm or .mov, which can be transparent")
+        kinds = " or ".join(STRIPS)
+        raise click.UsageError(f"{path}: a strip ends in {kinds}, which can be transparent")
     if not strip and suffix != ".mp4":
         also = "; with --strip it is a strip" if suffix in STRIPS else ""
         raise click.UsageError(f"{path}: a film ends in .mp4{also}")

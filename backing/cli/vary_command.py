@@ -22,6 +22,7 @@ from backing.cli.options import (
     json_option,
     phrase_argument,
 )
+from backing.formats import CHARTS
 from backing.output import AudioSettings
 from phrases.errors import Problem, TextFileError
 from phrases.moves import COUNT, SEED
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 MOST = 60  # proposals
-SHEETS = (".pdf", ".svg", ".txt")
 
 
 def _names(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...]:
@@ -42,9 +42,9 @@ def _names(ctx: click.Context, param: click.Parameter, value: str | None) -> tup
 
 
 def _output(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
-    if path is not None and path.suffix.lower() not in (".toml", *SHEETS):
+    if path is not None and path.suffix.lower() not in (".toml", *CHARTS):
         raise click.BadParameter(
-            f"{path}: variations go into a phrase file, .toml, or onto a sheet, {' '.join(SHEETS)}"
+            f"{path}: variations go into a phrase file, .toml, or onto a sheet, {' '.join(CHARTS)}"
         )
     return path
 

@@ -27,6 +27,7 @@ from backing.film.picture import Drawer
 from backing.film.shape import Shape
 from backing.film.story import tell
 from backing.film.words import captions, chapters, webvtt
+from backing.formats import FILMS
 from backing.output import beside, check_outputs
 from backing.sound.audio import Rendered, render
 from backing.sound.fluid import check_audio
@@ -36,17 +37,11 @@ from phrases.errors import BluesError
 from phrases.replacing import MADE
 from soundfonts import find_soundfont
 
-__all__ = ["FORMATS", "RATE", "TITLE", "FilmError", "check_av", "film", "put_film", "whole"]
+__all__ = ["RATE", "TITLE", "FilmError", "check_av", "film", "put_film", "whole"]
 
 RATE = 48000
 TITLE = 4  # seconds
 BT709 = 1
-# By suffix: container's options, codec of pictures, how pixels are kept, codec of sound.
-FORMATS: dict[str, tuple[dict[str, str], str, str, str]] = {
-    ".mp4": ({"movflags": "+faststart"}, "libx264", "yuv420p", "aac"),
-    ".webm": ({}, "libvpx-vp9", "yuva420p", "libopus"),
-    ".mov": ({"movflags": "+faststart"}, "prores", "yuva444p10le", "pcm_s16le"),
-}
 X264 = {"preset": "superfast", "crf": "20", "x264-params": "rc-lookahead=0:mbtree=0:bframes=0"}
 CODING = {
     "libx264": X264,
@@ -101,7 +96,7 @@ def film(
     stream
         What it shows.
     path
-        Where; the suffix is one of `FORMATS`.
+        Where; the suffix is one of `backing.formats.FILMS`.
     shape
         Its size.
     rate
@@ -129,7 +124,7 @@ def film(
         If there is no sound to be had, or a file cannot be written.
     """
     files = [path, path.with_suffix(".vtt")]
-    check_outputs(files, force=force, formats=(*FORMATS, ".vtt"))
+    check_outputs(files, force=force, formats=(*FILMS, ".vtt"))
     check_av()
     check_audio()
     font = find_soundfont(soundfont).path
@@ -178,7 +173,7 @@ def put_film(
     import av
 
     path, beside_it = paths
-    options, codec, pixels, audio = FORMATS[path.suffix.lower()]
+    options, codec, pixels, audio = FILMS[path.suffix.lower()]
     title = 0 if shape.grounds else TITLE
     story = tell(stream, shape)
     drawer = Drawer(story, shape)

@@ -17,6 +17,7 @@ from click.testing import CliRunner, Result
 import backing
 from backing.cli import main
 from backing.events import Stream
+from backing.formats import REVIEWS
 from backing.live.reel import Begin
 from backing.recording.slate import Slate, read_slate, segments, slate_name, write_slate
 from phrases.files import find_phrase
@@ -182,7 +183,7 @@ def test_what_is_written_is_read_again(played: Path, tmp_path: Path) -> None:
 
 
 def test_the_review_is_written_in_words_and_pictures(played: Path, tmp_path: Path) -> None:
-    files = [tmp_path / f"review{suffix}" for suffix in (".html", ".svg", ".txt")]
+    files = [tmp_path / f"review{suffix}" for suffix in REVIEWS]
     options = [word for file in files for word in ("-o", file)]
     result = hear(played, *WORDS, *options)
     assert result.exit_code == 0, result.output
