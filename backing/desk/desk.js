@@ -8,55 +8,18 @@ import {
 import { completions, language, written } from "./notes.js";
 import { Neck } from "./neck.js";
 import { Sound } from "./sound.js";
+import { $, ask, Gone, headers, line, make, say, show, trying, windowName } from "./ask.js";
+import { progress, row } from "./jobs.js";
+import { Take } from "./take.js";
 
-const $ = (id) => document.getElementById(id);
 const trusted = globalThis.trustedTypes?.createPolicy("desk", { createHTML: (text) => text }) ?? { createHTML: (text) => text };
 const nonce = document.querySelector("script[data-nonce]").dataset.nonce;
 const QUIET = 40; // milliseconds without a key before the text is looked at
-
-// This window's name: it stays through a reload, and a copy of the tab gets another.
-const windowName = sessionStorage.getItem("window") ?? crypto.randomUUID().replaceAll("-", "");
-sessionStorage.removeItem("window");
-addEventListener("pagehide", () => sessionStorage.setItem("window", windowName));
-
-class Told extends Error {}
-class Gone extends Error {}
 
 let known; // the folder: its name, digest, files and words
 let open = null; // the file: name, kind, stamp, and its text as saved
 let shown = null; // what was last seen of it without a mistake
 let alive = true;
-const jobs = new Map(); // what runs or ran, by what the server calls it
-
-const headers = () => ({ authorization: `Bearer ${localStorage.getItem("key") ?? ""}` });
-const ask = async (question, asked = {}, path = `/api/${question}`) => {
-  let answer;
-  try {
-    answer = await fetch(path, { method: "POST", headers: { ...headers(), "content-type": "application/json" }, body: JSON.stringify({ window: windowName, ...asked }) });
-  } catch { lost(); throw new Gone("the desk does not answer"); }
-  const told = answer.headers.get("content-type")?.includes("json") ? await answer.json() : { error: await answer.text() };
-  if (!answer.ok) throw new Told(told.error);
-  return told;
-};
-
-const make = (name, attributes = {}, ...inside) => {
-  const element = document.createElement(name);
-  for (const [key, value] of Object.entries(attributes)) {
-    if (key === "press") element.addEventListener("click", value);
-    else if (value !== false) element.setAttribute(key, value);
-  }
-  element.append(...inside);
-  return element;
-};
-const say = (text) => { $("state").textContent = text; };
-const trying = (doing) => async (...words) => {
-  try { await doing(...words); } catch (error) {
-    if (!(error instanceof Told || error instanceof Gone)) throw error;
-    say(error.message);
-  }
-};
-const bytes = (count) => (count < 1e6 ? `${Math.ceil(count / 1000)} kB` : `${(count / 1e6).toFixed(count < 1e7 ? 1 : 0)} MB`);
-const taking = (seconds) => (seconds < 90 ? `${Math.max(1, Math.round(seconds))} s` : `${Math.round(seconds / 60)} min`);
 
 // ---- the editor
 
@@ -339,7 +302,7 @@ const differ = (theirs) => {
   const fixed = [EditorState.readOnly.of(true), EditorView.lineWrapping, EditorView.cspNonce.of(nonce), language, syntaxHighlighting(classHighlighter)];
   const side = (doc, label) => ({ doc, extensions: [...fixed, EditorView.contentAttributes.of({ "aria-label": label, tabindex: "0" })] });
   merge = new MergeView({ a: side(theirs.text, "The file's"), b: side(text(), "Yours"), parent: $("versions") });
-  if (!$("both").open) $("both").showModal();
+  show($("both"));
 };
 const settle = (mine) => {
   const { theirs } = open;
@@ -365,12 +328,16 @@ const outside = trying(async (files) => {
   if (!unsaved()) { open.saved = told.text; open.stamp = told.stamp; become(told.text); say("Changed outside, and shown as it is now."); } else if (told.text === text()) { open.saved = told.text; open.stamp = told.stamp; changed(); } else differ(told);
 });
 
-$("new").addEventListener("submit", trying(async (event) => {
-  event.preventDefault();
-  const told = await ask("new", { name: $("new-name").value, lesson: event.submitter?.value === "lesson" });
-  $("new-name").value = "";
+const begin = async (name, lesson, phrase = "") => {
+  const told = await ask("new", { name, lesson, phrase });
   list((await ask("folder")).files);
   await visit(told.name);
+};
+$("new").addEventListener("submit", trying(async (event) => {
+  event.preventDefault();
+  const name = $("new-name").value;
+  await begin(name, event.submitter?.value === "lesson", open?.kind === "phrase" ? open.name : "");
+  $("new-name").value = "";
 }));
 
 // ---- what is heard
@@ -384,25 +351,28 @@ const playing = (now) => {
   if (now) { now.word.textContent = "Stop"; now.button.classList.add("on"); }
 };
 const hush = () => { turn++; sound.stop(); playing(null); };
+const follow = (told, now, spots = shown?.of === text() && shown.spots || []) => {
+  const beat = told.times.filter(([, at]) => at <= now + 0.02).at(-1);
+  if (beat) lightUp(spots.flatMap((one, at) => (Math.abs(one.beat - nearest(spots, beat[0])) < 1e-4 ? [at] : [])), { inText: true });
+};
+const chosen = () => ({ name: open.name, key: $("key").value, groove: $("groove").value, tone: $("tone").value, band: $("band").checked,
+  text: text(), variation: $("variation").value, tempo: Number($("tempo").value) || null });
 const hear = async (button, word, asked, spots) => {
   hush();
   const mine = turn;
   const done = () => { if (mine === turn) { playing(null); lightUp([], { inText: true }); atCursor(); } };
   playing({ button, word, was: word.textContent });
   try {
-    const told = await ask("play", { name: open.name, key: $("key").value, groove: $("groove").value, tone: $("tone").value, ...asked });
+    const told = await ask("play", { ...chosen(), ...asked });
     if (mine !== turn) return;
-    await sound.play(told, $("band").checked, (now) => {
-      const beat = told.times.filter(([, at]) => at <= now + 0.02).at(-1);
-      if (beat) lightUp(spots.flatMap((one, at) => (Math.abs(one.beat - nearest(spots, beat[0])) < 1e-4 ? [at] : [])), { inText: true });
-    }, done);
+    await sound.play(told, $("band").checked ? ["lead", "band"] : ["lead"], (now) => follow(told, now, spots), done);
   } catch (error) { done(); if (error.name !== "AbortError") throw error; }
 };
 const playOrStop = trying(async () => {
   if (sounding) { hush(); atCursor(); return; }
   if (!open || open.kind === "lesson") return;
   const here = shown?.spots?.find((one) => one.to >= view.state.selection.main.head) ?? shown?.spots?.[0];
-  const asked = { text: text(), variation: $("variation").value, tempo: Number($("tempo").value) || null };
+  const asked = {};
   if ($("what").value === "from" && here) asked.from = here.beat;
   if ($("what").value === "part" && here) asked.part = here.part;
   await hear($("play"), $("play-word"), asked, shown?.of === text() ? shown.spots : []);
@@ -411,6 +381,49 @@ const nearest = (spots, beat) => spots.reduce((best, one) => (one.beat <= beat +
 $("play").addEventListener("click", playOrStop);
 $("volume").addEventListener("input", () => sound.volume(Number($("volume").value) / 100));
 for (const id of ["tempo", "key", "groove", "tone"]) $(id).addEventListener("change", () => { $(id).dataset.own = "yes"; });
+
+// ---- what somebody plays
+
+const take = new Take(sound, {
+  asked: chosen, follow, hush,
+  saved: async () => { await save(); return !unsaved(); },
+  catch: ({ said, text: draft, files }, name) => {
+    const [file] = files.map(({ path }) => path);
+    if (name !== open?.name) { say(`What was played is written in ${file}.`); return; }
+    const title = text().match(/^title\s*=.*$/m)?.[0];
+    become(title ? draft.replace(/^title\s*=.*$/m, () => title) : draft);
+    take.close();
+    say(`${said[0]}: written down, and as ${file}. Undo brings back what was here.`);
+    view.focus();
+  },
+  hear: ({ said, text: picture, files }) => {
+    const words = said.filter((one) => !one.startsWith("  takes/"));
+    $("heard-words").replaceChildren(...words.map((one) => make("li", {}, one)));
+    Object.assign($("heard-picture"), { src: `data:image/svg+xml,${encodeURIComponent(picture)}`, alt: `A picture of the take: ${words.join(" ")}` });
+    $("heard").hidden = false;
+    take.close();
+    say(`Heard; the picture is ${files[0].path}.`);
+    $("scroll").scrollTop = 0;
+    $("heard-name").focus();
+  },
+});
+for (const how of ["catch", "hear"]) {
+  $(how).addEventListener("click", ({ currentTarget }) => {
+    if (!open || open.kind === "lesson") say("Open a phrase first, or begin one.");
+    else take.show(how, currentTarget);
+  });
+}
+$("heard-close").addEventListener("click", () => { $("heard").hidden = true; view.focus(); });
+for (const kind of ["dragover", "drop"]) {
+  addEventListener(kind, (event) => {
+    const file = [...event.dataTransfer.items].find((one) => one.kind === "file");
+    if (!file) return;
+    event.preventDefault();
+    if (kind !== "drop" || !open || open.kind === "lesson") return;
+    if ($("taking").hidden) take.show("catch", $("catch"));
+    take.file(file.getAsFile());
+  });
+}
 
 // ---- variations
 
@@ -432,7 +445,7 @@ const vary = trying(async () => {
       make("button", { ...about, class: "hear", press: hearIt }, "Hear"),
       make("button", { ...about, class: "keep", press: () => keep(name, more) }, "Keep")));
   }));
-  if (!$("varying").open) $("varying").showModal();
+  show($("varying"));
 });
 const keep = (name, more) => {
   const next = text() + more; // the text may have been changed outside meanwhile
@@ -449,57 +462,26 @@ $("varying").addEventListener("close", hush);
 
 // ---- what is made
 
-$("publish").addEventListener("click", trying(async () => {
+const publish = trying(async () => {
   if (!open) { say("Open a phrase or a lesson first."); return; }
   await save();
   if (unsaved()) return;
   const { offers } = await ask("offers", { name: open.name, kind: open.kind });
   $("making-name").textContent = `Publish ${shown?.title ?? open.name}`;
   $("making-about").textContent = "Each button runs the command beside it, in this folder. What has not changed is not made again.";
-  $("offers").replaceChildren(...offers.map(row));
-  $("making").showModal();
+  const { name, kind } = open;
+  $("offers").replaceChildren(...offers.map((offer) => row(offer, () => ask("make", { name, kind, what: offer.what }))));
+  $("lesson-of").hidden = kind === "lesson";
+  show($("making"));
+});
+$("publish").addEventListener("click", publish);
+$("begin-lesson").addEventListener("click", trying(async () => {
+  const name = open.name.replace(/\.toml$/, "-lesson");
+  if (known.files.some((one) => one.name === `${name}.toml`)) await visit(`${name}.toml`);
+  else await begin(name, true, open.name);
+  $("making").close();
+  await publish();
 }));
-const row = (offer) => {
-  const line = make("li", { "data-what": offer.what });
-  const say = make("p", { class: "result", role: "status" });
-  const bar = make("progress", { max: 1, value: 0, hidden: "", "aria-label": `${offer.title}: how far it is` });
-  const stop = make("button", { type: "button", class: "cancel", hidden: "", press: trying(() => ask("cancel", { job: job.number })) }, "Cancel");
-  const job = { say, bar, stop, number: 0 };
-  const start = make("button", { type: "button", class: "start", press: trying(async () => {
-    const told = await ask("make", { name: open.name, kind: open.kind, what: offer.what });
-    job.number = told.job;
-    jobs.set(told.job, job);
-    job.start.disabled = true;
-    bar.hidden = stop.hidden = false;
-    bar.removeAttribute("value");
-    say.textContent = "Being made …";
-    for (const early of waiting.splice(0)) progress(early);
-  }) }, offer.title);
-  job.start = start;
-  line.append(start,
-    make("p", { class: "aside" }, `${offer.files} file${offer.files > 1 ? "s" : ""}, about ${bytes(offer.bytes)}, in about ${taking(offer.seconds)}`),
-    make("code", { tabindex: "0" }, offer.command),
-    make("button", { type: "button", class: "copy", "aria-label": `Copy the command: ${offer.title}`, press: (event) => { navigator.clipboard.writeText(offer.command); event.target.textContent = "Copied"; } }, "Copy"),
-    bar, stop, say);
-  return line;
-};
-const waiting = []; // what was told of a job before its number was known
-const progress = (told) => {
-  const job = jobs.get(told.job);
-  if (!job) { waiting.push(told); return; }
-  if (!told.done) { job.bar.value = told.share; job.say.textContent = `${Math.round(100 * told.share)} %${told.left ? `, ${told.left}` : ""}`; return; }
-  job.bar.hidden = job.stop.hidden = true;
-  job.start.disabled = false;
-  if (told.error) job.say.textContent = told.error;
-  else if (told.stopped) job.say.textContent = "Stopped. What was complete is kept.";
-  else {
-    const size = told.files.reduce((sum, one) => sum + one.bytes, 0);
-    const folder = folderOf(told.files[0].path);
-    const best = told.files.filter(({ path }) => /\.(html|pdf|mp3|wav)$/.test(path)).sort((a, b) => Number(!a.path.endsWith(".html")) - Number(!b.path.endsWith(".html")))[0];
-    job.say.replaceChildren(`${told.kept ? "As it should be already" : "Made"}: ${told.files.length} files, ${bytes(size)}, in ${folder} `,
-      ...(best ? [make("button", { type: "button", press: trying(() => ask("show", { path: best.path })) }, `Open ${best.path.slice(best.path.lastIndexOf("/") + 1)}`)] : []));
-  }
-};
 $("making-close").addEventListener("click", () => $("making").close());
 
 // ---- the line to the server
@@ -510,6 +492,7 @@ const lost = () => {
   $("ended").hidden = false;
   $("ended").textContent = "The desk has ended. What you typed is kept in this browser: start it again with `backing desk`, and go on here.";
 };
+line.lost = lost;
 const back = async () => {
   alive = true;
   $("ended").hidden = true;
@@ -552,9 +535,11 @@ $("undo").addEventListener("click", () => { undo(view); view.focus(); });
 $("redo").addEventListener("click", () => { redo(view); view.focus(); });
 $("variation").addEventListener("change", look);
 addEventListener("keydown", (event) => {
-  if (event.key === "F2") { event.preventDefault(); playOrStop(); }
+  if (event.key === "F2") { event.preventDefault(); if ($("taking").hidden) playOrStop(); else take.record(); }
+  if (event.key === "Escape" && take.over) take.stop(true);
   if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "s") { event.preventDefault(); save(); }
 });
+addEventListener("hashchange", () => location.reload()); // another address of the desk, in the same window
 addEventListener("beforeunload", (event) => { if (unsaved() && !alive) event.preventDefault(); });
 
 const start = trying(async () => {
@@ -575,5 +560,6 @@ const start = trying(async () => {
   events();
   const first = known.files.find((one) => one.name === file) ?? known.files.find((one) => one.kind === "phrase") ?? known.files[0];
   if (first) await visit(first.name);
+  else { say("Name your first phrase, and press Enter."); $("new-name").focus(); }
 });
 start();

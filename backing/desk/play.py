@@ -25,10 +25,11 @@ from phrases.errors import RangeError
 from phrases.phrase import Phrase
 from soundfonts import find_soundfont
 
-__all__ = ["RATE", "Playing", "playing", "sound"]
+__all__ = ["RATE", "Playing", "playing", "sound", "taking"]
 
 RATE = 48000
 QUIET = 0.6  # of the usual gains: two streams that are limited apart are heard together
+CHORUSES = 4  # that an idea is played over
 EARLY = 0.03  # seconds that are heard before the first note
 
 
@@ -46,6 +47,8 @@ class Playing:
         When each written beat of the phrase is heard.
     seconds
         How long it is, without what rings on.
+    words, text
+        The command that plays it, and the phrase's file, where it is played to be recorded over.
     """
 
     stream: Stream
@@ -53,6 +56,8 @@ class Playing:
     band: tuple[Note, ...]
     times: tuple[tuple[float, float], ...]
     seconds: float
+    words: tuple[str, ...] = ()
+    text: str = ""
 
 
 def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
@@ -75,10 +80,7 @@ def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
     if asked.get("variation"):
         phrase = phrase.variation(str(asked["variation"]))
     own = {name: str(asked[name]) for name in ("key", "groove", "tone") if asked.get(name)}
-    tempo = asked.get("tempo") or phrase.tempo
-    if not isinstance(tempo, int | float | Fraction):
-        raise RangeError("tempo: it must be a number")
-    stream = _once(phrase, Fraction(tempo).limit_denominator(1000), tuple(own.items()))
+    stream = _once(phrase, _tempo(asked) or phrase.tempo, tuple(own.items()))
     music = next(one for one in stream.sections if one.kind == "pass")
     lead: list[tuple[Fraction, Note]] = []
     band: list[Note] = []
@@ -110,6 +112,51 @@ def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
         times[float(beat)] = min(note.start - begin, times.get(float(beat), 1e9))
     line = cut([note for _, note in lead])
     return Playing(stream, line, cut(band), tuple(sorted(times.items())), end - begin)
+
+
+def taking(path: Path, text: str, asked: dict[str, Any]) -> Playing:
+    """Return what somebody is recorded over: a bar of sticks and the band, without the phrase.
+
+    `asked` has, besides what `playing` takes, ``take``: ``hear`` for the bars of the phrase, once,
+    else choruses; and ``band``, false for the sticks alone. Raises what `playing` raises.
+    """
+    own: dict[str, Any] = {name: str(asked[name]) for name in ("key", "groove") if asked.get(name)}
+    tempo = _tempo(asked)
+    words = [word for name, value in own.items() for word in (f"--{name}", value)]
+    if asked["take"] == "hear":
+        phrase = parsed(path, text)
+        tempo = tempo or phrase.tempo
+        if asked.get("variation"):
+            phrase = phrase.variation(str(asked["variation"]))
+            words += ["--variation", str(asked["variation"])]
+        stream = _once(phrase, tempo, tuple(own.items()))
+        given = ["loop", asked["name"], "--shape", "hold", "--passes", "1", "--to"]
+    else:
+        text = ""
+        stream = pieces.track(tempo=tempo, choruses=CHORUSES, **own)
+        given = ["track", "--choruses", str(CHORUSES), "--tempo"]
+        tempo = tempo or stream.sections[0].tempo
+    every = [(s, replace(n, start=n.start + float(s.start), end=n.end + float(s.start)))
+             for s in stream.sections for n in s.notes]  # fmt: skip
+    band = [note for _, note in every if note.beat is None]
+    if not asked.get("band"):
+        band = [note for note in band if part_of(note.voice) == "sticks"]
+    music = next((one for one in stream.sections if one.kind == "pass"), stream.sections[0])
+    times = {float(s.first_beat - music.first_beat + n.beat): n.start
+             for s, n in reversed(every) if n.beat is not None}  # fmt: skip
+    last = stream.sections[-1]
+    return Playing(stream, (), tuple(sorted(band, key=lambda note: note.start)),
+                   tuple(sorted(times.items())), float(last.start + last.seconds),
+                   (*given, f"{float(tempo):g}", *words), text)  # fmt: skip
+
+
+def _tempo(asked: dict[str, Any]) -> Fraction | None:
+    tempo = asked.get("tempo")
+    if not tempo:
+        return None
+    if not isinstance(tempo, int | float):
+        raise RangeError("tempo: it must be a number")
+    return Fraction(tempo).limit_denominator(1000)
 
 
 def _beats(phrase: Phrase, asked: dict[str, Any]) -> tuple[Fraction, Fraction]:

@@ -39,6 +39,7 @@ TITLES = {
     "backing": "Backing", "demo": "Demo", "loop": "Practice loop", "trade": "Call and response",
     "sheet": "Sheet", "lesson": "Lesson with its pages",
 }  # fmt: skip
+REMEMBERED = ("track", "demo", "loop", "trade", "sheet")  # a lesson remembers for itself
 _SHARE = re.compile(r"(\d{1,3})%")
 _LEFT = re.compile(r"\d+:\d\d:\d\d|about [^\r\n]+ left")
 
@@ -81,8 +82,12 @@ def offers(folder: Folder, name: str, kind: str) -> list[dict[str, Any]]:
 
 
 def _offer(what: str, words: list[str], size: int, seconds: float, files: int) -> dict[str, Any]:
-    return {"what": what, "title": TITLES[what], "command": shlex.join(["backing", *words]),
+    return {"what": what, "title": TITLES[what], "command": _command(words),
             "words": words, "bytes": size, "seconds": seconds, "files": files}  # fmt: skip
+
+
+def _command(words: list[str]) -> str:
+    return shlex.join(["backing", *words])
 
 
 @dataclass
@@ -109,6 +114,11 @@ class Job:
     _said: str = ""
     _stopped: bool = field(default=False)
 
+    @property
+    def command(self) -> str:
+        """What it is on the command line."""
+        return _command(self.words)
+
     def outputs(self) -> list[str]:
         """Return the files or the folder that it writes, checked to lie inside."""
         found = [self.words[n + 1] for n, word in enumerate(self.words) if word == "-o"]
@@ -131,10 +141,10 @@ class Job:
             told = self._digest()
             known = _remembered(memory)
             there = all((self.folder.root / one).exists() for one in outputs)
-            if self.words[0] != "lesson" and there and known.get(outputs[0]) == told:
+            if self.words[0] in REMEMBERED and there and known.get(outputs[0]) == told:
                 self._end(files=self._listed(outputs), kept=True)
                 return
-            (self.folder.root / OUT).mkdir(exist_ok=True)
+            (self.folder.root / outputs[0]).parent.mkdir(exist_ok=True)
             code, answer = await self._command()
             if self._stopped:
                 self._end(stopped=True)
@@ -146,6 +156,10 @@ class Job:
                 if self.words[0] == "lesson":
                     made = json.loads(answer)
                     files = self._listed([f"{outputs[0]}/{one}" for one in made["files"]])
+                elif self.words[0] in ("catch", "hear"):
+                    text = (self.folder.root / outputs[0]).read_text(encoding="utf-8")
+                    self._end(files=files, said=answer.splitlines(), text=text)
+                    return
                 else:
                     memory.parent.mkdir(parents=True, exist_ok=True)
                     memory.write_text(json.dumps({**known, outputs[0]: told}), encoding="utf-8")
@@ -164,9 +178,8 @@ class Job:
         return told.hexdigest()
 
     async def _command(self) -> tuple[int, str]:
-        words = [sys.executable, "-m", "backing.cli", *self.words, "--json"]
-        if self.words[0] in ("track", "demo", "loop", "trade", "sheet"):
-            words = words[:-1]
+        words = [sys.executable, "-m", "backing.cli", *self.words]
+        words += ["--json"] if self.words[0] == "lesson" else []
         ours, theirs = os.openpty()  # so that it shows how far it is
         try:
             self._process = await asyncio.create_subprocess_exec(

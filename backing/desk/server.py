@@ -28,6 +28,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -38,7 +39,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 from watchfiles import awatch
 
-from backing.desk import look, play
+from backing.desk import look, play, take
 from backing.desk.folder import ChangedError, Folder, FolderError
 from backing.desk.publish import OUT, Job, offers
 from backing.lesson.starter import write_starter
@@ -58,7 +59,11 @@ GRACE = 5  # seconds for what is being answered when the server stops
 LARGEST = 2_500_000  # bytes of a question: a text of 1 MB, with what JSON adds
 KEPT = 8  # what was asked to be played last
 TYPES = {".js": "text/javascript", ".css": "text/css"}
-STATIC = ("desk.css", "desk.js", "notes.js", "neck.js", "sound.js", "vendor/codemirror.js")
+STATIC = (
+    "desk.css", "desk.js", "ask.js", "jobs.js", "take.js", "notes.js", "neck.js", "sound.js",
+    "worklet.js", "vendor/codemirror.js",
+)  # fmt: skip
+SHARED = ("recorder.js", "ear.js", "tokens.css")  # with the practice page
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'nonce-{nonce}'; connect-src 'self'; "
     "img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
@@ -209,13 +214,15 @@ class Desk:
     async def _new(self, asked: dict[str, Any]) -> dict[str, Any]:
         name = asked["name"].strip().removesuffix(".toml") + ".toml"
         path = self.folder.path(name)
-        made = write_starter(path.with_suffix(""), lesson=bool(asked["lesson"]), author="")
+        made = write_starter(path.with_suffix(""), lesson=bool(asked["lesson"]),
+                             phrase=Path(asked.get("phrase", "")).name)  # fmt: skip
         return {"name": made.relative_to(self.folder.root).as_posix()}
 
     async def _play(self, asked: dict[str, Any]) -> dict[str, Any]:
         path = self.folder.path(asked["name"])
         look.inside(path, self.folder.root, asked["text"])
-        what = await run_in_threadpool(play.playing, path, asked["text"], asked)
+        make = play.taking if "take" in asked else play.playing
+        what = await run_in_threadpool(make, path, asked["text"], asked)
         number = next(self._numbers)
         self._playing[number] = what
         for old in list(self._playing)[:-KEPT]:
@@ -253,13 +260,39 @@ class Desk:
     async def _make(self, asked: dict[str, Any]) -> dict[str, Any]:
         found = (await self._offers(asked))["offers"]
         words = next(one["words"] for one in found if one["what"] == asked["what"])
-        if any(job.running and job.words == words for job, _ in self._jobs.values()):
-            raise FolderError("this is being made already")
+        for job, _ in self._jobs.values():
+            if job.running and job.words == words:
+                return {"job": job.number}  # a window that was opened again follows it
+        return self._begin(words)
+
+    def _begin(self, words: list[str]) -> dict[str, Any]:
         number = next(self._numbers)
         job = Job(number, self.folder, words, lambda told: self.tell("job", **told))
-        memory = self.folder.memory
-        self._jobs[number] = job, asyncio.create_task(job.run(memory))
-        return {"job": number}
+        self._jobs[number] = job, asyncio.create_task(job.run(self.folder.memory))
+        return {"job": number, "command": job.command}
+
+    async def _take(self, request: Request) -> dict[str, Any]:
+        """Keep what somebody played, mono float32 frames, and have it caught or heard."""
+        asked = dict(request.query_params)
+        what = self._playing[int(asked["number"])] if asked["number"] != "0" else None
+        how, over = asked["how"], take.over(asked["how"], what, asked)
+        if how not in take.SUFFIXES:
+            raise ValueError
+        rest, kept = b"", take.begun(self.folder, asked["name"], int(asked["rate"]))
+        try:
+            async for piece in request.stream():
+                rest += piece
+                whole = len(rest) // 4 * 4
+                kept.write(np.frombuffer(rest[:whole], "<f4")[:, None])
+                rest = rest[whole:]
+                if kept.frames > take.LONGEST * kept.rate:
+                    raise FolderError(f"a take has at most {take.LONGEST // 60} minutes here; use "
+                                      "`backing record`")  # fmt: skip
+        finally:
+            take.finished(kept, what)
+        return self._begin(
+            take.command(kept.path.relative_to(self.folder.root).as_posix(), how, over)
+        )
 
     async def _cancel(self, asked: dict[str, Any]) -> dict[str, Any]:
         if asked["job"] in self._jobs:
@@ -303,10 +336,12 @@ class Desk:
     def app(self) -> Starlette:
         """Return the desk as an ASGI application."""
 
-        def answered(answer: Callable[[dict[str, Any]], Any]) -> Callable[[Request], Any]:
+        def answered(
+            answer: Callable[[Any], Any], *, raw: bool = False
+        ) -> Callable[[Request], Any]:
             async def endpoint(request: Request) -> Response:
                 try:
-                    return JSONResponse(await answer(await _body(request)))
+                    return JSONResponse(await answer(request if raw else await _body(request)))
                 except BluesError as error:
                     return JSONResponse({"error": str(error)}, 422)
                 except (AttributeError, KeyError, TypeError, ValueError, StopIteration):
@@ -322,9 +357,10 @@ class Desk:
         }  # fmt: skip
         routes = [
             Route("/", _page),
-            *(Route(f"/{name}", _static) for name in STATIC),
+            *(Route(f"/{name}", _static) for name in (*STATIC, *SHARED)),
             Route("/enter", self.enter, methods=["POST"]),
             Route("/api/events", self.events),
+            Route("/api/take", answered(self._take, raw=True), methods=["POST"]),
             Route("/api/sound/{number:int}/{layer}", self.sound),
             *(Route(f"/api/{n}", answered(a), methods=["POST"]) for n, a in questions.items()),
         ]
@@ -419,10 +455,8 @@ async def _page(request: Request) -> Response:
 
 async def _static(request: Request) -> Response:
     name = request.url.path[1:]
-    text = (HERE / name).read_text(encoding="utf-8")
-    if name == "desk.css":  # in the colours of the practice page
-        text = (HERE.parent / "page/tokens.css").read_text(encoding="utf-8") + text
-    return Response(text, media_type=TYPES[Path(name).suffix])
+    path = (HERE if name in STATIC else HERE.parent / "page") / name
+    return Response(path.read_text(encoding="utf-8"), media_type=TYPES[path.suffix])
 
 
 def _socket(port: int) -> socket.socket:

@@ -13,10 +13,7 @@ class Sound {
     if (this.gain) this.gain.gain.value = share ** 2 * 2;
   }
 
-  // Begin what the server has made ready; resolve when the first sound is on its way.
-  async play(told, band, progress, ended) {
-    this.stop();
-    const turn = ++this.turn;
+  async ready() {
     this.context ??= new AudioContext({ sampleRate: RATE });
     if (!this.gain) {
       this.gain = this.context.createGain();
@@ -29,11 +26,19 @@ class Sound {
     }
     this.volume(this.share);
     await this.context.resume();
+    return this.context;
+  }
+
+  // Play layers of what the server has made ready, the first at once, the others as they come.
+  async play(told, [first, ...more], progress, ended) {
+    this.stop();
+    const turn = ++this.turn;
+    await this.ready();
     this.stopper = new AbortController();
     this.sources = new Set();
     this.begun = null;
-    const lead = this.layer(told, "lead", turn);
-    if (band) this.begin.then(() => this.layer(told, "band", turn)).catch(() => {});
+    const whole = this.layer(told, first, turn, true);
+    for (const name of more) this.begin.then(() => this.layer(told, name, turn)).catch(() => {});
     await this.begin;
     const step = () => {
       if (turn !== this.turn) return;
@@ -42,13 +47,13 @@ class Sound {
       if (now > told.seconds + 0.4) { this.stop(); ended(); } else requestAnimationFrame(step);
     };
     requestAnimationFrame(step);
-    await lead;
+    await whole;
   }
 
   // Fetch a layer, and lay its frames from the common beginning on.
-  async layer(told, name, turn) {
+  async layer(told, name, turn, first = false) {
     let began;
-    if (name === "lead") this.begin = new Promise((done, failed) => { began = { done, failed }; });
+    if (first) this.begin = new Promise((done, failed) => { began = { done, failed }; });
     try {
       const answer = await fetch(`/api/sound/${told.number}/${name}`, { headers: this.headers(), signal: this.stopper.signal });
       if (!answer.ok) throw new Error("no sound came");

@@ -120,20 +120,26 @@ file   = "pot-lid"            # a file, "my-phrase.toml", or one of `backing lis
 """
 
 
-def starter(name: str, *, lesson: bool = False, folder: str = "lesson") -> str:
+def starter(name: str, *, lesson: bool = False, folder: str = "lesson", phrase: str = "") -> str:
     """Return the text of a new file.
 
     The title is made from the file's `name`, ``my-phrase.toml``; a lesson's first comment names
-    the `folder` for its files.
+    the `folder` for its files. A lesson of a `phrase`, a file, takes that one's keys and tempos.
     """
     stem = Path(name).stem
     title = re.sub(r"[-_\s]+", " ", stem).strip()
     title = (title[:1].upper() + title[1:]) or stem
     title = title.replace("\\", "\\\\").replace('"', '\\"')
-    return (LESSON if lesson else PHRASE).format(title=title, file=name, folder=folder)
+    text = LESSON if lesson else PHRASE
+    if phrase:
+        text = text.replace(
+            '"pot-lid"           ', json.dumps(phrase).replace("{", "{{").replace("}", "}}")
+        )
+        text = re.sub(r"^(keys|tempos) ", r"# \1 ", text, flags=re.MULTILINE)
+    return text.format(title=title, file=name, folder=folder)
 
 
-def write_starter(path: Path, *, lesson: bool = False, author: str = "") -> Path:
+def write_starter(path: Path, *, lesson: bool = False, author: str = "", phrase: str = "") -> Path:
     """Write a new file and return its path, which ends in ``.toml``.
 
     Raises `RangeError` if its name is empty, too long, or has letters that no file's name should
@@ -149,7 +155,7 @@ def write_starter(path: Path, *, lesson: bool = False, author: str = "") -> Path
         )
     if path.exists() or path.is_symlink():
         raise TextFileError(str(path), (Problem("is there already; choose another name"),))
-    text = starter(path.name, lesson=lesson, folder=path.stem)
+    text = starter(path.name, lesson=lesson, folder=path.stem, phrase=phrase)
     if author:
         told = f"author = {json.dumps(author, ensure_ascii=False)}"
         text = re.sub(r'# author *= "[^"]*"', lambda _: told, text)

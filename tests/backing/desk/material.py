@@ -27,7 +27,7 @@ class Served:
 
     def __init__(self, folder: Path, home: Path, port: int = 0, errors: int | None = None,
                  begin: str = "") -> None:  # fmt: skip
-        self.home = home
+        self.folder, self.home = folder, home
         program = ["-m", "backing.cli"]
         if begin:
             program = ["-c", f"{begin}; from backing.cli import main; main()"]
@@ -72,7 +72,8 @@ class Served:
         line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE)
         try:
             line.putrequest(method, path, skip_host=True)
-            body = b"" if asked is None else json.dumps(asked).encode()
+            body = asked if isinstance(asked, bytes) else json.dumps(asked).encode()
+            body = b"" if asked is None else body
             for name, value in {**told, "Content-Length": str(len(body))}.items():
                 line.putheader(name, value)
             line.endheaders(body)
@@ -89,6 +90,15 @@ class Served:
             kind = answer.getheader("content-type", "")
             found = json.loads(raw) if "json" in (kind or "") else raw
             return answer.status, found, {k.lower(): v for k, v in answer.getheaders()}
+
+    def done(self, events: http.client.HTTPResponse, job: int) -> Any:
+        """Return what is told of a job's end; `events` is what a window is told."""
+        for line in events:
+            if line.startswith(b"data: ") and f'"job": {job}'.encode() in line:
+                told = json.loads(line[6:])
+                if told.get("done"):
+                    return told
+        raise AssertionError("it told nothing of its end")
 
     def enter(self) -> None:
         """Exchange the token of the address for the key."""

@@ -8,33 +8,16 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from tests.backing.desk.material import PORCH, Served
+from tests.backing.desk.test_walk import LISTEN
 from tests.backing.page.browser import Browser, missing
 from tests.backing.page.test_screen import axe_script
 
 WHY = missing()
 pytestmark = pytest.mark.skipif(bool(WHY), reason=WHY or "there is a browser")
 TEXT = PORCH.read_text(encoding="utf-8")
-# The first phrase of the README, as it stands there.
-README = re.search(
-    r"```\n(title  = .*?)```", (PORCH.parents[1] / "README.md").read_text(encoding="utf-8"), re.S
-)
-LISTEN = """
-    window.heard = [];
-    const real = AudioNode.prototype.connect;
-    AudioNode.prototype.connect = function(to, ...rest) {
-        if (to === this.context.destination && !this.watched) {
-            const ear = this.context.createScriptProcessor(4096, 2, 2);
-            ear.watched = true;
-            ear.onaudioprocess = (event) => heard.push(...event.inputBuffer.getChannelData(0));
-            real.call(this, ear); real.call(ear, to);
-        }
-        return real.call(this, to, ...rest);
-    };
-"""
 IDLE = "!document.getElementById('problems').childElementCount"
 
 
@@ -71,57 +54,6 @@ def visit(desk: Browser, name: str, title: str) -> None:
     # At once: the list may be made anew between finding a button and pressing it.
     desk.run(f"document.querySelector('[data-name=\"{name}\"]').click()")
     desk.until(f"return document.getElementById('title').textContent === {json.dumps(title)}")
-
-
-def select_all(desk: Browser) -> None:
-    desk.click(".cm-content")
-    desk.keys("a", hold="control")
-
-
-def saved(desk: Browser) -> None:
-    desk.keys("s", hold="control")
-    desk.until("return document.getElementById('state').textContent.startsWith('Saved')")
-
-
-def test_write_mend_hear_and_save(desk: Browser, folder: Path) -> None:
-    assert README is not None
-    desk.click("#new-name")
-    desk.keys(*"my-phrase")
-    desk.click('#new [value="phrase"]')
-    desk.until("return document.getElementById('name').textContent === 'my-phrase.toml'")
-    select_all(desk)
-    # What is typed gets its closing quotes and brackets by itself, as in any editor; a paste not.
-    text = README[1].replace('"shuffle"', '"shufle"')
-    desk.run("""
-        const data = new DataTransfer(); data.setData("text/plain", arguments[0]);
-        document.querySelector(".cm-content").dispatchEvent(
-            new ClipboardEvent("paste", { clipboardData: data, bubbles: true, cancelable: true }));
-    """.replace("arguments[0]", json.dumps(text)))  # fmt: skip
-    desk.until("return document.querySelector('#problems .fix') !== null")
-    assert "did you mean" in desk.run("return document.getElementById('problems').textContent")
-    assert (
-        desk.run("return document.querySelector('.cm-lintRange-error').textContent") == '"shufle"'
-    )
-    desk.click("#problems .fix")
-    desk.until(f"return {IDLE} && document.getElementById('title').textContent === 'Porch light'")
-    desk.run(LISTEN)
-    desk.run("document.getElementById('what').value = 'all'")
-    desk.click("#band")  # without
-    desk.keys("f2")
-    desk.until("return window.heard.filter((one) => one).length > 30000")
-    lit = desk.run("return document.querySelectorAll('.cm-content .lit, #sheet .lit').length")
-    desk.keys("f2")
-    assert lit >= 2  # in the text and on the sheet
-    wave = np.array(desk.run("return heard"))
-    first = np.flatnonzero(np.abs(wave) > 0.003)[0]
-    heard = wave[first + 2400 : first + 9600] * np.hanning(7200)
-    spectrum = np.abs(np.fft.rfft(heard, 1 << 17))
-    hertz = np.fft.rfftfreq(1 << 17, 1 / 48000)
-    near = (hertz > 400) & (hertz < 480)
-    # e5 is A4, 440 Hz (ISO 16); the guitar is in tune within a few cents.
-    assert abs(1200 * np.log2(hertz[near][spectrum[near].argmax()] / 440)) < 20
-    saved(desk)
-    assert (folder / "my-phrase.toml").read_text(encoding="utf-8") == README[1]
 
 
 def test_a_note_lights_up_in_text_sheet_and_neck_and_is_changed_by_a_press(
@@ -162,7 +94,7 @@ def test_a_variation_is_heard_and_kept_by_keys_and_taken_back(desk: Browser) -> 
     desk.keys("tab", "enter")  # from Close to the first Hear
     button = "document.activeElement"
     assert desk.run(f"return {button}.className").startswith("hear")
-    desk.until("return window.heard.some((one) => Math.abs(one) > 0.01)")
+    desk.until("return window.heard.flat().some((one) => Math.abs(one) > 0.01)")
     assert desk.run(f"return {button}.textContent") == "Stop"
     desk.keys("enter")
     desk.until(f"return {button}.textContent === 'Hear'")

@@ -22,7 +22,8 @@ DRIVER, BROWSER = "chromedriver", ("chromium", "chromium-browser", "google-chrom
 ELEMENT = "element-6066-11e4-a52e-4f735466cecf"  # W3C WebDriver, web element identifier
 KEYS = {"space": " ", "up": "\ue013", "down": "\ue015", "left": "\ue012", "right": "\ue014",
         "tab": "\ue004", "shift": "\ue008", "pagedown": "\ue00f", "pageup": "\ue00e",
-        "enter": "\ue007", "control": "\ue009", "end": "\ue010", "f2": "\ue032"}  # fmt: skip
+        "enter": "\ue007", "control": "\ue009", "end": "\ue010", "f2": "\ue032",
+        "escape": "\ue00c", "backspace": "\ue003", "delete": "\ue017"}  # fmt: skip
 
 
 def missing() -> str:
