@@ -61,7 +61,7 @@ def finished(take: Growing, what: Playing | None) -> None:
         ]
         made = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
         write_slate(take.path, Slate([*what.words], what.text, take.rate, take.frames,
-                                     measured=False, stretches=rows, made=made))  # fmt: skip
+                                     measured=False, segments=rows, made=made))  # fmt: skip
 
 
 def over(how: str, what: Playing | None, asked: dict[str, Any]) -> list[str]:
