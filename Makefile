@@ -32,8 +32,8 @@ QUICK := tests/phrases tests/soundfonts tests/backing/practice tests/backing/exc
 live: .venv/.ready-dev ## the tests that play and hear in real time, by themselves
 	$(LIVE)
 
-# What a sound server plays beside what a browser plays, each one after another.
-LIVE := $(PY) -m pytest -n 2 --dist loadgroup -m live tests/backing/live tests/backing/page \
+# A sound server, a browser and the browsers that hear beside each other: they mostly wait.
+LIVE := $(PY) -m pytest -n 3 --dist loadgroup -m live tests/backing/live tests/backing/page \
 	tests/backing/recording tests/hard/test_soak.py
 
 bench: .venv/.ready-dev ## run the benchmarks

@@ -24,10 +24,11 @@ hypothesis.settings.register_profile(
 os.environ["BACKING_CONFIG"] = os.devnull + "/config.toml"  # what is set here is not tested
 hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
-# Fixtures whose tests hear or play in real time, and what plays: a JACK server or a browser.
+# Fixtures whose tests hear or play in real time, and in which process: a JACK server's, or one of
+# two with browsers.
 REAL_TIME = {
     "jack": "jack", "other_jack": "jack", "heard_page": "page", "odd_page": "page",
-    "led_page": "page", "firefox": "page", "ear": "page",
+    "led_page": "page", "firefox": "ear", "ear": "ear",
 }  # fmt: skip
 LIVE = re.compile(r"LIVE := .* -m live (.*)")
 

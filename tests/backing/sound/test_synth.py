@@ -4,7 +4,6 @@ import os
 import random
 from pathlib import Path
 
-import librosa
 import numpy as np
 import pytest
 
@@ -13,6 +12,7 @@ from backing.sound import fluid, synth
 from backing.sound.fluid import AudioError
 from backing.sound.synth import BLOCK, LENGTH, PARTS, stretches, synthesise
 from phrases.curve import Curve, Glide
+from tests.praat import hertz, pitches
 
 RATE = 44100
 PROGRAMS = {"lead": 27, "bass": 33, "comp": 16, "drums": 0}
@@ -152,17 +152,7 @@ def test_a_note_sounds_when_it_should(soundfont: Path, voice: str, pitch: int, s
 
 def _plateau(sound: np.ndarray) -> float:
     """Return the median pitch, in MIDI notes with fractions."""
-    hertz, _, _ = librosa.pyin(
-        sound,
-        fmin=270.0,
-        fmax=360.0,
-        sr=RATE,
-        frame_length=4096,
-        hop_length=2048,
-        resolution=0.01,
-        max_transition_rate=4.0,
-    )
-    return float(69 + 12 * np.log2(np.nanmedian(hertz) / 440))
+    return float(np.median(pitches(sound, RATE, 61, 66, 0.09, 0.01)[1]))
 
 
 def test_a_full_bend_arrives_two_semitones_higher(soundfont: Path) -> None:
@@ -172,7 +162,7 @@ def test_a_full_bend_arrives_two_semitones_higher(soundfont: Path) -> None:
     before, after = (
         _plateau(stem[round(a * RATE) : round(b * RATE)]) for a, b in ((0.3, 0.9), (1.3, 1.9))
     )
-    # A whole tone is 200 cents in equal temperament; pyin is an outside authority on pitch.
+    # A whole tone is 200 cents in equal temperament; Praat is an outside authority on pitch.
     assert abs((after - before) * 100 - 200) <= 5
     assert abs((after - 64) * 100) <= 10  # the soundfont's own tuning besides
 
@@ -236,7 +226,7 @@ def test_a_bent_string_that_is_picked_again_is_not_heard_unbent(soundfont: Path)
     def level(stem: np.ndarray, pitch: int) -> float:
         start, count = int(1.01 * 44100), int(0.12 * 44100)
         part = stem.mean(axis=0)[start : start + count] * np.hanning(count)
-        turns = np.exp(-2j * np.pi * librosa.midi_to_hz(pitch) * np.arange(count) / 44100)
+        turns = np.exp(-2j * np.pi * hertz(pitch) * np.arange(count) / 44100)
         return 20 * float(np.log10(abs(part @ turns)))
 
     notes = (

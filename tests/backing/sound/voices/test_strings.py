@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import cache
 from statistics import median
 
-import librosa
 import numpy as np
 import pytest
 
@@ -28,6 +27,7 @@ from tests.backing.sound.voices.material import (
     render,
     track,
 )
+from tests.praat import pitches
 
 
 @cache
@@ -99,15 +99,11 @@ def test_a_note_grows_duller_as_measured(string: str) -> None:
 @pytest.mark.parametrize("rate", [44100, 48000])
 @pytest.mark.parametrize(("string", "fret"), [("E", 3), ("D", 7), ("B", 8), ("e", 17)])
 def test_a_note_is_in_tune(string: str, fret: int, rate: int) -> None:
-    """Of ISO 16, by pYIN (librosa), whose own step is 1 cent here."""
+    """Of ISO 16, by Praat."""
     sound = render([note(string, fret, 1.0)], 1.0, rate=rate)
     pitch = GUITAR.strings[string].open + fret
-    found, _, _ = librosa.pyin(
-        sound[round(0.3 * rate) :], fmin=hertz(pitch - 2), fmax=hertz(pitch + 2), sr=rate,
-        frame_length=4096, hop_length=1024, resolution=0.01, max_transition_rate=5,
-        fill_na=None,
-    )  # fmt: skip
-    assert 1200 * np.log2(np.median(found) / hertz(pitch)) == pytest.approx(0, abs=3.4)
+    _, found = pitches(sound[round(0.3 * rate) :], rate, pitch - 2, pitch + 2, 0.09, 0.02)
+    assert 100 * (np.median(found) - pitch) == pytest.approx(0, abs=3.4)
 
 
 @pytest.mark.parametrize(
