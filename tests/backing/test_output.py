@@ -30,7 +30,7 @@ from backing.sound.fluid import AudioError
 from phrases.errors import RangeError
 from soundfonts import SoundfontError
 from tests.backing.material import answered, line
-from tests.hard.material import in_turn
+from tests.hard.material import in_turn, some
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "porch-light.toml"
 AUDIO = [suffix for suffix in FORMATS if suffix != ".mid"]
@@ -189,7 +189,7 @@ def test_a_stem_for_each_part_that_plays(tmp_path: Path) -> None:
     assert all(path.is_file() for path in made)
 
 
-@pytest.mark.parametrize(("groove", "phrase"), in_turn(groove_names(), [None, EXAMPLE]))
+@pytest.mark.parametrize(("groove", "phrase"), some(in_turn(groove_names(), [None, EXAMPLE]), 8))
 def test_every_groove_is_written_at_one_loudness_under_the_peak(
     tmp_path: Path, groove: str, phrase: Path | None
 ) -> None:

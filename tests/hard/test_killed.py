@@ -149,7 +149,7 @@ def test_a_lesson_killed_goes_on_and_has_whole_files(tmp_path: Path) -> None:
     (tmp_path / "small.toml").write_text(LESSON, encoding="utf-8")
     words = ["lesson", "small.toml", "-o", "out"]
     dice = random.Random(9)
-    whole = timed(words, tmp_path)
+    whole = timed([*words, "--jobs", "1"], tmp_path)
     names = sorted(path.relative_to(tmp_path) for path in visible(tmp_path))
     hits = 0
     for number in range(number_of(1, 60)):
@@ -162,7 +162,7 @@ def test_a_lesson_killed_goes_on_and_has_whole_files(tmp_path: Path) -> None:
     assert hits
 
     def goes_on() -> bool:
-        done = backing(*words, folder=tmp_path)
+        done = backing(*words, "--jobs", "1", folder=tmp_path)
         # A worker of the last run may still hold the lock.
         assert not done.returncode or "another run is at work" in done.stderr, done.stderr
         return not done.returncode
