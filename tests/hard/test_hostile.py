@@ -188,7 +188,7 @@ def test_a_lesson_reads_nothing_outside_its_folder(file: str, tmp_path: Path) ->
     (tmp_path / "in" / "out.toml").symlink_to(tmp_path / "phrase.toml")
     (tmp_path / "in" / "ring.toml").symlink_to(tmp_path / "in" / "ring.toml")
     (tmp_path / "in" / "a").mkdir()
-    said = refused(run("lesson", path, "-o", tmp_path / "made", "--jobs", 1))
+    said = refused(run("lesson", path, "-o", tmp_path / "made", "--jobs", "1"))
     assert "root:" not in said
     assert not (tmp_path / "made").exists()
 
@@ -202,7 +202,7 @@ def test_a_title_makes_no_path(title: str, tmp_path: Path) -> None:
     text = phrase.read_text(encoding="utf-8")
     phrase.write_text(re.sub(r"(?m)^title *=.*$", f'title = "{title}"', text), encoding="utf-8")
     before = tree(tmp_path)
-    result = run("lesson", path, "-o", tmp_path / "made", "--jobs", 1)
+    result = run("lesson", path, "-o", tmp_path / "made", "--jobs", "1")
     assert result.exit_code == 0, result.output
     made = {name for name in tree(tmp_path) if name not in before}
     assert made
@@ -215,11 +215,11 @@ def test_links_in_the_folder_of_a_lesson_lead_nowhere(tmp_path: Path) -> None:
     outside = tmp_path / "outside"
     outside.mkdir()
     made = tmp_path / "made"
-    assert run("lesson", path, "-o", made, "--jobs", 1).exit_code == 0
+    assert run("lesson", path, "-o", made, "--jobs", "1").exit_code == 0
     (folder,) = (one for one in made.iterdir() if one.is_dir() and one.name != ".lesson")
     shutil.rmtree(folder)
     folder.symlink_to(outside)
-    result = run("lesson", path, "-o", made, "--jobs", 1)
+    result = run("lesson", path, "-o", made, "--jobs", "1")
     assert "lies outside" in refused(result)
     assert [path for path in outside.rglob("*") if path.is_file()] == []
 
@@ -227,12 +227,12 @@ def test_links_in_the_folder_of_a_lesson_lead_nowhere(tmp_path: Path) -> None:
 def test_no_folder_is_made_behind_a_link(tmp_path: Path) -> None:
     path = a_lesson(tmp_path / "in")
     made = tmp_path / "made"
-    assert run("lesson", path, "-o", made, "--jobs", 1).exit_code == 0
+    assert run("lesson", path, "-o", made, "--jobs", "1").exit_code == 0
     (folder,) = (one for one in made.iterdir() if one.is_dir() and one.name != ".lesson")
     shutil.rmtree(folder)
     (tmp_path / "outside").mkdir()
     folder.symlink_to(tmp_path / "outside")
-    refused(run("lesson", path, "-o", made, "--jobs", 1))
+    refused(run("lesson", path, "-o", made, "--jobs", "1"))
     assert list((tmp_path / "outside").iterdir()) == []
 
 
@@ -280,7 +280,7 @@ def test_a_hostile_phrase_is_only_text_on_paper(tmp_path: Path) -> None:
 def test_a_hostile_lesson_is_only_text_on_its_page(tmp_path: Path) -> None:
     path = a_lesson(tmp_path / "in", text=" ".join(NASTY), title="<script>alert(1)</script>")
     nasty(path.parent)
-    result = run("lesson", path, "-o", tmp_path / "made", "--jobs", 1)
+    result = run("lesson", path, "-o", tmp_path / "made", "--jobs", "1")
     assert result.exit_code == 0, result.output
     pages = list((tmp_path / "made").rglob("*.html"))
     assert pages
