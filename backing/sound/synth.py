@@ -20,12 +20,11 @@ from numpy.typing import NDArray
 from backing.events import BEND, BEND_CENTRE, CHANNELS, Message, Note, messages, part_of, set_up
 from backing.sound.fluid import LOCK, give_back, library, new_synth, take
 
-__all__ = ["BLOCK", "DRUMS_ALONE", "PARTS", "POLYPHONY", "Stems", "stretches", "synthesise"]
+__all__ = ["BLOCK", "LENGTH", "PARTS", "Stems", "stretches", "synthesise"]
 
 BLOCK = 64
 PARTS = ("drums", "bass", "comp", "lead")
 POLYPHONY = 256
-DRUMS_ALONE = 24  # voices; the tails of a ride that are older are not heard under the newer
 LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
 LENGTH = 79680  # frames of a stretch: half of it and the room fill an FFT that fits the cache
 # SoundFont 2.01, 8.4.10: the wheel moves 12700 cents times the bend range over 128, so that 24
@@ -65,7 +64,7 @@ PAIRED = _paired()
 class _Synth:
     """One fresh synthesiser with an output pair for each part, and its sequencer."""
 
-    def __init__(self, soundfont: Path, rate: int, polyphony: int) -> None:
+    def __init__(self, soundfont: Path, rate: int) -> None:
         self.rate = rate
         self.c = library()._fl
         # What is over at once does not let go of Python's lock, which others may keep for long.
@@ -76,7 +75,7 @@ class _Synth:
         self._left, self._right = ((ctypes.c_void_p * pairs)() for _ in range(2))
         with LOCK:
             self._file, font = take(soundfont)
-            self.synth = new_synth(rate, 32, pairs, polyphony)
+            self.synth = new_synth(rate, 32, pairs, POLYPHONY)
             self._own = ctypes.c_void_p(self.synth.synth)
             self.font = self.c.fluid_synth_add_sfont(self._own, font)
         self._sequencer = ctypes.c_void_p(self.c.new_fluid_sequencer2(0))
@@ -165,7 +164,6 @@ def stretches(
     programs: dict[str, int],
     soundfont: Path,
     rate: int = 44100,
-    polyphony: int = POLYPHONY,
 ) -> Iterator[Stems]:
     """Yield notes as dry stems, from frame 0 on, in stretches of `LENGTH` frames.
 
@@ -179,8 +177,6 @@ def stretches(
         A file that `soundfonts.find_soundfont` found.
     rate
         Frames a second.
-    polyphony
-        How many voices sound at once at most.
 
     Yields
     ------
@@ -196,7 +192,7 @@ def stretches(
     events = messages(notes)
     edges = [round(seconds * rate / BLOCK) * BLOCK for seconds, _, _ in events]
     played = (edges[-1] if edges else 0) + BLOCK
-    tape = _Tape(_Synth(soundfont, rate, polyphony))
+    tape = _Tape(_Synth(soundfont, rate))
     try:
         for voice in sorted({note.voice for note in notes}, key=list(CHANNELS).index):
             for data in set_up(voice, programs):

@@ -14,18 +14,11 @@ import numpy as np
 
 from backing.events import LEVELS, VOICES, Note, Stream, part_of
 from backing.sound.filters import Samples, once
-from backing.sound.synth import (
-    DRUMS_ALONE,
-    LENGTH,
-    PARTS,
-    POLYPHONY,
-    Stems,
-    stretches,
-    synthesise,
-)
+from backing.sound.synth import LENGTH, PARTS, Stems, stretches, synthesise
 from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
+from backing.sound.voices.strokes import CYMBALS, Strokes, stroke
 from backing.sound.voices.wheels import Organ
 
 __all__ = ["plain_level", "played", "sampled"]
@@ -100,20 +93,22 @@ def played(
     AudioError
         If FluidSynth is missing or cannot load the soundfont.
     """
-    own: dict[str, _Voice] = {}
-    if voice == "strings":
-        for part in PARTS:
-            mine = tuple(note for note in notes if part_of(note.voice) == part)
-            who = _voice(part, programs.get(part, -1), mine, pick, rate) if mine else None
-            if who is not None:
-                own[part] = who
-    rest = tuple(note for note in notes if part_of(note.voice) not in own)
+    kit = programs.get("drums", 0), soundfont, rate
+    struck = {n.pitch for n in notes if n.voice == "drums" and n.pitch in CYMBALS}
+    laid = [pitch for pitch in struck if stroke(pitch, *kit) is not None]
+    cymbals = tuple(n for n in notes if n.voice == "drums" and n.pitch in laid)
+    own: dict[str, _Voice] = {"drums": Strokes(cymbals, *kit)} if cymbals else {}
+    rest = tuple(n for n in notes if n.voice != "drums" or n.pitch not in laid)
+    for part in PARTS if voice == "strings" else ():
+        mine = tuple(note for note in rest if part_of(note.voice) == part)
+        who = _voice(part, programs.get(part, -1), mine, pick, rate) if mine else None
+        if who is not None:
+            own[part] = who
+            rest = tuple(note for note in rest if part_of(note.voice) != part)
     if not own:
         yield from stretches(rest, programs, soundfont, rate)
         return
-    alone = all(note.voice == "drums" for note in rest)
-    most = DRUMS_ALONE if alone else POLYPHONY
-    others = stretches(rest, programs, soundfont, rate, most) if rest else iter(())
+    others = stretches(rest, programs, soundfont, rate) if rest else iter(())
     last = max(who.frames for who in own.values())
     start = 0
     while True:
@@ -135,7 +130,12 @@ def played(
 
 
 def _sides(part: str, program: int) -> Samples:
-    """Return the gains of left and right, of the same power wherever a part stands."""
+    """Return the gains of left and right, of the same power wherever a part stands.
+
+    Drums stand where their soundfont has them.
+    """
+    if part == "drums":
+        return np.ones(2, np.float32)
     place = LEVELS[part][1] / 127 * math.pi / 2
     gain = 10 ** (GAINS.get((part, program), 0.0) / 20)
     return gain * np.array([math.cos(place), math.sin(place)], np.float32)

@@ -33,6 +33,7 @@ TOUCH = 0.006  # seconds
 RINGS, DEAD_RINGS = 0.45, 0.1  # seconds until a string is at rest after its last note
 DEAD_SECONDS = 0.06  # a damped note that is shorter has no pitch
 PALM_SOFT, PULL_SOFT, PULL = 2.0, 2.5, 0.6
+UNHEARD = 1e-6  # of the height of what is put in
 LEVEL = 1.5  # dB that a vibrato moves the level by for each 100 cents
 
 
@@ -102,7 +103,9 @@ class Hands:
             one = self._given.pop(0)
             sound = self._pulse(one)
             cut = max(0, start - one.frame)
-            yield one.frame + cut - start, sound[cut:]
+            loud = np.abs(sound)
+            last = int(np.flatnonzero(loud > UNHEARD * loud.max())[-1])
+            yield one.frame + cut - start, sound[cut : last + 1]
 
     def _pulse(self, one: _Given) -> Floats:
         velocity = one.note.velocity

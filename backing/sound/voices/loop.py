@@ -38,6 +38,8 @@ MOST = 0.99999  # of any frequency that comes round
 DULL = 7000.0  # Hz above which nothing of a string lives
 LOWEST = 40  # Hz
 KEPT = 4000  # filters of a string
+QUICK = 32  # numpy correlates with a multiple of so many taps in half the time
+LONG = 400  # frames of a block that are worth more taps
 CENTS = 1200 * 5
 RAMP = (np.arange(HOP) / HOP).astype(np.float32)
 
@@ -64,9 +66,17 @@ def _solved(taps: int, rate: int) -> tuple[Floats, Floats]:
 
 
 @lru_cache(maxsize=32)
-def _kept(gauge: Gauge, rate: int) -> dict[bytes, Samples]:
-    """Return the filters of a string that have been designed, by what was wanted of them."""
+def _kept(gauge: Gauge, rate: int) -> dict[bytes, list[Samples]]:
+    """Return the filters of a string that have been designed, by what was wanted of them.
+
+    Behind each filter stand those of two rounds, of four, and so on, as they were asked for.
+    """
     return {}
+
+
+def _quick(taps: Samples) -> Samples:
+    """Return taps, newest frame last, with silent ones before them."""
+    return np.concatenate([np.zeros(-len(taps) % QUICK, np.float32), taps])
 
 
 def between(edges: Floats, rows: NDArray[np.intp]) -> Floats:
@@ -101,7 +111,7 @@ class Loop:
         self.gauge = gauge
         self.rate = rate
         self.taps = max(SHORT_TAPS, round(gauge.taps * rate / 44100))
-        self.pad = rate // LOWEST + 2 * self.taps + HOP
+        self.pad = rate // LOWEST + 2 * (self.taps + QUICK) + HOP
         self._before = np.zeros(self.pad, np.float32)
 
     def filters(self, rows: Floats, taps: int) -> Samples:
@@ -142,7 +152,7 @@ class Loop:
         found *= np.minimum(1.0, MOST / highest)[:, None]
         return found[:, ::-1].astype(np.float32)
 
-    def _designed(self, rows: Floats, taps: NDArray[np.intp]) -> list[Samples]:
+    def _designed(self, rows: Floats, taps: NDArray[np.intp]) -> list[list[Samples]]:
         """Return a filter for each row, of so many taps; those that were made before are kept."""
         known = _kept(self.gauge, self.rate)
         out = [known.get(row.tobytes()) for row in rows]
@@ -152,7 +162,7 @@ class Loop:
         for size in np.unique(taps[new]):
             numbers = np.flatnonzero(new & (taps == size))
             for number, one in zip(numbers, self.filters(rows[numbers], int(size)), strict=True):
-                known[rows[number].tobytes()] = out[number] = one
+                known[rows[number].tobytes()] = out[number] = [_quick(one)]
         return [one for one in out if one is not None]
 
     def run(self, periods: Floats, frets: Floats, hand: Floats, sounding: NDArray[np.bool_],
@@ -212,24 +222,37 @@ class Loop:
         alike = (begin[1:] == begin[:-1]) & (begin[1:] == end[1:]) & (begin[:-1] == end[:-1])
         alike &= live[1:] == live[:-1] + 1
         first = np.concatenate([[0], np.flatnonzero(~alike) + 1, [len(live)]])
+        starts = HOP * live[first[:-1]]
+        stops = starts + HOP * np.diff(first)
+        loud = np.concatenate([[-1], np.flatnonzero(given)])  # frames with something put in
+        quiet = np.maximum(starts, 1 + loud[np.searchsorted(loud, stops) - 1])
         ramp, correlate, pad = RAMP, np.correlate, self.pad
         spans = zip(
-            (pad + HOP * live[first[:-1]]).tolist(), (HOP * np.diff(first)).tolist(),
+            (pad + starts).tolist(), (pad + stops).tolist(), (pad + quiet).tolist(),
             whole[first[:-1]].astype(int).tolist(), begin[first[:-1]].tolist(),
             end[first[:-1]].tolist(), strict=True,
         )  # fmt: skip
-        for start, frames, delay, one, other in spans:
-            before = filters[one]
-            back = delay + len(before) - 1
-            at, stop = start, start + frames
+        for start, stop, silent, delay, one, other in spans:
+            rounds = filters[one]
+            taps, level, block, at = rounds[0], 0, delay, start
+            reach = delay + len(taps) - 1
+            # Where nothing was put in for so long, what comes is what two rounds make of it.
+            further = silent + reach if one == other else stop
             while at < stop:
-                until = min(at + delay, stop)
-                heard = out[at - back : until - delay]
-                new = correlate(heard, before, "valid")
+                while at >= further and 2 * block <= LONG:
+                    level += 1
+                    if level == len(rounds):  # another thread may do the same
+                        rounds[level : level + 1] = [_quick(np.convolve(taps, taps))]
+                    taps, block = rounds[level], 2 * block
+                    further += reach << level
+                until = min(at + block, stop)
+                heard = out[at - block - len(taps) + 1 : until - block]
+                new = correlate(heard, taps, "valid")
                 if one != other:
                     share = ramp[at - start : until - start]
-                    new += (correlate(heard, filters[other], "valid") - new) * share
-                new += given[at - pad : until - pad]
+                    new += (correlate(heard, filters[other][0], "valid") - new) * share
+                if at < silent:
+                    new += given[at - pad : until - pad]
                 out[at:until] = new
                 at = until
 
