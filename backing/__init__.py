@@ -25,18 +25,9 @@ if TYPE_CHECKING:
     from phrases import BluesError, load_phrase
 
 __all__ = [
-    "BluesError",
-    "Stream",
-    "__version__",
-    "demo",
-    "load_phrase",
-    "loop",
-    "play",
-    "shown",
-    "track",
-    "trade",
-    "write",
-]
+    "BluesError", "Stream", "__version__", "demo", "load_phrase", "loop", "play", "shown", "track",
+    "trade", "write",
+]  # fmt: skip
 
 __version__: str
 

@@ -22,21 +22,9 @@ from phrases.phrase import Phrase
 from phrases.pitch import Key
 
 __all__ = [
-    "BEND_RANGE",
-    "CHANNELS",
-    "VOICES",
-    "Label",
-    "LabelKind",
-    "Message",
-    "Note",
-    "Section",
-    "SectionKind",
-    "Stream",
-    "bend_value",
-    "messages",
-    "part_of",
-    "set_up",
-]
+    "BEND_RANGE", "CHANNELS", "VOICES", "Label", "LabelKind", "Message", "Note", "Section",
+    "SectionKind", "Stream", "bend_value", "messages", "part_of", "set_up",
+]  # fmt: skip
 
 # Every guitar string has a channel of its own: it sounds one note and bends alone.
 CHANNELS: dict[str, int] = {

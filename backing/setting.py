@@ -30,26 +30,10 @@ from phrases.phrase import Phrase, Stroke
 from phrases.pitch import Key
 
 __all__ = [
-    "COUNT_IN_BARS",
-    "Setting",
-    "Writer",
-    "accents",
-    "bars_under",
-    "before_bar",
-    "chart_bars",
-    "check_count_in",
-    "check_meter",
-    "chord_labels",
-    "dressed",
-    "form_bars",
-    "heard",
-    "in_order",
-    "lead_notes",
-    "onward",
-    "placements",
-    "stream",
-    "under",
-]
+    "COUNT_IN_BARS", "Setting", "Writer", "accents", "bars_under", "before_bar", "chart_bars",
+    "check_count_in", "check_meter", "chord_labels", "dressed", "form_bars", "heard", "in_order",
+    "lead_notes", "onward", "placements", "stream", "under",
+]  # fmt: skip
 
 COUNT_IN_BARS = (0, 4)
 BREATH = Fraction(1, 2)  # beats that a phrase may pause and still be sounding

@@ -7,13 +7,6 @@ from phrases.files import load_phrase, read_phrase
 from phrases.phrase import Part, Phrase
 
 __all__ = [
-    "BluesError",
-    "ChoiceError",
-    "Part",
-    "Phrase",
-    "Problem",
-    "RangeError",
-    "TextFileError",
-    "load_phrase",
-    "read_phrase",
-]
+    "BluesError", "ChoiceError", "Part", "Phrase", "Problem", "RangeError", "TextFileError",
+    "load_phrase", "read_phrase",
+]  # fmt: skip

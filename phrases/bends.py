@@ -26,17 +26,9 @@ from phrases.pitch import frequency
 from phrases.words import choose
 
 __all__ = [
-    "ASSUMED",
-    "HEAVINESS",
-    "LIGHT_SET",
-    "Bend",
-    "ElectricString",
-    "bend",
-    "cents",
-    "heaviness",
-    "side_force",
-    "tension",
-]
+    "ASSUMED", "HEAVINESS", "LIGHT_SET", "Bend", "ElectricString", "bend", "cents", "heaviness",
+    "side_force", "tension",
+]  # fmt: skip
 
 SCALE_LENGTH = 648.0  # mm, 25.5 in
 YOUNG = 200_000.0  # N per square mm, steel

@@ -26,15 +26,8 @@ from phrases.techniques import BEND_SIZES, PICKLESS, mark
 from phrases.tipped import contradictions
 
 __all__ = [
-    "WEIGHTS",
-    "Caution",
-    "Ending",
-    "Quick",
-    "Report",
-    "Shift",
-    "Strain",
-    "check",
-]
+    "WEIGHTS", "Caution", "Ending", "Quick", "Report", "Shift", "Strain", "check",
+]  # fmt: skip
 
 Seconds = Callable[[Fraction], float]
 

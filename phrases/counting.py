@@ -24,19 +24,9 @@ from phrases.errors import ChoiceError, RangeError
 from phrases.words import expected
 
 __all__ = [
-    "METERS",
-    "PLACES",
-    "Meter",
-    "auto_swing",
-    "count_word",
-    "even_beats",
-    "evenly",
-    "parse_count",
-    "parse_swing",
-    "spoken_count",
-    "swings",
-    "swung",
-]
+    "METERS", "PLACES", "Meter", "auto_swing", "count_word", "even_beats", "evenly", "parse_count",
+    "parse_swing", "spoken_count", "swings", "swung",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,14 +38,8 @@ from phrases.typed import Typed
 from phrases.words import choose, expected, short
 
 __all__ = [
-    "LINES",
-    "TEMPOS",
-    "check_tempo",
-    "find_phrase",
-    "load_phrase",
-    "read_phrase",
-    "shipped",
-]
+    "LINES", "TEMPOS", "check_tempo", "find_phrase", "load_phrase", "read_phrase", "shipped",
+]  # fmt: skip
 
 LINES = ("every", "first", "outer")
 TEMPOS = (30, 240)

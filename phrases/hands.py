@@ -41,14 +41,8 @@ from phrases.shapes import chord_fingers
 from phrases.techniques import MARKS, SLIDES, mark
 
 __all__ = [
-    "LAST_POSITION",
-    "Grip",
-    "grips",
-    "held",
-    "move_cost",
-    "positions",
-    "suggest",
-]
+    "LAST_POSITION", "Grip", "grips", "held", "move_cost", "positions", "suggest",
+]  # fmt: skip
 
 LAST_POSITION = LAST_FRET - REACH
 

@@ -23,25 +23,10 @@ from phrases.techniques import HARMONICS, PINCHED, TECHNIQUES, Technique
 from phrases.words import choose
 
 __all__ = [
-    "DYNAMICS",
-    "LATEST",
-    "LEVELS",
-    "MOST_DRAG",
-    "PICKS",
-    "ROLES",
-    "SLIDES_ON",
-    "TONES",
-    "Move",
-    "Part",
-    "Phrase",
-    "StringNote",
-    "Stroke",
-    "Tip",
-    "bend_cents",
-    "laid_back",
-    "one_by_one",
+    "DYNAMICS", "LATEST", "LEVELS", "MOST_DRAG", "PICKS", "ROLES", "SLIDES_ON", "TONES", "Move",
+    "Part", "Phrase", "StringNote", "Stroke", "Tip", "bend_cents", "laid_back", "one_by_one",
     "part_names",
-]
+]  # fmt: skip
 
 ROLES = ("call", "response", "line")
 LEVELS = ("easy", "medium", "hard")

@@ -18,17 +18,9 @@ from phrases.errors import ChoiceError
 from phrases.words import nearest
 
 __all__ = [
-    "KEYS",
-    "SCALES",
-    "Key",
-    "degree_name",
-    "degree_semitones",
-    "frequency",
-    "parse_key",
-    "pitch_class",
-    "pitch_name",
-    "scale_pitch_classes",
-]
+    "KEYS", "SCALES", "Key", "degree_name", "degree_semitones", "frequency", "parse_key",
+    "pitch_class", "pitch_name", "scale_pitch_classes",
+]  # fmt: skip
 
 LETTERS = "CDEFGAB"
 NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}

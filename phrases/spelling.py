@@ -29,16 +29,9 @@ from phrases.techniques import mark as find_mark
 from phrases.words import expected
 
 __all__ = [
-    "PRE_BEND",
-    "SpellingError",
-    "is_place",
-    "is_sign",
-    "read_moves",
-    "read_note",
-    "spelled_moves",
-    "write_moves",
-    "write_note",
-]
+    "PRE_BEND", "SpellingError", "is_place", "is_sign", "read_moves", "read_note", "spelled_moves",
+    "write_moves", "write_note",
+]  # fmt: skip
 
 # How else bends are called, by the number of whole steps.
 STEPS = {

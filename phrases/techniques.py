@@ -14,22 +14,9 @@ import re
 from dataclasses import dataclass
 
 __all__ = [
-    "BEND_SIZES",
-    "HARMONICS",
-    "LATEST",
-    "LONGEST",
-    "MARKS",
-    "PICKLESS",
-    "PINCHED",
-    "RATES",
-    "SLIDES",
-    "SLIDE_SECONDS",
-    "TECHNIQUES",
-    "WIDTHS",
-    "Mark",
-    "Technique",
-    "mark",
-]
+    "BEND_SIZES", "HARMONICS", "LATEST", "LONGEST", "MARKS", "PICKLESS", "PINCHED", "RATES",
+    "SLIDES", "SLIDE_SECONDS", "TECHNIQUES", "WIDTHS", "Mark", "Technique", "mark",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

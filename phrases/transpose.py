@@ -17,15 +17,8 @@ from phrases.pitch import Key
 from phrases.techniques import BEND_SIZES, HARMONICS
 
 __all__ = [
-    "HIGHEST",
-    "all_frets",
-    "bend_fault",
-    "each_part",
-    "moved",
-    "moved_note",
-    "transpose",
-    "ways",
-]
+    "HIGHEST", "all_frets", "bend_fault", "each_part", "moved", "moved_note", "transpose", "ways",
+]  # fmt: skip
 
 HIGHEST = min(LAST_FRET, 22)
 FULL_BEND_FROM = 4  # fret

@@ -40,29 +40,11 @@ if TYPE_CHECKING:
     from backing.live.card import Opening
 
 __all__ = [
-    "CARD",
-    "PLAYED",
-    "PORT",
-    "STEP",
-    "TEMPO",
-    "Asked",
-    "Choice",
-    "Wanted",
-    "Whole",
-    "force_option",
-    "given_phrase",
-    "json_option",
-    "line_option",
-    "missing",
-    "opened",
-    "output_options",
-    "phrase_argument",
-    "phrase_options",
-    "setting_options",
-    "soundfont_option",
-    "toml_path",
-    "voice_option",
-]
+    "CARD", "PLAYED", "PORT", "STEP", "TEMPO", "Asked", "Choice", "Wanted", "Whole",
+    "force_option", "given_phrase", "json_option", "line_option", "missing", "opened",
+    "output_options", "phrase_argument", "phrase_options", "setting_options", "soundfont_option",
+    "toml_path", "voice_option",
+]  # fmt: skip
 
 PLAYED = ("track", "demo", "loop", "trade")  # the commands that play
 CLOSE = 0.65  # how like a choice a word must be; all of them are named besides

@@ -31,20 +31,9 @@ from phrases.pitch import Key
 from phrases.shelf import Shelf
 
 __all__ = [
-    "MOST",
-    "ORDER",
-    "Item",
-    "check_items",
-    "digest",
-    "file_digest",
-    "font_digest",
-    "key_word",
-    "program_digest",
-    "slug",
-    "sounds",
-    "stem",
-    "tempo_word",
-]
+    "MOST", "ORDER", "Item", "check_items", "digest", "file_digest", "font_digest", "key_word",
+    "program_digest", "slug", "sounds", "stem", "tempo_word",
+]  # fmt: skip
 
 MOST = 2000  # sounds of a lesson
 TRADES = 4  # passes of a trade track

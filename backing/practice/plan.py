@@ -22,21 +22,9 @@ from phrases.textfile import TextFile
 from phrases.words import choose
 
 __all__ = [
-    "COUNTS",
-    "GAPS",
-    "GUIDES",
-    "IN_GAPS",
-    "MOST_PASSES",
-    "RANGES",
-    "SHAPES",
-    "Pass",
-    "Plan",
-    "check_lasts",
-    "check_room",
-    "check_words",
-    "read_plan",
-    "usual_start",
-]
+    "COUNTS", "GAPS", "GUIDES", "IN_GAPS", "MOST_PASSES", "RANGES", "SHAPES", "Pass", "Plan",
+    "check_lasts", "check_room", "check_words", "read_plan", "usual_start",
+]  # fmt: skip
 
 PLAN = declare(
     "a practice plan",

@@ -100,11 +100,8 @@ def _repeat(x: float, way: int, high: float) -> list[Ink]:
 
 def _meter(x: float, high: float, size: float) -> list[Ink]:
     """Return four over four: every bar has four felt beats."""
-    signs = [ink.music("meter", f"time {METER}", x, 0.0, size) for _ in range(2)]
-    return [
-        one.moved(0.0, high / 2 + y - (one.box.top + one.box.bottom) / 2)
-        for one, y in zip(signs, (-1.05 * size, 1.05 * size), strict=True)
-    ]
+    sign = ink.music("meter", f"time {METER}", x, 0.0, size)
+    return [sign.level(high / 2 + y) for y in (-1.05 * size, 1.05 * size)]
 
 
 def _sizes(form: Sequence[Bar], key: Key, measure: float, scale: float) -> dict[int, list[float]]:

@@ -18,22 +18,9 @@ from backing.sheet import lettering
 from backing.sheet.lettering import Outline
 
 __all__ = [
-    "THIN",
-    "Box",
-    "Ink",
-    "Skyline",
-    "around",
-    "circled",
-    "crescent",
-    "curve",
-    "framed",
-    "head",
-    "line",
-    "music",
-    "outline",
-    "wave",
-    "words",
-]
+    "THIN", "Box", "Ink", "Skyline", "around", "bezier", "brackets", "circled", "cleared",
+    "crescent", "curve", "framed", "head", "joined", "line", "music", "outline", "wave", "words",
+]  # fmt: skip
 
 THIN = 0.13
 
@@ -80,6 +67,10 @@ class Ink:
     def box(self) -> Box:
         """The box around all of it."""
         return around(self.boxes)
+
+    def level(self, y: float) -> Ink:
+        """Return the same ink with its middle at `y`."""
+        return self.moved(0.0, y - (self.box.top + self.box.bottom) / 2)
 
     def draw(self) -> str:
         """Return the SVG."""
@@ -171,9 +162,7 @@ def curve(
     return Ink(kind, _along(_bezier(points), width), svg, owner=owner)
 
 
-def crescent(
-    kind: str, ends: tuple[float, float, float, float], high: float, *, owner: str = ""
-) -> Ink:
+def crescent(kind: str, ends: tuple[float, float, float, float], high: float) -> Ink:
     """Return a slur or a tie as ink, from x, y to x, y; its middle lies `high` further down."""
     x1, y1, x2, y2 = ends
     reach = min(0.3 * (x2 - x1), 2.5)
@@ -187,18 +176,18 @@ def crescent(
         f"C{points[2][0]:.3f} {y2 + inner:.3f} {points[1][0]:.3f} {y1 + inner:.3f}"
         f' {x1:.3f} {y1:.3f}Z" stroke="#000" stroke-width="0.06"/>'
     )
-    return Ink(kind, _along(_bezier(points), 0.2), svg, owner=owner)
+    return Ink(kind, _along(_bezier(points), 0.2), svg)
+
+
+def bezier(points: Sequence[tuple[float, float]], t: float) -> tuple[float, float]:
+    """Return the point of a cubic Bezier curve at `t`, 0 to 1."""
+    (x0, y0), (x1, y1), (x2, y2), (x3, y3) = points
+    a, b, c, d = (1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3
+    return a * x0 + b * x1 + c * x2 + d * x3, a * y0 + b * y1 + c * y2 + d * y3
 
 
 def _bezier(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Return thirteen points of a cubic Bezier curve."""
-    (x0, y0), (x1, y1), (x2, y2), (x3, y3) = points
-    path = []
-    for n in range(13):
-        t = n / 12
-        a, b, c, d = (1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3
-        path.append((a * x0 + b * x1 + c * x2 + d * x3, a * y0 + b * y1 + c * y2 + d * y3))
-    return path
+    return [bezier(points, n / 12) for n in range(13)]
 
 
 def _along(points: Sequence[tuple[float, float]], width: float) -> tuple[Box, ...]:
@@ -230,7 +219,7 @@ def wave(kind: str, left: float, right: float, *, wide: bool = False, owner: str
     return Ink(kind, (Box(left, -half, right, half),), svg, owner=owner)
 
 
-def circled(kind: str, text: str, x: float, y: float, size: float, *, owner: str = "") -> Ink:
+def circled(kind: str, text: str, x: float, y: float, size: float) -> Ink:
     """Return a small number in a circle whose middle is at x, y."""
     inside = words(kind, text, x, y + size * lettering.CAP / 2, size, face="bold")
     radius = max(0.72 * size, (inside.box.right - inside.box.left) / 2 + 0.25 * size)
@@ -239,10 +228,10 @@ def circled(kind: str, text: str, x: float, y: float, size: float, *, owner: str
         f' stroke-width="{THIN}"/>{inside.draw()}'
     )
     reach = radius + THIN / 2
-    return Ink(kind, (Box(x - reach, y - reach, x + reach, y + reach),), svg, owner=owner)
+    return Ink(kind, (Box(x - reach, y - reach, x + reach, y + reach),), svg)
 
 
-def framed(kind: str, text: str, x: float, y: float, size: float, *, owner: str = "") -> Ink:
+def framed(kind: str, text: str, x: float, y: float, size: float) -> Ink:
     """Return a word in a frame; x is its left and y its bottom edge."""
     pad = 0.4 * size
     inside = words(kind, text, x + pad, y - pad, size, face="bold", anchor=0.0)
@@ -253,7 +242,33 @@ def framed(kind: str, text: str, x: float, y: float, size: float, *, owner: str 
         f' stroke-width="{THIN}"/>{inside.draw()}'
     )
     outer = Box(box.left - THIN / 2, box.top - THIN / 2, box.right + THIN / 2, y + THIN / 2)
-    return Ink(kind, (outer,), svg, owner=owner)
+    return Ink(kind, (outer,), svg)
+
+
+def brackets(
+    left: float, right: float, y: float, size: float, room: float, owner: str = ""
+) -> list[Ink]:
+    """Return a pair of brackets for ghost notes around what lies between two x."""
+    found = []
+    for name, edge, way in (("left bracket", left, -1), ("right bracket", right, 1)):
+        one = music("ghost", name, 0.0, 0.0, size, owner=owner).level(y)
+        found.append(one.moved(edge + way * (room + (one.box.right - one.box.left) / 2), 0.0))
+    return found
+
+
+def joined(kind: str, parts: Sequence[Ink], owner: str = "") -> Ink:
+    """Return several inks as one that is moved as a whole."""
+    boxes = tuple(box for part in parts for box in part.boxes)
+    return Ink(kind, boxes, "".join(part.draw() for part in parts), owner=owner)
+
+
+def cleared(
+    one: Ink, near: Sequence[Ink], step: tuple[float, float], far: float, room: float
+) -> Ink | None:
+    """Return an ink moved step by step until it meets nothing; None where that is too `far`."""
+    count = round(far / max(map(abs, step)))
+    tries = (one.moved(n * step[0], n * step[1]) for n in range(count))
+    return next((tried for tried in tries if not any(tried.meets(o, room) for o in near)), None)
 
 
 class Skyline:

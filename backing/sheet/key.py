@@ -91,8 +91,7 @@ def _word(text: str, size: float = LABEL) -> Ink:
 
 
 def _stroke(way: str) -> list[Ink]:
-    sign = ink.music("stroke", "down" if way == "d" else "up", 0.0, 0.0, STROKE)
-    return [sign.moved(0.0, -(sign.box.top + sign.box.bottom) / 2)]
+    return [ink.music("stroke", "down" if way == "d" else "up", 0.0, 0.0, STROKE).level(0.0)]
 
 
 def _number(text: str, x: float) -> Ink:

@@ -6,14 +6,15 @@ stacked on skylines, so nothing is put where something stands already.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 
 from backing.sheet import ink, lettering
 from backing.sheet.columns import TALL
 from backing.sheet.ink import Box, Ink, Skyline
-from backing.sheet.score import Score
+from backing.sheet.score import Score, Spans
 from backing.sheet.spacing import STAVES, Drawn, Style, spaced
 from backing.sheet.staff import System
 from backing.sheet.wording import spanned
@@ -70,8 +71,8 @@ def _picture(score: Score, drawn: Drawn, style: Style, first: bool) -> Picture:
         ), 0.35))  # fmt: skip
     tips = _tips(score, system, top)
     inks += tips
-    inks += _row(top, _chords(score, system), 0.7, beside=1.0, over=tips)
-    labels = _labels(score, system)
+    inks += _row(top, _words(score, system, "chords", _chord), 0.7, beside=1.0, over=tips)
+    labels = _words(score, system, "labels", partial(ink.framed, "label", y=0.0, size=LABEL))
     inks += _row(top, _hairpins(score, system), 0.5, beside=1.0)
     inks += _row(top, [*labels, *_slowings(score, system, labels)], 0.6, beside=2.0)
     box = ink.around(box for one in inks for box in one.boxes)
@@ -146,44 +147,44 @@ def _place(score: Score, system: System, bar: int, at: Fraction) -> float:
     return before[1] + share * (after[1] - before[1])
 
 
-def _chords(score: Score, system: System) -> list[Ink]:
+def _chord(text: str, x: float) -> Ink:
+    return ink.outline("chord", lettering.chord_name(text, CHORD), x, 0.0, 0.0, text)
+
+
+def _words(
+    score: Score, system: System, kind: str, draw: Callable[[str, float], Ink]
+) -> list[Ink]:
+    """Return the chords or the labels of a system's bars, each right of the one before."""
     found: list[Ink] = []
     for bar in sorted(system.bars):
-        for label in score.measures[bar].chords:
-            x = _place(score, system, bar, label.at)
-            if found:
-                x = max(x, found[-1].box.right + 0.8)
-            drawn = lettering.chord_name(label.text, CHORD)
-            found.append(ink.outline("chord", drawn, x, 0.0, 0.0, label.text))
+        for word in getattr(score.measures[bar], kind):
+            x = _place(score, system, bar, word.at)
+            found.append(draw(word.text, max([x, *(o.box.right + 0.8 for o in found[-1:])])))
     return found
 
 
-def _labels(score: Score, system: System) -> list[Ink]:
-    found: list[Ink] = []
+def _spans(
+    score: Score, system: System, every: Sequence[Spans]
+) -> list[tuple[Spans, float, float, bool]]:
+    """Return what of some spans a system has: as it begins, from where to where, if it ends."""
+    found: list[tuple[Spans, float, float, bool]] = []
     for bar in sorted(system.bars):
-        for label in score.measures[bar].labels:
-            x = _place(score, system, bar, label.at)
-            if found:
-                x = max(x, found[-1].box.right + 0.8)
-            found.append(ink.framed("label", label.text, x, 0.0, LABEL))
+        for one in score.within(every, score.measures[bar]):
+            left, right = (_place(score, system, bar, at) for at in (one.at, one.end))
+            if one.begins or not found:
+                found.append((one, left, right, one.ends))
+            else:
+                found[-1] = (*found[-1][:2], right, one.ends)
     return found
 
 
 def _hairpins(score: Score, system: System) -> list[Ink]:
     """Return where it becomes louder or softer: two lines that part or meet."""
-    spans: list[tuple[str, float, float, bool, bool]] = []
-    for bar in sorted(system.bars):
-        for one in score.within(score.hairpins, score.measures[bar]):
-            left, right = (_place(score, system, bar, at) for at in (one.at, one.end))
-            if one.begins or not spans:
-                spans.append((one.text, left, right, one.begins, one.ends))
-            else:
-                spans[-1] = (*spans[-1][:2], right, spans[-1][3], one.ends)
     found = []
-    for text, left, right, begins, ends in spans:
+    for one, left, right, ends in _spans(score, system, score.hairpins):
         # What goes on from another system, or in one, is half open there.
-        wide = (0.0 if begins else 0.4, 1.0 if ends else 0.6)
-        here, there = wide if text == "cresc." else (1 - wide[0], 1 - wide[1])
+        wide = (0.0 if one.begins else 0.4, 1.0 if ends else 0.6)
+        here, there = wide if one.text == "cresc." else (1 - wide[0], 1 - wide[1])
         found.append(_hairpin(left, max(right - 0.4, left + 1.5), here, there))
     return found
 
@@ -196,22 +197,15 @@ def _hairpin(left: float, right: float, here: float, there: float) -> Ink:
         )
         for way in (-1, 1)
     ]
-    boxes = tuple(box for one in lines for box in one.boxes)
-    return Ink("hairpin", boxes, "".join(one.draw() for one in lines))
+    return ink.joined("hairpin", lines)
 
 
 def _slowings(score: Score, system: System, labels: Sequence[Ink]) -> list[Ink]:
     """Return where it slows down, beside the labels; what goes on from before is in brackets."""
-    spans: list[tuple[str, float, float, bool]] = []
-    for bar in sorted(system.bars):
-        for one in score.within(score.slowings, score.measures[bar]):
-            left, right = (_place(score, system, bar, at) for at in (one.at, one.end))
-            if one.begins or not spans:
-                spans.append(("rit." if one.begins else "(rit.)", left, right - 0.3, one.ends))
-            else:
-                spans[-1] = (*spans[-1][:2], right - 0.3, one.ends)
     found: list[Ink] = []
-    for text, start, right, ends in spans:
+    for span, start, right, ends in _spans(score, system, score.slowings):
+        right -= 0.3
+        text = "rit." if span.begins else "(rit.)"
         end = min((one.box.left - 0.8 for one in labels if one.box.left > start), default=right)
         before = [one.box.right + 0.8 for one in (*labels, *found) if one.box.left <= start]
         left = max([start, *before])

@@ -25,19 +25,9 @@ from pathlib import Path
 from typing import Any
 
 __all__ = [
-    "CAP",
-    "FACES",
-    "FAMILY",
-    "FONTS",
-    "GLYPHS",
-    "Outline",
-    "bracketed",
-    "chord_name",
-    "glyph",
-    "letters",
-    "outlined",
-    "text",
-]
+    "CAP", "FACES", "FAMILY", "FONTS", "GLYPHS", "Outline", "bracketed", "chord_name", "glyph",
+    "letters", "outlined", "text",
+]  # fmt: skip
 
 FONTS = Path(__file__).parent / "fonts"
 FAMILY = "Fira Sans"
@@ -62,21 +52,8 @@ GLYPHS: dict[str, str] = {
     "dot": "E1E7",
     "head": "E0A4",
     **{f"time {digit}": f"E08{digit}" for digit in range(10)},
-    "rest 1": "E4E3",
-    "rest 2": "E4E4",
-    "rest 4": "E4E5",
-    "rest 8": "E4E6",
-    "rest 16": "E4E7",
-    "rest 32": "E4E8",
-    "rest 64": "E4E9",
-    "rest 128": "E4EA",
-    "rest 256": "E4EB",
-    "flag 1": "E241",
-    "flag 2": "E243",
-    "flag 3": "E245",
-    "flag 4": "E247",
-    "flag 5": "E249",
-    "flag 6": "E24B",
+    **{f"rest {2**n}": f"E4E{3 + n:X}" for n in range(9)},  # by the share of a whole note
+    **{f"flag {n}": f"E24{2 * n - 1:X}" for n in range(1, 7)},  # how many; down from a stem
     "three": "E883",
     "left bracket": "E0F5",
     "right bracket": "E0F6",

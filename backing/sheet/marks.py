@@ -253,11 +253,7 @@ def _brackets(system: System, column: Column) -> list[Ink]:
         size = 1.0 + (group[-1].top - group[0].top) / BRACKET
         left = min(_left_of(system, head) for head in group)
         right = max(_right_of(system, head) for head in group)
-        for name, edge, way in (("left bracket", left, -1), ("right bracket", right, 1)):
-            one = ink.music("ghost", name, 0.0, 0.0, size, owner=ghosts[0].name)
-            high = (one.box.top + one.box.bottom) / 2
-            wide = one.box.right - one.box.left
-            found.append(one.moved(edge + way * (0.15 + wide / 2), middle - high))
+        found += ink.brackets(left, right, middle, size, 0.15, ghosts[0].name)
     return found
 
 

@@ -15,14 +15,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from backing.sheet.score import Event, Head, Measure, Score, Spelling, beamed, spell
+from backing.sheet.values import VALUES
 from phrases.pitch import Key
 
 __all__ = ["Engraving", "Join", "Node", "alterations", "column_name", "mei", "plan"]
 
-VALUES = {
-    "whole": "1", "half": "2", "quarter": "4", "eighth": "8", "16th": "16", "32nd": "32",
-    "64th": "64", "128th": "128", "256th": "256",
-}  # fmt: skip
 ACCIDENTALS = {0: "n", 1: "s", -1: "f", 2: "x", -2: "ff"}
 SHARPS, FLATS = "FCGDAEB", "BEADGCF"
 PAD = '<note grace="acc" dur="8" pname="b" oct="3" visible="false"/>'
@@ -319,7 +316,7 @@ def _event(
         if event.value == "whole" and event.beats == measure.beats:
             return "", f'<mRest xml:id="{name}"/>'
         dots = f' dots="{event.dots}"' if event.dots else ""
-        return "", f'<rest xml:id="{name}" dur="{VALUES[event.value]}"{dots}/>'
+        return "", f'<rest xml:id="{name}" dur="{VALUES[event.value].denominator}"{dots}/>'
     marks = {mark for head in event.heads for one in head.chain for mark in one.marks}
     places = [node.spelling.place - 12 * signs.lower for node in columns[-1]]
     down = sum(places) >= MIDDLE * len(places)
@@ -334,7 +331,7 @@ def _event(
             graces += _chord(small[index], column, written, signs)
     # The first of them stands next to the head.
     artic = [word for mark, word in (("short", "stacc"), ("accent", "acc")) if mark in marks]
-    attributes = f'dur="{VALUES[event.value]}"'
+    attributes = f'dur="{VALUES[event.value].denominator}"'
     attributes += f' dots="{event.dots}"' if event.dots else ""
     attributes += f' artic="{" ".join(artic)}"' if artic else ""
     attributes += f' stem.dir="{made.turned[name]}"' if name in made.turned else ""

@@ -14,6 +14,7 @@ from backing.sheet.columns import TALL, Column
 from backing.sheet.ink import Ink
 from backing.sheet.score import Score, beamed
 from backing.sheet.staff import System
+from backing.sheet.values import VALUES
 
 __all__ = ["rhythm"]
 
@@ -24,11 +25,6 @@ BEAM, SPACE = 0.5, 0.75
 METER = 1.35
 STEP, FURTHEST = 0.1, 2.5  # by which a rest moves
 FLAGS = {"eighth": 1, "16th": 2, "32nd": 3, "64th": 4, "128th": 5, "256th": 6}
-RESTS = {
-    "whole": "rest 1", "half": "rest 2", "quarter": "rest 4", "eighth": "rest 8",
-    "16th": "rest 16", "32nd": "rest 32", "64th": "rest 64", "128th": "rest 128",
-    "256th": "rest 256",
-}  # fmt: skip
 
 
 def rhythm(
@@ -48,13 +44,12 @@ def rhythm(
         for number, event in enumerate(events):
             if event.rest:
                 box = system.rests[f"b{bar}e{number}"]
-                name = RESTS[event.value]
-                middle = (box.left + box.right) / 2
-                if event.dots:
-                    middle = box.left + 0.6
-                sign = ink.music("rest", name, middle, 0.0)
-                sign = sign.moved(0.0, TALL / 2 - (sign.box.top + sign.box.bottom) / 2)
-                sign = _clear(sign, others)
+                name = f"rest {VALUES[event.value].denominator}"
+                middle = box.left + 0.6 if event.dots else (box.left + box.right) / 2
+                sign = ink.music("rest", name, middle, 0.0).level(TALL / 2)
+                # Right of the arrows and slides of what rings before it.
+                near = [one for one in others if one.kind in ("bend", "slide", "fret")]
+                sign = ink.cleared(sign, near, (STEP, 0.0), FURTHEST, STEP) or sign
                 found.append(sign)
                 if event.dots:
                     found.append(_dot(sign.box.right + 0.5, TALL / 2))
@@ -63,13 +58,6 @@ def rhythm(
                 found += _group(score, bar, numbers, where, stem)
         found += _tuplets(score, system, bar, where, stem[1] + 1.4)
     return found + _meter(score, system)
-
-
-def _clear(rest: Ink, others: Sequence[Ink]) -> Ink:
-    """Return a rest right of the arrows and slides of what rings before it."""
-    near = [one for one in others if one.kind in ("bend", "slide", "fret")]
-    tries = (rest.moved(n * STEP, 0.0) for n in range(round(FURTHEST / STEP)))
-    return next((one for one in tries if not any(one.meets(o, STEP) for o in near)), rest)
 
 
 def _meter(score: Score, system: System) -> list[Ink]:
@@ -82,8 +70,7 @@ def _meter(score: Score, system: System) -> list[Ink]:
         digits = [lettering.glyph(f"time {digit}", METER) for digit in str(number)]
         at = x - sum(one.advance for one in digits) / 2
         for one in digits:
-            sign = ink.outline("meter", one, at, 0.0, 0.0, "")
-            found.append(sign.moved(0.0, y - (sign.box.top + sign.box.bottom) / 2))
+            found.append(ink.outline("meter", one, at, 0.0, 0.0, "").level(y))
             at += one.advance
     return found
 

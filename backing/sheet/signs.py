@@ -5,7 +5,7 @@ Conventions: as in `backing.sheet.staff`.
 
 from __future__ import annotations
 
-from backing.sheet.ink import Ink
+from backing.sheet.ink import cleared
 from backing.sheet.staff import System
 
 __all__ = ["moved_clear"]
@@ -28,19 +28,14 @@ def moved_clear(system: System) -> None:
             if n != place and one.kind in OBSTACLES and one.box.left < sign.box.right + 1.0
             and sign.box.left - FURTHEST - 0.2 < one.box.right
         ]  # fmt: skip
-        clear = _clear(sign, near)
-        if clear is not None:
-            system.inks[place] = clear
+        if any(sign.meets(one) for one in near):
+            system.inks[place] = cleared(sign, near, (-STEP, 0.0), FURTHEST, CLEAR) or sign
     _dots(system)
     for place, number in enumerate(system.inks):
         if number.kind == "tupletNum":
             near = [one for one in system.inks if one.kind in AROUND and one is not number]
             step = -STEP if number.box.top + number.box.bottom < STAFF else STEP
-            for n in range(round(FURTHEST / STEP)):
-                tried = number.moved(0.0, n * step)
-                if not any(tried.meets(one, CLEAR) for one in near):
-                    system.inks[place] = tried
-                    break
+            system.inks[place] = cleared(number, near, (0.0, step), FURTHEST, CLEAR) or number
 
 
 def _dots(system: System) -> None:
@@ -55,12 +50,3 @@ def _dots(system: System) -> None:
         one.moved(far[one.owner], 0.0) if one.kind == "dots" and far[one.owner] else one
         for one in system.inks
     ]
-
-
-def _clear(sign: Ink, near: list[Ink]) -> Ink | None:
-    """Return a sign where it meets nothing, or None where that would be too far away."""
-    for n in range(round(FURTHEST / STEP)):
-        tried = sign.moved(-n * STEP, 0.0)
-        if not any(tried.meets(one, CLEAR if n else 0.0) for one in near):
-            return tried
-    return None

@@ -17,7 +17,7 @@ from itertools import pairwise
 from typing import Any
 from xml.etree import ElementTree
 
-from backing.sheet.ink import Box, Ink, around, line
+from backing.sheet.ink import Box, Ink, around, bezier, line
 from backing.sheet.mei import Engraving, mei
 from backing.sheet.score import Score
 
@@ -65,8 +65,6 @@ class System:
     heads: dict[str, Box] = field(default_factory=dict)  # the box of each written head by its id
     # The box of each rest by the id of its event.
     rests: dict[str, Box] = field(default_factory=dict)
-    # For the event of a head, -1 where its stem goes up, 1 where down.
-    stems: dict[str, int] = field(default_factory=dict)
     # For each bar of the system, by its number in the score, where it begins and ends.
     bars: dict[int, tuple[float, float]] = field(default_factory=dict)
     meter: Box | None = None
@@ -242,7 +240,8 @@ def _piece(
         curved = "C" in path
         fill = "" if curved else ' fill="none"'
         svg = f'<path d="{path}"{fill}{stroke}/>'
-        boxes = _curved(numbers, width) if curved else [_straight(numbers, width)]
+        pairs = list(zip(numbers[::2], numbers[1::2], strict=True))
+        boxes = _curved(pairs, width) if curved else [_hull(pairs, width)]
         return Ink(kind, tuple(boxes), svg, owner=name)
     return None
 
@@ -280,8 +279,7 @@ def _strips(path: str) -> tuple[tuple[float, float, float, float], ...]:
             continue
         before = points[-1] if points and name != "moveTo" else None
         if before is not None and name == "curveTo":
-            numbers = [n for point in (before, *args) for n in point]
-            steps = [_bezier(numbers, t / 8) for t in range(1, 9)]
+            steps = [bezier((before, *args), t / 8) for t in range(1, 9)]
         else:
             steps = list(args)
         for step in steps:
@@ -313,8 +311,8 @@ def _between(
         yield y2
 
 
-def _straight(numbers: Sequence[float], width: float) -> Box:
-    xs, ys = numbers[::2], numbers[1::2]
+def _hull(points: Sequence[tuple[float, float]], width: float) -> Box:
+    xs, ys = [x for x, _ in points], [y for _, y in points]
     half = width / 2
     return Box(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half)
 
@@ -340,23 +338,15 @@ def _slices(points: list[tuple[float, float]], width: float) -> Iterator[Box]:
         yield Box(x1 + (x2 - x1) * a, min(ys), x1 + (x2 - x1) * b, max(ys))
 
 
-def _curved(numbers: Sequence[float], width: float) -> list[Box]:
+def _curved(points: Sequence[tuple[float, float]], width: float) -> list[Box]:
     """Cut a slur into pieces along its outer edge."""
-    outer, inner = numbers[:8], [*numbers[6:8], *numbers[8:14]]
+    outer, inner = points[:4], points[3:7]
     boxes = []
-    half = width / 2
     for n in range(12):
-        at = [_bezier(outer, t / 12) for t in (n, n + 1)]
-        at += [_bezier(inner, 1 - t / 12) for t in (n, n + 1)] if len(numbers) >= 14 else []
-        xs, ys = [x for x, _ in at], [y for _, y in at]
-        boxes.append(Box(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half))
+        at = [bezier(outer, t / 12) for t in (n, n + 1)]
+        at += [bezier(inner, 1 - t / 12) for t in (n, n + 1)] if len(inner) == 4 else []
+        boxes.append(_hull(at, width))
     return boxes
-
-
-def _bezier(numbers: Sequence[float], t: float) -> tuple[float, float]:
-    a, b, c, d = (1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3
-    x = a * numbers[0] + b * numbers[2] + c * numbers[4] + d * numbers[6]
-    return x, a * numbers[1] + b * numbers[3] + c * numbers[5] + d * numbers[7]
 
 
 def _note(system: System, kind: str, name: str, measure: str, box: Box) -> None:
@@ -365,8 +355,6 @@ def _note(system: System, kind: str, name: str, measure: str, box: Box) -> None:
         system.heads[name] = box
     elif kind in ("rest", "mRest"):
         system.rests[name] = around([box, *([system.rests[name]] if name in system.rests else [])])
-    elif kind == "stem" and name:
-        system.stems[name] = 0
     if measure and kind in ("staff", "barLine"):
         bar = int(measure[1:])
         left, right = system.bars.get(bar, (box.left, box.right))

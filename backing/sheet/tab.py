@@ -38,14 +38,7 @@ from phrases.fretboard import STRINGS
 __all__ = ["tab"]
 
 
-def tab(
-    score: Score,
-    made: Engraving,
-    system: System,
-    *,
-    marks: bool = True,
-    after: System | None = None,
-) -> list[Ink]:
+def tab(score: Score, made: Engraving, system: System, *, marks: bool = True) -> list[Ink]:
     """Return all on and around the tab staff of a system; `marks` adds strokes and fingers."""
     staff = Staff(score, made, system, columns(score, made, system))
     for column in staff.columns:

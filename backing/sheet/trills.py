@@ -102,14 +102,12 @@ def _trill(x: float, sign: str, right: float, owner: str) -> Ink:
     parts = [ink.music("trill", "trill", x, 0.0)]
     middle = (parts[0].box.top + parts[0].box.bottom) / 2
     if sign:
-        one = ink.music("trill", sign, 0.0, 0.0, SIGN)
-        high = (one.box.top + one.box.bottom) / 2
-        parts.append(one.moved(parts[0].box.right + 0.2 - one.box.left, middle - high))
+        one = ink.music("trill", sign, 0.0, 0.0, SIGN).level(middle)
+        parts.append(one.moved(parts[0].box.right + 0.2 - one.box.left, 0.0))
     left = parts[-1].box.right + 0.2
     if right - left > SHORTEST:
         parts.append(ink.wave("trill", left, right).moved(0.0, middle))
-    boxes = tuple(box for part in parts for box in part.boxes)
-    return Ink("trill", boxes, "".join(part.draw() for part in parts), owner=owner)
+    return ink.joined("trill", parts, owner)
 
 
 def upper_heads(score: Score, made: Engraving, system: System) -> None:
@@ -126,7 +124,10 @@ def upper_heads(score: Score, made: Engraving, system: System) -> None:
                 small = small.moved(head.right + 0.3 - small.box.left, 0.0)
                 # Several grace notes get a beam in place of their flags, which keeps clear itself.
                 beamed = node.small and len(columns) > 2
-                system.inks.append(_clear(small, _near(system, node, flagged=not beamed)))
+                near = _near(system, node, flagged=not beamed)
+                # As far right as it needs to be.
+                clear = ink.cleared(small, near, (STEP, 0.0), FURTHEST, 0.1)
+                system.inks.append(clear or small)
 
 
 def _steps(main: Spelling, upper: Spelling) -> int:
@@ -145,12 +146,9 @@ def _small(y: float, sign: str, owner: str) -> Ink:
         one = ink.music("ghost", sign, 0.0, y, SMALL)
         inside.append(one.moved(left - 0.1 - one.box.right if lines else -0.6 - one.box.right, 0))
     around = ink.around(part.box for part in inside)
-    for name, edge, way in (("left bracket", around.left, -1), ("right bracket", around.right, 1)):
-        one = ink.music("ghost", name, 0.0, 0.0, SMALL)
-        high, wide = (one.box.top + one.box.bottom) / 2, one.box.right - one.box.left
-        inside.append(one.moved(edge + way * (0.1 + wide / 2), y - high))
-    boxes = tuple(box for part in inside for box in part.boxes)
-    return Ink("ghost", boxes, "".join(part.draw() for part in inside), owner=owner)
+    return ink.joined(
+        "ghost", [*inside, *ink.brackets(around.left, around.right, y, SMALL, 0.1)], owner
+    )
 
 
 def _near(system: System, node: Node, *, flagged: bool) -> list[Ink]:
@@ -160,12 +158,3 @@ def _near(system: System, node: Node, *, flagged: bool) -> list[Ink]:
     own = [one for one in system.inks if one.kind in kinds]
     return [one for one in own if one.owner == event or one.owner[: len(event) + 1] in
             (event + "n", event + "g")]  # fmt: skip
-
-
-def _clear(small: Ink, near: Sequence[Ink]) -> Ink:
-    """Return a small head as far right as it needs to be."""
-    for n in range(round(FURTHEST / STEP)):
-        tried = small.moved(n * STEP, 0.0)
-        if not any(tried.meets(one, 0.1) for one in near):
-            return tried
-    return small

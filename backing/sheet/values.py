@@ -21,16 +21,10 @@ from phrases.errors import RangeError
 
 __all__ = ["VALUES", "Piece", "Tuplet", "pieces"]
 
+# What each value is of a whole note.
 VALUES: dict[str, Fraction] = {
-    "whole": Fraction(1),
-    "half": Fraction(1, 2),
-    "quarter": Fraction(1, 4),
-    "eighth": Fraction(1, 8),
-    "16th": Fraction(1, 16),
-    "32nd": Fraction(1, 32),
-    "64th": Fraction(1, 64),
-    "128th": Fraction(1, 128),
-    "256th": Fraction(1, 256),
+    name: Fraction(1, 2**n)
+    for n, name in enumerate("whole half quarter eighth 16th 32nd 64th 128th 256th".split())
 }
 NAMES = {length: name for name, length in VALUES.items()}
 HALVED = Fraction(3, 4)  # eighths: a quarter of a 12/8 beat

@@ -32,6 +32,7 @@ from backing.sheet.values import Piece, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, even_beats, parse_swing, swung
 from phrases.phrase import Phrase, Stroke
+from phrases.phrase import part_names as names_of
 from phrases.techniques import TECHNIQUES
 
 __all__ = ["over_form", "part_names", "write"]
@@ -42,12 +43,7 @@ TRIPLETS = 2  # the ratio as which swung places of a 12/8 beat are written
 
 def part_names(phrase: Phrase) -> tuple[str, ...]:
     """Return the names of the parts, ``Call``, with a number where there are several of a role."""
-    roles = [part.role for part in phrase.parts]
-    return tuple(
-        role.capitalize()
-        + (f" {roles[: number + 1].count(role)}" if roles.count(role) > 1 else "")
-        for number, role in enumerate(roles)
-    )
+    return tuple(name.capitalize() for name in names_of([part.role for part in phrase.parts]))
 
 
 def over_form(phrase: Phrase, form: Form | None = None, *, chorus: bool = False) -> Score:
