@@ -13,12 +13,9 @@ __all__ = ["command"]
 
 @click.command("calibrate")
 @click.option(
-    "--card",
-    metavar="NAME",
-    default="",
-    envvar="BACKING_CARD",
+    "--card", metavar="NAME", default="", envvar="BACKING_CARD",
     help="The sound card that plays, one of `backing list cards`.",
-)
+)  # fmt: skip
 @click.option(
     "--input", "source", metavar="NAME", default="", envvar="BACKING_INPUT",
     help="The sound card that records, one of `backing list cards`.",

@@ -35,20 +35,14 @@ RESOLVES = {"step": "by step", "bend": "by bend", "curl": "curls up"}
 @phrase_argument
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'; the phrase's if left out.")
 @click.option(
-    "--form",
-    type=FORM,
-    default=pieces.FORM,
-    show_default=True,
+    "--form", type=FORM, default=pieces.FORM, show_default=True,
     help="The form whose chords it is heard against.",
-)
+)  # fmt: skip
 @click.option("--tempo", type=TEMPO, help="Felt beats a minute; the phrase's if left out.")
 @click.option(
-    "--place",
-    type=Whole(),
-    metavar="N",
-    default=1,
+    "--place", type=Whole(), metavar="N", default=1,
     help="Show it where it comes for the Nth time in the form; the first time if left out.",
-)
+)  # fmt: skip
 @click.option(
     "--variation", metavar="NAME", help="Look at a variation of the phrase.",
     shell_complete=completing.variations,

@@ -16,11 +16,9 @@ PORT = 8377
 
 @click.command("desk", epilog="\b\nFor example:\n  backing desk examples/lesson")
 @click.argument(
-    "folder",
-    metavar="[FOLDER]",
-    default=".",
+    "folder", metavar="[FOLDER]", default=".",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-)
+)  # fmt: skip
 @click.option(
     "--port", type=Whole(0, 65535), default=PORT, show_default=True,
     help="Where this machine's browser finds it; 0 for any that is free.",

@@ -63,12 +63,9 @@ OTHERS = (
 @force_option
 @json_option
 @click.argument(
-    "words",
-    nargs=-1,
-    type=click.UNPROCESSED,
-    metavar="[WHAT] PHRASE [OPTIONS]",
+    "words", nargs=-1, type=click.UNPROCESSED, metavar="[WHAT] PHRASE [OPTIONS]",
     shell_complete=completing.phrases,
-)
+)  # fmt: skip
 @click.pass_context
 def command(
     ctx: click.Context,

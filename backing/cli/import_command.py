@@ -21,12 +21,10 @@ __all__ = ["command"]
 )
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
 @click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
+    "-o", "--output", type=click.Path(path_type=Path),
     callback=lambda ctx, param, value: value and toml_path(ctx, param, value),
     help="Phrase file to write.",
-)
+)  # fmt: skip
 @click.option("--list", "list_", is_flag=True, help="Show the parts of the file and their voices.")
 @click.option(
     "--part", metavar="NAME", default="", help="The part to read, where several have tablature."

@@ -37,34 +37,25 @@ LOUD = "Start with the volume low: loud headphones can damage hearing."
     "lessons", metavar="LESSON...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
 @click.option(
-    "-o",
-    "--output",
-    "folder",
-    metavar="DIR",
-    required=True,
-    type=click.Path(path_type=Path),
+    "-o", "--output", "folder", metavar="DIR", required=True, type=click.Path(path_type=Path),
     help="Folder of the lesson, or of a folder for each of several: a new one, or one that this "
     "command made.",
-)
+)  # fmt: skip
 @click.option(
-    "--jobs",
-    type=Whole(1, 64),
+    "--jobs", type=Whole(1, 64),
     default=len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count(),
     help="How many sounds are made at once; as many as there are processors if left out.",
-)
+)  # fmt: skip
 @click.option(
-    "--cluster",
-    metavar="ADDRESS",
-    default="",
+    "--cluster", metavar="ADDRESS", default="",
     help="Make the sounds on the workers of this Dask scheduler: tcp://10.0.0.5:8786.",
-)
+)  # fmt: skip
 @soundfont_option
 @voice_option
 @click.option(
-    "--dry-run",
-    is_flag=True,
+    "--dry-run", is_flag=True,
     help="Write nothing; list what there will be, and how long it takes.",
-)
+)  # fmt: skip
 @json_option
 def command(
     lessons: tuple[Path, ...],

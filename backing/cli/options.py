@@ -142,142 +142,99 @@ STEP = _Beats(1, TEMPOS[1] - TEMPOS[0], "step")
 
 PHRASE = (
     click.option(
-        "--variation",
-        metavar="NAME",
-        help="Play one of the phrase's variations.",
+        "--variation", metavar="NAME", help="Play one of the phrase's variations.",
         shell_complete=completing.variations,
     ),
     click.option("--tone", type=Choice(TONES), help="The guitar's; the phrase's own if left out."),
     click.option("--pick", type=Choice(PICKS), help="Where it is picked; the phrase's own place."),
-)
+)  # fmt: skip
 
 TIGHT, LOOSE = 0.4, 1.7
 
 SETTING = (
     click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'."),
     click.option(
-        "--groove",
-        type=GROOVE,
+        "--groove", type=GROOVE,
         help="Groove, one of `backing list grooves`, or a file of your own.",
     ),
     click.option(
-        "--form",
-        type=FORM,
-        default=pieces.FORM,
-        show_default=True,
+        "--form", type=FORM, default=pieces.FORM, show_default=True,
         help="Form, one of `backing list forms`, or a file of your own.",
     ),
     click.option(
-        "--swing",
-        type=SWING,
+        "--swing", type=SWING,
         help="Long to short, as 2:1 or 3:2; straight; or auto, as players swing at that tempo.",
     ),
     click.option(
-        "--count-in",
-        type=Whole(*COUNT_IN_BARS),
-        default=pieces.COUNT_IN,
-        show_default=True,
+        "--count-in", type=Whole(*COUNT_IN_BARS), default=pieces.COUNT_IN, show_default=True,
         help="Bars of sticks before the music.",
     ),
     click.option(
-        "--comp",
-        type=Choice([*COMPS, "none"]),
+        "--comp", type=Choice([*COMPS, "none"]),
         help="Who plays the chords; the groove's own if left out.",
     ),
     click.option(
-        "--without",
-        type=Choice(pieces.BAND),
-        multiple=True,
+        "--without", type=Choice(pieces.BAND), multiple=True,
         help="Leave a part out, to play it yourself; give it again for more.",
     ),
     click.option("--tight", is_flag=True, help="A band that is close together;"),
     click.option("--loose", is_flag=True, help="or one that is not;"),
     click.option(
-        "--looseness",
-        envvar="BACKING_LOOSENESS",
-        type=_Share(*LOOSENESS),
+        "--looseness", envvar="BACKING_LOOSENESS", type=_Share(*LOOSENESS),
         help=f"or a number: 0 is exact, {USUAL:g} usual, {LOOSENESS[1]:g} the loosest.",
     ),
     click.option(
-        "--seed",
-        envvar="BACKING_SEED",
-        type=Whole(),
-        default=pieces.SEED,
-        show_default=True,
+        "--seed", envvar="BACKING_SEED", type=Whole(), default=pieces.SEED, show_default=True,
         help="Another number, another way of playing it; the same one, the same bytes.",
     ),
-)
+)  # fmt: skip
 
 WHOLE = (
     click.option("--tempo", type=TEMPO, help="Felt beats a minute; in 12/8 dotted quarters."),
     click.option(
-        "--choruses",
-        type=Whole(*CHORUSES),
-        default=pieces.CHORUSES,
-        show_default=True,
+        "--choruses", type=Whole(*CHORUSES), default=pieces.CHORUSES, show_default=True,
         help="Times through the form.",
     ),
     click.option(
-        "--intro",
-        type=Choice(list(INTROS)),
-        default=pieces.INTRO,
-        show_default=True,
+        "--intro", type=Choice(list(INTROS)), default=pieces.INTRO, show_default=True,
         help="After the count-in: nothing more, a turnaround, or the form's last four bars.",
     ),
     click.option(
-        "--ending",
-        type=Choice(list(ENDINGS)),
-        default=pieces.ENDING,
-        show_default=True,
+        "--ending", type=Choice(list(ENDINGS)), default=pieces.ENDING, show_default=True,
         help="Land on a last chord, slow down into it, play the last line again first; or none.",
     ),
     click.option(
-        "--arc",
-        type=Choice(list(ARCS)),
-        default=pieces.ARC,
-        show_default=True,
+        "--arc", type=Choice(list(ARCS)), default=pieces.ARC, show_default=True,
         help="Rise from chorus to chorus, rest, and end high; or every chorus as strong.",
     ),
     click.option(
-        "--turnaround",
-        type=Choice(turnarounds.names()),
+        "--turnaround", type=Choice(turnarounds.names()),
         help="Always this one of `backing list turnarounds`; drawn if left out.",
     ),
-)
+)  # fmt: skip
 
 DEEP = " and ".join(suffix for suffix, kind in FORMATS.items() if kind.deep)
 
 CARD = click.option(
-    "--card",
-    metavar="NAME",
-    envvar="BACKING_CARD",
-    shell_complete=completing.cards,
+    "--card", metavar="NAME", envvar="BACKING_CARD", shell_complete=completing.cards,
     help="Play on this sound card, one of `backing list cards`; a part of its name is enough.",
-)
+)  # fmt: skip
 PORT = click.option(
-    "--port",
-    metavar="NAME",
-    envvar="BACKING_PORT",
-    shell_complete=completing.outputs,
+    "--port", metavar="NAME", envvar="BACKING_PORT", shell_complete=completing.outputs,
     help="Play on this MIDI output, one of `backing list ports`, not on the sound card.",
-)
+)  # fmt: skip
 soundfont_option = click.option(
     "--soundfont", type=click.Path(path_type=Path), help="Soundfont (.sf2, .sf3) for audio."
 )
 voice_option = click.option(
-    "--voice",
-    type=Choice(VOICES),
+    "--voice", type=Choice(VOICES),
     help=f"Who plays guitar, bass and organ in audio; {VOICES[0]} if left out. Drums and "
     "piano are the soundfont's.",
-)
+)  # fmt: skip
 
 OUTPUT = (
     click.option(
-        "-o",
-        "--output",
-        "outputs",
-        type=click.Path(path_type=Path),
-        multiple=True,
+        "-o", "--output", "outputs", type=click.Path(path_type=Path), multiple=True,
         help=f"File to write, {' '.join(FORMATS)}; give it again for more files. "
         "Without one it is played (start with the volume low): space stops and goes on, + and - "
         "move the tempo, a plays this pass again, h again and again, n and p go to the next and "
@@ -286,49 +243,37 @@ OUTPUT = (
     soundfont_option,
     voice_option,
     click.option(
-        "--rate",
-        type=Choice(RATES),
+        "--rate", type=Choice(RATES),
         help=f"Frames a second; {RATES[0]} if left out, {OPUS_RATE} with an .opus file.",
     ),
     click.option(
-        "--bits",
-        type=Choice(BITS),
-        help=f"Of {DEEP} files; {BITS[0]} if left out.",
+        "--bits", type=Choice(BITS), help=f"Of {DEEP} files; {BITS[0]} if left out.",
     ),
     click.option(
-        "--stems",
-        type=click.Path(path_type=Path),
-        metavar="DIR",
+        "--stems", type=click.Path(path_type=Path), metavar="DIR",
         help="Folder for a WAV file of each part, of the room and of their sum.",
     ),
     CARD,
     PORT,
     click.option(
-        "--resume-count/--no-resume-count",
-        "counts",
-        default=True,
+        "--resume-count/--no-resume-count", "counts", default=True,
         help="After a stop, count in for a bar before it goes on.",
     ),
     click.option(
-        "--pedal",
-        metavar="PORT:NOTE=KEY",
-        envvar="BACKING_PEDAL",
+        "--pedal", metavar="PORT:NOTE=KEY", envvar="BACKING_PEDAL",
         shell_complete=completing.inputs,
         help="Let a foot pedal on a MIDI input press keys, such as FCB:60=space.",
     ),
-)
+)  # fmt: skip
 
 force_option = click.option(
     "--force", is_flag=True, help="Write over a file that this program did not make."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 line_option = click.option(
-    "--line",
-    "typed",
-    is_eager=True,
-    metavar="NOTES",
+    "--line", "typed", is_eager=True, metavar="NOTES",
     help="Notes in place of PHRASE, as '| 1 e8 & e5'; their key may stand before: 'E: | 1 e3'.",
-)
+)  # fmt: skip
 
 
 def missing(name: str) -> click.MissingParameter:

@@ -38,18 +38,15 @@ PLAN = (
     click.option("--from", "start", type=TEMPO, help="First tempo."),
     click.option("--to", "goal", type=TEMPO, help="Last tempo; the phrase's if left out."),
     click.option(
-        "--step",
-        type=STEP,
+        "--step", type=STEP,
         help=f"Beats a minute from one tempo to the next; {USUAL.step} if left out.",
     ),
     click.option(
-        "--each",
-        type=Whole(*RANGES["each"][:2]),
+        "--each", type=Whole(*RANGES["each"][:2]),
         help=f"Passes at each tempo; {USUAL.each} if left out.",
     ),
     click.option(
-        "--shape",
-        type=Choice(list(SHAPES)),
+        "--shape", type=Choice(list(SHAPES)),
         help="; ".join(f"{word}: {what}" for word, what in SHAPES.items()) + ".",
     ),
     click.option("--passes", type=Whole(*RANGES["passes"][:2]), help="How many in all."),
@@ -65,13 +62,11 @@ PLAN = (
         help="Every Nth pass is without the band: do you keep time?",
     ),
     click.option(
-        "--plan",
-        type=click.Path(path_type=Path, dir_okay=False),
+        "--plan", type=click.Path(path_type=Path, dir_okay=False),
         help="A plan file; options given besides go before it.",
     ),
     click.option(
-        "--hands-free",
-        is_flag=True,
+        "--hands-free", is_flag=True,
         help="Count in before each pass; one press of the stop key there plays the last one "
         "again, doing nothing goes on.",
     ),
@@ -86,30 +81,26 @@ REGION = (
         "--bars", type=_Bars(), metavar="A-B", help="Bars of the form, with what sounds in them."
     ),
     click.option(
-        "--seamless",
-        is_flag=True,
+        "--seamless", is_flag=True,
         help="One pass whose end runs into its start, to be repeated by any player.",
     ),
-)
+)  # fmt: skip
 
 GAP = (
     click.option(
-        "--gap",
-        type=Choice(list(GAPS)),
+        "--gap", type=Choice(list(GAPS)),
         help="; ".join(f"{word}: {what}" for word, what in GAPS.items()) + ".",
     ),
     click.option(
-        "--in-gap",
-        type=Choice(list(IN_GAPS)),
+        "--in-gap", type=Choice(list(IN_GAPS)),
         help="; ".join(f"{word}: {what}" for word, what in IN_GAPS.items()) + ".",
     ),
     click.option(
-        "--guide",
-        type=Choice(list(GUIDES)),
+        "--guide", type=Choice(list(GUIDES)),
         help="In your turn: " + "; ".join(f"{w}: {what}" for w, what in GUIDES.items()) + ".",
     ),
     click.option("--cue/--no-cue", default=None, help="A stroke on wood before your turn."),
-)
+)  # fmt: skip
 
 
 def plan_options(command: Command) -> Command:

@@ -83,21 +83,15 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
 )
 @line_option
 @click.option(
-    "-o",
-    "--output",
-    "outputs",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    callback=_suffix,
+    "-o", "--output", "outputs", type=click.Path(path_type=Path), multiple=True, callback=_suffix,
     help="File to write, .pdf .svg .txt or .musicxml; for several phrases a folder of PDFs, or "
     "one .txt; a chart has no .musicxml. The plain text is printed if left out.",
-)
+)  # fmt: skip
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option(
-    "--form",
-    type=FORM,
+    "--form", type=FORM,
     help=f"Form whose chords stand over it, {pieces.FORM} if left out; alone, its chord chart.",
-)
+)  # fmt: skip
 @click.option(
     "--variation", metavar="NAME", help="Write one of the phrase's variations.",
     shell_complete=completing.variations,
@@ -112,11 +106,9 @@ def _is_text(paths: tuple[Path, ...]) -> bool:
 )
 @click.option("--larger", is_flag=True, help="Print everything larger.")
 @click.option(
-    "--key-to-signs/--no-key-to-signs",
-    "signs",
-    default=None,
+    "--key-to-signs/--no-key-to-signs", "signs", default=None,
     help="Say what each sign on the page means; done for easy phrases if left out.",
-)
+)  # fmt: skip
 @click.option("--left-handed", is_flag=True, help="Mirror the fretboard diagram.")
 @force_option
 @json_option

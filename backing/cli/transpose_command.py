@@ -35,13 +35,9 @@ class _Strings(click.ParamType[str]):
 @click.option("--position", type=Whole(*POSITIONS), help="The fret under the first finger.")
 @click.option("--strings", type=_Strings(), help="The strings to play it on, as GBe.")
 @click.option(
-    "-o",
-    "--output",
-    required=True,
-    type=click.Path(path_type=Path),
-    callback=toml_path,
+    "-o", "--output", required=True, type=click.Path(path_type=Path), callback=toml_path,
     help="Phrase file to write.",
-)
+)  # fmt: skip
 @click.option("--force", is_flag=True, help="Write over a file that is there; never over PHRASE.")
 @json_option
 def command(

@@ -57,40 +57,27 @@ def _output(ctx: click.Context, param: click.Parameter, path: Path | None) -> Pa
 )
 @functools.partial(phrase_argument, own=False)
 @click.option(
-    "--moves",
-    metavar="NAMES",
-    callback=_names,
+    "--moves", metavar="NAMES", callback=_names,
     help="Only these moves of `backing list moves`, with commas between.",
-)
+)  # fmt: skip
 @click.option("--count", type=Whole(1, MOST), default=COUNT, show_default=True, help="How many.")
 @click.option(
-    "--level",
-    type=Choice(LEVELS),
+    "--level", type=Choice(LEVELS),
     help="Easy: nothing that asks more of a hand, and bends taken out; hard: what asks more.",
-)
+)  # fmt: skip
 @click.option(
-    "--seed",
-    envvar="BACKING_SEED",
-    type=Whole(),
-    default=SEED,
-    show_default=True,
+    "--seed", envvar="BACKING_SEED", type=Whole(), default=SEED, show_default=True,
     help="Another number, other proposals; the same one, the same.",
-)
+)  # fmt: skip
 @click.option(
-    "--keep",
-    type=Whole(1, MOST),
-    multiple=True,
-    metavar="N",
+    "--keep", type=Whole(1, MOST), multiple=True, metavar="N",
     help="Write only the Nth; give it again for more.",
-)
+)  # fmt: skip
 @click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    callback=_output,
+    "-o", "--output", type=click.Path(path_type=Path), callback=_output,
     help="Phrase file to which they are added as variations, the rest of it untouched; a new one "
     "if it is not there. Or a sheet of the phrase with them, .pdf .svg or .txt.",
-)
+)  # fmt: skip
 @click.option("--play", type=Whole(1, MOST), metavar="N", help="Hear the Nth over the band.")
 @CARD
 @PORT
