@@ -22,7 +22,7 @@ from phrases.performance import perform
 from phrases.phrase import Phrase, StringNote, Stroke
 from phrases.pitch import scale_pitch_classes
 from phrases.roles import Chords, Hit, Row, aims, hits, rows
-from phrases.techniques import BEND_SIZES, PICKLESS, mark
+from phrases.techniques import PICKLESS, SIZE_NAMES, mark
 from phrases.tipped import contradictions
 
 __all__ = [
@@ -191,8 +191,7 @@ def _hard_bend(strain: Strain) -> Iterator[Caution]:
 
 
 def _said(cost: Bend) -> str:
-    size = next((name for name, cents in BEND_SIZES.items() if cents == cost.cents), "wide")
-    return f"{size} bend on {cost.string}{cost.fret}"
+    return f"{SIZE_NAMES.get(cost.cents, 'wide')} bend on {cost.string}{cost.fret}"
 
 
 def _cannot_hold(line: Sequence[Hit], seen: Sequence[Row]) -> Iterator[Caution]:

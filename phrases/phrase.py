@@ -10,7 +10,7 @@ after the band's, his off-beats with them. How late is common practice, from mem
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -77,6 +77,10 @@ class Move:
         inside = [self.size or "", *self.manner]
         told = f"({' '.join(filter(None, inside))})" if any(inside) else ""
         return self.sign + ("" if self.fret is None else str(self.fret)) + told
+
+    def later(self, beats: Fraction | int) -> Move:
+        """Return the same move some beats later; what follows at once still does."""
+        return self if self.at is None else replace(self, at=self.at + beats)
 
     @property
     def manner(self) -> tuple[str, ...]:
@@ -158,17 +162,15 @@ class Stroke:
     def moved(self, beats: Fraction | int) -> Stroke:
         """Return the same stroke some beats later."""
         notes = tuple(
-            replace(
-                note,
-                moves=tuple(
-                    move if move.at is None else replace(move, at=move.at + beats)
-                    for move in note.moves
-                ),
-            )
+            replace(note, moves=tuple(move.later(beats) for move in note.moves))
             for note in self.notes
         )
         even = frozenset(math.floor(beat + beats) for beat in self.even)
         return replace(self, at=self.at + beats, end=self.end + beats, notes=notes, even=even)
+
+    def mapped(self, make: Callable[[StringNote], StringNote]) -> Stroke:
+        """Return the same stroke with each of its notes changed."""
+        return replace(self, notes=tuple(map(make, self.notes)))
 
     def until(self, at: Fraction, drag: Fraction | int = 0) -> Stroke:
         """Return the same stroke, stopped where another begins, however slow its part becomes.
@@ -247,8 +249,11 @@ class Part:
             slid = glass if note.fret and not other & set(note.marks) else 0
             return replace(note, tuned=tuned[note.string], glass=slid)
 
-        strokes = (replace(s, notes=tuple(map(strung, s.notes))) for s in self.strokes)
-        return replace(self, strokes=tuple(strokes))
+        return self.mapped(strung)
+
+    def mapped(self, make: Callable[[StringNote], StringNote]) -> Part:
+        """Return the same part with each of its notes changed."""
+        return replace(self, strokes=tuple(stroke.mapped(make) for stroke in self.strokes))
 
     @property
     def pickup(self) -> Fraction:

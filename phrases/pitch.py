@@ -18,13 +18,14 @@ from phrases.errors import ChoiceError
 from phrases.words import nearest
 
 __all__ = [
-    "KEYS", "SCALES", "Key", "degree_name", "degree_semitones", "frequency", "parse_key",
-    "pitch_class", "pitch_name", "scale_pitch_classes",
+    "DEGREES", "KEYS", "SCALES", "Key", "degree_name", "degree_semitones", "frequency",
+    "parse_key", "pitch_class", "pitch_name", "scale_pitch_classes",
 ]  # fmt: skip
 
 LETTERS = "CDEFGAB"
 NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 MAJOR_SCALE = (0, 2, 4, 5, 7, 9, 11)
+DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")  # by semitones
 ACCIDENTAL = {"": 0, "#": 1, "b": -1, "##": 2, "bb": -2}
 
 MAJOR_KEYS = "Cb Gb Db Ab Eb Bb F C G D A E B F# C#".split()

@@ -326,10 +326,4 @@ def _fingers_dropped(before: Part, after: Part) -> Part:
     if not (same and still):
         return after
     marked = iter(old.marks for old, _ in pairs)
-    return replace(
-        after,
-        strokes=tuple(
-            replace(s, notes=tuple(replace(n, marks=next(marked)) for n in s.notes))
-            for s in after.strokes
-        ),
-    )
+    return after.mapped(lambda note: replace(note, marks=next(marked)))

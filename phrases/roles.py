@@ -18,6 +18,7 @@ from phrases.counting import count_word
 from phrases.hands import positions
 from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents, part_names
 from phrases.pitch import (
+    DEGREES,
     SCALES,
     Key,
     degree_name,
@@ -25,14 +26,13 @@ from phrases.pitch import (
     pitch_name,
     scale_pitch_classes,
 )
-from phrases.techniques import BEND_SIZES, MARKS, SLIDES, TECHNIQUES
+from phrases.techniques import MARKS, SIZE_NAMES, SLIDES, TECHNIQUES
 
 __all__ = ["Aim", "Chords", "Hit", "Row", "aims", "chord_roles", "hits", "rows"]
 
 # From a beat on: the root's pitch class and the role of each pitch class of the chord.
 Chords = Sequence[tuple[Fraction, int, Mapping[int, str]]]
 
-DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")
 MEMBERS = {"1": "root", "2": "ninth", "3": "third", "4": "fourth", "5": "fifth", "6": "sixth",
            "7": "seventh", "9": "ninth", "11": "fourth", "13": "sixth"}  # fmt: skip
 # What a pitch is that the chord does not hold, by its semitones above the root.
@@ -154,7 +154,9 @@ def aims(note: StringNote, at: Fraction) -> list[Aim]:
         kind = move.technique
         if kind.bending:
             bent = bend_cents(move, fret)
-            how = _how(move, f"{kind.name} {_size(bent)}" if bent else kind.name)
+            # Its size as it is written, also where it was written as a fret.
+            size = SIZE_NAMES.get(bent, f"{bent} cents")
+            how = _how(move, f"{kind.name} {size}" if bent else kind.name)
             pitch = note.pitch(fret) + note.raised + bent / 100
             bent = bent if kind.takes == "bend" else 0
             found.append(Aim(at, fret, pitch, how, slid, bent))
@@ -172,11 +174,6 @@ def aims(note: StringNote, at: Fraction) -> list[Aim]:
 
 def _how(move: Move, name: str) -> str:
     return f"{name} {move.words}" if move.words else name
-
-
-def _size(cents: int) -> str:
-    """Return a bend's size as it is written, also where it was written as a fret."""
-    return next((name for name, size in BEND_SIZES.items() if size == cents), f"{cents} cents")
 
 
 def rows(phrase: Phrase, line: Sequence[Hit], chords: Chords = ()) -> list[Row]:

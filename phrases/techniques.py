@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 __all__ = [
     "BEND_SIZES", "HARMONICS", "LATEST", "LONGEST", "MARKS", "PICKLESS", "PINCHED", "RATES",
-    "SLIDES", "SLIDE_SECONDS", "TECHNIQUES", "WIDTHS", "Mark", "Technique", "mark",
+    "SIZE_NAMES", "SLIDES", "SLIDE_SECONDS", "TECHNIQUES", "WIDTHS", "Mark", "Technique", "mark",
 ]  # fmt: skip
 
 
@@ -106,6 +106,7 @@ SLIDE_SECONDS = 0.07  # that a slide takes at least, however near its fret
 SLIDES: dict[str, str] = {"/": "slide in from below", "\\": "slide in from above"}
 
 BEND_SIZES: dict[str, int] = {"1/4": 50, "1/2": 100, "full": 200, "3/2": 300}
+SIZE_NAMES: dict[float, str] = {cents: name for name, cents in BEND_SIZES.items()}
 WIDTHS: dict[str, int] = {"1/8": 25, "1/4": 50, "1/2": 100}  # of a vibrato
 LONGEST = 8  # beats that a movement may take
 RATES = (2, 12)  # times a second

@@ -12,9 +12,9 @@ from functools import partial
 
 from phrases.errors import RangeError
 from phrases.fretboard import LAST_FRET
-from phrases.phrase import Part, Phrase, StringNote, Stroke, bend_cents, part_names
+from phrases.phrase import Part, Phrase, StringNote, bend_cents, part_names
 from phrases.pitch import Key
-from phrases.techniques import BEND_SIZES, HARMONICS
+from phrases.techniques import BEND_SIZES, HARMONICS, SIZE_NAMES
 
 __all__ = [
     "HIGHEST", "all_frets", "bend_fault", "each_part", "moved", "moved_note", "transpose", "ways",
@@ -159,11 +159,7 @@ def all_frets(phrase: Phrase) -> list[int]:
 
 
 def _part(part: Part, where: str, *, move: int) -> Part:
-    return replace(part, strokes=tuple(_stroke(stroke, move) for stroke in part.strokes))
-
-
-def _stroke(stroke: Stroke, move: int) -> Stroke:
-    return replace(stroke, notes=tuple(moved_note(note, move) for note in stroke.notes))
+    return part.mapped(partial(moved_note, move=move))
 
 
 def moved_note(note: StringNote, move: int) -> StringNote:
@@ -176,8 +172,7 @@ def moved_note(note: StringNote, move: int) -> StringNote:
         if one.fret is None:
             moves.append(one)
         elif one.technique.bending and one.fret + move > LAST_FRET:
-            size = next(s for s, cents in BEND_SIZES.items() if cents == bend_cents(one, fret))
-            moves.append(replace(one, fret=None, size=size))
+            moves.append(replace(one, fret=None, size=SIZE_NAMES[bend_cents(one, fret)]))
         else:
             moves.append(replace(one, fret=one.fret + move))
     fret_ = None if note.fret is None else note.fret + move

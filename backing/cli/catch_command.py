@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
@@ -14,7 +13,16 @@ from typing import TYPE_CHECKING
 import click
 
 from backing.cli.hear_command import listening, played
-from backing.cli.options import GROOVE, KEY, TEMPO, Whole, force_option, json_option, toml_path
+from backing.cli.options import (
+    GROOVE,
+    KEY,
+    TEMPO,
+    Whole,
+    force_option,
+    json_option,
+    print_json,
+    toml_output,
+)
 from phrases.refinger import POSITIONS
 from phrases.shelf import is_path
 
@@ -35,10 +43,7 @@ NOTHING: dict[str, object] = dict.fromkeys(("--key", "--groove", "--tempo", "--b
     "  backing catch phone.wav --key A --groove shuffle --tempo 84 -o mine.toml",
 )
 @click.argument("take", type=click.Path(path_type=Path, dir_okay=False))
-@click.option(
-    "-o", "--output", type=click.Path(path_type=Path), required=True,
-    callback=toml_path, help="Phrase file to write.",
-)  # fmt: skip
+@toml_output
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option("--groove", type=GROOVE, help="What it was played over: its swing is known then.")
 @click.option("--tempo", "--bpm", type=TEMPO, help="Felt beats a minute.")
@@ -154,7 +159,7 @@ def say(found: Caught, output: Path, *, as_json: bool = False) -> None:
             "title": phrase.title, "key": str(phrase.key), "tempo": float(phrase.tempo),
             "bars": phrase.bars, "notes": notes, "doubts": found.doubts, "file": str(output),
         }  # fmt: skip
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     bars = f"{phrase.bars} bar{'s' * (phrase.bars > 1)}"
     click.echo(f"{notes} notes in {bars}, {phrase.key}\n  {output}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import asdict, replace
 from fractions import Fraction
@@ -13,7 +12,7 @@ import click
 
 from backing import pieces
 from backing.cli import completing
-from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument
+from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument, print_json
 from backing.cli.report import SORE
 from backing.lesson.places import Names, Place, hands, places_of
 from phrases.fingering import REACH
@@ -97,7 +96,7 @@ def command(
         message += f" to {len(places)}" if len(places) > 1 else ""
         raise click.BadParameter(message, param_hint="'--place'")
     if as_json:
-        click.echo(json.dumps(_facts(found, chart, places, place), ensure_ascii=False))
+        print_json(_facts(found, chart, places, place))
     else:
         _print(found, chart, places, place)
     if strict and not places[0].report.playable:
@@ -257,6 +256,7 @@ def _warn(report: Report) -> None:
 
 def _show_bends(report: Report) -> None:
     from phrases.bends import ASSUMED
+    from phrases.techniques import SIZE_NAMES
 
     if not report.bends:
         return
@@ -267,7 +267,7 @@ def _show_bends(report: Report) -> None:
     click.echo("\nBends: sideways push, force there, tension meanwhile")
     for (helped, cost), where in places.items():
         place = f"{cost.string}{cost.fret}"
-        size = next(_sizes(cost.cents))
+        size = SIZE_NAMES.get(cost.cents, f"{cost.cents:g}c")
         line = (
             f"  {place:<4}{size:<5} {cost.push:4.0f} mm {cost.force:5.1f} N "
             f"{cost.tension:5.0f} N  {cost.heaviness + helped:<19} {where[0]}"
@@ -278,10 +278,3 @@ def _show_bends(report: Report) -> None:
     click.echo(f"  {ASSUMED}")
     if any(one.cost.heaviness == "heavy" for one in report.bends):
         click.echo(SORE)
-
-
-def _sizes(cents: float) -> Any:
-    from phrases.techniques import BEND_SIZES
-
-    yield from (name for name, size in BEND_SIZES.items() if size == cents)
-    yield f"{cents:g}c"

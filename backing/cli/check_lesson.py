@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import replace
 from fractions import Fraction
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from backing.cli.options import print_json
 from backing.lesson.places import hands, places_of
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def check_lesson(path: Path, *, strict: bool, as_json: bool) -> None:
                 )
     cannot = [one for one in answers for told in one["warnings"] if told["weight"] == "cannot"]
     if as_json:
-        click.echo(json.dumps({"title": lesson.title, "phrases": answers}, ensure_ascii=False))
+        print_json({"title": lesson.title, "phrases": answers})
     elif not any(one["warnings"] for one in answers):
         click.echo("No warnings.")
     if strict and cannot:

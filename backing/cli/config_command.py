@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import json_option, print_json
 
 __all__ = ["command"]
 
@@ -31,7 +30,7 @@ def command(as_json: bool) -> None:
         rows.append({"name": name, "value": value, "from": source, "about": about})
     if as_json:
         answer = {"file": str(path), "there": path.exists(), "settings": rows}
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     click.echo(f"{path}{'' if path.exists() else '  (not there; every setting is the usual one)'}")
     for row in rows:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import sys
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from backing.cli import completing
-from backing.cli.options import Asked, Choice, force_option, json_option
+from backing.cli.options import Asked, Choice, force_option, json_option, print_json
 from backing.film.shape import RATES, SIZES, shape
 from backing.formats import STRIPS
 
@@ -110,11 +109,11 @@ def command(
         click.echo(f"{stream.title}: {told}", err=True)
     seconds = float(stream.seconds)
     if as_json:
-        click.echo(json.dumps({
+        print_json({
             "title": stream.title, "key": str(stream.key), "seconds": round(seconds, 6),
             "size": size, "fps": fps,
             "files": [{"path": str(file), "format": file.suffix[1:]} for file in files],
-        }, ensure_ascii=False))  # fmt: skip
+        })  # fmt: skip
         return
     minutes, left = divmod(round(seconds), 60)
     click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{left:02d}")

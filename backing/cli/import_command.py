@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from backing.cli.options import json_option, toml_path
+from backing.cli.options import json_option, print_json, toml_path
 
 __all__ = ["command"]
 
@@ -81,7 +80,7 @@ def command(
             "told": list(found.told),
             "file": str(output),
         }
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     click.echo(
         f"{phrase.title} in {phrase.key}, {phrase.bars} bars, "
@@ -97,7 +96,7 @@ def _list(file: Path, as_json: bool) -> None:
 
     parts = list_parts(file)
     if as_json:
-        click.echo(json.dumps([asdict(one) for one in parts], ensure_ascii=False))
+        print_json([asdict(one) for one in parts])
         return
     for one in parts:
         click.echo(f"{one.name} ({one.key}): {one.fault or f'{one.bars} bars'}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import time
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from backing.cli.options import Whole, json_option, soundfont_option, voice_option
+from backing.cli.options import Whole, json_option, print_json, soundfont_option, voice_option
 from backing.events import VOICES
 
 if TYPE_CHECKING:
@@ -113,7 +112,7 @@ def command(
     if as_json:
         rows = [_summary(one.title, result) for one, result in zip(read, results, strict=True)]
         answer = rows[0] if len(rows) == 1 else {"folder": str(folder), "lessons": rows}
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     for lesson, result in zip(read, results, strict=True):
         click.echo(_told(lesson.title, result))
@@ -152,7 +151,7 @@ def _show(
             "bytes": size,
             "seconds": round(seconds),
         }
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     for path, size_ in rows:
         click.echo(f"{size_ / 1e6:8.1f} MB  {path}")

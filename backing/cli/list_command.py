@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from typing import Any
 
 import click
 
-from backing.cli.options import Choice, Whole, json_option
+from backing.cli.options import Choice, Whole, json_option, print_json
 from phrases.phrase import LEVELS
 from phrases.words import choose
 
@@ -162,7 +161,7 @@ def command(what: str, as_json: bool, **wanted: Any) -> None:
     rows = [row for row in every if _fits(row, asked)]
     better = _better() if what == "soundfonts" else {}
     if as_json:
-        click.echo(json.dumps({what: rows, **better}, ensure_ascii=False))
+        print_json({what: rows, **better})
         return
     if asked and not rows:
         words = ", ".join(f"--{name} {value}" for name, value in asked.items())

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from shlex import quote
 
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import json_option, print_json
 
 __all__ = ["command"]
 
@@ -30,7 +29,7 @@ def command(name: Path, lesson: bool, author: str, as_json: bool) -> None:
     path = write_starter(name, lesson=lesson, author=author)
     kind = "lesson" if lesson else "phrase"
     if as_json:
-        click.echo(json.dumps({"file": str(path), "kind": kind}, ensure_ascii=False))
+        print_json({"file": str(path), "kind": kind})
         return
     made = path.stem if lesson else f"{path.stem}.wav"
     follows = f"{'lesson' if lesson else 'demo'} {quote(str(path))} -o {quote(made)}"

@@ -42,8 +42,8 @@ if TYPE_CHECKING:
 __all__ = [
     "CARD", "PLAYED", "PORT", "STEP", "TEMPO", "Asked", "Choice", "Wanted", "Whole",
     "force_option", "given_phrase", "json_option", "line_option", "missing", "opened",
-    "output_options", "phrase_argument", "phrase_options", "setting_options", "soundfont_option",
-    "toml_path", "voice_option",
+    "options_of", "output_options", "phrase_argument", "phrase_options", "print_json",
+    "setting_options", "soundfont_option", "toml_output", "toml_path", "voice_option",
 ]  # fmt: skip
 
 PLAYED = ("track", "demo", "loop", "trade")  # the commands that play
@@ -276,6 +276,24 @@ line_option = click.option(
 )  # fmt: skip
 
 
+def print_json(answer: object) -> None:
+    """Print one JSON object."""
+    import json
+
+    click.echo(json.dumps(answer, ensure_ascii=False))
+
+
+def options_of(*options: Callable[[Any], Any]) -> Callable[[Command], Command]:
+    """Return what adds options to a command, in the order in which its help has them."""
+
+    def add(command: Command) -> Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return add
+
+
 def missing(name: str) -> click.MissingParameter:
     """Return the error for an argument that is not there, which a line might have stood for."""
     ctx = click.get_current_context()
@@ -330,11 +348,11 @@ def toml_path(ctx: click.Context, param: click.Parameter, path: Path) -> Path:
     return path
 
 
-def phrase_options(command: Command) -> Command:
-    """Add the phrase itself and how it is played."""
-    for option in (*reversed(PHRASE), phrase_argument):
-        command = option(command)
-    return command
+phrase_options = options_of(phrase_argument, *PHRASE)
+toml_output = click.option(
+    "-o", "--output", required=True, type=click.Path(path_type=Path), callback=toml_path,
+    help="Phrase file to write.",
+)  # fmt: skip
 
 
 def setting_options(*, whole: bool) -> Callable[[Command], Command]:
@@ -352,10 +370,8 @@ def setting_options(*, whole: bool) -> Callable[[Command], Command]:
                 looseness = TIGHT if tight else LOOSE if loose else USUAL
             return command(looseness=looseness, **rest)
 
-        wrapped: Any = collected
-        for option in reversed(SETTING[:3] + (WHOLE if whole else ()) + SETTING[3:]):
-            wrapped = option(wrapped)
-        return wrapped  # type: ignore[no-any-return]
+        every = *SETTING[:3], *(WHOLE if whole else ()), *SETTING[3:]
+        return options_of(*every)(collected)  # type: ignore[return-value]
 
     return add
 
@@ -490,7 +506,4 @@ def output_options(command: Command) -> Command:
         )
         return command(wanted=wanted, **rest)
 
-    wrapped: Any = collected
-    for option in (json_option, force_option, *reversed(OUTPUT)):
-        wrapped = option(wrapped)
-    return wrapped  # type: ignore[no-any-return]
+    return options_of(*OUTPUT, force_option, json_option)(collected)  # type: ignore[return-value]

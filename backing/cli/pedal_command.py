@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import queue
 from contextlib import ExitStack
 
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import json_option, print_json
 
 __all__ = ["command"]
 
@@ -59,6 +58,6 @@ def command(as_json: bool) -> None:
         text = learn(press)
     path = remember("pedal", text)
     if as_json:
-        click.echo(json.dumps({"pedal": text, "file": str(path)}, ensure_ascii=False))
+        print_json({"pedal": text, "file": str(path)})
         return
     click.echo(f"pedal = {text}\n  {path}")

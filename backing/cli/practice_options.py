@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
-from backing.cli.options import STEP, TEMPO, Choice, Command, Whole
+from backing.cli.options import STEP, TEMPO, Choice, Whole, options_of
 from backing.practice.plan import COUNTS, GAPS, GUIDES, IN_GAPS, RANGES, SHAPES, Plan, parse_bars
 from phrases.errors import BluesError
 from phrases.phrase import ROLES
@@ -102,23 +101,6 @@ GAP = (
     click.option("--cue/--no-cue", default=None, help="A stroke on wood before your turn."),
 )  # fmt: skip
 
-
-def plan_options(command: Command) -> Command:
-    """Add how the tempo goes from pass to pass."""
-    return _with(command, PLAN)
-
-
-def region_options(command: Command) -> Command:
-    """Add which bars a loop plays."""
-    return _with(command, REGION)
-
-
-def gap_options(command: Command) -> Command:
-    """Add what is left open and what happens there."""
-    return _with(command, GAP)
-
-
-def _with(command: Command, options: Sequence[Callable[[Command], Command]]) -> Command:
-    for option in reversed(options):
-        command = option(command)
-    return command
+plan_options = options_of(*PLAN)  # how the tempo goes from pass to pass
+region_options = options_of(*REGION)  # which bars a loop plays
+gap_options = options_of(*GAP)  # what is left open and what happens there

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -12,7 +11,7 @@ from typing import Any
 import click
 
 from backing import pieces
-from backing.cli.options import Asked, Wanted
+from backing.cli.options import Asked, Wanted, print_json
 from backing.events import Stream
 from backing.formats import FORMATS
 from backing.grooves import Groove, find_groove
@@ -68,7 +67,7 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
     files = _write(stream, wanted, audio=audio)
     summary = _summary(stream.kept(), files)
     if wanted.as_json:
-        click.echo(json.dumps(summary, ensure_ascii=False))
+        print_json(summary)
         return
     tempos = [f"{tempo:.5g}" for tempo in dict.fromkeys(summary["tempos"])]
     if summary.get("shape") == "ramp":
@@ -139,7 +138,7 @@ def _show(stream: Stream, *, as_json: bool) -> None:
     from backing.practice.picture import picture, table
 
     if as_json:
-        click.echo(json.dumps(_summary(stream, []), ensure_ascii=False))
+        print_json(_summary(stream, []))
         return
     if stream.plan:
         click.echo(f"{stream.title} in {stream.key}: chorus, how strong, patterns, turnaround")

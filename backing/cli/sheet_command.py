@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import threading
@@ -27,6 +26,7 @@ from backing.cli.options import (
     given_phrase,
     json_option,
     line_option,
+    print_json,
 )
 from backing.formats import CHARTS, DRAWN, SHEETS
 from phrases.errors import BluesError
@@ -34,7 +34,7 @@ from phrases.errors import BluesError
 if TYPE_CHECKING:
     from backing.forms import Form
     from backing.sheet.page import Kind, Paper
-    from phrases.phrase import Phrase, Stroke
+    from phrases.phrase import Phrase, StringNote
     from phrases.pitch import Key
 
 __all__ = ["command"]
@@ -179,7 +179,7 @@ def command(
             for sheet in sheets
         ]
         answer = told[0] if len(told) == 1 else {"sheets": told}
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     for number, sheet in enumerate(sheets):
         if not outputs:
@@ -425,15 +425,10 @@ def _without_hands(phrase: Phrase) -> Phrase:
 
     hands = [name for name, mark in MARKS.items() if mark.kind in ("stroke", "finger")]
 
-    def bare(stroke: Stroke) -> Stroke:
-        notes = (
-            replace(note, marks=tuple(mark for mark in note.marks if mark not in hands))
-            for note in stroke.notes
-        )
-        return replace(stroke, notes=tuple(notes))
+    def bare(note: StringNote) -> StringNote:
+        return replace(note, marks=tuple(mark for mark in note.marks if mark not in hands))
 
-    parts = (replace(part, strokes=tuple(map(bare, part.strokes))) for part in phrase.parts)
-    return replace(phrase, parts=tuple(parts))
+    return replace(phrase, parts=tuple(part.mapped(bare) for part in phrase.parts))
 
 
 def _check_place(path: Path) -> Path:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from backing.cli.options import given_phrase, json_option, line_option, missing
+from backing.cli.options import given_phrase, json_option, line_option, missing, print_json
 from phrases.errors import BluesError
 
 __all__ = ["command"]
@@ -59,7 +58,7 @@ def command(
             replace_file(path, text)
     if as_json:
         files = [{"path": str(path), "tidy": path not in changed} for path in paths]
-        click.echo(json.dumps({"files": files, "written": not check}, ensure_ascii=False))
+        print_json({"files": files, "written": not check})
     else:
         changes = "is not tidy" if check else "tidied"
         for path in dict.fromkeys(paths):

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import functools
-import json
 from pathlib import Path
 from typing import Any
 
 import click
 
-from backing.cli.options import KEY, Whole, json_option, phrase_argument, toml_path
+from backing.cli.options import KEY, Whole, json_option, phrase_argument, print_json, toml_output
 from phrases.errors import BluesError, Problem, RangeError, TextFileError
 from phrases.refinger import POSITIONS, parse_strings
 
@@ -34,10 +33,7 @@ class _Strings(click.ParamType[str]):
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option("--position", type=Whole(*POSITIONS), help="The fret under the first finger.")
 @click.option("--strings", type=_Strings(), help="The strings to play it on, as GBe.")
-@click.option(
-    "-o", "--output", required=True, type=click.Path(path_type=Path), callback=toml_path,
-    help="Phrase file to write.",
-)  # fmt: skip
+@toml_output
 @click.option("--force", is_flag=True, help="Write over a file that is there; never over PHRASE.")
 @json_option
 def command(
@@ -88,7 +84,7 @@ def command(
     if as_json:
         answer = {"title": after.title, "key": str(after.key), "file": str(output)}
         answer |= {"moved": went} if went else {}
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     where = f" in position {position}" if position else ""
     where += f" on {' '.join(strings)}" if strings else ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +20,7 @@ from backing.cli.options import (
     Whole,
     json_option,
     phrase_argument,
+    print_json,
 )
 from backing.formats import CHARTS
 from backing.output import AudioSettings
@@ -124,7 +124,7 @@ def command(
     if output is not None:
         _write(phrase, found, chosen, output)
     if as_json:
-        click.echo(json.dumps(_facts(found, proposals, output), ensure_ascii=False))
+        print_json(_facts(found, proposals, output))
         return
     shown = chosen if output is not None else proposals
     click.echo(f"{found.title}: {len(shown)} variation{'s' * (len(shown) != 1)}")

@@ -12,6 +12,7 @@ from xml.etree import ElementTree as ET
 
 from backing.exchange.techniques import INTO, LATE, MARKED, MOVES, OTHER, OUT, of_element
 from backing.sheet.values import VALUES
+from phrases.pitch import NATURAL
 from phrases.techniques import mark
 
 __all__ = ["LONGEST", "Bend", "Place", "XmlNote", "length_of", "read_note"]
@@ -19,7 +20,6 @@ __all__ = ["LONGEST", "Bend", "Place", "XmlNote", "length_of", "read_note"]
 WORDS = {text: name for name, text in OTHER.items()}
 SLID_IN = {tag: sign for sign, tag in INTO.items()}
 SLID_OUT = {tag: sign for sign, tag in OUT.items()}
-NATURALS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 MARKS = {
     "down-bow": "d",
     "up-bow": "u",
@@ -171,7 +171,7 @@ def _pitch(element: ET.Element | None) -> int | None:
     step = (element.findtext("step") or "C").strip()
     alter = int(number(element.findtext("alter") or "0"))
     octave = int(number(element.findtext("octave") or "4"))
-    return 12 * (octave + 1) + NATURALS.get(step, 0) + alter
+    return 12 * (octave + 1) + NATURAL.get(step, 0) + alter
 
 
 def _take(note: XmlNote, child: ET.Element) -> None:

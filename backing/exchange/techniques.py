@@ -18,7 +18,7 @@ from xml.etree import ElementTree as ET
 from backing.sheet.score import Head, Measure
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
-from phrases.techniques import MARKS, TECHNIQUES
+from phrases.techniques import MARKS, SIZE_NAMES, TECHNIQUES
 
 __all__ = [
     "INTO", "LATE", "MARKED", "MOVES", "OTHER", "OUT", "add", "of_element", "slide_ends",
@@ -178,16 +178,12 @@ def _standard_moves(head: Head) -> tuple[Move, ...]:
     found = []
     for move in bends:
         cents = bend_cents(move, head.fret or 0)
-        size = SIZES.get(cents) if cents else None
-        found.append(Move(move.sign, size=size))
+        found.append(Move(move.sign, size=SIZE_NAMES.get(cents)))
     if head.sway and any(move.sign == head.sway for move in head.moves):
         found.append(Move("~"))
     found += [Move(move.sign) for move in head.moves if move.technique.over]
     out = [move for move in head.moves if move.fret is None and move.sign in OUT]
     return (*found, *(Move(move.sign) for move in out if move.at is None))
-
-
-SIZES = {50: "1/4", 100: "1/2", 200: "full", 300: "3/2"}
 
 
 def slide_ends(measures: Sequence[Measure]) -> dict[int, list[str]]:

@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
-from backing.exchange.notes import NATURALS, number
+from backing.exchange.notes import number
 from phrases.errors import ChoiceError
 from phrases.fretboard import STANDARD, STRINGS, TUNINGS, parse_tuning
-from phrases.pitch import FLAT_NAMES
+from phrases.pitch import FLAT_NAMES, NATURAL
 
 __all__ = ["Tuning", "read_tuning"]
 
@@ -60,7 +60,7 @@ def read_tuning(details: ET.Element, path: str, *, tab: bool) -> Tuning | None:
         alter = int(number(tuning.findtext("tuning-alter") or "0"))
         octave = int(number(tuning.findtext("tuning-octave") or "0"))
         line = int(number(tuning.get("line", "0")))
-        found[line] = 12 * (octave + 1) + NATURALS.get(step, 0) + alter
+        found[line] = 12 * (octave + 1) + NATURAL.get(step, 0) + alter
     lines = int(number(details.findtext("staff-lines") or "0"))
     strings = len(found) or (lines if tab else 0)
     if 0 < strings < len(STRINGS):

@@ -6,12 +6,10 @@ A catalogue's folder has a page that leads to every lesson, and a manifest of th
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from backing.formats import FORMATS
 from backing.forms import find_form
@@ -19,6 +17,7 @@ from backing.lesson.data import Lesson
 from backing.lesson.index import INDEX, index
 from backing.lesson.items import Item, file_digest, slug, sounds
 from backing.lesson.make import MANIFEST, Progress, Result, make_lesson, music_seconds
+from backing.lesson.records import Shared
 from backing.output import OutputError
 from phrases.replacing import MADE, check_free
 from phrases.rewrite import replace_file
@@ -31,31 +30,6 @@ FILM, FILM_SPEED = 110_000, 3.0  # bytes of a film's second; seconds of it made 
 PAPER = 60_000  # bytes of a sheet, and of a page without its sound
 SPEED = 17.0  # seconds of music that a process makes in a second, with its share of the papers
 HEAVY_PAGE, HEAVY_FOLDER = 12_000_000, 2_000_000_000  # bytes
-
-
-@dataclass(slots=True)
-class Shared:
-    """What has been made already, in whichever lesson, by the digest of all it depends on."""
-
-    _known: dict[str, tuple[dict[str, Path], Mapping[str, Any]]] = field(default_factory=dict)
-
-    def add(self, told: str, files: dict[str, Path], facts: Mapping[str, Any]) -> None:
-        """Note files by what they are, and the facts of them."""
-        self._known.setdefault(told, (files, facts))
-
-    def copied(self, told: str, drafts: Path) -> tuple[dict[str, str], Mapping[str, Any]] | None:
-        """Return copies under other names, as a maker returns what it made; None without any."""
-        if told not in self._known:
-            return None
-        files, facts = self._known[told]
-        made = {}
-        for number, (what, path) in enumerate(files.items()):
-            made[what] = f"{told[:16]}-{number}{path.suffix}"
-            try:
-                shutil.copyfile(path, drafts / made[what])
-            except OSError:  # somebody has moved it
-                return None
-        return made, facts
 
 
 @dataclass(frozen=True, slots=True)

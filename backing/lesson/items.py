@@ -22,17 +22,14 @@ import backing
 import phrases
 from backing import pieces
 from backing.events import VOICES, Stream
-from backing.forms.form import FORMS
-from backing.grooves.groove import GROOVES
 from backing.lesson.data import SOUNDS, Lesson, Study
 from phrases.errors import BluesError, RangeError
 from phrases.phrase import Phrase
 from phrases.pitch import Key
-from phrases.shelf import Shelf
 
 __all__ = [
     "MOST", "ORDER", "Item", "check_items", "digest", "file_digest", "font_digest", "key_word",
-    "program_digest", "slug", "sounds", "stem", "tempo_word",
+    "program_digest", "shelved", "slug", "sounds", "stem", "tempo_word",
 ]  # fmt: skip
 
 MOST = 2000  # sounds of a lesson
@@ -72,28 +69,19 @@ class Item:
         return replace(self._stream(), voice=self.voice)
 
     def _stream(self) -> Stream:
-        key, groove, form = str(self.key), self.groove, self.form
-        swing = self.swing or None
+        band: pieces.Band = {
+            "key": str(self.key), "groove": self.groove, "form": self.form,
+            "swing": self.swing or None,
+        }  # fmt: skip
+        phrase, tempo = self.phrase, self.tempo
         if self.kind == "backing":
-            swing = swing or self.phrase.swing or None
-            return pieces.track(
-                key=key, groove=groove, form=form, swing=swing, tempo=self.tempo,
-                choruses=self.choruses,
-            )  # fmt: skip
+            band["swing"] = self.swing or phrase.swing or None
+            return pieces.track(tempo=tempo, choruses=self.choruses, **band)
         if self.kind == "demo":
-            return pieces.demo(
-                self.phrase, key=key, groove=groove, form=form, swing=swing, tempo=self.tempo,
-                choruses=self.choruses,
-            )  # fmt: skip
+            return pieces.demo(phrase, tempo=tempo, choruses=self.choruses, **band)
         if self.kind == "loop":
-            return pieces.loop(
-                self.phrase, seamless=True, goal=self.tempo, key=key, groove=groove, form=form,
-                swing=swing,
-            )  # fmt: skip
-        return pieces.trade(
-            self.phrase, goal=self.tempo, passes=TRADES, gap=self.gap, key=key, groove=groove,
-            form=form, swing=swing,
-        )  # fmt: skip
+            return pieces.loop(phrase, seamless=True, goal=tempo, **band)
+        return pieces.trade(phrase, goal=tempo, passes=TRADES, gap=self.gap, **band)
 
     def digest(self, font: str) -> str:
         """Return the digest of all it depends on, the soundfont's being `font`."""
@@ -106,8 +94,8 @@ class Item:
             self.phrase.swing if self.kind == "backing" else self.phrase,
             self.key,
             self.tempo,
-            _shelved(GROOVES, self.groove),
-            _shelved(FORMS, self.form),
+            shelved(self.groove),
+            shelved(self.form),
             self.swing,
             self.choruses if self.kind in ("backing", "demo") else 0,
             self.gap,
@@ -293,7 +281,7 @@ def program_digest(*packages: str) -> str:
     return told.hexdigest()
 
 
-def _shelved(shelf: Shelf, word: str) -> str:
+def shelved(word: str) -> str:
     """Return a groove's or form's name, or the digest of the user's own file."""
     path = Path(word)
     return file_digest(path) if path.suffix else word

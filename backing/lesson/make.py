@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from backing.forms.form import load_form
 from backing.grooves.groove import load_groove
@@ -22,10 +22,10 @@ from backing.lesson.index import INDEX, contents
 from backing.lesson.items import Item, check_items, digest, font_digest, slug, sounds
 from backing.lesson.lesson import check_files
 from backing.lesson.paper import Leaf, leaves
-from backing.lesson.records import Record, Workshop, opened
+from backing.lesson.records import Record, Shared, Workshop, opened
 from backing.lesson.workers import PROCESSES, made
 
-__all__ = ["DESCRIPTION", "MANIFEST", "Result", "Shared", "make_lesson", "music_seconds"]
+__all__ = ["DESCRIPTION", "MANIFEST", "Result", "make_lesson", "music_seconds"]
 
 DESCRIPTION, MANIFEST = "description.txt", "manifest.json"
 LEAF_SECONDS = 4.0  # what a sheet or a page counts for beside a second of music
@@ -68,6 +68,7 @@ def make_lesson(
     Raises `BluesError` if something cannot be made; what was complete by then stays for the next
     run.
     """
+    shared = shared or Shared()
     load_form.cache_clear()
     load_groove.cache_clear()  # a file of the teacher's own may have changed
     check_files(lesson)
@@ -83,8 +84,7 @@ def make_lesson(
         records = {item: work.record(item.name) for item in items}
         stale = [item for item in items if not work.holds(records[item], wanted[item])]
         run = _Run(work, progress, sum(map(music_seconds, stale)))
-        for item in [one for one in stale if shared is not None]:
-            assert shared is not None
+        for item in list(stale):
             copied = shared.copied(wanted[item], work.drafts)
             if copied is not None:
                 drafts, facts = copied
@@ -110,8 +110,7 @@ def make_lesson(
                 records[item] = work.keep(item.name, wanted[item], files, facts)
                 run.kept(item.name, list(files), music_seconds(item))
         whole = {item: record for item, record in records.items() if record is not None}
-        for item, record in whole.items() if shared is not None else ():
-            assert shared is not None
+        for item, record in whole.items():
             paths = {_what(item, path): work.folder / path for path in record.files}
             shared.add(wanted[item], paths, record.facts)
         papers = _papers(lesson, work, wanted, whole)
@@ -152,16 +151,6 @@ def _remarks(records: Mapping[Item, Record]) -> Iterator[str]:
             found.setdefault(text, []).append(item.name.rpartition("/")[2])
     for text, names in found.items():
         yield f"{names[0] if len(names) == 1 else f'{len(names)} sounds'}: {text}"
-
-
-class Shared(Protocol):
-    """What has been made already, by digest."""
-
-    def add(self, told: str, files: dict[str, Path], facts: Mapping[str, Any]) -> None:
-        """Note files by what their maker calls them."""
-
-    def copied(self, told: str, drafts: Path) -> tuple[dict[str, str], Mapping[str, Any]] | None:
-        """Return the names of copies of them, and the facts; None where there are none."""
 
 
 class _Run:

@@ -19,6 +19,7 @@ from backing.lesson.items import (
     file_digest,
     key_word,
     program_digest,
+    shelved,
     slug,
     stem,
 )
@@ -115,7 +116,7 @@ def _book(lesson: Lesson, known: Mapping[tuple[int, Key], Sheet]) -> Leaf:
         sheets = [known.get((n, key)) or _laid_out(lesson.studies[n], key) for n, key in every]
         return book(lesson.title, markdown(lesson.text), lesson.credits, sheets)
 
-    told = [(_written(one), one.keys, one.tempos, _form(one)) for one in lesson.studies]
+    told = [(_written(one), one.keys, one.tempos, shelved(one.form)) for one in lesson.studies]
     found = digest(
         program_digest("sheet"), program_digest(), _text_digest(), lesson.title, lesson.text,
         lesson.credits, told,
@@ -133,14 +134,10 @@ def _sheet(number: int, study: Study, key: Key, known: dict[tuple[int, Key], She
         return made.compiled()
 
     words = [stem(number, study), key_word(key), f"{ORDER['sheet']}-sheet"]
-    return Leaf(
-        "sheet",
-        number,
-        key,
-        f"{stem(number, study)}/{key_word(key)}/{'_'.join(words)}.pdf",
-        digest(program_digest("sheet"), program_digest(), phrase, key, study.tempos, _form(study)),
-        make,
-    )
+    name = f"{stem(number, study)}/{key_word(key)}/{'_'.join(words)}.pdf"
+    told = phrase, key, study.tempos, shelved(study.form)
+    found = digest(program_digest("sheet"), program_digest(), *told)
+    return Leaf("sheet", number, key, name, found, make)
 
 
 def _pages(
@@ -214,7 +211,7 @@ def _pages(
     found = digest(
         program_digest("page", "sheet"), program_digest(), _text_digest(), title, text, name,
         told, [_told(study, phrase) for _, phrase in study.versions], study.grooves,
-        _form(study), others, session,
+        shelved(study.form), others, session,
     )  # fmt: skip
     yield Leaf("page", number, None, page, found, make)
     for key, file in files.items():
@@ -260,11 +257,6 @@ def _loop(item: Item, facts: Mapping[str, Any], band: Path, phrase: Path) -> Any
         EncodedSound(path.read_bytes(), PAD, layer_frames(path), RATE) for path in (band, phrase)
     ]
     return Loop(item.tempo, float(facts["swing"]), *sounds)
-
-
-def _form(study: Study) -> str:
-    path = Path(study.form)
-    return file_digest(path) if path.suffix else study.form
 
 
 def _text_digest() -> str:

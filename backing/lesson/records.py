@@ -14,7 +14,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from filelock import FileLock, Timeout
 from backing.lesson.items import file_digest
 from backing.output import OutputError
 
-__all__ = ["HIDDEN", "Record", "Workshop", "opened"]
+__all__ = ["HIDDEN", "Record", "Shared", "Workshop", "opened"]
 
 HIDDEN = ".lesson"
 Facts = Mapping[str, Any]
@@ -37,6 +37,31 @@ class Record:
     # Size in bytes, time of change in nanoseconds and SHA-256, by path in the lesson's folder.
     files: Mapping[str, tuple[int, int, str]]
     facts: Facts  # what else later steps want to know
+
+
+@dataclass(slots=True)
+class Shared:
+    """What has been made already, in whichever lesson, by the digest of all it depends on."""
+
+    _known: dict[str, tuple[dict[str, Path], Mapping[str, Any]]] = field(default_factory=dict)
+
+    def add(self, told: str, files: dict[str, Path], facts: Mapping[str, Any]) -> None:
+        """Note files by what they are, and the facts of them."""
+        self._known.setdefault(told, (files, facts))
+
+    def copied(self, told: str, drafts: Path) -> tuple[dict[str, str], Mapping[str, Any]] | None:
+        """Return copies under other names, as a maker returns what it made; None without any."""
+        if told not in self._known:
+            return None
+        files, facts = self._known[told]
+        made = {}
+        for number, (what, path) in enumerate(files.items()):
+            made[what] = f"{told[:16]}-{number}{path.suffix}"
+            try:
+                shutil.copyfile(path, drafts / made[what])
+            except OSError:  # somebody has moved it
+                return None
+        return made, facts
 
 
 class Workshop:

@@ -295,7 +295,7 @@ class _Looper:
             if leads:
                 silent += [s.moved(self.length) for s in self.region.silent if s.at < 0]
             if self.plan.guide == "rhythm":
-                silent = [_muted(stroke) for stroke in silent]
+                silent = [s.mapped(lambda note: StringNote(note.string, None)) for s in silent]
             for note in lead_notes(silent, clock.seconds):
                 soft = note if self.plan.guide == "rhythm" else _softer(note)
                 notes.append(soft)
@@ -308,10 +308,6 @@ def _wood(key: int, at: float, velocity: int) -> Note:
 
 def _softer(note: Note) -> Note:
     return replace(note, velocity=max(1, round(note.velocity * SOFT)))
-
-
-def _muted(stroke: Stroke) -> Stroke:
-    return replace(stroke, notes=tuple(StringNote(note.string, None) for note in stroke.notes))
 
 
 def _rings_over(stroke: Stroke) -> bool:

@@ -74,6 +74,14 @@ GUIDES: dict[str, str] = {
 }
 
 
+CHOICES: dict[str, tuple[str, Collection[str]]] = {
+    "shape": ("a shape", SHAPES),
+    "counted": ("a count-in", COUNTS),
+    "gap": ("a gap", GAPS),
+    "in_gap": ("a way of the band in a gap", IN_GAPS),
+    "guide": ("a guide", GUIDES),
+    "part": ("a part", ROLES),
+}
 # Words about the tempo that mean something in each shape.
 TEMPO_WORDS: dict[str, tuple[str, ...]] = {
     "steps": ("start", "goal", "step", "each"),
@@ -133,15 +141,9 @@ class Plan:
 
         Raises `BluesError` if a word or a number is none of those it may be.
         """
-        for what, word, known in (
-            ("a shape", self.shape, SHAPES),
-            ("a count-in", self.counted, COUNTS),
-            ("a gap", self.gap, GAPS),
-            ("a way of the band in a gap", self.in_gap, IN_GAPS),
-            ("a guide", self.guide, GUIDES),
-            ("a part", self.part or ROLES[0], ROLES),
-        ):
-            choose(what, word, known)
+        for name, (what, known) in CHOICES.items():
+            if name != "part" or self.part:
+                choose(what, getattr(self, name), known)
         goal = tempo if self.goal is None else check_tempo(self.goal)
         step = check_step(self.step)
         stepped = step if self.shape in ("steps", "back") else None
@@ -357,16 +359,6 @@ def read_plan(path: Path, room: str = "") -> dict[str, Any]:
     return found
 
 
-CHOICES: dict[str, tuple[str, Mapping[str, str]]] = {
-    "shape": ("a shape", SHAPES),
-    "counted": ("a count-in", COUNTS),
-    "part": ("a part", dict.fromkeys(ROLES, "")),
-    "gap": ("a gap", GAPS),
-    "in_gap": ("a way of the band in a gap", IN_GAPS),
-    "guide": ("a guide", GUIDES),
-}
-
-
 def _value(file: TextFile, word: str, name: str) -> Any:
     if name == "cue":
         return file.get((word,), bool)
@@ -375,15 +367,12 @@ def _value(file: TextFile, word: str, name: str) -> Any:
         return None if text is None else file.attempt((word,), parse_bars, text)
     if name in CHOICES:
         text = file.get((word,), str)
-        return None if text is None else file.attempt((word,), choose, CHOICES[name][0], text,
-                                                      CHOICES[name][1])  # fmt: skip
+        what, known = CHOICES[name]
+        return None if text is None else file.attempt((word,), choose, what, text, known)
     if name in EXACT:
         value = file.get((word,), (int, float))
-        if value is None:
-            return None
-        if name == "step":
-            return file.attempt((word,), check_step, value)
-        return file.attempt((word,), check_tempo, value)
+        check = check_step if name == "step" else check_tempo
+        return None if value is None else file.attempt((word,), check, value)
     number = file.get((word,), int)
     return None if number is None else file.attempt((word,), check_range, name, number)
 

@@ -14,7 +14,7 @@ from backing.sheet import ink, lettering
 from backing.sheet.ink import Box, Ink
 from phrases.fretboard import LAST_FRET, STRINGS, fret_pitch
 from phrases.phrase import Phrase, StringNote
-from phrases.pitch import SCALES, degree_semitones
+from phrases.pitch import DEGREES, SCALES, degree_semitones
 
 __all__ = ["diagram", "places"]
 
@@ -23,7 +23,6 @@ FRET = 3.6  # from fret to fret
 DOT = 1.0  # radius
 SMALL = 0.88
 MARKED = (3, 5, 7, 9, 15, 17, 19, 21)
-DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")
 FEWEST = 5
 LEGEND = {"root": "root", "used": "played", "scale": "in the scale"}
 KEY = 0.5  # radius of its dots

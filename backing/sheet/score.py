@@ -21,14 +21,13 @@ from backing.sheet.values import VALUES, Tuplet
 from phrases.counting import Meter
 from phrases.credits import NOBODY, Credits
 from phrases.phrase import Move, bend_cents
-from phrases.pitch import NATURAL, Key, degree_name
+from phrases.pitch import DEGREES, NATURAL, Key, degree_name
 
 __all__ = [
     "EVEN", "Event", "Hairpin", "Head", "Measure", "Remark", "Score", "Slowing", "Spans",
     "Spelling", "Tuplet", "Word", "beamed", "spell",
 ]  # fmt: skip
 
-DEGREES = ("1", "b2", "2", "b3", "3", "4", "b5", "5", "b6", "6", "b7", "7")
 EVEN = 1.05  # a swing ratio up to which notes are even
 
 

@@ -40,23 +40,20 @@ def _within(stroke: Stroke, end: Fraction) -> Stroke:
 
 def scaled(line: Subject, choose: Random, factor: Fraction) -> Phrase:
     """Play all in another measure, twice as fast or twice as slow, within the same bars."""
+
+    def scale(note: StringNote) -> StringNote:
+        moves = (m if m.at is None else replace(m, at=m.at * factor) for m in note.moves)
+        return replace(note, moves=tuple(moves))
+
     parts = []
     for part in line.phrase.parts:
         end = Fraction(part.bars * line.beats)
         if factor < 1 and part.strokes[-1].at < 1:
             raise MisfitError
-        new = []
-        for stroke in part.strokes:
-            notes = tuple(
-                replace(
-                    n,
-                    moves=tuple(
-                        m if m.at is None else replace(m, at=m.at * factor) for m in n.moves
-                    ),
-                )
-                for n in stroke.notes
-            )
-            new.append(Stroke(stroke.at * factor, min(end, stroke.end * factor), notes))
+        new = [
+            Stroke(s.at * factor, min(end, s.end * factor), s.mapped(scale).notes)
+            for s in part.strokes
+        ]
         parts.append(line.part(part, new))
     return line.whole(parts)
 

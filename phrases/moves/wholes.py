@@ -83,20 +83,9 @@ def octave(line: Subject, choose: Random) -> Phrase:
         if not line.open and frets and min(frets) + by >= 1 and max(frets) + by <= HIGHEST:
             harmonic = any("harmonic" in n.marks for s in line.spots for n in s.stroke.notes)
             if not harmonic:
-                return _mapped(line, lambda note, by=by: moved_note(note, by))  # type: ignore[misc]
+                shift = partial(moved_note, move=by)
+                return line.whole([part.mapped(shift) for part in line.phrase.parts])
     raise MisfitError
-
-
-def _mapped(line: Subject, make: Callable[[StringNote], StringNote]) -> Phrase:
-    return line.whole(
-        [
-            replace(
-                part,
-                strokes=tuple(replace(s, notes=tuple(map(make, s.notes))) for s in part.strokes),
-            )
-            for part in line.phrase.parts
-        ]
-    )
 
 
 def laid_back(line: Subject, choose: Random) -> Phrase:
