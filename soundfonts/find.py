@@ -64,18 +64,10 @@ class SoundfontError(BluesError, LookupError):
 
 @dataclass(frozen=True, slots=True)
 class Soundfont:
-    """A soundfont file and how it was found.
+    """A soundfont file and how it was found."""
 
-    Attributes
-    ----------
-    path
-        The file.
-    origin
-        ``option``, ``variable``, ``user``, ``system`` or ``wheel``.
-    """
-
-    path: Path
-    origin: str
+    path: Path  # the file
+    origin: str  # ``option``, ``variable``, ``user``, ``system`` or ``wheel``
 
 
 def user_folder() -> Path:
@@ -86,13 +78,7 @@ def user_folder() -> Path:
 
 
 def check_soundfont(path: Path) -> None:
-    """Check that a file can be read and begins as a soundfont does.
-
-    Raises
-    ------
-    SoundfontError
-        If not.
-    """
+    """Check that a file can be read and begins as a soundfont does; SoundfontError if not."""
     if path.exists() and not path.is_file():
         raise SoundfontError(f"{path}: is not a file; name a soundfont (.sf2 or .sf3)")
     try:
@@ -162,16 +148,8 @@ def how_to_get() -> str:
 def find_soundfont(asked: str | Path | None = None) -> Soundfont:
     """Return the soundfont to use.
 
-    Parameters
-    ----------
-    asked
-        The one asked for, which wins; None looks around.
-
-    Raises
-    ------
-    SoundfontError
-        If the one asked for, or named by the environment variable, is not a soundfont, or
-        if there is none at all.
+    The one asked for wins; None looks around. SoundfontError if the one asked for, or named by the
+    environment variable, is not a soundfont, or if there is none at all.
     """
     if asked is not None:
         check_soundfont(Path(asked))

@@ -25,20 +25,9 @@ __all__ = ["BASS_RANGE", "STICK", "Band", "Bar", "count_in"]
 class Band:
     """Drums, bass and comping that remember what they just played.
 
-    Parameters
-    ----------
-    groove
-        What they read.
-    key
-        What they read it in.
-    seed
-        Chooses among patterns and approaches; a part's choices do not depend on another's.
-    comp
-        The comping instrument, of `backing.grooves.instruments.COMPS`; the groove's if empty.
-    without
-        Parts that stay at home: ``drums``, ``bass``, ``comp``.
-    looseness
-        As for `backing.feel.Feel`.
+    The seed chooses among patterns and approaches; a part's choices do not depend on another's.
+    `comp` is of `backing.grooves.instruments.COMPS`, the groove's if empty; the parts `without`
+    (``drums``, ``bass``, ``comp``) stay at home; looseness is as for `backing.feel.Feel`.
     """
 
     def __init__(
@@ -60,14 +49,7 @@ class Band:
     def play(self, bars: Sequence[Bar], clock: Clock, after: Sequence[Bar] = ()) -> list[Note]:
         """Return the notes of consecutive bars, in order of time.
 
-        Parameters
-        ----------
-        bars
-            What is played.
-        clock
-            Says when.
-        after
-            The bars that follow, as far as they are known.
+        Those `after` follow, as far as they are known.
         """
         notes: list[Note] = []
         bass: list[Note] = []

@@ -37,45 +37,23 @@ ARCS: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Chorus:
-    """One chorus as the band agrees on it.
+    """One chorus as the band agrees on it."""
 
-    Attributes
-    ----------
-    number
-        From 0.
-    kind
-        For the patterns of a groove: ``early``, ``late`` or ``last``.
-    strength
-        0 to 1.
-    crash
-        Whether a crash opens it.
-    set_ups
-        What the drummer plays in the last bars of its lines: each bar, from 0, and a pattern.
-    pushes
-        Bars at whose end all strike together, just before the next.
-    fill
-        What the drummer plays in its last bar.
-    turnaround
-        The name of its last two bars' chords; empty for the form's own.
-    riff, stop
-        The line that all play through it, and the one of its first bars if the band stops there.
-    stopped
-        In how many bars.
-    breaks
-        Whether the band breaks off on the one of the last bar but one, and leaves it to the lead.
-    """
-
-    number: int
-    kind: str
-    strength: float
-    crash: bool
+    number: int  # from 0
+    kind: str  # for the patterns of a groove: ``early``, ``late`` or ``last``
+    strength: float  # 0 to 1
+    crash: bool  # whether a crash opens it
+    # What the drummer plays in the last bars of its lines: each bar, from 0, and a pattern.
     set_ups: tuple[tuple[int, Pattern | None], ...]
-    pushes: tuple[int, ...]
-    fill: Pattern | None
-    turnaround: str
+    pushes: tuple[int, ...]  # bars at whose end all strike together, just before the next
+    fill: Pattern | None  # what the drummer plays in its last bar
+    turnaround: str  # the name of its last two bars' chords; empty for the form's own
+    # `riff` and `stop`: the line that all play through it, and the one of its first bars if the
+    # band stops there.
     riff: Pattern | None = None
     stop: Pattern | None = None
-    stopped: int = 0
+    stopped: int = 0  # in how many bars
+    # Whether the band breaks off on the one of the last bar but one, and leaves it to the lead.
     breaks: bool = False
 
     def told(self) -> str:
@@ -111,20 +89,9 @@ def _arc(choruses: int, arc: str) -> list[tuple[float, str]]:
 class Planner:
     """Draws choruses one after another, so that what was drawn does not come again soon.
 
-    Parameters
-    ----------
-    groove
-        What the band plays.
-    seed
-        Chooses.
-    choruses
-        How many there are.
-    arc
-        A key of `ARCS`.
-    turnarounds, endings
-        Chords by name for the last two bars of a chorus, and of the last one.
-    wanted
-        The name of the turnaround that every chorus shall have; empty to draw.
+    The arc is a key of `ARCS`; turnarounds and endings are chords by name for the last two bars of
+    a chorus, and of the last one; the turnaround that is `wanted` closes every chorus, and an
+    empty name lets each be drawn.
     """
 
     def __init__(

@@ -28,47 +28,26 @@ Span = tuple[Fraction, Fraction]  # beats of a bar, from 0
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """What a player knows about a bar.
+    """What a player knows about a bar."""
 
-    Attributes
-    ----------
-    chords
-        Each with the share of the bar (0 to 1) at which it starts.
-    following
-        The chord after the bar.
-    when
-        The kinds of pattern that fit, best first: keys of `backing.grooves.groove.WHEN`.
-    chorus
-        The kind of chorus it is in: one of `backing.grooves.groove.CHORUS_KINDS`.
-    ceiling
-        The lowest pitch of the phrase that sounds in it; None where none does.
-    strength
-        How strong the chorus is, 0 to 1, as in `backing.band.plan`.
-    drums
-        What the plan has for the drummer in it; None lets him choose.
-    push
-        Whether all strike together just before the next bar.
-    sounding
-        Where in it the phrase sounds; None is all of a bar that it is under.
-    answer
-        Where in it somebody answers the phrase, and who: ``drums`` or ``comp``.
-    hits
-        Where in it all strike together with the phrase.
-    line
-        What all play together: the chorus's riff, or the strokes of stop-time.
-    """
-
+    # Each with the share of the bar (0 to 1) at which it starts.
     chords: tuple[tuple[Fraction, Chord], ...]
-    following: Chord
+    following: Chord  # the chord after the bar
+    # The kinds of pattern that fit, best first: keys of `backing.grooves.groove.WHEN`.
     when: tuple[str, ...] = ("bar",)
+    # The kind of chorus it is in: one of `backing.grooves.groove.CHORUS_KINDS`.
     chorus: str = "early"
+    # The lowest pitch of the phrase that sounds in it; None where none does.
     ceiling: int | None = None
-    strength: float = FLAT
-    drums: Pattern | None = None
-    push: bool = False
+    strength: float = FLAT  # how strong the chorus is, 0 to 1, as in `backing.band.plan`
+    drums: Pattern | None = None  # what the plan has for the drummer in it; None lets him choose
+    push: bool = False  # whether all strike together just before the next bar
+    # Where in it the phrase sounds; None is all of a bar that it is under.
     sounding: tuple[Span, ...] | None = None
+    # Where in it somebody answers the phrase, and who: ``drums`` or ``comp``.
     answer: tuple[Span, str] | None = None
-    hits: tuple[Fraction, ...] = ()
+    hits: tuple[Fraction, ...] = ()  # where in it all strike together with the phrase
+    # What all play together: the chorus's riff, or the strokes of stop-time.
     line: Pattern | None = None
 
     def sounds(self, at: Fraction) -> bool:
@@ -85,16 +64,8 @@ class Bar:
 class Player:
     """One player: what he reads, what he chose last, how he feels the time.
 
-    Parameters
-    ----------
-    part
-        ``drums``, ``bass`` or ``comp``.
-    groove, key
-        What he reads, and in which key.
-    seed
-        Chooses among patterns; a part's choices do not depend on another's.
-    looseness
-        As for `backing.feel.Feel`.
+    The part is ``drums``, ``bass`` or ``comp``; the seed chooses among patterns, and a part's
+    choices do not depend on another's; looseness is as for `backing.feel.Feel`.
     """
 
     def __init__(

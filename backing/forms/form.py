@@ -46,19 +46,14 @@ Bar = tuple[tuple[Fraction, Chord], ...]
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """A chorus of chords.
+    """A chorus of chords."""
 
-    Attributes
-    ----------
-    name, title, feel
-        What the user types, what is printed, and a line about it.
-    major, minor
-        For each bar its chords with the share of the bar (0 to 1) at which each starts.
-    """
-
+    # `name` to `feel`: what the user types, what is printed, and a line about it.
     name: str
     title: str
     feel: str
+    # `major` and `minor`: for each bar its chords with the share of the bar (0 to 1) at which each
+    # starts.
     major: tuple[Bar, ...]
     minor: tuple[Bar, ...]
 
@@ -81,12 +76,8 @@ def form_names() -> tuple[str, ...]:
 def find_form(name: str) -> Form:
     """Return a form that ships by its name, or a user's own by the path of its file.
 
-    Raises
-    ------
-    ChoiceError
-        If it is a name and nothing that ships has it, with the nearest one.
-    TextFileError
-        If the file is missing or has mistakes.
+    ChoiceError names the nearest one if nothing that ships has the name; TextFileError says that
+    the file is missing or has mistakes.
     """
     return load_form(FORMS.find(name))
 
@@ -95,10 +86,7 @@ def find_form(name: str) -> Form:
 def load_form(path: Path) -> Form:
     """Read a form from a file.
 
-    Raises
-    ------
-    TextFileError
-        With every problem at its line and column.
+    TextFileError tells every problem at its line and column.
     """
     file = TextFile.open(path, FORM)
     file.known_keys((), FORM_KEYS)

@@ -79,30 +79,14 @@ GROOVE_KEYS = (
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """What one player plays in one or more bars.
+    """What one player plays in one or more bars."""
 
-    Attributes
-    ----------
-    when
-        A key of `WHEN`.
-    bars
-        Its length.
-    lanes
-        By name.
-    weight
-        1 to 9: how often it is chosen beside its equals.
-    chorus
-        One of `CHORUS_KINDS` that it belongs to; empty for all.
-    on
-        The comping instrument it is made for; empty for all.
-    """
-
-    when: str
-    bars: int
-    lanes: tuple[tuple[str, Lane], ...]
-    weight: int = 1
-    chorus: str = ""
-    on: str = ""
+    when: str  # a key of `WHEN`
+    bars: int  # its length
+    lanes: tuple[tuple[str, Lane], ...]  # by name
+    weight: int = 1  # 1 to 9: how often it is chosen beside its equals
+    chorus: str = ""  # one of `CHORUS_KINDS` that it belongs to; empty for all
+    on: str = ""  # the comping instrument it is made for; empty for all
 
     def told(self) -> str:
         """Return its first lane in words: ``R 3 4``."""
@@ -111,45 +95,27 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class Groove:
-    """A groove.
+    """A groove."""
 
-    Attributes
-    ----------
-    name, title, feel
-        What the user types, what is printed, and a line about it.
-    meter
-        Its time signature and felt beat.
-    swing
-        Its usual ratio; None follows the tempo as players do.
-    swing_limit
-        The largest ratio where swing follows the tempo.
-    tempos
-        Usual lowest, typical and highest felt beats a minute.
-    time
-        Where the time-keeping hand plays in early choruses, and where later: keys of
-        `instruments.DRUMS`.
-    drums, bass, comp
-        Patterns.
-    bass_sound, comp_sound
-        Keys of `instruments.PROGRAMS`.
-    riffs, stops
-        Lines that all play together: through a chorus, and where the band stops. A riff of a
-        kind of chorus is drawn now and then where one is strong.
-    """
-
+    # `name` to `feel`: what the user types, what is printed, and a line about it.
     name: str
     title: str
     feel: str
-    meter: Meter
-    swing: Fraction | None
-    swing_limit: Fraction
-    tempos: tuple[int, int, int]
+    meter: Meter  # its time signature and felt beat
+    swing: Fraction | None  # its usual ratio; None follows the tempo as players do
+    swing_limit: Fraction  # the largest ratio where swing follows the tempo
+    tempos: tuple[int, int, int]  # usual lowest, typical and highest felt beats a minute
+    # Where the time-keeping hand plays in early choruses, and where later: keys of
+    # `instruments.DRUMS`.
     time: tuple[str, str]
+    # `drums` to `comp`: patterns.
     drums: tuple[Pattern, ...]
     bass: tuple[Pattern, ...]
     comp: tuple[Pattern, ...]
-    bass_sound: str
+    bass_sound: str  # and `comp_sound`: keys of `instruments.PROGRAMS`
     comp_sound: str
+    # `riffs` and `stops`: lines that all play together: through a chorus, and where the band
+    # stops. A riff of a kind of chorus is drawn now and then where one is strong.
     riffs: tuple[Pattern, ...] = ()
     stops: tuple[Pattern, ...] = ()
 
@@ -184,12 +150,8 @@ def groove_titles(names: Sequence[str]) -> list[str]:
 def find_groove(name: str) -> Groove:
     """Return a groove that ships by its name, or a user's own by the path of its file.
 
-    Raises
-    ------
-    ChoiceError
-        If it is a name and nothing that ships has it, with the nearest one.
-    TextFileError
-        If the file is missing or has mistakes.
+    ChoiceError names the nearest one if nothing that ships has the name; TextFileError says that
+    the file is missing or has mistakes.
     """
     return load_groove(GROOVES.find(name))
 
@@ -198,10 +160,7 @@ def find_groove(name: str) -> Groove:
 def load_groove(path: Path) -> Groove:
     """Read a groove from a file.
 
-    Raises
-    ------
-    TextFileError
-        With every problem at its line and column.
+    TextFileError tells every problem at its line and column.
     """
     file = TextFile.open(path, GROOVE)
     file.known_keys((), GROOVE_KEYS)
@@ -368,16 +327,8 @@ def _check_bass(value: str) -> None:
 def figure(value: str) -> tuple[int, str]:
     """Read a comping figure: ``chord``, ``/swell``, ``R6``.
 
-    Returns
-    -------
-    tuple
-        The semitones from which a hand slides into it (-2 to 2), and what is held: one of
-        `FIGURES`, or a degree for the root with that degree above it.
-
-    Raises
-    ------
-    ChoiceError
-        If it is none.
+    It is the semitones from which a hand slides into it (-2 to 2), and what is held: one of
+    `FIGURES`, or a degree for the root with that degree above it. ChoiceError if it is none.
     """
     parts = _COMP.fullmatch(value)
     sign, what = (parts[1] or "", parts[2]) if parts else ("", value)

@@ -39,31 +39,16 @@ TIME = "time"
 
 @dataclass(frozen=True, slots=True)
 class Comping:
-    """Who may play the chords.
+    """Who may play the chords."""
 
-    Attributes
-    ----------
-    program
-        General MIDI.
-    low, high
-        Between which pitches its chords lie, 17 semitones apart or more.
-    like
-        Whose patterns it reads where a groove has none for it.
-    strings
-        On which the roots of its low figures lie, if it has any, as open pitches.
-    slides
-        Whether a hand slides along strings; keys are crushed, others fall in.
-    swells
-        Whether a held chord may grow.
-    """
-
-    program: int
-    low: int
+    program: int  # General MIDI
+    low: int  # and `high`: between which pitches its chords lie, 17 semitones apart or more
     high: int
-    like: str = ""
+    like: str = ""  # whose patterns it reads where a groove has none for it
+    # On which the roots of its low figures lie, if it has any, as open pitches.
     strings: tuple[int, ...] = ()
-    slides: bool = False
-    swells: bool = False
+    slides: bool = False  # whether a hand slides along strings; keys are crushed, others fall in
+    swells: bool = False  # whether a held chord may grow
 
 
 # Common practice: an organist's right hand from about A3 up, a pianist in two octaves, a guitarist

@@ -33,35 +33,10 @@ HOW_TO_GET = {
 class Card:
     """One stream on the sound card, not yet started.
 
-    Parameters
-    ----------
-    heard
-        Where given, the stream also records, and this is called in the audio thread with each
-        block that came in, shape (frames, channels), and the frame it came with.
-    output, source
-        The card that plays and the one that records, each a name of `cards` or a part of one;
-        the system's usual ones if empty.
-
-    Attributes
-    ----------
-    name
-        As the system calls it; where another one records, both.
-    rate
-        Frames a second.
-    latency
-        Seconds from a callback until it is heard.
-    round_trip
-        Seconds from a callback until what it plays comes in, as the system says; 0 unless the
-        stream also records.
-    inputs
-        Channels that come in.
-    gaps
-        How often the system says that what came in may have been lost; over JACK often nothing is.
-
-    Raises
-    ------
-    LiveError
-        If there is no PortAudio, no sound card, or a busy one.
+    `heard`, where given, makes it record too, and is called in the audio thread with each block
+    that came in, shape (frames, channels), and the frame it came with. `output` and `source` are
+    the cards that play and record, each a name of `cards` or a part of one; the system's usual
+    ones if empty. LiveError if there is no PortAudio, no sound card, or a busy one.
     """
 
     def __init__(
@@ -77,11 +52,14 @@ class Card:
         self._latest = (0.0, 0)  # when the latest callback came, and its first frame
         self._frames = 0
         self._stream: Any = self._open()
-        self.rate: int = round(self._stream.samplerate)
+        self.rate: int = round(self._stream.samplerate)  # frames a second
         latency = self._stream.latency
+        # Seconds from a callback until it is heard, and until what it plays comes in, as the
+        # system says; 0 unless the stream also records.
         self.latency = float(latency if heard is None else latency[1])
         self.round_trip = 0.0 if heard is None else float(sum(latency))
-        self.inputs: int = 0 if heard is None else self._stream.channels[0]
+        self.inputs: int = 0 if heard is None else self._stream.channels[0]  # channels
+        # How often the system says that what came in may have been lost; over JACK often none.
         self.gaps = 0
 
     def _open(self) -> Any:
@@ -128,10 +106,7 @@ class Card:
     def start(self, fill: Callable[[Any], None]) -> None:
         """Begin; `fill` writes each block that goes out, shape (frames, 2), in the audio thread.
 
-        Raises
-        ------
-        LiveError
-            If the sound card does not start.
+        LiveError if the sound card does not start.
         """
         self._fill = fill
         self._latest = (time.perf_counter(), 0)
@@ -205,13 +180,7 @@ class Card:
 
 
 class Opening:
-    """Opens the sound card in a thread; nothing has to be waited for but the card.
-
-    Parameters
-    ----------
-    heard, output, source
-        As for `Card`.
-    """
+    """Opens the sound card in a thread; nothing has to be waited for but the card."""
 
     def __init__(
         self,
@@ -270,10 +239,7 @@ def _sounddevice() -> Any:
 def cards() -> list[tuple[str, int, int]]:
     """Return each sound card's name, and how many channels come in and go out.
 
-    Raises
-    ------
-    LiveError
-        If there is no PortAudio.
+    LiveError if there is no PortAudio.
     """
     sd = _sounddevice()
     with quiet():

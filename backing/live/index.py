@@ -17,13 +17,7 @@ __all__ = ["StreamIndex"]
 
 
 class StreamIndex:
-    """A stream with what is worked out from it once, and only where it is played.
-
-    Parameters
-    ----------
-    stream
-        What is played.
-    """
+    """A stream with what is worked out from it once, and only where it is played."""
 
     def __init__(self, stream: Stream) -> None:
         self.stream = stream

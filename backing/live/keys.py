@@ -98,10 +98,7 @@ class Keyboard:
     def read(self, seconds: float) -> list[str]:
         """Wait for keys, at most some seconds, and return what they ask for.
 
-        Raises
-        ------
-        HangUpError
-            If the terminal was closed.
+        HangUpError if the terminal was closed.
         """
         if self._fd is None or self._ended:
             time.sleep(seconds)

@@ -47,20 +47,10 @@ LEARNT: dict[str, str] = {
 def read_pedal(text: str) -> tuple[str, dict[int, str]]:
     """Read ``PORT`` or ``PORT:NOTE=KEY``, with more ``NOTE=KEY`` after commas.
 
-    A controller is written with a c before its number: ``FCB:c64=space``.
-
-    Returns
-    -------
-    tuple
-        The port, and the action of each MIDI note, and of each controller with `CONTROLLER` added;
-        without any, whatever comes stops and goes on.
-
-    Raises
-    ------
-    LiveError
-        If a note is not 0 to 127.
-    ChoiceError
-        If a key is none of `PEDAL_KEYS`.
+    A controller is written with a c before its number: ``FCB:c64=space``. The answer is the port,
+    and the action of each MIDI note, and of each controller with `CONTROLLER` added; without any,
+    whatever comes stops and goes on. LiveError if a note is not 0 to 127, ChoiceError if a key is
+    none of `PEDAL_KEYS`.
     """
     first, *others = text.split(",") if "=" in text else [text]
     found = _NOTE.fullmatch(first)
@@ -89,16 +79,8 @@ def pressed(data: list[int]) -> int | None:
 def learn(press: Callable[[str], tuple[str, int] | None]) -> str:
     """Return the pedal, as `read_pedal` reads it, from what is pressed for each of `LEARNT`.
 
-    Parameters
-    ----------
-    press
-        Is given what to press for, and returns the port and what `pressed` says; None where
-        that is left out.
-
-    Raises
-    ------
-    LiveError
-        If nothing was pressed.
+    `press` is given what to press for, and returns the port and what `pressed` says, None where
+    that is left out. LiveError if nothing was pressed.
     """
     port, rows, taken = "", [], set()
     for key, what in LEARNT.items():
@@ -117,12 +99,7 @@ def learn(press: Callable[[str], tuple[str, int] | None]) -> str:
 class Pedal:
     """A foot pedal that sends MIDI: a note, or controller 64 to 69 as switches do.
 
-    Parameters
-    ----------
-    text
-        As for `read_pedal`.
-    tell
-        Called with the action, in a thread of rtmidi's.
+    The text is as for `read_pedal`; `tell` is called with the action, in a thread of rtmidi's.
     """
 
     def __init__(self, text: str, tell: Callable[[str], None]) -> None:

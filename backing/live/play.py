@@ -54,43 +54,21 @@ def play(
 ) -> None:
     """Play a stream to its end, or until it is stopped.
 
-    Where standard output is a terminal it shows where one is; otherwise one line on standard
-    error says what is played. Where standard input is a terminal, keys are read from it.
+    Where standard output is a terminal it shows where one is; otherwise one line on standard error
+    says what is played. Where standard input is a terminal, keys are read from it. A stream of
+    which one pass is kept goes round until it is stopped.
 
-    Parameters
-    ----------
-    stream
-        What is played.
-    soundfont
-        The soundfont for the sound card; None looks for one.
-    port
-        A MIDI output, one of `backing.live.ports.outputs` or a part of its name, in place of
-        the sound card.
-    pedal
-        A MIDI input with a foot pedal, as for `backing.live.pedal.read_pedal`.
-    phrase
-        The phrase in it, as played, to show its tab.
-    recorder
-        Who hears what comes in on the sound card meanwhile; not with a port.
-    opening
-        The sound card, if it is being opened already, for the recorder's ear if there is one.
-    counts
-        Whether a bar is counted in where it goes on after a stop.
-    asks
-        Whether the stop key means again while the next pass is counted in.
-    card
-        The sound card, one of `backing list cards` or a part of its name; the usual one if empty.
+    The soundfont is for the sound card, None looks for one; `card` is one of `backing list cards`
+    or a part of its name, the usual one if empty. The port is a MIDI output in place of it, one of
+    `backing.live.ports.outputs` or a part of its name; the pedal a MIDI input as for
+    `backing.live.pedal.read_pedal`. The phrase, as played, shows its tab. The recorder hears what
+    comes in on the sound card meanwhile, not with a port; `opening` is the sound card if it is
+    being opened already, for the recorder's ear if there is one. `counts` and `asks` are as for
+    `backing.live.transport.Transport`.
 
-    A stream of which one pass is kept goes round until it is stopped.
-
-    Raises
-    ------
-    LiveError
-        If there is no output, or it goes away.
-    AudioError, SoundfontError
-        If sound cannot be made here.
-    KeyboardInterrupt, SystemExit
-        After Ctrl-C, and after SIGTERM or a closed terminal; all is silent by then.
+    LiveError if there is no output, or it goes away; AudioError or SoundfontError if sound cannot
+    be made here; KeyboardInterrupt after Ctrl-C, and SystemExit after SIGTERM or a closed
+    terminal: all is silent by then.
     """
     with _signals() as caught, contextlib.ExitStack() as stack:
         asked: list[str] = []

@@ -70,10 +70,7 @@ def _names(kind: str) -> list[str]:
 def outputs() -> list[str]:
     """Return the names of the MIDI ports that a stream can be sent to.
 
-    Raises
-    ------
-    LiveError
-        If python-rtmidi is missing.
+    LiveError if python-rtmidi is missing.
     """
     return _names("MidiOut")
 
@@ -86,19 +83,8 @@ def inputs() -> list[str]:
 def open_port(kind: str, what: str, name: str) -> Port:
     """Open a port by its name or by a part that only one name has.
 
-    Parameters
-    ----------
-    kind
-        ``MidiOut`` or ``MidiIn``.
-    what
-        Which it is in words: ``output`` or ``input``.
-    name
-        What the user wrote.
-
-    Raises
-    ------
-    LiveError
-        If there is no such port or it cannot be opened.
+    The kind is ``MidiOut`` or ``MidiIn``, in words ``output`` or ``input``. LiveError if there is
+    no such port or it cannot be opened.
     """
     rtmidi = library()
     clients = _clients(kind)

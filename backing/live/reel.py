@@ -51,24 +51,12 @@ class Begin:
 class Reel(Transport):
     """A transport that says which section begins and when all dies away, in place of messages.
 
-    Parameters
-    ----------
-    score
-        What is played.
-    rate
-        Frames a second; instants are seconds of frames.
-    ways
-        As for `Transport`.
-
-    Attributes
-    ----------
-    cues
-        What is to be done next: a frame on which all that sounds dies away, or a section that
-        begins.
+    Instants are seconds of frames; the ways are as for `Transport`.
     """
 
     def __init__(self, score: StreamIndex, rate: int, **ways: bool) -> None:
         self.rate = rate
+        # What is to be done next: a frame on which all that sounds dies away, or a beginning.
         self.cues: deque[int | Begin] = deque()
         super().__init__(score, **ways)
 
@@ -179,45 +167,20 @@ class _Tape:
 class Renderer:
     """A score as finished sound, hop by hop, with what a player asks for.
 
-    Parameters
-    ----------
-    score
-        What is played.
-    soundfont
-        A file that `soundfonts.find_soundfont` found.
-    rate
-        Frames a second.
-    ways
-        As for `Transport`: ``counts``, ``round``, ``asks``.
-
-    Attributes
-    ----------
-    reel
-        Where one is, as far as is rendered.
-    frames
-        Frames rendered, before mastering.
-    asked
-        What a player asked for, of `backing.live.transport.ACTIONS`.
-    over
-        Whether all has been rendered.
-    history
-        What has begun and died away so far, as `Reel.cues`.
-
-    Raises
-    ------
-    AudioError
-        If FluidSynth is missing; a soundfont that cannot be loaded is told by `laid`.
+    The soundfont is a file that `soundfonts.find_soundfont` found; the ways are as for
+    `Transport`. AudioError if FluidSynth is missing; a soundfont that cannot be loaded is told by
+    `laid`.
     """
 
     def __init__(self, score: StreamIndex, soundfont: Path, rate: int, **ways: bool) -> None:
         check_audio()  # before any thread
         self.rate = rate
-        self.reel = Reel(score, rate, **ways)
+        self.reel = Reel(score, rate, **ways)  # where one is, as far as is rendered
         self.names = TOGETHER if any("lead" in v for v in score.stream.voices) else TOGETHER[:1]
-        self.frames = 0
-        self.asked: deque[str] = deque()
+        self.frames = 0  # rendered, before mastering
+        self.asked: deque[str] = deque()  # of `backing.live.transport.ACTIONS`
         self.over = False
-        self.history: list[int | Begin] = []
+        self.history: list[int | Begin] = []  # what began and died away so far, as `Reel.cues`
         self._score, self._stream = score, score.stream
         self._soundfont = soundfont
         self._tapes: list[_Tape] = []

@@ -53,21 +53,8 @@ def picture(
 ) -> Picture:
     """Return the screen at a moment.
 
-    Parameters
-    ----------
-    title
-        Of the piece, with its key.
-    where
-        The moment.
-    tab
-        The phrase, if there is one.
-    output
-        Where it is played.
-    more
-        Lines that matter besides, as what is recorded.
-    width, height
-        Of the terminal; what is longer goes on in another line. Where there are fewer lines,
-        what matters least is left out.
+    `more` are lines that matter besides, as what is recorded. What is wider than the terminal goes
+    on in another line; where there are fewer lines, what matters least is left out.
     """
     rows: list[tuple[int, str, list[tuple[int, int]]]] = []  # rank, text, lit
 
@@ -254,13 +241,7 @@ class Painter:
         return (columns or WIDTH), (lines or HEIGHT)
 
     def paint(self, shown: Picture) -> None:
-        """Paint a picture.
-
-        Raises
-        ------
-        HangUpError
-            If the terminal was closed.
-        """
+        """Paint a picture; HangUpError if the terminal was closed."""
         if self.size() != self._size:
             self._size = self.size()
             self._shown.clear()

@@ -29,17 +29,8 @@ PRIORITY = 5  # under that of a sound server
 class Sender:
     """Plays a transport on a MIDI port, in a thread of its own.
 
-    Parameters
-    ----------
-    port
-        A name of `outputs`, or a part of one that no other has.
-    ways
-        As for `backing.live.transport.Transport`.
-
-    Raises
-    ------
-    LiveError
-        If there is no such port or it cannot be opened.
+    The port is a name of `outputs`, or a part of one that no other has; the ways are as for
+    `backing.live.transport.Transport`. LiveError if there is no such port or it cannot be opened.
     """
 
     def __init__(self, port: str, **ways: bool) -> None:

@@ -49,21 +49,8 @@ class Listener(Protocol):
 class Playback:
     """A score on a sound card.
 
-    Parameters
-    ----------
-    soundfont
-        A file that `soundfonts.find_soundfont` found.
-    card
-        Is closed with this.
-    listener
-        Gets what is played, where given.
-    ways
-        As for `backing.live.transport.Transport`.
-
-    Attributes
-    ----------
-    missed
-        Frames that came too late.
+    The soundfont is a file that `soundfonts.find_soundfont` found; the card is closed with this;
+    the listener gets what is played; the ways are as for `backing.live.transport.Transport`.
     """
 
     def __init__(
@@ -71,7 +58,7 @@ class Playback:
     ) -> None:
         self._ways = ways
         self.name = card.name
-        self.missed = 0
+        self.missed = 0  # frames that came too late
         self._soundfont = soundfont
         self._card = card
         self._listener = listener
@@ -89,15 +76,7 @@ class Playback:
         self._closed = False
 
     def start(self, score: StreamIndex) -> None:
-        """Begin.
-
-        Raises
-        ------
-        LiveError
-            If the sound card does not start.
-        AudioError
-            If FluidSynth is missing or cannot load the soundfont.
-        """
+        """Begin; LiveError or AudioError as for `Card.start` and `Renderer`."""
         self._renderer = Renderer(score, self._soundfont, self._card.rate, **self._ways)
         self._states.append((Fraction(0), self._renderer.reel.state))
         if self._listener is not None:

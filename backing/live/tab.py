@@ -38,18 +38,10 @@ class _Column:
 
 @dataclass(frozen=True, slots=True)
 class Tab:
-    """One system of tab.
+    """One system of tab."""
 
-    Attributes
-    ----------
-    lines
-        Six, the high e on top.
-    lit
-        Row, first column and end of what sounds now.
-    """
-
-    lines: tuple[str, ...]
-    lit: tuple[tuple[int, int, int], ...] = ()
+    lines: tuple[str, ...]  # six, the high e on top
+    lit: tuple[tuple[int, int, int], ...] = ()  # row, first column and end of what sounds now
 
 
 def _text(note: StringNote) -> str:
@@ -97,12 +89,7 @@ def lay_out(phrase: Phrase, width: int) -> list[list[_Column]]:
 class Follower:
     """Finds a phrase in a stream by the labels of its parts.
 
-    Parameters
-    ----------
-    score
-        Whose labels say where calls and responses begin.
-    phrase
-        As it is played, in its key.
+    The labels are the score's; the phrase is as it is played, in its key.
     """
 
     def __init__(self, score: StreamIndex, phrase: Phrase) -> None:

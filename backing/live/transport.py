@@ -66,57 +66,36 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """What there is to show at one instant.
+    """What there is to show at one instant."""
 
-    Attributes
-    ----------
-    section, name
-        The number of the section from 0, and what it is called.
-    bar, bars
-        The bar from 1 and how many there are in the section.
-    beat, beats
-        The beat from 1 and how many there are in a bar.
-    place
-        Beats from the start of the section.
-    tempo, written, coming
-        Felt beats a minute, as played, as in the stream, and as played from the next bar line.
-    chord, soon, wait
-        The chord, the next other one, and how many beats it is away (None: there is none).
-    turn
-        Whose turn it is, or empty.
-    due
-        Beats until the student's next turn (None: there is none soon).
-    counting
-        Whether sticks count in, after a stop.
-    going, stopping, muted, over, held
-        Whether it plays, will stop at the bar line, keeps the phrase silent, has ended, goes
-        round.
-    target
-        The name of the section that comes at the bar line, or empty.
-    """
-
-    section: int
+    section: int  # and `name`: the number of the section from 0, and what it is called
     name: str
-    bar: int
+    bar: int  # and `bars`: the bar from 1 and how many there are in the section
     bars: int
-    beat: int
+    beat: int  # and `beats`: the beat from 1 and how many there are in a bar
     beats: int
-    place: float
+    place: float  # beats from the start of the section
+    # `tempo` to `coming`: felt beats a minute, as played, as in the stream, and as played from the
+    # next bar line.
     tempo: float
     written: float
     coming: float
+    # `chord` to `wait`: the chord, the next other one, and how many beats it is away (None: there
+    # is none).
     chord: str
     soon: str
     wait: float | None
-    turn: str
+    turn: str  # whose turn it is, or empty
+    # `going`, `stopping`, `muted`, `over`, `held`: whether it plays, will stop at the bar line,
+    # keeps the phrase silent, has ended, goes round.
     going: bool
     stopping: bool
     muted: bool
     over: bool
-    target: str
+    target: str  # the name of the section that comes at the bar line, or empty
     held: bool = False
-    counting: bool = False
-    due: float | None = None
+    counting: bool = False  # whether sticks count in, after a stop
+    due: float | None = None  # beats until the student's next turn (None: there is none soon)
 
 
 class _Run:
@@ -141,18 +120,9 @@ class _Run:
 class Transport:
     """Plays a score: asked at instants that only grow, it says what is due.
 
-    Parameters
-    ----------
-    score
-        What is played.
-    at
-        The instant of its first beat.
-    counts
-        Whether a bar is counted in where it goes on after a stop.
-    round
-        Whether it goes round in its first section until it is stopped.
-    asks
-        Whether the stop key means again while the next pass is counted in.
+    It begins at the instant `at`. Where it `counts`, a bar is counted in where it goes on after a
+    stop; `round` goes round in the first section until it is stopped; where it `asks`, the stop
+    key means again while the next pass is counted in.
     """
 
     def __init__(
@@ -457,12 +427,7 @@ class Transport:
     def where(self, at: Fraction | float, state: State | None = None) -> Where:
         """Return the position at an instant, of a state, for the screen; any thread may ask.
 
-        Parameters
-        ----------
-        at
-            The instant.
-        state
-            The state that holds then; None is the one now.
+        The state is the one that holds then; None is the one now.
         """
         state, score = state or self.state, self.score
         second = state.place(Fraction(at))

@@ -27,33 +27,15 @@ LONGEST = 4_000_000_000  # bytes of sound; the sizes have 32 bits, the rest is f
 class Growing:
     """A stereo or mono file of 32-bit floating point, opened for writing.
 
-    Parameters
-    ----------
-    path
-        Must not exist, unless `over`.
-    rate
-        Frames a second.
-    channels
-        1 or 2.
-    over
-        Whether to write over a file that is there.
-
-    Attributes
-    ----------
-    frames
-        Written so far.
-
-    Raises
-    ------
-    OSError
-        If it cannot be made; `write` raises it too, and what was written before stays whole.
+    It must not exist, unless it is to be written `over`; channels are 1 or 2. OSError if it cannot
+    be made; `write` raises it too, and what was written before stays whole.
     """
 
     def __init__(self, path: Path, rate: int, channels: int, *, over: bool = False) -> None:
         self.path = path
         self.rate = rate
         self.channels = channels
-        self.frames = 0
+        self.frames = 0  # written so far
         how = os.O_TRUNC if over else os.O_EXCL
         flags = os.O_RDWR | os.O_CREAT | how | getattr(os, "O_BINARY", 0)
         self._file = os.open(path, flags, 0o666)
@@ -95,10 +77,7 @@ class Growing:
     def close(self, *, kept: bool = True) -> None:
         """Close it; one that is kept lies on the disk then, whatever happens to the power.
 
-        Raises
-        ------
-        OSError
-            If it cannot be brought there; it is closed all the same.
+        OSError if it cannot be brought there; it is closed all the same.
         """
         try:
             if kept:

@@ -78,32 +78,9 @@ class Meter(Protocol):
 class Recorder:
     """Records while a stream is played, as `backing.live.play.Recorder` says.
 
-    Parameters
-    ----------
-    path
-        The take's name; where it is there already the next free number is taken.
-    source
-        The sound card that records, as for `Card`; the usual one if empty.
-    meter
-        Makes what tells of each note how it comes, while it is played.
-
-    Attributes
-    ----------
-    take
-        The file that is written.
-    round_trip
-        Frames from what is played to what comes in; and whether they were measured.
-    peak
-        The highest sample so far, full scale is 1.
-    clipped
-        Blocks that reached full scale.
-    lost
-        Frames that could not be put aside.
-
-    Raises
-    ------
-    OutputError
-        If its folder is not there or cannot be written to.
+    Where the take's name is there already the next free number is taken. The source is as for
+    `Card`; the meter makes what tells of each note how it comes, while it is played. OutputError
+    if the take's folder is not there or cannot be written to.
     """
 
     def __init__(
@@ -115,11 +92,11 @@ class Recorder:
         self._known = 0  # of the history, by the meter
         self.source = source
         self.take: Path | None = None
-        self.round_trip = 0
-        self.measured = False
-        self.peak = 0.0
-        self.clipped = 0
-        self.lost = 0
+        self.round_trip = 0  # frames from what is played to what comes in
+        self.measured = False  # whether the round trip was
+        self.peak = 0.0  # the highest sample so far, full scale is 1
+        self.clipped = 0  # blocks that reached full scale
+        self.lost = 0  # frames that could not be put aside
         self.rate = 0
         self._shown = 0.0
         self._waiting: deque[Samples] = deque()
@@ -204,17 +181,8 @@ class Recorder:
     def slate(self, words: Sequence[str], phrase: str) -> Path | None:
         """Write down beside the take what it was played over.
 
-        Parameters
-        ----------
-        words
-            The command and its words.
-        phrase
-            The text of the phrase's file, empty without one.
-
-        Returns
-        -------
-        Path or None
-            None where nothing was recorded.
+        The words are the command and its words, the phrase is the text of its file. None where
+        nothing was recorded.
         """
         if self.take is None or not self._files or not self._files[0].frames:
             return None
@@ -237,13 +205,7 @@ class Recorder:
         return f"recording {name if len(name) <= NAME else name[: NAME - 3] + '...'}  {meter}"
 
     def check(self) -> None:
-        """Raise what went wrong while writing.
-
-        Raises
-        ------
-        OutputError
-            With how much is kept.
-        """
+        """Raise what went wrong while writing: OutputError, with how much is kept."""
         if self._error is not None:
             why = getattr(self._error, "strerror", None) or str(self._error)
             raise OutputError(f"{self.take}: {why}; {self._length()} of the take are kept")
@@ -266,13 +228,7 @@ class Recorder:
         self._stack.close()
 
     def mix(self) -> Path | None:
-        """Make the rough mix and return its name.
-
-        Returns
-        -------
-        Path or None
-            None where nothing was recorded.
-        """
+        """Make the rough mix and return its name, None where nothing was recorded."""
         if self.take is None or len(self._files) < 2 or not self._files[0].frames:
             return None
         out = mix_name(self.take)

@@ -28,24 +28,9 @@ def rough_mix(take: Path, backing: Path, out: Path) -> float:
     """Mix a take with its backing into a 16-bit WAV file as long as the longer one.
 
     Where only one of the take's sides has anything to say, as of an interface with a guitar in one
-    of its two inputs, it is heard in the middle.
-
-    Parameters
-    ----------
-    take, backing
-        Files of one rate that start together.
-    out
-        Is replaced when it is complete.
-
-    Returns
-    -------
-    float
-        The gain of the take in dB.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
+    of its two inputs, it is heard in the middle. The two are files of one rate that start
+    together; `out` is replaced when it is complete. The answer is the gain of the take in dB.
+    OutputError if it cannot be written.
     """
     import soundfile
 

@@ -37,21 +37,9 @@ SAME = 2  # frames by which the bursts may differ
 def round_trip(noise: Samples, came: Samples, latest: int, apart: int) -> tuple[int, float]:
     """Return after how many frames a noise comes in, and how clearly.
 
-    Parameters
-    ----------
-    noise
-        What went out, shape (frames,).
-    came
-        What came in from its first frame on, shape (frames,).
-    latest
-        Most frames it may be late.
-    apart
-        Frames before and after the match that are the same one.
-
-    Returns
-    -------
-    int, float
-        Frames, and the height of the match over the highest one elsewhere.
+    Both are of shape (frames,), what came in from its first frame on. `latest` are the most frames
+    it may be late, `apart` those before and after the match that are the same one. The answer is
+    the frames, and the height of the match over the highest one elsewhere.
     """
     size = 1 << (len(noise) + len(came)).bit_length()
     match = np.fft.irfft(np.fft.rfft(came, size) * np.conj(np.fft.rfft(noise, size)), size)
@@ -67,22 +55,10 @@ def measure(
 ) -> tuple[str, int, int, int]:
     """Play noise on the sound card, and hear how late it comes in.
 
-    Parameters
-    ----------
-    ready
-        Is called when there is a card, before anything is played.
-    output, source
-        As for `Card`.
-
-    Returns
-    -------
-    str, int, int, int
-        The card's name, its rate, its round trip, and what it says itself that is, in frames.
-
-    Raises
-    ------
-    LiveError
-        If there is no card that records, or the noise does not come in, or not clearly.
+    `ready` is called when there is a card, before anything is played; `output` and `source` are as
+    for `Card`. The answer is the card's name, its rate, its round trip, and what it says itself
+    that is, in frames. LiveError if there is no card that records, or the noise does not come in,
+    or not clearly.
     """
     came: list[Samples] = []
     card = Card(lambda block, _: came.append(block.mean(axis=1)), output, source)
@@ -175,10 +151,7 @@ def remembered(name: str, rate: int) -> int | None:
 def remember(name: str, rate: int, more: int) -> Path:
     """Keep how many frames longer a card's round trip is than it says; return the file.
 
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
+    OutputError if it cannot be written.
     """
     path = place()
     known = {**_all(), f"{name}, {rate}": more}

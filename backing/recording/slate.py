@@ -30,32 +30,17 @@ class SlateError(BluesError, ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Slate:
-    """What a take was played over.
+    """What a take was played over."""
 
-    Attributes
-    ----------
-    words
-        The command and its words, such as ``["loop", "lamp-oil", "--from", "50"]``.
-    phrase
-        The text of the phrase's file, empty without one.
-    rate, frames
-        Of the take.
-    measured
-        Whether the sound card's round trip was measured.
-    segments
-        Rows of section, second in the take, second in the section, pace, and the second of the
-        take at which it was left (None: it went on to its end).
-    made
-        When, as ISO 8601.
-    """
-
-    words: list[str]
-    phrase: str
-    rate: int
-    frames: int
-    measured: bool
+    words: list[str]  # the command and its words, such as ``["loop", "lamp-oil", "--from", "50"]``
+    phrase: str  # the text of the phrase's file, empty without one
+    rate: int  # of the take
+    frames: int  # of the take
+    measured: bool  # whether the sound card's round trip was measured
+    # Rows of section, second in the take, second in the section, pace, and the second of the take
+    # at which it was left (None: it went on to its end).
     segments: list[list[float | None]]
-    made: str
+    made: str  # when, as ISO 8601
 
 
 def slate_name(take: Path) -> Path:
@@ -66,12 +51,8 @@ def slate_name(take: Path) -> Path:
 def segments(history: Sequence[int | Begin], rate: int, frames: int) -> list[list[float | None]]:
     """Return the stream that was played as the rows of a `Slate`.
 
-    Parameters
-    ----------
-    history
-        What began and died away, of `backing.live.reel.Renderer.history`.
-    rate, frames
-        Of the take; what would have come after its end is left out.
+    The history is of `backing.live.reel.Renderer.history`; what would have come after the end of
+    the take, in frames, is left out.
     """
     rows: list[list[float | None]] = []
     cuts = [cue for cue in history if isinstance(cue, int)]
@@ -86,10 +67,7 @@ def segments(history: Sequence[int | Begin], rate: int, frames: int) -> list[lis
 def write_slate(take: Path, slate: Slate) -> Path:
     """Write what a take was played over beside it; return the file.
 
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
+    OutputError if it cannot be written.
     """
     path = slate_name(take)
     text = json.dumps({"kind": KIND, **asdict(slate)}, ensure_ascii=False, indent=1) + "\n"
@@ -103,10 +81,7 @@ def write_slate(take: Path, slate: Slate) -> Path:
 def read_slate(take: Path) -> Slate | None:
     """Return the slate of a take, None where none lies beside it.
 
-    Raises
-    ------
-    SlateError
-        If what lies beside it was not written by `write_slate`.
+    SlateError if what lies beside it was not written by `write_slate`.
     """
     path = slate_name(take)
     if not path.is_file():
