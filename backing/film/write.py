@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable
 from fractions import Fraction
 from itertools import chain
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 import numpy as np
@@ -132,12 +133,20 @@ def film(
     with contextlib.ExitStack() as stack:
         drafts = [stack.enter_context(beside(file)) for file in files]
         with explained(path):
-            done: Rendered = stack.enter_context(
-                contextlib.closing(render(stream, font, RATE, folder=drafts[0].parent))
-            )
-            sound = done.mixes(16) if take is None else map(whole, take(done))
-            put_film(stream, (drafts[0], drafts[1]), shape, rate, sound, done.frames, progress)
+            # The sound waits on the disk: layers and encoders together would take much memory.
+            waits = stack.enter_context(TemporaryFile(dir=drafts[0].parent, prefix="."))
+            with contextlib.closing(render(stream, font, RATE, folder=drafts[0].parent)) as done:
+                for block in done.mixes(16) if take is None else map(whole, take(done)):
+                    waits.write(np.ascontiguousarray(block).data)
+            frames = waits.tell() // 4
+            waits.seek(0)
+            sound = map(_frames, iter(lambda: waits.read(4 * RATE), b""))
+            put_film(stream, (drafts[0], drafts[1]), shape, rate, sound, frames, progress)
     return files
+
+
+def _frames(data: bytes) -> Any:
+    return np.frombuffer(data, np.int16).reshape(-1, 2)
 
 
 Placed = Callable[[Rendered], Iterable[tuple[Any, Any]]]
