@@ -21,6 +21,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "backing.sound.fluid",
         "backing.hush",
         "backing.lanes",
+        "backing.processes",
         "backing.tempo",
         "backing.feel",
         "backing.sound.filters",

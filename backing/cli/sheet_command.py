@@ -234,7 +234,7 @@ def _each(
     files: Sequence[tuple[Path, ...]],
 ) -> Iterator[_Sheet]:
     """Yield the sheet of each phrase; many are made in several processes."""
-    from backing.lesson.workers import pool
+    from backing.processes import pool
 
     workers = pool(min(4, os.cpu_count() or 1)) if len(phrases) >= MANY else None
     if workers is None:

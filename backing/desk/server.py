@@ -43,7 +43,7 @@ from backing.desk import look, play, take
 from backing.desk.folder import ChangedError, Folder, FolderError
 from backing.desk.publish import OUT, Job, offers
 from backing.lesson.starter import write_starter
-from backing.lesson.workers import pool
+from backing.processes import pool
 from phrases.errors import BluesError
 from phrases.moves.proposals import appended, propose
 from phrases.rewrite import tidy

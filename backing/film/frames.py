@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 
 from backing.film.picture import Drawer, ground
-from backing.film.shape import Place, Shape
-from backing.film.story import Story
+from backing.film.shape import Place
 
 __all__ = ["Frames"]
 
@@ -26,34 +25,21 @@ class Frames:
 
     Parameters
     ----------
-    story, shape
-        What is shown, and where.
     drawer
-        Of its pictures.
+        Of what is shown.
     views
         The planes of the frame that is changed: light, two colours and, for a strip, how opaque
         it is.
-    title
-        Seconds for which the title stands before the music.
     """
 
-    def __init__(
-        self, story: Story, shape: Shape, drawer: Drawer, views: list[Any], title: float
-    ) -> None:
-        self.story, self.shape, self.drawer, self.views = story, shape, drawer, views
-        self.title = title
-        self._times = {name: [at for at, _ in rows] for name, rows in story.steps.items()}
-        self._starts = [run.start for run in story.runs]
+    def __init__(self, drawer: Drawer, views: list[Any]) -> None:
+        self.drawer, self.views = drawer, views
+        self.story, self.shape = drawer.story, drawer.shape
+        self._times = {name: [at for at, _ in rows] for name, rows in self.story.steps.items()}
+        self._starts = [run.start for run in self.story.runs]
         self._shown: dict[str, Hashable] = {}
         self._cursor: tuple[int, int, int] | None = None  # system, first and last column
         self._panel: tuple[int, bool] | None = None
-
-    def wanted(self) -> list[tuple[str, Hashable]]:
-        """Return all that will be shown, to be drawn at once."""
-        found: list[tuple[str, Hashable]] = [("title", None)] if self.title else []
-        for name in self.shape.places:
-            found += [(name, value) for _, value in self.story.steps.get(name, ())]
-        return found + [("music", number) for number in range(len(self.story.systems))]
 
     def put(self, second: float) -> None:
         """Change the frame to what is shown at a second of the piece, below 0 the title."""

@@ -13,7 +13,6 @@ import re
 from collections import OrderedDict
 from collections.abc import Hashable, Iterable, Sequence
 from functools import cache
-from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -39,7 +38,7 @@ COLOURS = {
 }  # fmt: skip
 LUMA = (0.2126, 0.7152, 0.0722)  # BT.709, 3.2
 BAND = 64  # rows that are worked out at a time, so that a large picture takes little memory
-AT_ONCE = 1 << 21  # pixels that are drawn at a time
+AT_ONCE = 64  # pictures that are drawn at a time
 KEPT = 24 << 20  # bytes of planes that are kept
 DOTS = {3: 1, 5: 1, 7: 1, 9: 1, 12: 2, 15: 1, 17: 1, 19: 1, 21: 1}  # of a neck, by fret
 LOUD = "Start with the volume low: loud headphones can damage hearing."
@@ -102,22 +101,17 @@ class Drawer:
         self._kept: OrderedDict[Hashable, Any] = OrderedDict()
         self.neck = _Neck(story, shape.places["neck"]) if "neck" in shape.places else None
 
-    def draw(self, wanted: Iterable[tuple[str, Hashable]]) -> None:
-        """Draw what is to be shown at places, several at a time."""
-        new = [one for one in dict.fromkeys(wanted) if one not in self._drawn]
-        while new:
-            areas = accumulate(self._area(name) for name, _ in new)
-            count = max(1, sum(area <= AT_ONCE for area in areas))
-            some, new = new[:count], new[count:]
+    def draw(self) -> None:
+        """Draw all that will be shown, several at a time."""
+        wanted: list[tuple[str, Any]] = [] if self.shape.grounds else [("title", None)]
+        for name in self.shape.places:
+            wanted += [(name, value) for _, value in self.story.steps.get(name, ())]
+        wanted += [("music", number) for number in range(len(self.story.systems))]
+        new = list(dict.fromkeys(wanted))
+        for first in range(0, len(new), AT_ONCE):
+            some = new[first : first + AT_ONCE]
             pages = [self._page(*one) for one in some]
             self._drawn.update(zip(some, _compiled(pages, 72.0 * self.shape.scale), strict=True))
-
-    def _area(self, name: str) -> int:
-        """Return how many pixels a picture has."""
-        if name == "title":
-            return self.shape.width * self.shape.height
-        place = self.shape.places[name]
-        return place.width * place.height * self.shape.scale**2
 
     def planes(self, name: str, value: Hashable) -> Planes:
         """Return the planes of what is shown at a place."""
@@ -138,9 +132,8 @@ class Drawer:
 
     def _keep(self, key: tuple[str, Hashable], make: Any) -> Any:
         if key not in self._kept:
-            self.draw([key])
             self._kept[key] = make(_decoded(self._drawn[key]))
-            while len(self._kept) > 1 and sum(map(_size, self._kept.values())) > KEPT:
+            while sum(one.nbytes for kept in self._kept.values() for one in kept) > KEPT:
                 self._kept.popitem(last=False)
         self._kept.move_to_end(key)
         return self._kept[key]
@@ -262,10 +255,6 @@ class Drawer:
             f"#place(center + bottom, dy: -{high // 12}pt, block(width: 100% - {2 * side}pt, "
             f"inset: 20pt, stroke: 3pt + rust, radius: 4pt, align(center, [{caution}])))"
         )
-
-
-def _size(arrays: Iterable[Bytes]) -> int:
-    return sum(one.nbytes for one in arrays)
 
 
 def fitted(one: System, place: Place) -> tuple[float, float, float]:

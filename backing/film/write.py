@@ -17,7 +17,6 @@ from collections.abc import Callable, Iterable
 from fractions import Fraction
 from itertools import chain
 from pathlib import Path
-from tempfile import TemporaryFile
 from typing import Any
 
 import numpy as np
@@ -30,15 +29,16 @@ from backing.film.story import tell
 from backing.film.words import captions, chapters, webvtt
 from backing.formats import FILMS
 from backing.output import beside, check_outputs
+from backing.processes import apart
 from backing.sound.audio import Rendered, render
 from backing.sound.fluid import check_audio
 from backing.sound_files import explained
-from phrases.drafts import sweep
+from phrases.drafts import hidden, sweep
 from phrases.errors import BluesError
 from phrases.replacing import MADE
 from soundfonts import find_soundfont
 
-__all__ = ["RATE", "TITLE", "FilmError", "check_av", "film", "put_film", "whole"]
+__all__ = ["RATE", "TITLE", "FilmError", "check_av", "drawn", "film", "put_film", "whole"]
 
 RATE = 48000
 TITLE = 4  # seconds
@@ -133,23 +133,28 @@ def film(
     with contextlib.ExitStack() as stack:
         drafts = [stack.enter_context(beside(file)) for file in files]
         with explained(path):
-            # The sound waits on the disk: layers and encoders together would take much memory.
-            waits = stack.enter_context(TemporaryFile(dir=drafts[0].parent, prefix="."))
-            with contextlib.closing(render(stream, font, RATE, folder=drafts[0].parent)) as done:
-                for block in done.mixes(16) if take is None else map(whole, take(done)):
-                    waits.write(np.ascontiguousarray(block).data)
-            frames = waits.tell() // 4
-            waits.seek(0)
-            sound = map(_frames, iter(lambda: waits.read(4 * RATE), b""))
-            put_film(stream, (drafts[0], drafts[1]), shape, rate, sound, frames, progress)
+            waits = stack.enter_context(hidden(drafts[0].with_suffix(".pcm")))
+            frames, drawer = apart(_prepared, stream, font, shape, take, waits)
+            with waits.open("rb") as file:
+                read = iter(lambda: file.read(4 * RATE), b"")
+                sound = (np.frombuffer(data, np.int16).reshape(-1, 2) for data in read)
+                put_film(drawer, (drafts[0], drafts[1]), rate, sound, frames, progress)
     return files
 
 
-def _frames(data: bytes) -> Any:
-    return np.frombuffer(data, np.int16).reshape(-1, 2)
-
-
 Placed = Callable[[Rendered], Iterable[tuple[Any, Any]]]
+
+
+def _prepared(
+    stream: Stream, font: Path, shape: Shape, take: Placed | None, waits: Path
+) -> tuple[int, Drawer]:
+    """Write the sound into a file; return its length in frames, and all pictures drawn."""
+    rendered = render(stream, font, RATE, folder=waits.parent)
+    with contextlib.closing(rendered) as done, waits.open("wb") as file:
+        for block in done.mixes(16) if take is None else map(whole, take(done)):
+            file.write(np.ascontiguousarray(block).data)
+        frames = done.frames
+    return frames, drawn(stream, shape)
 
 
 def whole(block: tuple[Any, Any]) -> Any:
@@ -157,10 +162,16 @@ def whole(block: tuple[Any, Any]) -> Any:
     return np.rint(block[1].T * np.float32(32767)).astype(np.int16)
 
 
+def drawn(stream: Stream, shape: Shape) -> Drawer:
+    """Return the pictures of a film."""
+    drawer = Drawer(tell(stream, shape), shape)
+    drawer.draw()
+    return drawer
+
+
 def put_film(
-    stream: Stream,
+    drawer: Drawer,
     paths: tuple[Path, Path],
-    shape: Shape,
     rate: int,
     sound: Iterable[Any],
     frames: int,
@@ -170,7 +181,9 @@ def put_film(
 
     Parameters
     ----------
-    stream, shape, rate, progress
+    drawer
+        What it shows.
+    rate, progress
         As for `film`.
     paths
         The film and its captions.
@@ -183,10 +196,9 @@ def put_film(
 
     path, beside_it = paths
     options, codec, pixels, audio = FILMS[path.suffix.lower()]
+    shape, stream = drawer.shape, drawer.story.stream
     title = 0 if shape.grounds else TITLE
-    story = tell(stream, shape)
-    drawer = Drawer(story, shape)
-    told = captions(story, title, frames / RATE)
+    told = captions(drawer.story, title, frames / RATE)
     beside_it.write_text(webvtt(told), encoding="utf-8")
     with contextlib.closing(av.open(str(path), "w", options=options)) as out:
         out.metadata.update(_told(stream))
@@ -202,8 +214,7 @@ def put_film(
         if audio != "pcm_s16le":
             heard.bit_rate = 192000
         painter = _Painter(shape, pixels)
-        shown = Frames(story, shape, drawer, painter.views, title)
-        drawer.draw(shown.wanted())
+        shown = Frames(drawer, painter.views)
         count = -(-(title * RATE + frames) * rate // RATE)
         number = done = 0
         silence = np.zeros((title * RATE, 2), np.int16)

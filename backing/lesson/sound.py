@@ -17,7 +17,7 @@ import numpy as np
 
 from backing.events import Stream
 from backing.film.shape import SIZES, shape
-from backing.film.write import put_film, whole
+from backing.film.write import drawn, put_film, whole
 from backing.lesson.items import Item
 from backing.midi import midi_bytes
 from backing.ogg import rewrite
@@ -79,8 +79,8 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 _write_layers(halves, layers)
             if item.film:
                 sound = map(whole, _taken(item, stream, done)) if item.take else done.mixes(BITS)
-                drawn = draft(".mp4", ".mp4"), draft(".vtt", ".vtt")
-                put_film(stream, drawn, shape(SIZES[0]), FILM_RATE, sound, done.frames)
+                both = draft(".mp4", ".mp4"), draft(".vtt", ".vtt")
+                put_film(drawn(stream, shape(SIZES[0])), both, FILM_RATE, sound, done.frames)
     first, last = done.window or (0, done.frames)
     facts = {"remarks": remarks(stream, done, font)}
     return made, {**facts, "seconds": (last - first) / RATE, "swing": stream.music[-1].swing}

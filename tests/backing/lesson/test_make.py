@@ -24,7 +24,6 @@ import soundfile
 from backing import pieces
 from backing.forms import find_form
 from backing.lesson import make as module
-from backing.lesson import workers
 from backing.lesson.items import sounds
 from backing.lesson.lesson import read_lesson
 from backing.lesson.make import make_lesson
@@ -32,6 +31,7 @@ from backing.lesson.records import HIDDEN, opened
 from backing.lesson.sound import PAD, RATE, layer_frames
 from backing.output import OutputError, write
 from backing.page.music import WIDE
+from backing.processes import WorkError
 from backing.sheet.layout import Style, pictures
 from backing.sheet.writing import over_form
 from phrases.errors import BluesError, RangeError
@@ -455,7 +455,7 @@ def test_a_worker_that_dies_is_told(tmp_path: Path) -> None:
 
     killer = threading.Thread(target=killed)
     killer.start()
-    with pytest.raises(workers.WorkError, match="ended before it was made"):
+    with pytest.raises(WorkError, match="ended before its work"):
         make_lesson(small(tmp_path, BARE), tmp_path / "out")
     killer.join()
 
