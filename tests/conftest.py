@@ -79,6 +79,15 @@ def _one_soundfont() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _forgotten(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Let go of what a module has kept of its own: pieces, sounds, files."""
+    yield
+    for one in vars(request.module).values():
+        if getattr(one, "__module__", "").startswith("tests.") and hasattr(one, "cache_clear"):
+            one.cache_clear()
+
+
 @pytest.fixture(autouse=True)
 def _no_sound_card(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep a command that is tried in this process from opening the machine's sound card.
