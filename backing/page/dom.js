@@ -3,8 +3,10 @@
 /** @type {(id: string) => any} */
 export const $ = (id) => document.getElementById(id);
 
-/** Whether there is room for what a desk shows. */
-export const roomy = matchMedia("(min-width: 700px) and (min-height: 561px)");
+const laidOut = (name) => getComputedStyle(document.querySelector("main") ?? document.body).getPropertyValue(name) !== "";
+/** Whether there is room for what a desk shows; whether the player stands beside the music. */
+export const roomy = () => laidOut("--roomy");
+export const beside = () => laidOut("--beside");
 export const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 /** @returns {any} */

@@ -1,5 +1,5 @@
 // Keys, fingers, and the first screen.
-import { $, rect, roomy, say } from "./dom.js";
+import { $, roomy, say } from "./dom.js";
 import { chosen, groovesOf, keysOf, lesson, now, pick, recall, remember } from "./lesson.js";
 import { delay } from "./microphone.js";
 import { came, until } from "./recorder.js";
@@ -11,7 +11,7 @@ import { again, goTo, lead, led, onward, resume } from "./session.js";
 import { eventsOf } from "./curve.js";
 import { listen } from "./ears.js";
 import { review } from "./judge.js";
-import { draw, fit, leave } from "./show.js";
+import { clear, draw, fit, leave } from "./show.js";
 import { held, ready } from "./store.js";
 
 // --- settings ---------------------------------------------------------------------------------
@@ -44,9 +44,9 @@ const next = (what, list, value) => list.length > 1 && choosePiece({ [what]: cyc
 
 // On a telephone the settings come up over the music.
 const more = (open) => {
-  document.body.style.setProperty("--main", `${rect(document.querySelector(".main")).height}px`);
   document.body.classList.toggle("settings-up", open);
   $("more").setAttribute("aria-expanded", open);
+  clear();
 };
 
 // --- keys -------------------------------------------------------------------------------------
@@ -165,9 +165,13 @@ $("systems").addEventListener("pointerup", (event) => {
   else chooseBars(first, last);
 });
 
-document.addEventListener("pointerdown", ({ target }) => {
-  if (target instanceof Element && !target.closest(".dock")) more(false);
-});
+for (const name of ["pointerdown", "focusin"]) {
+  document.addEventListener(name, ({ target }) => {
+    if (!(target instanceof Element) || target.closest(".dock") || !document.body.classList.contains("settings-up")) return;
+    more(false);
+    if (name === "focusin") target.scrollIntoView({ block: "nearest" }); // what stood above it has become lower
+  });
+}
 // After a press of a finger the space bar is the player's again; keyboards keep their focus.
 document.addEventListener("click", (event) => {
   const at = /** @type {any} */ (event.target)?.closest("button, input, summary");
@@ -187,20 +191,19 @@ for (const name of ["wheel", "touchmove"]) {
 
 // --- the first screen -------------------------------------------------------------------------
 
+let wide = roomy();
 const resized = () => {
+  if (wide !== roomy()) drawNeck();
+  wide = roomy();
   fit();
   mark();
   if (!now.playing) draw();
 };
-roomy.addEventListener("change", () => {
-  drawNeck();
-  resized();
-});
 addEventListener("resize", resized);
 // What stands above the music is as high as its letters, which may come late.
-document.fonts.ready.then(fit);
+document.fonts.ready.then(resized);
 
-$("keys").open = matchMedia("(min-width: 1080px)").matches;
+$("keys").open = roomy() && innerWidth >= 1080;
 recall();
 pick();
 now.rest = chosen.first;

@@ -46,7 +46,7 @@ export const buildChoices = () => {
   for (let number = 1; number <= version.beats; number++) add($("beats"), "span", {}, number);
 };
 
-export const drawNeck = () => neck.draw(now.version.notes, ...(roomy.matches ? [640, 18] : [380, 25]));
+export const drawNeck = () => neck.draw(now.version.notes, ...(roomy() ? [640, 18] : [380, 25]));
 
 export const buildMusic = () => {
   const { version } = now;

@@ -1,5 +1,5 @@
 // Shows a place of a loop: cursor, chord, count, turn, neck and tip.
-import { $, add, all, calm, rect, roomy, text } from "./dom.js";
+import { $, add, all, beside, calm, rect, roomy, text } from "./dom.js";
 import { bar, beat, beginning, chosen, now, plays, region, sounds, turnAt } from "./lesson.js";
 import { neck } from "./score.js";
 
@@ -19,19 +19,19 @@ const around = (row, ...names) => {
 // Return the room between what stands still above and below a row.
 const room = (row) => {
   const over = around(row, ".stand", ".now");
-  const low = Math.min(innerHeight, ...around(row, ".dock", ".main").map((box) => box.top));
+  const low = Math.min(innerHeight, ...around(row, ".dock").map((box) => box.top));
   return { over, top: Math.max(0, ...over.map((box) => box.height)), low };
 };
 
 // Whether the student looks at something else: was there by wheel, finger or key and has not come
 // back, or has the keyboard's focus there.
 const elsewhere = (row) => {
-  if (document.querySelector(":is(.choose, .margin, .more) :focus-visible")) return true;
+  if (document.querySelector(":is(.margin, .more) :focus-visible")) return true;
   if (!now.away) return false;
   const { over, top, low } = room(row);
   const middle = (rect(row).top + rect(row).bottom) / 2;
   const high = over.some((one) => one.top > 0) ? 0 : top; // the stand sticks, or choices are above it
-  const others = around(row, ".choose", ".margin");
+  const others = around(row, ".margin");
   now.away = middle < top || middle > low || others.some((one) => one.bottom > high && one.top < (top + low) / 2);
   return now.away;
 };
@@ -47,14 +47,24 @@ const reveal = (row) => {
   const next = row.nextElementSibling ? rect(row.nextElementSibling) : box;
   const bottom = next.height && next.bottom - box.top + 24 <= low - top ? Math.max(next.bottom, box.bottom) : box.bottom;
   if (box.top < Math.max(0, ...over.map((one) => one.bottom)) || bottom > low) {
-    scrollBy({ top: box.top - top - 12, behavior: calm.matches ? "auto" : "smooth" });
+    // Beside the music the player goes with what stands before the rest of the page.
+    const most = beside() ? rect(document.querySelector(".more")).top - innerHeight : Infinity;
+    scrollBy({ top: Math.min(most, box.top - top - 12), behavior: calm.matches ? "auto" : "smooth" });
   }
 };
+
+// Let nothing that gets the focus be hidden by what stands still: WCAG 2.2, 2.4.11.
+export const clear = () => {
+  const [stand, dock] = [".stand", ".dock"].map((name) => rect(document.querySelector(name)).height);
+  document.documentElement.style.scrollPadding = beside() ? "8px" : `${Math.max(stand, dock) + 8}px 0 ${dock + 8}px`;
+};
+const still = new ResizeObserver(clear);
+for (const one of all(".stand, .now, .dock")) still.observe(one);
 
 // Make the music as large as lets all of it be seen at once; where that is too small to read, as it
 // is when one has scrolled down to it, or a row and the next.
 export const fit = () => {
-  if (!roomy.matches) return;
+  if (!roomy()) return;
   const rows = now.systems.wide.map(({ holder }) => holder.firstElementChild.viewBox.baseVal);
   const widest = Math.max(...rows.map((box) => box.width));
   const [stand, dock] = [".stand", ".dock"].map((name) => rect(document.querySelector(name)).height);
@@ -73,7 +83,7 @@ let seen = null; // the row that was scrolled to last
 
 /** Return the row of the music at a place, and how far into it that is, from 0 to 1. */
 export const spot = (one, place, glide = true) => {
-  const name = roomy.matches ? "wide" : "narrow";
+  const name = roomy() ? "wide" : "narrow";
   const ways = one[name];
   let at = ways.findLastIndex((way) => way[0][0] <= place + 1e-4);
   if (at < 0) at = 0;

@@ -118,7 +118,7 @@ def test_a_reader_is_left_alone(page: Browser) -> None:
     page.until("return practice.now().playing && scrollY > 300")
     settled(page)
     # So is who has gone somewhere by keys.
-    page.run("document.querySelector('#bars button').focus({ focusVisible: true });"
+    page.run("document.querySelector('summary').focus({ focusVisible: true });"
              "scrollTo({ top: 0, behavior: 'instant' })")  # fmt: skip
     row = page.run(f"return {ROW}")
     page.until(f"return {ROW} !== {row}")  # where it would scroll

@@ -202,7 +202,7 @@ def test_whose_turn_it_is_is_told_large_and_not_by_colour_alone(led_page: Browse
     page.until("return document.body.classList.contains('mine')")
     size, weight, frame, tint = page.run("""
         const turn = getComputedStyle(document.querySelector("#turn"));
-        const frame = getComputedStyle(document.body, "::after");
+        const frame = getComputedStyle(document.documentElement, "::after");
         return [parseFloat(turn.fontSize), turn.fontWeight, frame.borderTopWidth + frame.position,
           getComputedStyle(document.querySelector(".music")).backgroundColor];
     """)
