@@ -35,6 +35,11 @@ OCTAVES = (1200.0, -1200.0, 1901.955, -1901.955)  # cents by which YIN errs
 BEND_HOLD = 8  # frames that a bend must be held to be measured
 ASTRAY = 120.0  # cents above a bend, or below where it begins, where nobody bends to
 VIBRATO = 0.45  # seconds that a vibrato must last to be measured
+CURVED = 0.7  # seconds from which the pitch under a vibrato may be bowed
+RATES, TREMBLES = (2.5, 9.5), (1.5, 20.0)  # turns a second: of a vibrato, of whatever trembles
+WIDTHS = (4.0, 160.0)  # cents from edge to edge
+KNOWN, ALONE = 0.8, 0.5  # shares: of its frames that are clear, of the trembling that it is
+FLATTENED = 0.03  # seconds of YIN's window, which flattens what is quick
 STRONG, LOUD = 0.35, 22.0  # of a beginning that is nobody's: strength, dB under the rest
 FIND = 0.15  # seconds from its place within which a note without an attack is looked for
 
@@ -368,22 +373,22 @@ def _vibrato(ears: Ears, start: float, stop: float, centre: float) -> tuple[floa
     row = _mended(ears, start, stop, centre)
     seconds = np.arange(len(row)) * ears.hop
     known = np.isfinite(row)
-    if not known.any() or known.mean() < 0.8:
+    if not known.any() or known.mean() < KNOWN:
         return None
     row = np.interp(seconds, seconds[known], row[known])
-    row = row - np.polyval(np.polyfit(seconds, row, 2 if seconds[-1] > 0.7 else 1), seconds)
+    row = row - np.polyval(np.polyfit(seconds, row, 2 if seconds[-1] > CURVED else 1), seconds)
     window = np.hanning(len(row))
     size = 4096
     heights = np.abs(np.fft.rfft((row - np.average(row, weights=window + 1e-9)) * window, size))
     heights *= 2 / window.sum()
     hertz = np.fft.rfftfreq(size, ears.hop)
-    band = np.flatnonzero((hertz > 2.5) & (hertz < 9.5))
+    band = np.flatnonzero((hertz > RATES[0]) & (hertz < RATES[1]))
     peak = int(band[heights[band].argmax()])
     near = heights[max(0, peak - 60) : peak + 60]
-    share = (near**2).sum() / max(1e-9, (heights[(hertz > 1.5) & (hertz < 20)] ** 2).sum())
-    # YIN's window of 30 ms flattens what is quick.
-    width = 2 * float(heights[peak]) / max(0.3, float(np.sinc(hertz[peak] * 0.03)))
-    if share < 0.5 or not 4 < width < 160:
+    around = heights[(hertz > TREMBLES[0]) & (hertz < TREMBLES[1])]
+    share = (near**2).sum() / max(1e-9, (around**2).sum())
+    width = 2 * float(heights[peak]) / max(0.3, float(np.sinc(hertz[peak] * FLATTENED)))
+    if share < ALONE or not WIDTHS[0] < width < WIDTHS[1]:
         return None
     return float(hertz[peak]), width
 

@@ -1,12 +1,13 @@
 // What was played of what is written: which notes came, when, how far they were bent. The method is
 // that of `backing.listening.match` and `judge`. Seconds late are positive, cents sharp are positive.
 import { centsAt } from "./curve.js";
-import { mean, middle } from "./ears.js";
+import { fft, hann, mean, middle } from "./ears.js";
 import { LIMITS } from "./limits.js";
 
 const {
-  AFTER, ASTRAY, BEND_HOLD, FAST, FIND, LOUD, LOWEST_SLIP, MISSED, MISSED_SOFT, NEAR, OCTAVES, PARTIAL,
-  PARTIALS, SOFTEST, SOFT_MISS, SPOKEN, SPREAD, STEP, STRONG, UNHEARD, WRONG,
+  AFTER, ALONE, ASTRAY, BEND_HOLD, CURVED, FAST, FIND, FLATTENED, KNOWN, LOUD, LOWEST_SLIP, MISSED, MISSED_SOFT,
+  NEAR, OCTAVES, PARTIAL, PARTIALS, RATES, SOFTEST, SOFT_MISS, SPOKEN, SPREAD, STEP, STRONG, TREMBLES, UNHEARD,
+  VIBRATO, WIDTHS, WRONG,
 } = LIMITS;
 const CLEARLY = 4.5; // standard errors from which a step is believed
 const SPLITS = 4; // notes that must lie before and after a step of the microphone
@@ -251,8 +252,52 @@ const bendOf = (one, [start, takes, before, cents, left], at, last, ears, tuning
   return off > -up - ASTRAY && off < ASTRAY ? { cents: up, off, why: "" } : unclear;
 };
 
-/** Measure bends. */
-const measureBends = (judged, begun, ears, tuning) => {
+/** Return the values with a straight line through what is not known. */
+const filled = (row) => row.map((one, n) => {
+  if (Number.isFinite(one)) return one;
+  const low = row.findLastIndex((other, at) => at < n && Number.isFinite(other));
+  const high = row.findIndex((other, at) => at > n && Number.isFinite(other));
+  if (low < 0 || high < 0) return row[Math.max(low, high)];
+  return row[low] + ((row[high] - row[low]) * (n - low)) / (high - low);
+});
+
+/** Return the values without the line, or the bow, that fits them best. */
+const levelled = (row, bowed) => {
+  const at = row.map((_, n) => n - (row.length - 1) / 2);
+  const square = mean(at.map((one) => one ** 2));
+  const shapes = [at.map(() => 1), at, ...(bowed ? [at.map((one) => one ** 2 - square)] : [])];
+  return shapes.reduce((left, shape) => {
+    const share = mean(shape.map((one, n) => one * left[n])) / mean(shape.map((one) => one ** 2));
+    return left.map((one, n) => one - share * shape[n]);
+  }, row);
+};
+
+/** Return the rate and the width of a vibrato, null where there is none that is clear. */
+const vibratoOf = (ears, start, stop, centre) => {
+  const found = mended(ears, start, stop, centre);
+  const known = found.filter(Number.isFinite).length;
+  if (!known || known < KNOWN * found.length) return null;
+  const row = levelled(filled(found), (found.length - 1) * ears.hop > CURVED);
+  const size = 4096;
+  const window = hann(row.length);
+  const weight = window.reduce((sum, one) => sum + one + 1e-9, 0);
+  const rest = row.reduce((sum, one, n) => sum + one * (window[n] + 1e-9), 0) / weight;
+  const [re, im] = [new Float64Array(size), new Float64Array(size)];
+  row.slice(0, size).forEach((one, n) => { re[n] = (one - rest) * window[n]; });
+  fft(re, im);
+  const heights = Array.from({ length: size / 2 + 1 }, (_, n) => (Math.hypot(re[n], im[n]) * 2) / mean(window) / window.length);
+  const hertz = (n) => n / (size * ears.hop);
+  const inside = ([low, high], n) => low < hertz(n) && hertz(n) < high;
+  const peak = heights.reduce((best, one, n) => (inside(RATES, n) && !(one <= heights[best]) ? n : best), -1);
+  const power = (list) => list.reduce((sum, one) => sum + one ** 2, 0);
+  const share = power(heights.slice(Math.max(0, peak - 60), peak + 60)) / Math.max(1e-9, power(heights.filter((_, n) => inside(TREMBLES, n))));
+  const turn = Math.PI * hertz(peak) * FLATTENED;
+  const width = (2 * heights[peak]) / Math.max(0.3, Math.sin(turn) / turn);
+  return share < ALONE || !(WIDTHS[0] < width && width < WIDTHS[1]) ? null : { hertz: hertz(peak), cents: width };
+};
+
+/** Measure bends and vibratos. */
+const measureMoves = (judged, begun, ears, tuning) => {
   const order = [...begun].sort(([, a], [, b]) => a - b);
   for (const [place, [number, at]] of order.entries()) {
     const one = judged[number];
@@ -263,6 +308,11 @@ const measureBends = (judged, begun, ears, tuning) => {
     one.bends = event.parts.flatMap((part) => bendsOf(part, event.end - event.at).map((bend) => (several
       ? { cents: bend[3], off: NaN, why: "another string rings with it" }
       : bendOf(one, bend, at, last, ears, tuning))));
+    for (const [start, end] of several ? [] : event.parts[0].sways) {
+      const stop = Math.min(at + end, last) - 0.02;
+      if (stop - at - start < VIBRATO) continue;
+      one.vibrato = vibratoOf(ears, at + start, stop, centsAt(event.parts[0], start) + tuning) ?? one.vibrato;
+    }
   }
 };
 
@@ -333,7 +383,7 @@ export const review = (written, ears) => {
   late = offs().length ? middle(offs().map(([, off]) => off)) : late;
   const tuning = tuningOf(events, ears, match(events, ears, late, 0));
   found = match(events, ears, late, tuning);
-  const judged = events.map((event) => ({ event, how: "missed", off: NaN, pitch: NaN, /** @type {any[]} */ bends: [], /** @type {string[]} */ lacks: [] }));
+  const judged = events.map((event) => ({ event, how: "missed", off: NaN, pitch: NaN, /** @type {any[]} */ bends: [], /** @type {string[]} */ lacks: [], /** @type {any} */ vibrato: null }));
   const begun = new Map();
   for (const [number, pair] of [...found.pairs].sort(([a], [b]) => a - b)) {
     const onset = ears.onsets[pair];
@@ -347,7 +397,7 @@ export const review = (written, ears) => {
     }
     if (kind === "step" && begun.has(number)) settle(one, begun, number, ears, tuning);
   }
-  measureBends(judged, begun, ears, tuning);
+  measureMoves(judged, begun, ears, tuning);
   for (const [number, one] of judged.entries()) {
     const before = judged[number - 1];
     if (before && one.how === "missed" && one.event.kind === "step" && before.how !== "played") one.how = "unclear";

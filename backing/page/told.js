@@ -65,6 +65,9 @@ export const told = ({ judged, extra, late, tuning: sharp, step }, measured) => 
   if (Math.abs(sharp) > fretted * 2) {
     rest.push(`the guitar is ${Math.round(Math.abs(sharp))} cents ${sharp > 0 ? "sharp" : "flat"} of A4 = 440 Hz; bends are measured against it`);
   }
+  for (const { event, vibrato } of known) {
+    if (vibrato) rest.push(`${event.place}: vibrato ${vibrato.hertz.toFixed(1)} Hz, ${Math.round(vibrato.cents)} cents wide`);
+  }
   const open = [[judged.filter((one) => one.how === "unclear").length, "note"],
     [judged.flatMap((one) => one.bends).filter((bend) => bend.why).length, "bend"]];
   const unclear = open.filter(([count]) => count).map(([count, word]) => several(count, word));

@@ -28,6 +28,7 @@ from backing.listening.written import Event, Part
 from backing.page.data import PageData, Piece
 from backing.page.hearing import rows
 from backing.page.page import render_page
+from phrases.curve import Curve, Sway
 from phrases.files import load_phrase
 from tests.backing.listening.material import RATE, Slips, lead, sound, sounded, student
 from tests.backing.page.browser import Browser, missing
@@ -145,6 +146,7 @@ const plain = ({ judged, late, tuning, step, extra }) => ({
   late, tuning, step, extra: extra.length,
   judged: judged.map((one) => [one.how, one.off, one.bends.map(({ off }) => off)]),
   lacks: judged.map((one) => one.lacks),
+  vibratos: judged.map(({ vibrato }) => vibrato && [vibrato.hertz, vibrato.cents]),
 });
 """
 
@@ -160,7 +162,7 @@ def heard_by_page(page: Browser, wave: NDArray[np.float32], events: Sequence[Eve
 
 
 def test_takes_are_judged_as_python_judges_them(ear: Browser, takes: list[Take]) -> None:
-    counts = []
+    counts, swayed = [], 0
     for one in takes:
         known = python(one)
         found = heard_by_page(ear, one.wave, one.events)
@@ -168,7 +170,14 @@ def test_takes_are_judged_as_python_judges_them(ear: Browser, takes: list[Take])
         assert found["late"] == pytest.approx(known.late, abs=1e-3)
         assert found["extra"] == len(known.extra)
         hows = {row[0] for row in found["judged"]}
+        pairs = zip(found["vibratos"], [row.vibrato for row in known.judged], strict=True)
+        for mine, his in pairs:
+            assert (mine is None) == (his is None)
+            if his is not None:
+                assert mine == pytest.approx([his.hertz, his.cents], rel=0.02)
+                swayed += 1
     assert {"played", "missed"} <= hows  # the student does slip
+    assert swayed >= 2
     assert sum(same for same, _ in counts) >= 0.9 * sum(count for _, count in counts)
 
 
@@ -189,6 +198,24 @@ def test_a_string_that_a_double_stop_lacks_is_told_alike(ear: Browser) -> None:
     found = heard_by_page(ear, wave, events)["lacks"]
     known = [list(one.lacks) for one in review(events, listen(Memory(wave, RATE))).judged]
     assert found == known == [[], ["G"], ["B"], [], ["B"]]
+
+
+@pytest.mark.parametrize(("hertz", "cents"), [(5.5, 50.0), (4.0, 100.0), (0.0, 0.0)])
+def test_a_vibrato_is_measured_in_rate_and_width(ear: Browser, hertz: float, cents: float) -> None:
+    """The witness is the tone itself: its frequency is known at each moment."""
+    at = np.arange(round(1.6 * RATE)) / RATE
+    bend = cents / 2 * (1 - np.cos(2 * np.pi * hertz * at))
+    phase = np.cumsum(440 * 2 ** ((64 - 69 + bend / 100) / 12)) / RATE
+    tone = sum(np.sin(2 * np.pi * n * phase) / n for n in range(1, 7)) * np.exp(-at)
+    wave = np.zeros(3 * RATE, np.float32)
+    wave[RATE // 2 :][: len(at)] = 0.2 * tone * np.minimum(1, at / 0.002)
+    curve = Curve(sways=(Sway(0.1, 1.5, 5.0, 60.0),))
+    event = Event(0.5, 2.1, (Part("B", 64, curve),), "pick", 100.0, Fraction(0))
+    [found] = heard_by_page(ear, wave, [event])["vibratos"]
+    if cents:
+        assert found == [pytest.approx(hertz, abs=0.1), pytest.approx(cents, rel=0.08)]
+    else:
+        assert found is None
 
 
 def test_a_drop_out_of_the_microphone_is_seen_and_allowed_for(ear: Browser) -> None:
