@@ -52,7 +52,8 @@ TRIED = {
     "tests/backing/test_midi.py",
     "backing/midi.py": "tests/backing/test_midi.py tests/backing/practice/test_seamless.py",
     "backing/practice/*.py": "tests/backing/practice tests/cli/test_practice_commands.py",
-    "backing/band/*.py": "tests/backing/test_grooves.py tests/backing/test_band.py "
+    "backing/band/*.py": "tests/backing/test_players.py tests/backing/test_grooves.py "
+    "tests/backing/test_band.py "
     "tests/backing/test_choruses.py",
 }
 SWAPS = {

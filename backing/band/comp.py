@@ -167,7 +167,7 @@ class Comper(Player):
         assert self._voicing is not None
         if what == "shell":
             guides = {(root + degree_semitones(chord.member(d))) % 12 for d in ("3", "7")}
-            return tuple(p for p in self._voicing if p % 12 in guides) or self._voicing[:2]
+            return tuple(p for p in self._voicing if p % 12 in guides)
         return self._voicing
 
     def _low(self, root: int, above: int) -> tuple[int, int]:
