@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from functools import lru_cache
+from pathlib import Path
 from typing import Any, Literal
 
 from backing.sheet import ink, lettering
@@ -33,6 +34,7 @@ LARGER = 1.28
 GUTTER = 8.0  # mm between the diagram and the plan
 AUTHOR = "porchband"
 EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
+TEMPLATE = Path(__file__).parent / "sheet.typ"
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,14 +185,13 @@ def _own_fonts() -> Any:
 
 
 def _settings(title: str, credits: Credits) -> str:
-    return SETTINGS.format(
-        title=quoted(title),
-        author=quoted(credits.author or AUTHOR),
-        about=_about(credits),
-        gutter=GUTTER,
-        clean=CLEAN,
-        font=quoted(lettering.FAMILY),
-    )
+    head = [
+        f"#set document(title: {quoted(title)}, author: {quoted(credits.author or AUTHOR)}, "
+        f"{_about(credits)})",
+        f"#set text(font: {quoted(lettering.FAMILY)})",
+        f"#let (gutter, clean) = ({GUTTER}mm, {CLEAN})",
+    ]
+    return "\n".join([*head, TEMPLATE.read_text(encoding="utf-8")])
 
 
 def _page(paper: Paper, kind: Kind, foot: str, lift: float) -> str:
@@ -216,90 +217,6 @@ def _credited(credits: Credits) -> str:
     return f"[{escaped(line)}]" if line else "none"
 
 
-SETTINGS = """
-// One line; a title that would be too small there stands at the head only.
-#let running(title, credits) = context layout(room => {{
-  let number = [page #counter(page).display("1 of 1", both: true)]
-  let line = [#title · #number]
-  let fitting = 0.98pt * (room.width / measure(text(size: 1pt, line)).width)
-  let size = calc.min(0.8em.to-absolute(), fitting)
-  align(center, {{
-    if size < 7pt {{ text(size: 0.8em, number) }} else {{ text(size: size, line) }}
-    if credits != none {{ linebreak(); text(size: 0.72em, credits) }}
-  }})
-}})
-#let drawn(svg, width, alt) = image(bytes(svg), format: "svg", width: width, alt: alt)
-#set document(title: {title}, author: {author}, {about})
-#set text(font: {font}, lang: "en", fill: black, number-type: "lining")
-#set par(leading: 0.62em, spacing: 0.85em)
-#show heading: set text(size: 1em, weight: "regular")
-#show heading: set block(above: 0mm, below: 0mm, sticky: true)
-// A word that no line can hold may break at any letter, and is one word for a search.
-#show regex("\\S{{30,}}"): it => it.text.clusters().join(box())
-#set list(marker: ([•], [–]))
-#show raw: set text(size: 1.1em)
-// A long title is set smaller; one that would be too small has lines of its own.
-#let heading-line(title, key, tempo) = layout(room => {{
-  let wide(body) = measure(text(weight: 600, body)).width
-  let beside = measure(key).width + if tempo == none {{ 0pt }} else {{ measure(tempo).width }}
-  // A name without any ink has no width.
-  let fitting = (room.width - beside - 3em.to-absolute()) / calc.max(1pt, wide(title))
-  let alone = fitting < 1.4
-  let longest = calc.max(1pt, ..title.split().map(wide))
-  let size = if alone {{ calc.clamp(0.98 * room.width / longest, 1, 1.6) }} else {{ fitting }}
-  block(below: 2.4mm, heading(level: 1, {{
-    text(size: calc.min(size, 2.1) * 1em, weight: 600, title)
-    if alone {{ linebreak() }} else {{ h(0.8em) }}
-    key
-    if tempo != none {{ h(1fr); tempo }}
-  }}))
-}})
-#let contents-row(place, title) = block(link(place, {{ title; h(0.6em);
-  box(width: 1fr, repeat(gap: 0.4em)[.]); h(0.6em)
-  context counter(page).at(place).first() }}))
-#let cover(title, body, credits, rows) = {{
-  block(above: 12mm, below: 6mm, heading(level: 1, text(size: 2.4em, weight: 600, title)))
-  body
-  block(above: 10mm, below: 4mm, heading(level: 2, text(size: 1.15em, weight: 600)[Contents]))
-  rows.join()
-  if credits != none {{ v(1fr); text(size: 0.85em, credits) }}
-}}
-#let facts(body) = block(below: 2mm, text(size: 0.95em, body))
-#let system(svg, width, alt) = block(breakable: false, above: 0mm, below: 4.2mm,
-  drawn(svg, width, alt))
-#let made-by(credits) = block(above: 4mm, text(size: 0.72em, credits))
-#let with-next(body) = block(sticky: true, above: 0mm, below: 0mm, body)
-#let section(body) = block(above: 4mm, below: 2.4mm, sticky: true,
-  heading(level: 2, text(size: 1.15em, weight: 600, body)))
-#let variation(name) = block(above: 4mm, below: 3mm, sticky: true,
-  heading(level: 2)[#text(size: 1.15em, weight: 600)[Variation:] #text(size: 1.15em, name)])
-#let ring(number) = box(baseline: 22%, circle(radius: 0.62em, stroke: 0.7pt,
-  inset: 0pt, align(center + horizon, text(size: 0.82em, weight: 600, number))))
-#let tip(number, place, body) = block(breakable: false, above: 1em, below: 1em,
-  grid(columns: (1.6em, 1fr), column-gutter: 0.4em,
-    box(height: 0.7em, move(dy: -0.22em, ring(number))),
-    [#text(style: "italic")[#upper(place.first())#place.slice(1):] #body]))
-#let signs(rows) = block(breakable: false, above: 4mm)[#section[Signs]
-  #set text(size: 0.85em)
-  #grid(columns: (auto, 1fr, auto, 1fr), column-gutter: 0.7em, row-gutter: 0.75em,
-    align: (center + horizon, left + horizon), ..rows.flatten())]
-#let neck(svg, width, alt, tonic) = block(breakable: false, sticky: true, above: 4mm)[
-  #section[On the neck #text(size: 0.85em, weight: "regular")[degrees of #tonic]]
-  #drawn(svg, width, alt)]
-#let plan(tempos, beat) = block(breakable: false, above: 4mm)[#section[Practice plan]
-  #table(columns: (auto, auto, 1fr), stroke: 0.6pt, inset: (x: 2mm, y: 1.15mm),
-    align: (right, left, left),
-    table.header([*#beat = *], [*clean passes*], [*date, what to mind*]),
-    ..tempos.map(tempo => ([#tempo], range({clean}).map(_ => box(width: 0.85em, height: 0.85em,
-      stroke: 0.7pt, baseline: 12%)).join(h(0.55em)), [])).flatten())]
-#let foot(svg, width, alt, tonic, tempos, beat, beside) = if beside {{
-  block(breakable: false, above: 4mm, grid(columns: (auto, 1fr), column-gutter: {gutter}mm,
-    align: (left, left), neck(svg, width, alt, tonic), plan(tempos, beat)))
-}} else {{
-  neck(svg, width, alt, tonic)
-  plan(tempos, beat)
-}}
-"""
 PAGE = """
 #set page(width: {width}mm, height: {height}, margin: (x: {margin}mm, top: {top}mm,
   bottom: {bottom:.2f}mm), footer-descent: {descent:.2f}mm, footer: {foot})
