@@ -172,27 +172,12 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     strings = parse_tuning(tuning or "standard")
 
     def phrase(common: _Common, parts: Sequence[Part | None], tips: Sequence[Tip]) -> Phrase:
-        assert common.tempo is not None
+        placed = tuple(part.strung(strings, SLIDES_ON.get(slide, 0)) for part in parts if part)
+        told = {name: getattr(common, name) for name in RESTATED} | {"tips": tuple(tips)}
         return Phrase(
-            title=title,
-            key=key,
-            groove=common.groove,
-            tempo=common.tempo,
-            parts=tuple(part.strung(strings, SLIDES_ON.get(slide, 0)) for part in parts if part),
-            scale=scale,
-            meter=meter,
-            tuning=tuning,
-            slide=slide,
-            swing=common.swing,
-            lines=common.lines,
-            behind=common.behind,
-            tone=common.tone,
-            pick=common.pick,
-            level=common.level,
-            tags=tuple(tags),
-            tips=tuple(tips),
-            credits=credits,
-        )
+            title=title, key=key, parts=placed, scale=scale, meter=meter, tuning=tuning,
+            slide=slide, tags=tuple(tags), credits=credits, **told,
+        )  # fmt: skip
 
     base = phrase(common, parts, [*whole, *(tip for tip in tips if tip)])
     variations = []
@@ -288,11 +273,7 @@ def _checked_tuning(text: str) -> str:
 
 
 def _part(
-    file: TextFile,
-    where: Where,
-    beats: int,
-    role: str = "line",
-    like: Sequence[Part | None] = (),
+    file: TextFile, where: Where, beats: int, role: str = "line", like: Sequence[Part | None] = ()
 ) -> Part | None:
     """Read a part; `like` has the one whose bars ``=`` stands for, None where it has mistakes."""
     file.known_keys(where, PART_KEYS)

@@ -29,8 +29,7 @@ def command(as_json: bool) -> None:
         source = variable if os.environ.get(variable) else "file" if name in told else None
         rows.append({"name": name, "value": value, "from": source, "about": about})
     if as_json:
-        answer = {"file": str(path), "there": path.exists(), "settings": rows}
-        print_json(answer)
+        print_json({"file": str(path), "there": path.exists(), "settings": rows})
         return
     click.echo(f"{path}{'' if path.exists() else '  (not there; every setting is the usual one)'}")
     for row in rows:

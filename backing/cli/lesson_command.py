@@ -111,8 +111,7 @@ def command(
         raise
     if as_json:
         rows = [_summary(one.title, result) for one, result in zip(read, results, strict=True)]
-        answer = rows[0] if len(rows) == 1 else {"folder": str(folder), "lessons": rows}
-        print_json(answer)
+        print_json(rows[0] if len(rows) == 1 else {"folder": str(folder), "lessons": rows})
         return
     for lesson, result in zip(read, results, strict=True):
         click.echo(_told(lesson.title, result))
@@ -144,14 +143,9 @@ def _show(
         names += [f"{before}{item.name}.{suffix}" for item in items for suffix in item.formats]
     size, seconds = sum(size for _, size in rows), sum(one.seconds for one in told.values()) / jobs
     if as_json:
-        answer = {
-            "title": read[0].title,
-            "sounds": names,
-            "files": [{"path": path, "bytes": size} for path, size in rows],
-            "bytes": size,
-            "seconds": round(seconds),
-        }
-        print_json(answer)
+        files = [{"path": path, "bytes": size} for path, size in rows]
+        print_json({"title": read[0].title, "sounds": names, "files": files, "bytes": size,
+                    "seconds": round(seconds)})  # fmt: skip
         return
     for path, size_ in rows:
         click.echo(f"{size_ / 1e6:8.1f} MB  {path}")

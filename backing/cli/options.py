@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -281,6 +281,11 @@ def print_json(answer: object) -> None:
     import json
 
     click.echo(json.dumps(answer, ensure_ascii=False))
+
+
+def written_files(paths: Iterable[Path]) -> list[dict[str, str]]:
+    """Return files that were written as JSON tells them."""
+    return [{"path": str(path), "format": path.suffix.lower()[1:]} for path in paths]
 
 
 def options_of(*options: Callable[[Any], Any]) -> Callable[[Command], Command]:

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from backing import pieces
-from backing.cli.options import Asked, Wanted, print_json
+from backing.cli.options import Asked, Wanted, print_json, written_files
 from backing.events import Stream
 from backing.formats import FORMATS
 from backing.grooves import Groove, find_groove
@@ -151,7 +151,6 @@ def _show(stream: Stream, *, as_json: bool) -> None:
 
 def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
     sound = wanted.sound
-
     told: list[str] = []
 
     def made(progress: Callable[[float], None] | None = None) -> list[Path]:
@@ -194,5 +193,5 @@ def _summary(stream: Stream, outputs: Sequence[Path]) -> dict[str, Any]:
         "seed": stream.seed,
         "seconds": round(float(stream.seconds), 6),
         **stream.facts,
-        "files": [{"path": str(path), "format": path.suffix.lower()[1:]} for path in outputs],
+        "files": written_files(outputs),
     }

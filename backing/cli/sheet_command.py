@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from click.core import ParameterSource
 
 from backing import pieces
 from backing.cli import completing
@@ -22,11 +21,13 @@ from backing.cli.options import (
     FORM,
     KEY,
     Choice,
+    asked,
     force_option,
     given_phrase,
     json_option,
     line_option,
     print_json,
+    written_files,
 )
 from backing.formats import CHARTS, DRAWN, SHEETS
 from phrases.errors import BluesError
@@ -169,17 +170,8 @@ def command(
                 f"MusicXML holds no variations; write each with --variation: {names}", err=True
             )
     if as_json:
-        told = [
-            {
-                "title": sheet.title,
-                "files": [
-                    {"path": str(path), "format": path.suffix.lower()[1:]} for path in sheet.files
-                ],
-            }
-            for sheet in sheets
-        ]
-        answer = told[0] if len(told) == 1 else {"sheets": told}
-        print_json(answer)
+        told = [{"title": sheet.title, "files": written_files(sheet.files)} for sheet in sheets]
+        print_json(told[0] if len(told) == 1 else {"sheets": told})
         return
     for number, sheet in enumerate(sheets):
         if not outputs:
@@ -258,7 +250,7 @@ def _check_drawn(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> None:
         return
     ctx = click.get_current_context()
     for name in ("paper", "larger", "left_handed", "signs"):
-        if ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+        if asked(ctx, name):
             option = "--key-to-signs" if name == "signs" else "--" + name.replace("_", "-")
             raise click.UsageError(f"{option} is for a drawn page; write {' or '.join(DRAWN)}")
 

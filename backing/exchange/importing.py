@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -46,6 +46,10 @@ __all__ = ["Imported", "import_musicxml", "import_tab"]
 
 TEMPO = Fraction(90)  # where a file says none
 OURS = "porchband"
+WORDS: dict[str, Collection[str]] = {
+    "scale": SCALES, "level": LEVELS, "lines": LINES, "slide": SLIDES_ON, "tone": TONES,
+    "pick": PICKS,
+}  # fmt: skip
 UNLIKE = 0.06  # swing ratios that differ by more are not the groove's
 _PLACE = re.compile(r"(\w+)(?: \d+)?, (?:bar (\d+)|pickup), (\S+): (.*)", re.S)
 
@@ -123,6 +127,9 @@ class _Text:
             if one.get("name") == name
         ]
 
+    def _said(self, what: str) -> list[tuple[Fraction, str]]:
+        return [(at, words) for at, kind, words in self.reader.said if kind == what]
+
     def _head(self) -> Iterator[str]:
         reader = self.reader
         assert reader.meter is not None
@@ -143,16 +150,7 @@ class _Text:
         yield from self._feel(tempo)
         if tuning := reader.tuning.name:
             yield f"tuning = {_quoted(tuning)}"
-        if (scale := self._field("scale")) in SCALES:
-            yield f"scale = {_quoted(scale)}"
-        if (level := self._field("level")) in LEVELS:
-            yield f"level = {_quoted(level)}"
-        for name, known in (
-            ("lines", LINES),
-            ("slide", SLIDES_ON),
-            ("tone", TONES),
-            ("pick", PICKS),
-        ):
+        for name, known in WORDS.items():
             if (word := self._field(name)) in known:
                 yield f"{name} = {_quoted(word)}"
         for key, text in self._credits():
@@ -262,7 +260,7 @@ class _Text:
         What words say of one place only is told as lost.
         """
         own, count = part
-        said = [(at, word) for at, word in self.reader.louder if since <= at < until]
+        said = [(at, word) for at, word in self._said("louder") if since <= at < until]
         exact = self._field("dynamics").split(", ")
         if len(exact) == count and self._field("parts") and exact[own] in DYNAMICS and said:
             return exact[own]
@@ -282,7 +280,8 @@ class _Text:
         """
         (own, count), (since, end, until) = part, beats
         reader = self.reader
-        marks = [at for at in reader.slower if (since <= at or not own) and at < until]
+        slower = self._said("slower")
+        marks = [at for at, _ in slower if (since <= at or not own) and at < until]
         exact = [number(word) for word in self._field("drag").split(", ")]
         told = exact[own] if len(exact) == count and self._field("parts") else Fraction(0)
         if told > 0:
@@ -291,7 +290,7 @@ class _Text:
             return min(told, Fraction(MOST_DRAG)) if marks else Fraction(0)
         drag = Fraction(0)
         for start in marks:
-            stop = min((at for at in reader.in_time if at > start), default=end)
+            stop = min((at for at, _ in self._said("in time") if at > start), default=end)
             if start >= end or end - stop >= 1:
                 reader.lose("rit. within a part; only its end can slow down", start)
                 continue
@@ -307,10 +306,10 @@ class _Text:
         reader = self.reader
         labels = [
             (at, words[0].lower())
-            for at, text in reader.labels
+            for at, text in self._said("label")
             if (words := text.split()) and words[0].lower() in ROLES
         ]
-        for at, text in reader.labels:
+        for at, text in self._said("label"):
             if not text.lower().startswith(ROLES):
                 reader.lose(f'rehearsal mark "{text[:40]}"', at)
         own = re.findall(r"(\w+) (\d+)", self._field("parts"))

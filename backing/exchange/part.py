@@ -49,6 +49,7 @@ _HANDS: dict[str, re.Pattern[str]] = {
     "d": re.compile(r"down-?stroke", re.I),
     "u": re.compile(r"up-?stroke", re.I),
 }
+_WEDGES = {"crescendo": "cresc.", "diminuendo": "dim."}
 _LOUDER = re.compile(r"(cresc|dim|decresc)\.?(endo|inuendo)?", re.I)
 _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
@@ -59,16 +60,11 @@ class Content:
 
     # By staff and voice.
     events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)
-    # Rehearsal marks with their beats.
-    labels: list[tuple[Fraction, str]] = field(default_factory=list)
-    # `slower` to `in_time`: the beats at which it begins to slow down, and those at which a mark
-    # says that it ends.
-    slower: list[Fraction] = field(default_factory=list)
-    louder: list[tuple[Fraction, str]] = field(default_factory=list)
-    in_time: list[Fraction] = field(default_factory=list)
-    # Beats at which words say what the hands do until a beat, and until which; a key of
-    # `phrases.techniques.MARKS`, or a vibrato's sign.
-    spans: list[tuple[Fraction, str, str]] = field(default_factory=list)
+    # Beats at which something is said, what, and its words or the number of its line: a `label`
+    # (a rehearsal mark), `slower` and `in time`, where it begins to slow down and ends to,
+    # `louder`; of the hands until a beat a key of `phrases.techniques.MARKS`, or a vibrato's sign,
+    # and nothing where that ends.
+    said: list[tuple[Fraction, str, str]] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -197,11 +193,7 @@ class PartReader(Content):
             for event in events:
                 event.at, event.end = event.at + at, event.end + at
             self.events.setdefault(voice, []).extend(events)
-        self.labels += [(when + at, text) for when, text in bar.labels]
-        self.slower += [when + at for when in bar.slower]
-        self.louder += [(when + at, word) for when, word in bar.louder]
-        self.in_time += [when + at for when in bar.in_time]
-        self.spans += [(when + at, what, number) for when, what, number in bar.spans]
+        self.said += [(when + at, what, words) for when, what, words in bar.said]
 
     def _contents(self, measure: ET.Element, bar: Bar) -> None:
         assert self.meter is not None
@@ -334,7 +326,7 @@ class PartReader(Content):
         offset = number(child.findtext("offset") or "0") / self.divisions / self.meter.quarters
         at = now + offset
         for words in child.iterfind("direction-type/rehearsal"):
-            bar.labels.append((at, (words.text or "").strip()))
+            bar.said.append((at, "label", (words.text or "").strip()))
         if self.tempo is None:
             self._metronome(child)
         ordered = read_signs(child, bar.signs)
@@ -348,27 +340,27 @@ class PartReader(Content):
             hand = next((what for what, said in _HANDS.items() if said.fullmatch(text)), "")
             if hand:
                 number_ = next((number for kind, number in kinds if kind == "start"), "")
-                bar.spans.append((at, hand, number_))
+                bar.said.append((at, hand, number_))
                 self.dashed |= {number_}
             elif _SWING.search(text):
                 self.swing = self.swing or Fraction(2)
             elif _SLOWER.search(text):
-                bar.slower.append(at)
+                bar.said.append((at, "slower", ""))
             elif _LOUDER.fullmatch(text):
-                bar.louder.append((at, "cresc." if text[0] in "cC" else "dim."))
+                bar.said.append((at, "louder", "cresc." if text[0] in "cC" else "dim."))
             elif _IN_TIME.search(text):
-                bar.in_time.append(at)
+                bar.said.append((at, "in time", ""))
             elif text:
                 self.told.add(f'words "{text[:40]}"', bar.number)
         for kind, number_ in kinds:
             if kind == "stop" and number_ in self.dashed:
-                bar.spans.append((at, "", number_))
+                bar.said.append((at, "", number_))
                 self.dashed.discard(number_)
             elif kind == "stop":
-                bar.in_time.append(at)
+                bar.said.append((at, "in time", ""))
         for wedge in child.iterfind("direction-type/wedge"):
-            if wedge.get("type") in ("crescendo", "diminuendo"):
-                bar.louder.append((at, "cresc." if wedge.get("type") == "crescendo" else "dim."))
+            if word := _WEDGES.get(wedge.get("type", "")):
+                bar.said.append((at, "louder", word))
         signs = child if child.tag == "barline" else child.iterfind("direction-type/*")
         for sign in signs:
             if sign.tag not in READ:
@@ -494,9 +486,10 @@ class PartReader(Content):
         """Add what words over the staff say to the notes under them."""
         stops: dict[str, Fraction] = {}
         starts = [event.at for event in events]
-        for start, what, number_ in reversed(self.spans):
+        for start, what, number_ in reversed(self.said):
             if not what:
                 stops[number_] = start
+            if what not in _HANDS:
                 continue
             first = bisect_left(starts, start)
             ends = stops.get(number_)

@@ -94,10 +94,7 @@ class TabReader:
     eighths: bool = False
     capo: int = 0
     tuning: Tuning = STANDARD_TUNING
-    labels: list[tuple[Fraction, str]] = field(default_factory=list)
-    slower: list[Fraction] = field(default_factory=list)
-    louder: list[tuple[Fraction, str]] = field(default_factory=list)
-    in_time: list[Fraction] = field(default_factory=list)
+    said: tuple[tuple[Fraction, str, str], ...] = ()
     found: list[XmlEvent] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -240,8 +237,7 @@ class TabReader:
             named = name[0].upper() + name[1:]
             pitches[line] = usual + (pitch_class(named) - usual + 6) % 12 - 6
         steps = {pitches[line] - usual for line, usual in OPEN.items()}
-        tuning = Tuning(pitches, steps.pop() if len(steps) == 1 else 0)
-        self.tuning = tuning
+        self.tuning = Tuning(pitches, steps.pop() if len(steps) == 1 else 0)
 
     def _notes(self, row: str, line: int) -> Iterator[tuple[int, XmlNote]]:
         """Yield the notes of one string in one bar, each with its column."""
