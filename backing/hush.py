@@ -21,7 +21,7 @@ _kept: int | None = None
 
 @contextlib.contextmanager
 def quiet() -> Iterator[None]:
-    """Keep remarks off the terminal, in as many threads as want it."""
+    """Keep what C libraries print off the terminal; several threads may ask for it at once."""
     global _asked
     with _LOCK:
         _asked += 1

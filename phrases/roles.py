@@ -83,7 +83,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Aim:
-    """A pitch under one note before it is named."""
+    """A pitch that the hand goes to under one note: picked, slid, bent."""
 
     at: Fraction  # the beat, from the phrase's first bar
     # `fret` to `how`: as in a `Row`.

@@ -88,7 +88,7 @@ def inside(path: Path, root: Path, text: str) -> None:
 
 
 def look(path: Path, root: Path, text: str, kind: str, variation: str = "") -> dict[str, Any]:
-    """Return what there is to show of a text.
+    """Draw and check a text that is being edited: its pages, its problems, its facts.
 
     Parameters
     ----------
@@ -232,7 +232,7 @@ def _lesson(path: Path, text: str) -> dict[str, Any]:
 
 
 def words() -> dict[str, Any]:
-    """Return what may be written where: for completion, colours and menus."""
+    """Return the language's words by kind, for completion, colours and menus."""
 
     def each(names: Iterable[Any], about: str = "") -> list[list[str]]:
         return [[str(name), about] for name in names]

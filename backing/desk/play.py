@@ -61,7 +61,7 @@ class Playing:
 
 
 def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
-    """Return what to play of a text.
+    """Read a text that is being edited into a stream to play, or a part of it.
 
     Parameters
     ----------

@@ -45,7 +45,7 @@ _LEFT = re.compile(r"\d+:\d\d:\d\d|about [^\r\n]+ left")
 
 
 def offers(folder: Folder, name: str, kind: str) -> list[dict[str, Any]]:
-    """Return what can be made of a file as it is saved: command, files, bytes and seconds.
+    """Return the commands that a saved file can be given to, each with files, bytes and seconds.
 
     Raises
     ------

@@ -56,7 +56,7 @@ _SWING = re.compile(r"\b(swing|swung|shuffle)\b", re.I)
 
 @dataclass(slots=True, kw_only=True)
 class Content:
-    """What stands in a bar, or in all of them, one after the other."""
+    """The notes, marks and words of a bar, or of several joined end to end."""
 
     # By staff and voice.
     events: dict[tuple[str, str], list[XmlEvent]] = field(default_factory=dict)

@@ -27,7 +27,7 @@ TRILL = 2  # frets, where a file does not say
 
 @dataclass(slots=True)
 class XmlEvent:
-    """What a file writes at one place of a voice."""
+    """A note, chord or rest of one voice in a MusicXML file."""
 
     at: Fraction  # and `end`: felt beats from bar one
     end: Fraction

@@ -77,7 +77,7 @@ def _planes(rgb: NDArray[Any]) -> Planes:
 
 @cache
 def ground(name: str) -> Planes:
-    """Return what each share of ink, 0 to 255, makes of a ground's light and its two colours."""
+    """Return luma and chroma of a ground under each share of ink, 0 to 255."""
     share = np.arange(256, dtype=np.float32)[:, None] / 255
     mixed = _rgb(name) * (1 - share) + _rgb("ink") * share
     light, blues, reds = planes(mixed.repeat(2, axis=0)[None].repeat(2, axis=0))

@@ -89,7 +89,7 @@ class _Written:
 
 
 def tell(stream: Stream, shape: Shape) -> Story:
-    """Return what a film of a stream with a phrase shows.
+    """Return the story of a stream with a phrase: each change of the picture with its second.
 
     Raises
     ------

@@ -40,7 +40,7 @@ def chapters(stream: Stream, title: int) -> list[tuple[float, str]]:
 
 
 def captions(story: Story, title: int, seconds: float) -> list[Caption]:
-    """Return what is told when: title, whose turn it is, tips.
+    """Return the captions with their times: title, whose turn it is, tips.
 
     Parameters
     ----------

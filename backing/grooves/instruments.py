@@ -39,7 +39,7 @@ TIME = "time"
 
 @dataclass(frozen=True, slots=True)
 class Comping:
-    """Who may play the chords."""
+    """An instrument that may play the chords."""
 
     program: int  # General MIDI
     low: int  # and `high`: between which pitches its chords lie, 17 semitones apart or more

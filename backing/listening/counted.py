@@ -238,7 +238,7 @@ def guessed_bars(
 
 
 def kept(played: Sequence[Counted]) -> list[Counted]:
-    """Return what is played with one pick on each count: of two the longer one is kept."""
+    """Keep one pick on each count, of two the longer."""
     out: list[Counted] = []
     for one in sorted(played, key=lambda row: (row.at, row.pluck.at)):
         if out and out[-1].at >= one.at:

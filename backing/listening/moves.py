@@ -138,7 +138,7 @@ def traced(ears: Ears, start: float, stop: float, near: Row) -> tuple[Row, Row, 
 
 
 def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand:
-    """Return what the hand does from a pick to the end of its note.
+    """Return the fretting hand's moves from a pick to the end of its note.
 
     Parameters
     ----------

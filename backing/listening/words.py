@@ -25,7 +25,7 @@ WEIGHTS = {"missed": 3.0, "wrong": 3.0, "bend": 2.0, "time": 1.0}
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing to work on: what it is, in how many of how many times it was played."""
+    """One thing to work on, and in how many of the times it was played it went wrong."""
 
     kind: str
     place: str

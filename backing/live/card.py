@@ -203,7 +203,7 @@ class Opening:
             self._error = error
 
     def card(self) -> Card:
-        """Return the card, which is the caller's from now on; raises as `Card`."""
+        """Return the opened card, which the caller must close; raises as `Card`."""
         self._taken = True
         self._thread.join()
         if self._error is not None:

@@ -118,7 +118,7 @@ class _Run:
 
 
 class Transport:
-    """Plays a score: asked at instants that only grow, it says what is due.
+    """Plays a score: asked at ascending instants, it returns the events that are due.
 
     It begins at the instant `at`. Where it `counts`, a bar is counted in where it goes on after a
     stop; `round` goes round in the first section until it is stopped; where it `asks`, the stop

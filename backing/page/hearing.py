@@ -38,7 +38,7 @@ def numbers() -> dict[str, Any]:
 
 
 def rows(events: Sequence[Event]) -> list[list[Any]]:
-    """Return what should be heard as rows of plain data, in seconds and cents.
+    """Return the written notes as rows of plain data, in seconds and cents.
 
     A row holds when it begins and ends, its kind, its parts, whether it is soft, whether a rake
     leads into it, and its place in words; a part its pitch, how far into that it begins, the

@@ -110,7 +110,7 @@ class Pass:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is practised and how."""
+    """A practice plan: its shape, tempos and passes, and what the student plays."""
 
     # `start` and `goal`: first and last tempo; None is about 60 % of the last, and the phrase's
     # tempo.

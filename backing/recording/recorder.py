@@ -63,7 +63,7 @@ def mix_name(take: Path) -> Path:
 
 
 class Meter(Protocol):
-    """Tells of each note how it comes, while it is played."""
+    """Tells of each note, while it is played, whether it is early, late or in tune."""
 
     def told(self, rows: Sequence[Sequence[float | None]], rate: int, *, measured: bool) -> None:
         """Take how the stream is played, the rows of a `Slate`."""

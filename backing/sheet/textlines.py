@@ -60,7 +60,7 @@ class Column:
         return max((len(lead) for lead, _ in self.cells.values()), default=0)
 
     def width(self, gap: int) -> int:
-        """Return how many characters it takes where a beat has so many dashes."""
+        """Return its width in characters, at so many dashes a beat."""
         if self.bar:
             return 2
         body = max((len(text) for _, text in self.cells.values()), default=0)

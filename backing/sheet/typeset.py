@@ -39,7 +39,7 @@ TEMPLATE = Path(__file__).parent / "sheet.typ"
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """How a sheet is set."""
+    """The options of a sheet: its paper, staves, marks and credits."""
 
     size: str = "a4"  # a key of `PAPERS`
     larger: bool = False  # whether everything is printed larger

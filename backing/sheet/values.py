@@ -44,7 +44,7 @@ class Tuplet:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One written value."""
+    """One written note value, such as a dotted quarter, with its place."""
 
     at: Fraction  # and `beats`: where it begins and how long it is, in felt beats
     beats: Fraction

@@ -130,7 +130,7 @@ class Pulses:
         return sound
 
     def blow(self, velocity: int, period: float) -> Floats:
-        """Return a fretting finger's blow, when it hammers."""
+        """Return the excitation of a hammer-on: the fretting finger's blow."""
         amplitude = (velocity / 127) ** LOUDNESS * 0.30
         return self._given(self._step(0.12 * period, 0.00035) * amplitude)
 
