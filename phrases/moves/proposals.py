@@ -169,7 +169,7 @@ class _Work:
         return not (self.level == "easy" and move.harder > 0)
 
     def proposal(self, move: VaryingMove, again: int) -> Proposal | None:
-        """Try a move on the phrase; return a result that is valid and differs enough, else None."""
+        """Try a move on the phrase; return a valid result that differs enough, or None."""
         for attempt in range(TRIES):
             chance = Random(f"{self.seed} {move.name} {again} {attempt}")
             try:
