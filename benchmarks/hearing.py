@@ -97,13 +97,14 @@ class Counts:
     vibrato: list[tuple[float, float]] = field(default_factory=list)
     f50: list[float] = field(default_factory=list)
     f20: list[float] = field(default_factory=list)
+    ends: list[float] = field(default_factory=list)
     seconds: float = 0.0
     took: float = 0.0
 
     def add(self, other: Counts) -> None:
         """Add another phrase's."""
         self.counts += other.counts
-        for name in ("onsets", "bends", "vibrato", "f50", "f20"):
+        for name in ("onsets", "bends", "vibrato", "f50", "f20", "ends"):
             getattr(self, name).extend(getattr(other, name))
         self.seconds += other.seconds
         self.took += other.took
@@ -263,6 +264,14 @@ def counted(found: Review, strokes: Sequence[Played], slips: Slips) -> Counts:
                     one.vibrato.cents / one.vibrato.written_cents,
                 )
             )
+    real = {round(note.start, 4): note for note in sounded(strokes, slips)}
+    for one in found.judged:
+        played = known.get(round(one.event.at, 4))
+        if one.event.kind == "pick" and played and not played.dropped and one.how == "played":
+            starts = [round(note.start + played.late, 4) for note in played.notes]
+            ends = [real[start].end for start in starts if start in real]
+            if math.isfinite(one.held) and ends:
+                out.ends.append(one.event.end + one.off + one.held - max(ends))
     extras = [note.start for note in added(strokes, slips) if not note.damped]
     hits = sum(any(abs(one.at - at) < 0.08 for one in found.extra) for at in extras)
     out.counts["added"], out.counts["added found"] = len(extras), hits
@@ -340,6 +349,8 @@ def line(what: str, found: Counts) -> str:
     c = found.counts
     onsets = np.array(found.onsets)
     apart = np.abs(onsets - np.median(onsets))
+    swayed = np.median(np.abs(np.array(found.vibrato or [(0.0, 1.0)]) - (0.0, 1.0)), axis=0)
+    ends = np.percentile(1000 * np.abs(found.ends or [0.0]), (50, 95))
     bends = np.abs(found.bends) if found.bends else np.zeros(1)
     return (
         f"| {what} | {c['good missed']} {c['good wrong']} {c['good unclear']} of {c['good']} "
@@ -350,7 +361,8 @@ def line(what: str, found: Counts) -> str:
         f"| {len(found.bends)} of {c['bends']} "
         f"| {np.median(bends):.0f} {np.percentile(bends, 95):.0f} "
         f"| {c['flat bends found']} of {c['flat bends']}, {c['good bends called flat']} "
-        f"| {found.seconds / found.took:.0f} |"
+        f"| {len(found.vibrato)} | {swayed[0]:.2f} {100 * swayed[1]:.0f} "
+        f"| {len(found.ends)} | {ends[0]:.0f} {ends[1]:.0f} | {found.seconds / found.took:.0f} |"
     )
 
 
@@ -359,9 +371,11 @@ def table(rows: Sequence[str]) -> Iterator[str]:
     yield (
         "| take | good notes missed, wrong, unclear | dropped found | wrong found | added found "
         "| false extras a minute | onset ms: median, 95 % | F at 50, 20 ms | bends judged "
-        "| cents off: median, 95 % | flat found, good called flat | times real time |"
+        "| cents off: median, 95 % | flat found, good called flat "
+        "| vibratos | off by Hz, % of width | ends judged | ms off: median, 95 % "
+        "| times real time |"
     )
-    yield "|---" * 12 + "|"
+    yield "|---" * 16 + "|"
     with ProcessPoolExecutor(2) as pool:
         for what in rows:
             how = ROWS[what]

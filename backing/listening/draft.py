@@ -15,9 +15,9 @@ from itertools import pairwise
 
 from backing.grooves import Groove
 from backing.listening.counted import Counted, Grid, bars_of, guessed_bars, kept
-from backing.listening.ears import listen
-from backing.listening.moves import Hand, Turn, hand
-from backing.listening.plucks import LATER, Pluck, plucks, tuning
+from backing.listening.ears import Ears, listen
+from backing.listening.moves import WIDE, Hand, Turn, hand
+from backing.listening.plucks import LATER, Pluck, plucks, shaken, tuning
 from backing.listening.source import Frames, TakeError
 from backing.tempo import swing_for
 from phrases.counting import METERS, count_word
@@ -38,7 +38,10 @@ FARTHEST = 400.0  # cents that two strings slide
 SLOW = 0.26  # seconds from which a bend is a slow one
 PARTED = Fraction(2, 5)  # of a beat's rest from which a response may begin
 APART = Fraction(3, 2)  # beats of rest that part what has no halves
-CHORDS = 0.1  # share of picks with three strings above which it is chords
+CHORDS = 0.1  # share of picks without a pitch above which they are chords
+SHAKES = ("~", "~~")
+RINGING, SOON = 3, 0.2  # notes before that may still ring; seconds in which a move is at once
+NEWER, RANG = 0.4, 0.2  # shares of what is new: of what is picked, of what only rings
 LONGEST = 64  # bars
 
 
@@ -110,33 +113,46 @@ def catch(
     if not any(one.pitches for one in found):
         raise TakeError("no note is heard in it; is it the guitar, and loud enough?")
     chords = [one for one in found if one.more]
-    if len(chords) > max(1, CHORDS * len(found)):
+    if any(one.pitches for one in chords) or len(chords) > max(1, CHORDS * len(found)):
         raise TakeError(
             f"there are chords in it, the first at {_clock(chords[0].at)}: a phrase is caught "
             "from single notes and double stops"
         )
+    unclear = [
+        f"at {_clock(one.at)} something is heard without a clear pitch; it is left out"
+        for one in chords
+    ]
+    found = [one for one in found if not one.more]
     tuned = tuning(found)
     played = []
+    rings: list[float] = []
     for one in found:
         does = Hand(0.0)
         if one.pitches and math.isfinite(one.followed):
             does = hand(ears, one.at, one.end, one.followed, tuned)
+            _mend(does, one, ears, tuned, [p - tuned for p in rings[-RINGING:]])
+            rings += one.pitches
             if len(one.pitches) > 1:
                 _both(does, one)
+                _tremble(does, one, ears)
+            elif one.unison and not any(turn.sign in SHAKES for turn in does.turns):
+                wide = shaken(ears, one.at + LATER, one.end, one.unison, ())
+                does.turns += [Turn("~", one.at, one.at, wide)] if wide else []
         played.append(Counted(one, does, second=one.at))
     ratio = swing_for(swing if swing is not None else groove.swing, tempo, groove.swing_limit)
     grid = Grid(tempo, groove, ratio, bars or guessed_bars(found, tempo, groove, ratio))
     grid.count(played)
     writer = Writer(
-        key, groove, tempo, title, position, [] if bars else [GUESSED], groove_name or groove.name
-    )
+        key, groove, tempo, title, position, [*([] if bars else [GUESSED]), *unclear],
+        groove_name or groove.name,
+    )  # fmt: skip
     return writer.write(kept(played))
 
 
 def _both(does: Hand, one: Pluck) -> None:
     """Make of what one hand does on two strings what it can: both slide, or tremble."""
     slid = [turn for turn in does.turns if turn.sign in ("b", "h", "p", *SLIDES)]
-    turns = [replace(turn, sign="~") for turn in does.turns if turn.sign in ("~", "~~")]
+    turns = [replace(turn, sign="~") for turn in does.turns if turn.sign in SHAKES]
     to = does.pitch
     if len(slid) == 1:
         to += 100.0 * round(slid[0].cents / 100) if slid[0].sign == "b" else slid[0].cents - to
@@ -150,6 +166,40 @@ def _both(does: Hand, one: Pluck) -> None:
     elif slid:
         does.doubts.append("what the hand does on two strings is not clear")
     does.turns, does.bent = turns, 0.0
+
+
+def _mend(does: Hand, one: Pluck, ears: Ears, tuned: float, rang: Sequence[float]) -> None:
+    """Take off what only seems to be: the beginning is a string that still rings."""
+    if len(one.pitches) > 1:
+        return
+    begins = does.pitch + does.bent
+    first = does.turns[0] if does.turns else None
+    if first and first.sign not in SHAKES and first.stop < one.at + SOON:
+        lands = first.cents + does.pitch
+        if first.sign not in ("b", "r") or not any(abs(pitch - begins) < 70 for pitch in rang):
+            return
+    else:
+        first, lands = None, 100.0 * round((one.pitches[0] - tuned) / 100)
+    seems, new = ears.shares(one.at, one.end - one.at, [[begins + tuned], [lands + tuned]])
+    if new < seems + NEWER or seems > RANG:
+        return
+    if first:
+        does.turns = does.turns[1:]
+    does.pitch, does.bent = (does.pitch, lands - does.pitch) if does.bent else (lands, 0.0)
+
+
+def _tremble(does: Hand, one: Pluck, ears: Ears) -> None:
+    """Tell which of two strings trembles: the pitch that both share tells only that one does."""
+    since = max([one.at + LATER / 2, *(turn.stop for turn in does.turns if turn.sign in SLIDES)])
+    wide = [
+        shaken(ears, since, one.end, cents, [c for c in one.pitches if c != cents])
+        for cents in one.pitches
+    ]
+    does.turns = [turn for turn in does.turns if turn.sign not in SHAKES]
+    if max(wide):
+        sign = "~~" if max(wide) > WIDE else "~"
+        does.turns.append(Turn(sign, since, since, max(wide)))
+        does.still = tuple(n for n, width in enumerate(wide) if not width)
 
 
 GUESSED = "where bars begin is a guess from how it was played: --bar-one says it in seconds"
@@ -304,7 +354,7 @@ class Writer:
         own = [moves]
         if one.pluck.unison and not any(turn.sign in "rhp" for turn in one.hand.turns):
             top = round(one.pluck.unison / 100)
-            shakes = [move for move in moves if move[0] in ("~", "~~")]
+            shakes = [move for move in moves if move[0] in SHAKES]
             pitches, own = [top - 2, top], [[("b", 0, "full", None), *shakes], []]
             one.doubts.append("a unison bend, or one string")
         elif len(one.pluck.pitches) > 1:
@@ -319,7 +369,9 @@ class Writer:
             pitches = [pitches[0] + up for up in ups]
             own = [[(s, to and to + up, size, at) for s, to, size, at in moves] for up in ups]
         notes: list[StringNote] = []
-        for pitch, what in zip(pitches, own, strict=True):
+        for n, (pitch, what) in enumerate(zip(pitches, own, strict=True)):
+            if n in one.hand.still:
+                what = [move for move in what if move[0] not in SHAKES]
             taken = {note.string for note in notes}
             notes.append(self._note(pitch, what, marks, taken, one))
         return Stroke(one.at, one.end, tuple(sorted(notes, key=lambda n: STRINGS.index(n.string))))

@@ -11,7 +11,7 @@ Cheveigne & Kawahara 2002, JASA 111(4) (YIN); Maeda 1985 (change point by inform
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from backing.listening.source import Frames, Mono, blocks, thinned
 
-__all__ = ["AFTER", "STEPS", "Ears", "Onset", "listen", "middle"]
+__all__ = ["AFTER", "STEPS", "Ears", "Onset", "listen", "middle", "swaying"]
 
 Row = NDArray[np.float64]
 
@@ -32,6 +32,10 @@ APART = 0.025  # seconds; what is closer is one beginning
 AHEAD = 0.004  # seconds by which the flux runs ahead
 TRUST = 0.006  # seconds; how far from the flux a finer place is believed
 UNSURE = 0.35  # aperiodicity above which there is no pitch
+NEW = (0.06, 0.12)  # seconds in which it is asked what is new after a pick
+NEW_TOP, OVERTONES = 5000.0, 12  # hertz, and partials, up to which it is asked
+CURVED = 0.7  # seconds from which the pitch under a vibrato may be bowed
+RATES, TREMBLES = (2.5, 9.5), (1.5, 20.0)  # turns a second: of a vibrato, of whatever trembles
 FAINT = 0.105  # share of the 99th percentile of the flux below which nothing begins
 
 
@@ -94,6 +98,40 @@ class Ears:
     def before(self, at: float) -> float:
         """Return the pitch that sounds just before a time, not a number where there is none."""
         return middle(self.pitched(at - 16 * self.hop, at - 4 * self.hop, 0.25))
+
+    def shares(self, at: float, seconds: float, chords: Sequence[Sequence[float]]) -> Row:
+        """Return which share of what is new after a time the partials of some pitches are.
+
+        Parameters
+        ----------
+        at
+            Seconds at which it is picked.
+        seconds
+            How long it lasts; no more of it is heard.
+        chords
+            Cents of what may sound together, a row for each share that is returned, from 0 to 1.
+        """
+        rate = self.source.rate
+        size = int(min(NEW[1], max(NEW[0], seconds - 0.02)) * rate)
+        here, window = int(at * rate), np.hanning(size)
+        count = 1 << (4 * size).bit_length()
+        was, now = (
+            np.abs(np.fft.rfft(self.source.read(start, start + size) * window, count)) ** 2
+            for start in (here - size - int(0.004 * rate), here + int(0.012 * rate))
+        )
+        new = np.maximum(0.0, now - was)
+        new[: int(LOWEST_PITCH * count / rate)] = new[int(NEW_TOP * count / rate) :] = 0.0
+        bins, broad = count / rate, 1.5 * count / size  # a partial is as broad as its window
+        out = []
+        for chord in chords:
+            theirs = np.zeros(len(new), bool)
+            for cents in chord:
+                first = 440.0 * 2 ** ((cents - 6900.0) / 1200.0) * bins
+                for place in first * np.arange(1, min(OVERTONES, int(NEW_TOP * bins / first)) + 1):
+                    half = max(broad, place * (2 ** (35 / 1200) - 1))
+                    theirs[int(place - half) : int(place + half) + 2] = True
+            out.append(float(new[theirs].sum()))
+        return np.array(out) / (float(new.sum()) + 1e-12)
 
     def grown(self, at: float, cents: float) -> float:
         """Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median)."""
@@ -326,3 +364,25 @@ def middle(values: Row) -> float:
     """Return the median of what is known, not a number where nothing is."""
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else math.nan
+
+
+def swaying(row: Row, hop: float) -> tuple[float, float, float]:
+    """Return how a row of cents sways most: turns a second, cents from edge to edge, and share.
+
+    The share is that of all it does between 1.5 and 20 Hz; `hop` is the seconds from one value to
+    the next.
+    """
+    seconds = np.arange(len(row)) * hop
+    row = row - np.polyval(np.polyfit(seconds, row, 2 if seconds[-1] > CURVED else 1), seconds)
+    window = np.hanning(len(row))
+    size = 4096
+    heights = np.abs(np.fft.rfft((row - np.average(row, weights=window + 1e-9)) * window, size))
+    heights *= 2 / window.sum()
+    hertz = np.fft.rfftfreq(size, hop)
+    band = np.flatnonzero((hertz > RATES[0]) & (hertz < RATES[1]))
+    peak = int(band[heights[band].argmax()])
+    reach = round(2.93 / hertz[1])  # a peak of half a second is as broad as that
+    near = heights[max(0, peak - reach) : peak + reach]
+    around = heights[(hertz > TREMBLES[0]) & (hertz < TREMBLES[1])]
+    share = (near**2).sum() / max(1e-9, (around**2).sum())
+    return float(hertz[peak]), 2 * float(heights[peak]), float(share)

@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.listening.ears import AFTER, Ears, Onset, middle
+from backing.listening.ears import AFTER, Ears, Onset, middle, swaying
 from backing.listening.match import NEAR, Match, lag, match
 from backing.listening.plucks import lacking, partials
 from backing.listening.written import Event, Part
@@ -29,14 +29,20 @@ WRONG = 70.0  # cents from what is written, above which it is another note
 # Cents: nobody errs by more than an octave downwards; what is heard there is a tone that two
 # strings share when an amplifier mixes them.
 LOWEST_SLIP = -1250.0
+SLIPS = 5  # semitones either way that a finger or a string is missed by
+# By how much more of what is new another note must explain: of one string, of several.
+SLIP = (0.4, 0.3)
+BRIEF = 0.12  # seconds that a note must last for that
+HEARD = 0.3  # share of what is new that a note has which is taken to be there
 SPOKEN = (0.05, 0.27)  # seconds after a pick between which its strings are told apart
 SOFTEST, SOFT_MISS = 24.0, 9.0  # dB under the rest: nothing at all; nothing if the pitch is off
 OCTAVES = (1200.0, -1200.0, 1901.955, -1901.955)  # cents by which YIN errs
 BEND_HOLD = 8  # frames that a bend must be held to be measured
 ASTRAY = 120.0  # cents above a bend, or below where it begins, where nobody bends to
+BESIDE = (0.12, 0.4)  # seconds of a bend in which it is told from another string
+LET_GO, STEADY = 12.0, 20.0  # dB that a string falls when it is let go; dB under the rest
+RINGS = 0.25  # seconds after its end that a note must sound to ring on
 VIBRATO = 0.45  # seconds that a vibrato must last to be measured
-CURVED = 0.7  # seconds from which the pitch under a vibrato may be bowed
-RATES, TREMBLES = (2.5, 9.5), (1.5, 20.0)  # turns a second: of a vibrato, of whatever trembles
 WIDTHS = (4.0, 160.0)  # cents from edge to edge
 KNOWN, ALONE = 0.8, 0.5  # shares: of its frames that are clear, of the trembling that it is
 FLATTENED = 0.03  # seconds of YIN's window, which flattens what is quick
@@ -85,6 +91,8 @@ class Judged:
         Measured where they could be.
     lacks
         The strings of a double stop that are not heard with the others.
+    held
+        Seconds by which it is let go late; not a number where its end is not clear.
     """
 
     event: Event
@@ -94,6 +102,7 @@ class Judged:
     bends: list[Bend] = field(default_factory=list)
     vibrato: Vibrato | None = None
     lacks: tuple[str, ...] = ()
+    held: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +174,7 @@ def review(events: Sequence[Event], ears: Ears, shift: float = 0.0) -> Review:
         if one.event.kind == "step" and number in begun:
             _settle(one, begun, number, ears, tuning)
     _measure(judged, begun, ears, tuning)
+    _ends(judged, begun, ears)
     _doubt(judged)
     extra = _extras(judged, begun, ears, found, tuning)
     return Review([one for one in judged if one.event.kind != "rake"], extra, late, tuning)
@@ -208,23 +218,39 @@ def _hear(one: Judged, ears: Ears, onset: Onset, off: float, tuning: float) -> N
     one.how, one.off, one.pitch = "played", onset.at - event.at, off
     if event.kind == "pick" and len(event.parts) > 1:
         one.lacks = _lacking(event, ears, onset.at, tuning)
-    if event.kind != "pick" or len(event.parts) > 1 or not abs(off) > WRONG:
+    if event.kind != "pick":
         return
-    # Another pitch is believed where it is steady, did not ring before, and grew more than the
-    # one that is written.
-    heard = onset.cents[0][np.isfinite(onset.cents[0])]
-    centre = middle(heard)
-    steady = len(heard) >= 8 and np.mean(np.abs(heard - centre) < 40) > 0.6
-    rang = abs(ears.before(onset.at) - centre) < 60
-    if (
-        steady
-        and off > LOWEST_SLIP
-        and not rang
-        and ears.grown(onset.at, centre) >= ears.grown(onset.at, event.cents(0.04) + tuning) + 6
-    ):
-        one.how = "wrong"
-    else:
-        one.how, one.pitch = "unclear" if steady else "played", math.nan
+    several = len(event.parts) > 1
+    if several and any(abs(part.cents(BRIEF) - part.cents(0.0)) > 30 for part in event.parts):
+        return  # two strings on their way
+    steps, apart, own = _slipped(event, ears, onset.at, off, tuning)
+    if apart > SLIP[several] and event.end - event.at > BRIEF:
+        one.how, one.pitch = "wrong", steps
+    elif not several and not abs(off) <= WRONG:
+        sure = apart < 0 and own > HEARD
+        one.how, one.pitch = "played" if sure else "unclear", math.nan
+
+
+def _slipped(
+    event: Event, ears: Ears, at: float, off: float, tuning: float
+) -> tuple[float, float, float]:
+    """Return by how many cents another note fits best, by how much better, and what is written.
+
+    What fits is told by the share of what is new in the spectrum that belongs to a note's
+    partials: strings that ring on are not new, and of what an amplifier makes of several strings
+    most still lies there.
+    """
+    steps = [100.0 * n for n in range(-SLIPS, SLIPS + 1)]
+    if LOWEST_SLIP < off < -100 * SLIPS or off > 100 * SLIPS:
+        steps.append(off)
+    written = [part.cents(0.06) + tuning for part in event.parts]
+    shares = ears.shares(
+        at, event.end - event.at, [[cents + step for cents in written] for step in steps]
+    )
+    own = float(shares[SLIPS])
+    shares[SLIPS] = -1.0
+    best = int(shares.argmax())
+    return steps[best], float(shares[best]) - own, own
 
 
 def _lacking(event: Event, ears: Ears, at: float, tuning: float) -> tuple[str, ...]:
@@ -303,15 +329,16 @@ def _measure(
     following = {a: begun[b] for a, b in pairwise(order)}
     for number, at in begun.items():
         one = judged[number]
-        if one.event.kind != "pick" or len(one.event.parts) > 1:
-            if one.event.kind == "pick":
-                one.bends = [
-                    Bend(cents, why="another string rings with it")
-                    for part in one.event.parts
-                    for _, _, _, cents, _ in _bends(part, one.event.end - one.event.at)
-                ]
+        if one.event.kind != "pick":
             continue
         last = min(at + one.event.end - one.event.at, following.get(number, math.inf) - 0.015)
+        if len(one.event.parts) > 1:
+            one.bends = [
+                _bend_beside(one.event, part, bend, at, last, ears, tuning)
+                for part in one.event.parts
+                for bend in _bends(part, one.event.end - one.event.at)
+            ]
+            continue
         for bend in _bends(one.event.parts[0], one.event.end - one.event.at):
             one.bends.append(_bend(one, bend, at, last, ears, tuning))
         for sway in one.event.parts[0].curve.sways:
@@ -368,6 +395,72 @@ def _bend(
     return Bend(up, off, len(held) * ears.hop)
 
 
+def _bend_beside(
+    event: Event,
+    part: Part,
+    bend: tuple[float, float, float, float, float],
+    at: float,
+    last: float,
+    ears: Ears,
+    tuning: float,
+) -> Bend:
+    """Measure a bend beside another string by the partials that only the bent one has."""
+    start, takes, _, cents, left = bend
+    low, high = start + takes, min(left, last - at, start + takes + BESIDE[1]) - 0.01
+    others = [other for other in event.parts if other is not part]
+    if any(abs(other.cents(low) - other.cents(high)) > 10 for other in others):
+        return Bend(cents, why="another string moves with it")
+    if high - low < BESIDE[0]:
+        return Bend(cents, why="too short")
+    found = partials(ears, at + low, at + high)
+    wanted = 440.0 * 2 ** ((100.0 * part.pitch + cents + tuning - 6900.0) / 1200.0)
+    offs = []
+    for order in range(1, 9):
+        near = found[np.abs(1200 * np.log2(found[:, 0] / (order * wanted))) < ASTRAY]
+        if len(near):
+            hertz = float(near[near[:, 1].argmax(), 0])
+            own = 440.0 * 2 ** ((np.array([o.cents(low) for o in others]) + tuning - 6900) / 1200)
+            order_of = np.maximum(1, np.round(hertz / own))
+            if (np.abs(1200 * np.log2(hertz / (order_of * own))) > 45).all():
+                offs.append(1200 * math.log2(hertz / (order * wanted)))
+    off = float(np.median(offs)) if offs else math.nan
+    if sum(abs(one - off) < 12 for one in offs) < max(2, 0.6 * len(offs)):
+        return Bend(cents, why="another string rings with it")
+    return Bend(cents, off, high - low)
+
+
+def _ends(judged: Sequence[Judged], begun: Mapping[int, float], ears: Ears) -> None:
+    """Tell when notes are let go: where a level that was steady falls at once, or rings on."""
+    picks = [n for n in sorted(begun, key=lambda n: begun[n]) if judged[n].event.kind != "step"]
+    whole = ears.source.frames / ears.source.rate
+    for number, until in zip(picks, [*(begun[n] for n in picks[1:]), whole], strict=True):
+        one, at = judged[number], begun[number]
+        if one.how != "played" or one.event.kind != "pick":
+            continue
+        first, written = at + 0.06, at + one.event.end - one.event.at
+        row = ears.level[round(first / ears.hop) : round((until - 0.02) / ears.hop)]
+        fall, stay = round(0.05 / ears.hop), round(0.12 / ears.hop)
+        if len(row) < stay + 1:
+            continue
+        windows = np.lib.stride_tricks.sliding_window_view
+        padded = np.pad(windows(row, stay).min(axis=1), stay - 1, constant_values=-120.0)
+        row = windows(padded, stay).max(axis=1)  # without what is shorter: touches of the hand
+        later = windows(row, stay - fall + 1).max(axis=1)[fall:]
+        stops = (row[: len(later)] - later > LET_GO) & (row[: len(later)] > ears.loud - STEADY)
+        if stops.any():
+            n = int(stops.argmax())
+            there = n + int((row[n:] < row[n] - LET_GO / 2).argmax())
+            one.held = first + there * ears.hop - written
+        elif until - written > RINGS:
+            row = ears.level[round(written / ears.hop) : round((until - 0.02) / ears.hop)]
+            sounds = (row > row[0] - LET_GO / 2) & (row > ears.loud - STEADY)
+            held = (len(row) if sounds.all() else int(sounds.argmin())) * ears.hop
+            near = middle(ears.pitched(written, written + RINGS))
+            last = [part.cents(one.event.end - one.event.at) for part in one.event.parts]
+            if held > RINGS and min(abs(near - cents) for cents in last) < 60:
+                one.held = held
+
+
 def _vibrato(ears: Ears, start: float, stop: float, centre: float) -> tuple[float, float] | None:
     """Return the rate and the width of a vibrato, None where there is none that is clear."""
     row = _mended(ears, start, stop, centre)
@@ -376,21 +469,9 @@ def _vibrato(ears: Ears, start: float, stop: float, centre: float) -> tuple[floa
     if not known.any() or known.mean() < KNOWN:
         return None
     row = np.interp(seconds, seconds[known], row[known])
-    row = row - np.polyval(np.polyfit(seconds, row, 2 if seconds[-1] > CURVED else 1), seconds)
-    window = np.hanning(len(row))
-    size = 4096
-    heights = np.abs(np.fft.rfft((row - np.average(row, weights=window + 1e-9)) * window, size))
-    heights *= 2 / window.sum()
-    hertz = np.fft.rfftfreq(size, ears.hop)
-    band = np.flatnonzero((hertz > RATES[0]) & (hertz < RATES[1]))
-    peak = int(band[heights[band].argmax()])
-    near = heights[max(0, peak - 60) : peak + 60]
-    around = heights[(hertz > TREMBLES[0]) & (hertz < TREMBLES[1])]
-    share = (near**2).sum() / max(1e-9, (around**2).sum())
-    width = 2 * float(heights[peak]) / max(0.3, float(np.sinc(hertz[peak] * FLATTENED)))
-    if share < ALONE or not WIDTHS[0] < width < WIDTHS[1]:
-        return None
-    return float(hertz[peak]), width
+    hertz, width, share = swaying(row, ears.hop)
+    width /= max(0.3, float(np.sinc(hertz * FLATTENED)))
+    return (hertz, width) if share >= ALONE and WIDTHS[0] < width < WIDTHS[1] else None
 
 
 def _doubt(judged: Sequence[Judged]) -> None:

@@ -64,12 +64,16 @@ class Turn:
 
 @dataclass(slots=True)
 class Hand:
-    """The pitch at which a note is fretted, by how much it is bent there, and its moves."""
+    """The pitch at which a note is fretted, by how much it is bent there, and its moves.
+
+    `still` are the numbers of the strings of a double stop that do not tremble with the rest.
+    """
 
     pitch: float
     bent: float = 0.0
     turns: list[Turn] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
+    still: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,10 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.listening.ears import Ears, Onset, middle
+from backing.listening.ears import Ears, Onset, middle, swaying
 from backing.listening.moves import traced
 
-__all__ = ["Pluck", "lacking", "partials", "plucks", "tuning"]
+__all__ = ["Pluck", "lacking", "partials", "plucks", "shaken", "tuning"]
 
 Row = NDArray[np.float64]
 
@@ -30,19 +30,26 @@ WEIGHTS, PICKED, PICKED_AGAIN = (1.6, 0.75, 0.3, 5.0), 4.6, 3.4
 # Of which partial the lower of two strings is the fundamental, by semitones between them.
 SHARED = (1, 15, 8, 5, 4, 3, 5, 2, 5, 3, 4, 8)
 AGAIN = (1.0, 2.0)  # dB by which all of it, or its partials, grow where a note is picked again
+LASTS, TOUCH, TOUCHED = 0.2, 12.0, 0.4  # seconds; dB under the rest, and share of a touch
+RANG = 0.05  # share of what is new that a string has which only rings on
+HIGHEST_ROOT, OCTAVE = 5500.0, 8.5  # cents; dB by which every other partial stands out
 SAME = 60.0  # cents within which it is the same note again
 CLEAR = 0.08  # aperiodicity of one string
 RAKED = 0.065  # seconds before a note within which muted strings are its rake
 STEP, DROP = 8, 4.5  # frames, and dB that a note falls within them where a hand stops it
+STAYS = 24  # frames after that in which it stays low: strings that beat come back
 SHORTEST = 0.04  # seconds
 LOWEST, HIGHEST = 40, 89  # MIDI pitch
 LATER, WINDOW = 0.12, 0.15  # seconds after the pick, and seconds, in which strings are told apart
 PARTIAL, PARTIALS, FAINTEST = 42.0, 14, 0.01  # cents, how many, and the least height of partials
+BAND, TOO_HIGH = 45.0, 3000.0  # hertz beside a partial that are its own; up to which they are
+SWAYS, PERIODIC = 0.35, 0.55  # seconds and share of a vibrato
+LEAST_SWAY = (3.0, 8.0)  # cents of one: of one of two in unison, which half is heard of; of others
 # Shares of the power that are left over: by one string, by more, and of what one string less left.
 BETWEEN = (-80.0, -35.0)  # cents from where it arrives at which it may seem to begin
 BEATS, CALM = 0.22, 0.06  # aperiodicity while a unison bend is on its way, and then
 RESOLVED = 62.0  # hertz that 32 ms tell apart
-EACH, BOTH = 2.5, 7.0  # dB by which a pitch below is the stronger: of each string, of both
+EACH, BOTH = 0.5, 3.5  # dB by which a pitch below is the stronger: of each string, of both
 UNHEARD = 0.003  # share of the power under which a string is not heard; it has a third, else
 SHORT = 0.05  # seconds that tell nothing of pitches
 SPARE = 0.02  # share that one an octave lower may explain besides
@@ -92,8 +99,12 @@ def plucks(ears: Ears) -> list[Pluck]:
         until = picked[number + 1].at if number + 1 < len(picked) else _length(ears)
         end = _end(ears, one.at, until)
         usual, found = _pitches(ears, one, end)
-        if found or _dead(ears, one, end):
-            more = len(found) > 2
+        usual, found = _new(ears, one, end, usual, found)
+        lasts = end - one.at > LASTS and one.level > ears.loud - TOUCH
+        if found or lasts or _dead(ears, one, end):
+            more = (
+                len(found) > 2 or (lasts and not found) or _power_chord(ears, one.at, end, found)
+            )
             new = Pluck(one.at, end, found[:2], usual, level=one.level, more=more)
             if len(found) == 1:
                 new.unison = _unison(ears, one.at, end, middle(one.cents[0]))
@@ -153,7 +164,10 @@ def _is_pick(ears: Ears, one: Onset) -> bool:
         return bool(score > PICKED)
     # A hand that touches the strings is as bright as a pick, but what rings does not grow.
     grows = rise > AGAIN[0] or ears.grown(one.at, float(near[1])) > AGAIN[1]
-    return bool(score > PICKED_AGAIN and grows)
+    here = round(one.at / ears.hop)
+    was, soon = ears.level[max(0, here - 9) : here - 3], ears.level[here + 10 : here + 16]
+    stays = not len(was) or not len(soon) or soon.mean() > was.mean() - 0.6
+    return bool(score > PICKED_AGAIN and grows and stays)
 
 
 def _end(ears: Ears, at: float, until: float) -> float:
@@ -163,14 +177,48 @@ def _end(ears: Ears, at: float, until: float) -> float:
     if len(level) <= 2 * STEP:
         return until
     now, soon, then = level[: -2 * STEP], level[STEP:-STEP], level[2 * STEP :]
-    falls = (now - soon > DROP) & (soon - then > DROP / 2)
+    padded = np.pad(then, (0, STAYS), constant_values=-120.0)
+    later = np.lib.stride_tricks.sliding_window_view(padded, STAYS + 1).max(axis=1)
+    falls = (now - soon > DROP) & (soon - then > DROP / 2) & (now - later > DROP)
     stops = np.flatnonzero(falls | (now < ears.loud - QUIET - 8))
     return min(until, (first + int(stops[0]) + 1) * ears.hop) if len(stops) else until
 
 
 def _dead(ears: Ears, one: Onset, end: float) -> bool:
-    """Tell whether a muted string was picked: short, without a pitch, but not faint."""
-    return end - one.at < 0.12 and one.level > ears.loud - 20
+    """Tell whether a muted string was picked: short, without a pitch, but louder than a touch."""
+    return end - one.at < 0.12 and one.level > ears.loud - TOUCH
+
+
+def _new(
+    ears: Ears, one: Onset, end: float, usual: float, found: tuple[float, ...]
+) -> tuple[float, tuple[float, ...]]:
+    """Return of what is heard what is picked: neither a string that rings on nor a touch."""
+    if len(found) == 2:
+        both, *each = ears.shares(one.at, end - one.at, [found, found[:1], found[1:]])
+        alone = [c for c, share in zip(found, each, strict=True) if share > RANG * both]
+        if len(alone) == 1:
+            return alone[0], (alone[0],)
+    faint = len(found) == 1 and one.level < ears.loud - TOUCH
+    if faint and ears.shares(one.at, end - one.at, [found])[0] < TOUCHED:
+        return math.nan, ()
+    return usual, found
+
+
+def _power_chord(ears: Ears, at: float, end: float, found: Sequence[float]) -> bool:
+    """Tell whether a fifth on low strings has the octave above its root with it.
+
+    All partials of that string are the lowest one's, too: its second, fourth and eighth stand out.
+    """
+    if len(found) != 2 or round((found[1] - found[0]) / 100) != 7 or found[0] > HIGHEST_ROOT:
+        return False
+    peaks = partials(ears, at + 0.08, min(end - 0.005, at + 0.3))
+    order, near = _orders(peaks, found[0] / 100)
+    heights = [
+        20 * math.log10(max(0.01, peaks[near & (order == n), 1].max(initial=0.0)))
+        for n in range(1, 9)
+    ]
+    even, odd = (sum(heights[n - 1] for n in some) / 3 for some in ((2, 4, 8), (1, 5, 7)))
+    return even - odd > OCTAVE and heights[7] > heights[4]
 
 
 def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ...]]:
@@ -250,14 +298,15 @@ def _unison(ears: Ears, at: float, end: float, usual: float) -> float:
 def _slid(ears: Ears, at: float, pitches: Sequence[float]) -> int:
     """Return how many semitones lower two strings are at first, 0 where they are not."""
     there = [_highs(ears, at, cents, 100) for cents in pitches]
+    best, found = BOTH, 0
     for steps in (1, 2, 3):
         more = [
             _highs(ears, at, cents - 100 * steps, 100) - own
             for cents, own in zip(pitches, there, strict=True)
         ]
-        if min(more) > EACH and sum(more) > BOTH:
-            return steps
-    return 0
+        if min(more) > EACH and sum(more) > best:
+            best, found = sum(more), steps
+    return found
 
 
 def _highs(ears: Ears, at: float, cents: float, apart: float) -> float:
@@ -331,6 +380,40 @@ def _tuned(found: Row, pitch: int) -> float:
     best = found[low][found[low, 1].argmax()]
     n = order[low][found[low, 1].argmax()]
     return float(6900 + 1200 * np.log2(best[0] / n / 440))
+
+
+def shaken(ears: Ears, start: float, stop: float, cents: float, others: Sequence[float]) -> float:
+    """Return how wide a string trembles in cents while others sound, 0 where it does not.
+
+    Its strongest partial that is far from any of theirs is followed (one band of the spectrum
+    back to time, whose phase turns as fast as the partial is off).
+    """
+    rate = ears.source.rate
+    sound = ears.source.read(int(start * rate), int(stop * rate))
+    if len(sound) < SWAYS * rate:
+        return 0.0
+    bins = len(sound) / rate
+    spectrum = np.fft.rfft(sound)
+    first, *rest = (440 * 2 ** ((c - 6900) / 1200) for c in (cents, *others))
+    band, best = int(BAND * bins), np.zeros(0, complex)
+    hertz = 0.0
+    for order in range(1, 9):
+        place = order * first
+        apart = [abs(place - max(1, round(place / other)) * other) for other in rest]
+        if min(apart, default=first) > BAND and place < TOO_HIGH:
+            here = round(place * bins)
+            piece = spectrum[here - band : here + band + 1] * np.hanning(2 * band + 1)
+            wave = np.fft.ifft(np.fft.ifftshift(piece))
+            if np.abs(wave).sum() > np.abs(best).sum():
+                best, hertz = wave, here / bins
+    if not len(best):
+        return 0.0
+    hop = bins / len(best)
+    edge = max(1, round(0.04 / hop))  # where the band wraps around
+    turned = np.diff(np.unwrap(np.angle(best)))[edge:-edge] / (2 * np.pi * hop)
+    row = 1200 * np.log2(np.maximum(0.5, 1 + turned / hertz))
+    _, width, share = swaying(row, hop)
+    return width if share > PERIODIC and LEAST_SWAY[bool(others)] < width < 160 else 0.0
 
 
 def lacking(found: Row, pitches: Sequence[float]) -> list[int]:

@@ -109,11 +109,13 @@ def hear(
     sound: Frames = source
     if slate is not None:
         sound, remarks = without_band(source, stream, rows)
+        remarks += _cut(events, 0.0, length)
         events = [event for event in events if event.at < length - 0.05]
     heard = ears.listen(sound, progress)
     shift = 0.0
     if slate is None:
         shift = _placed(events, heard, length)
+        remarks += _cut(events, shift, length)
         events = [e for e in events if -0.1 < e.at + shift < length - 0.05]
     found = review(events, heard, shift)
     _check(found, events, heard, stream, known=slate is not None)
@@ -123,6 +125,19 @@ def hear(
     measured = slate is not None and slate.measured
     said = summary(found, limits, aligned=slate is not None, measured=measured)
     return Heard(source.path, stream, found, heard, said, limits, remarks)
+
+
+def _cut(events: list[Event], shift: float, length: float) -> list[str]:
+    """Say of how many notes nothing is in the take."""
+    picks = [event for event in events if event.kind == "pick"]
+    said = []
+    for missing, word in (
+        (sum(e.at + shift <= -0.1 for e in picks), "begins after the first"),
+        (sum(e.at + shift >= length - 0.05 for e in picks), "ends before the last"),
+    ):
+        if missing:
+            said.append(f"the take {word} {missing} of {len(picks)} notes; they are not judged")
+    return said
 
 
 def segments(slate: Slate, stream: Stream) -> list[Segment]:
@@ -271,6 +286,8 @@ def _row(one: Judged, found: Review) -> str:
         for bend in one.bends
     ]
     words += [f"without {string}" for string in one.lacks]
+    if math.isfinite(one.held):
+        words.append(f"held {one.held * 1000:+.0f} ms")
     if one.vibrato is not None:
         words.append(f"vibrato {one.vibrato.hertz:.1f} Hz {one.vibrato.cents:.0f} cents")
     return "  ".join([*words, str(event.place)]).rstrip()
@@ -304,6 +321,7 @@ def facts(heard: Heard) -> dict[str, Any]:
                 "at": number(one.event.at), "tempo": one.event.tempo, "kind": one.event.kind,
                 "place": str(one.event.place), "how": one.how, "off": number(one.off),
                 "pitch": number(one.pitch, 1), "lacks": [*one.lacks],
+                "held": number(one.held),
                 "bends": [
                     {"cents": b.cents, "off": number(b.off, 1), "why": b.why} for b in one.bends
                 ],

@@ -19,8 +19,9 @@ __all__ = ["Finding", "Summary", "Tempo", "findings", "summary", "tempos"]
 
 MOST = 2  # things to work on
 FEW = 8  # notes at a tempo from which nothing is concluded
-EVEN = 0.015  # seconds, standard deviation
-WEIGHTS = {"missed": 3.0, "wrong": 3.0, "bend": 2.0, "time": 1.0}
+EVEN = THRESHOLDS["all"].value / 1000  # seconds, standard deviation
+WEIGHTS = {"missed": 3.0, "wrong": 3.0, "bend": 2.0, "time": 1.0, "end": 0.7}
+CUT = 0.6  # share of its length under which a note is let go too soon
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +127,13 @@ def findings(review: Review, limits: Limits) -> list[Finding]:
                 row = Finding(kind, str(notes[0].event.place), said, times, len(notes))
                 found.append((WEIGHTS[kind] * share * math.sqrt(times), row))
     found.sort(key=lambda row: -row[0])
-    return [finding for _, finding in found]
+    seen: set[str] = set()
+    first: list[Finding] = []  # one thing of each place before a second one of any
+    second: list[Finding] = []
+    for _, finding in found:
+        (second if finding.place in seen else first).append(finding)
+        seen.add(finding.place)
+    return first + second
 
 
 def _faults(
@@ -134,8 +141,9 @@ def _faults(
 ) -> Iterator[tuple[str, str, int]]:
     """Yield what is wrong with one note of the phrase over the passes: kind, words, how often."""
     missed = sum(one.how == "missed" for one in notes)
+    strings = " and ".join(f"{part.string}" for part in reversed(notes[0].event.parts))
     what = {"step": "the note after it", "dead": "the muted stroke"}.get(
-        notes[0].event.kind, "the note"
+        notes[0].event.kind, f"the note on the {strings} string{'s' * (len(strings) > 1)}"
     )
     if missed:
         yield "missed", f"{what} is not heard", missed
@@ -158,6 +166,28 @@ def _faults(
         offs = [off for off in offs if off * sign > limits.single]
         if offs:
             yield "time", f"{abs(float(np.median(offs))) * 1000:.0f} ms {word}", len(offs)
+    for sign, words in (
+        (-1, "let go {} of a beat too soon"),
+        (1, "rings {} of a beat into the rest"),
+    ):
+        offs = [off for one in notes if (off := _end(one) * sign) > 0]
+        if offs:
+            yield "end", words.format(_fraction(float(np.median(offs)))), len(offs)
+
+
+def _end(one: Judged) -> float:
+    """Return by how many beats a note is held too long, 0 where that is not worth a word."""
+    event, beats = one.event, one.held * one.event.tempo / 60
+    short = -one.held > (1 - CUT) * (event.end - event.at)
+    if one.how != "played" or event.kind != "pick" or not (short or one.held > 0):
+        return 0.0
+    return beats if abs(beats) > THRESHOLDS["end"].value else 0.0
+
+
+def _fraction(beats: float) -> str:
+    names = ((0.25, "a quarter"), (1 / 3, "a third"), (0.5, "half"), (2 / 3, "two thirds"))
+    near, name = min(names, key=lambda row: abs(row[0] - beats))
+    return name if abs(near - beats) < 0.1 else "most" if beats < 1 else f"{beats:.1f}"
 
 
 def _semitones(count: int) -> str:
@@ -165,10 +195,13 @@ def _semitones(count: int) -> str:
 
 
 def _interval(cents: float) -> str:
+    """Return an interval as a player calls it."""
+    if cents < 38:
+        return f"a little ({cents:.0f} cents)"
     for middle, word in ((50.0, "a quarter tone"), (100.0, "a semitone"), (200.0, "a tone")):
         if abs(cents - middle) <= 12:
             return word
-    return f"{cents:.0f} cents"
+    return f"{cents:.0f} cents (100 are a semitone)"
 
 
 def summary(review: Review, limits: Limits, *, aligned: bool, measured: bool = True) -> Summary:
@@ -189,9 +222,9 @@ def summary(review: Review, limits: Limits, *, aligned: bool, measured: bool = T
     work = [str(one) for one in findings(review, limits)[:MOST]]
     if len(work) < MOST and review.extra:
         count = len(review.extra)
-        places = ", ".join(_clock(one.at) for one in review.extra[:3])
+        places = "; ".join(_after(one.at, review) for one in review.extra[:3])
         notes = "a note that is" if count == 1 else f"{count} notes that are"
-        work.append(f"{notes} not written, at {places}{' and on' if count > 3 else ''}")
+        work.append(f"{notes} not written, {places}{'; and on' if count > 3 else ''}")
     return Summary(
         _praise(review, known, limits),
         work,
@@ -200,11 +233,19 @@ def summary(review: Review, limits: Limits, *, aligned: bool, measured: bool = T
     )
 
 
+def _after(at: float, review: Review) -> str:
+    """Return where in the phrase, and in the take, a note is that nobody wrote."""
+    before = [one.event for one in review.judged if one.event.at + review.late < at]
+    return f"after {before[-1].place} ({_clock(at)})" if before else f"at {_clock(at)}"
+
+
 def _praise(review: Review, known: Sequence[Judged], limits: Limits) -> list[str]:
     there = sum(one.how == "played" for one in known)
+    picks = sum(one.event.kind == "pick" for one in review.judged)
     said = []
     if known and there == len(known):
-        said.append(f"every one of the {len(known)} notes is there")
+        clear = "" if len(known) == picks else " that could be judged"
+        said.append(f"every one of the {len(known)} notes{clear} is there")
     elif known and there >= 0.8 * len(known):
         said.append(f"{there} of {len(known)} notes are there")
     bends = [b.off for one in known for b in one.bends if math.isfinite(b.off)]
@@ -268,7 +309,12 @@ def _pace(rows: Sequence[Tempo]) -> list[str]:
                 "until three passes are clean"
             ]
     if solid is rows[-1]:
-        return [f"solid to {solid.tempo:g}, the fastest of this take"]
+        return [f"solid to {solid.tempo:g}, the fastest of this take: go on from there"]
+    following = next((row for row in rows if solid and row.tempo > solid.tempo), None)
+    if solid and following and following.passes > 1:
+        return [
+            f"solid to {solid.tempo:g}; at {following.tempo:g} not yet: stay there for a while"
+        ]
     return []
 
 

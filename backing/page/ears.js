@@ -3,7 +3,9 @@
 // Pitch is in cents, 100 times the MIDI pitch; levels in dB below the loudest frame; times in seconds.
 import { LIMITS } from "./limits.js";
 
-const { AFTER, AHEAD, APART, FAINT, FAINTEST, HIGHEST_PITCH, HOP, LOWEST_PITCH, STEPS, TRUST, UNSURE } = LIMITS;
+const {
+  AFTER, AHEAD, APART, FAINT, FAINTEST, HIGHEST_PITCH, HOP, LOWEST_PITCH, NEW, NEW_TOP, OVERTONES, STEPS, TRUST, UNSURE,
+} = LIMITS;
 const TAPS = 63;
 const PEAKS = 1 << 16; // bins in which partials are looked for
 
@@ -226,6 +228,35 @@ export class Ears {
       if (here > heights[n - 1] && here >= heights[n + 1] && here / most > FAINTEST) found.push([(n * this.rate) / PEAKS, here / most]);
     }
     return found;
+  }
+
+  /** Return which share of what is new after a time the partials of some pitches are. */
+  shares(at, seconds, chords) {
+    const size = Math.floor(Math.min(NEW[1], Math.max(NEW[0], seconds - 0.02)) * this.rate);
+    const here = Math.floor(at * this.rate);
+    const window = hann(size);
+    const count = powerOf(4 * size + 1);
+    const [was, is] = [here - size - Math.floor(0.004 * this.rate), here + Math.floor(0.012 * this.rate)].map((start) => {
+      const [re, im] = [new Float64Array(count), new Float64Array(count)];
+      for (let n = 0; n < size; n++) re[n] = (this.sound[start + n] ?? 0) * window[n];
+      fft(re, im);
+      return re.subarray(0, count / 2 + 1).map((one, n) => one ** 2 + im[n] ** 2);
+    });
+    const [low, high] = [LOWEST_PITCH, NEW_TOP].map((hertz) => Math.floor((hertz * count) / this.rate));
+    const fresh = is.map((one, n) => (n < low || n >= high ? 0 : Math.max(0, one - was[n])));
+    const [bins, broad] = [count / this.rate, (1.5 * count) / size]; // a partial is as broad as its window
+    const whole = fresh.reduce((a, b) => a + b, 1e-12);
+    return chords.map((chord) => {
+      const theirs = new Set();
+      for (const pitch of chord) {
+        const first = 440 * 2 ** ((pitch - 6900) / 1200) * bins;
+        for (let n = 1; n <= OVERTONES && n <= Math.floor((NEW_TOP * bins) / first); n++) {
+          const half = Math.max(broad, n * first * (2 ** (35 / 1200) - 1));
+          for (let bin = Math.floor(n * first - half); bin < Math.floor(n * first + half) + 2; bin++) theirs.add(bin);
+        }
+      }
+      return [...theirs].reduce((sum, bin) => sum + (fresh[bin] ?? 0), 0) / whole;
+    });
   }
 
   /** Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median). */

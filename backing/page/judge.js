@@ -5,9 +5,9 @@ import { fft, hann, mean, middle } from "./ears.js";
 import { LIMITS } from "./limits.js";
 
 const {
-  AFTER, ALONE, ASTRAY, BEND_HOLD, CURVED, FAST, FIND, FLATTENED, KNOWN, LOUD, LOWEST_SLIP, MISSED, MISSED_SOFT,
-  NEAR, OCTAVES, PARTIAL, PARTIALS, RATES, SOFTEST, SOFT_MISS, SPOKEN, SPREAD, STEP, STRONG, TREMBLES, UNHEARD,
-  VIBRATO, WIDTHS, WRONG,
+  AFTER, ALONE, ASTRAY, BEND_HOLD, BESIDE, BRIEF, CURVED, FAST, FIND, FLATTENED, HEARD, KNOWN, LOUD, LOWEST_SLIP,
+  MISSED, MISSED_SOFT, NEAR, OCTAVES, PARTIAL, PARTIALS, RATES, SLIP, SLIPS, SOFTEST, SOFT_MISS, SPOKEN, SPREAD, STEP,
+  STRONG, TREMBLES, UNHEARD, VIBRATO, WIDTHS, WRONG,
 } = LIMITS;
 const CLEARLY = 4.5; // standard errors from which a step is believed
 const SPLITS = 4; // notes that must lie before and after a step of the microphone
@@ -161,6 +161,18 @@ const lacking = (event, ears, at, tuning) => {
   return gone.length < pitches.length ? gone.map((part) => part.string) : [];
 };
 
+/** Return by how many cents another note fits best, by how much better, and what is written. */
+const slipped = (event, ears, at, off, tuning) => {
+  const steps = Array.from({ length: 2 * SLIPS + 1 }, (_, n) => 100 * (n - SLIPS));
+  if ((LOWEST_SLIP < off && off < -100 * SLIPS) || off > 100 * SLIPS) steps.push(off);
+  const written = event.parts.map((part) => centsAt(part, 0.06) + tuning);
+  const shares = ears.shares(at, event.end - event.at, steps.map((step) => written.map((one) => one + step)));
+  const own = shares[SLIPS];
+  shares[SLIPS] = -1;
+  const best = shares.indexOf(Math.max(...shares));
+  return [steps[best], shares[best] - own, own];
+};
+
 /** Judge an event by its beginning. */
 const hear = (one, ears, onset, off, tuning) => {
   const { event } = one;
@@ -170,16 +182,12 @@ const hear = (one, ears, onset, off, tuning) => {
   if (sounds && (quiet > SOFTEST || (quiet > SOFT_MISS && !within(off, WRONG)))) return;
   Object.assign(one, { how: "played", off: onset.at - event.at, pitch: off });
   if (event.kind === "pick" && event.parts.length > 1) one.lacks = lacking(event, ears, onset.at, tuning);
-  if (event.kind !== "pick" || event.parts.length > 1 || !(Math.abs(off) > WRONG)) return;
-  // Another pitch is believed where it is steady, did not ring before, and grew more than the one
-  // that is written.
-  const heard = onset.cents[0].filter(Number.isFinite);
-  const centre = middle(heard);
-  const steady = heard.length >= 8 && mean(heard.map((cents) => Number(within(cents - centre, 40)))) > 0.6;
-  const rang = within(ears.before(onset.at) - centre, 60);
-  const more = () => ears.grown(onset.at, centre) >= ears.grown(onset.at, centsAt(event.parts[0], 0.04) + tuning) + 6;
-  if (steady && off > LOWEST_SLIP && !rang && more()) one.how = "wrong";
-  else Object.assign(one, { how: steady ? "unclear" : "played", pitch: NaN });
+  const several = event.parts.length > 1;
+  const moves = (part) => Math.abs(centsAt(part, BRIEF) - centsAt(part, 0)) > 30;
+  if (event.kind !== "pick" || (several && event.parts.some(moves))) return; // two strings on their way
+  const [steps, apart, own] = slipped(event, ears, onset.at, off, tuning);
+  if (apart > SLIP[Number(several)] && event.end - event.at > BRIEF) Object.assign(one, { how: "wrong", pitch: steps });
+  else if (!several && !within(off, WRONG)) Object.assign(one, { how: apart < 0 && own > HEARD ? "played" : "unclear", pitch: NaN });
 };
 
 /** Look for the pitch of a note for which no attack was found, near its place. */
@@ -252,6 +260,34 @@ const bendOf = (one, [start, takes, before, cents, left], at, last, ears, tuning
   return off > -up - ASTRAY && off < ASTRAY ? { cents: up, off, why: "" } : unclear;
 };
 
+/** Measure a bend beside another string by the partials that only the bent one has. */
+const bendBeside = (event, part, [start, takes, , cents, left], at, last, ears, tuning) => {
+  const [low, high] = [start + takes, Math.min(left, last - at, start + takes + BESIDE[1]) - 0.01];
+  const others = event.parts.filter((other) => other !== part);
+  if (others.some((other) => Math.abs(centsAt(other, low) - centsAt(other, high)) > 10)) {
+    return { cents, off: NaN, why: "another string moves with it" };
+  }
+  if (high - low < BESIDE[0]) return { cents, off: NaN, why: "too short" };
+  const hertzOf = (pitch) => 440 * 2 ** ((pitch - 6900) / 1200);
+  const apart = (one, other) => 1200 * Math.log2(one / other);
+  const found = ears.partials(at + low, at + high);
+  const wanted = hertzOf(100 * part.pitch + cents + tuning);
+  const own = others.map((other) => hertzOf(centsAt(other, low) + tuning));
+  const offs = [];
+  for (let order = 1; order < 9; order++) {
+    const near = found.filter(([hertz]) => within(apart(hertz, order * wanted), ASTRAY));
+    if (!near.length) continue;
+    const [hertz] = near.reduce((a, b) => (b[1] > a[1] ? b : a));
+    if (own.every((one) => Math.abs(apart(hertz, Math.max(1, Math.round(hertz / one)) * one)) > 45)) {
+      offs.push(apart(hertz, order * wanted));
+    }
+  }
+  const off = middle(offs);
+  const agree = offs.filter((one) => within(one - off, 12)).length;
+  if (agree < Math.max(2, 0.6 * offs.length)) return { cents, off: NaN, why: "another string rings with it" };
+  return { cents, off, why: "" };
+};
+
 /** Return the values with a straight line through what is not known. */
 const filled = (row) => row.map((one, n) => {
   if (Number.isFinite(one)) return one;
@@ -306,7 +342,7 @@ const measureMoves = (judged, begun, ears, tuning) => {
     const several = event.parts.length > 1;
     const last = Math.min(at + event.end - event.at, (order[place + 1]?.[1] ?? Infinity) - 0.015);
     one.bends = event.parts.flatMap((part) => bendsOf(part, event.end - event.at).map((bend) => (several
-      ? { cents: bend[3], off: NaN, why: "another string rings with it" }
+      ? bendBeside(event, part, bend, at, last, ears, tuning)
       : bendOf(one, bend, at, last, ears, tuning))));
     for (const [start, end] of several ? [] : event.parts[0].sways) {
       const stop = Math.min(at + end, last) - 0.02;

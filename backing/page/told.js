@@ -11,14 +11,18 @@ const several = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;
 const semitones = (count) => (count === 1 ? "a semitone" : `${count} semitones`);
 
 const interval = (cents) => {
+  if (cents < 38) return `a little (${Math.round(cents)} cents)`;
   const named = [[50, "a quarter tone"], [100, "a semitone"], [200, "a tone"]];
-  return named.find(([middleOf]) => Math.abs(cents - Number(middleOf)) <= 12)?.[1] ?? `${Math.round(cents)} cents`;
+  return named.find(([middleOf]) => Math.abs(cents - Number(middleOf)) <= 12)?.[1]
+    ?? `${Math.round(cents)} cents (100 are a semitone)`;
 };
 
 /** Return what is wrong with a note: its kind and the words for it. */
 export const faultsOf = (one, late) => {
   const found = [];
-  const what = { step: "the note after it", dead: "the muted stroke" }[one.event.kind] ?? "the note";
+  const strings = one.event.parts.map((part) => part.string).reverse();
+  const what = { step: "the note after it", dead: "the muted stroke" }[one.event.kind]
+    ?? `the note on the ${strings.join(" and ")} string${strings.length > 1 ? "s" : ""}`;
   if (one.how === "missed") found.push(["missed", `${what} is not heard`]);
   for (const string of one.lacks.slice(0, 1)) found.push(["missed", `the ${string} string of the double stop is not heard`]);
   if (one.how === "wrong") {
@@ -40,8 +44,9 @@ export const told = ({ judged, extra, late, tuning: sharp, step }, measured) => 
   const known = judged.filter((one) => one.how !== "unclear");
   const picks = known.filter((one) => one.event.kind === "pick");
   const there = picks.filter((one) => one.how === "played").length;
+  const open = judged.some((one) => one.how === "unclear" && one.event.kind === "pick");
   const good = [];
-  if (picks.length && there === picks.length) good.push(`every one of the ${several(picks.length, "note")} is there`);
+  if (picks.length && there === picks.length) good.push(`every one of the ${several(picks.length, "note")}${open ? " that could be judged" : ""} is there`);
   else if (picks.length && there >= 0.8 * picks.length) good.push(`${there} of ${several(picks.length, "note")} are there`);
   const bends = picks.flatMap((one) => one.bends).map((bend) => bend.off).filter(Number.isFinite);
   const tuned = bends.filter((off) => Math.abs(off) <= tuning).length;
@@ -68,9 +73,9 @@ export const told = ({ judged, extra, late, tuning: sharp, step }, measured) => 
   for (const { event, vibrato } of known) {
     if (vibrato) rest.push(`${event.place}: vibrato ${vibrato.hertz.toFixed(1)} Hz, ${Math.round(vibrato.cents)} cents wide`);
   }
-  const open = [[judged.filter((one) => one.how === "unclear").length, "note"],
+  const unsaid = [[judged.filter((one) => one.how === "unclear").length, "note"],
     [judged.flatMap((one) => one.bends).filter((bend) => bend.why).length, "bend"]];
-  const unclear = open.filter(([count]) => count).map(([count, word]) => several(count, word));
+  const unclear = unsaid.filter(([count]) => count).map(([count, word]) => several(count, word));
   if (unclear.length) rest.push(`not judged, because it is not clear enough: ${unclear.join(" and ")}`);
   if (step) rest.push(`the microphone dropped out and was ${ms(step)} off from there; it was allowed for`);
   return [...good.map((line) => `good: ${line}`), ...lines.map((line) => `work on: ${line}`), ...rest];

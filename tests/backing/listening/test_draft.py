@@ -21,7 +21,7 @@ from click.testing import CliRunner, Result
 
 import backing
 from backing.cli import main
-from backing.events import Stream
+from backing.events import Note, Stream
 from backing.grooves import find_groove
 from backing.listening.counted import Counted, Grid, kept
 from backing.listening.draft import Caught, Writer, bars_of, catch
@@ -34,9 +34,10 @@ from backing.live.reel import Begin
 from backing.recording.slate import Slate, write_slate
 from phrases.errors import RangeError
 from phrases.files import find_phrase, load_phrase, read_phrase
+from phrases.fretboard import fret_pitch
 from phrases.hands import held
 from phrases.pitch import parse_key
-from tests.backing.listening.material import RATE, again, lead, sound
+from tests.backing.listening.material import RATE, Slips, again, lead, sound, sounded, student
 
 SHUFFLE = find_groove("shuffle")
 
@@ -59,7 +60,12 @@ def caught(name: str, voice: str = "soundfont", **how: Any) -> Caught:
 
 @pytest.mark.parametrize(
     ("name", "voice"),
-    [("lamp-oil", "soundfont"), ("kettle-spout", "strings"), ("back-step", "strings")],
+    [
+        ("lamp-oil", "soundfont"),
+        ("kettle-spout", "strings"),
+        ("back-step", "strings"),
+        ("warm-skillet", "strings"),  # one string of a double stop trembles
+    ],
 )
 def test_a_phrase_that_is_played_is_caught_as_it_is_written(name: str, voice: str) -> None:
     """Pickup, swing, triplets, slow and quick bends, releases, vibrato, a hammered grace note."""
@@ -118,6 +124,42 @@ def test_what_cannot_be_caught_is_refused_with_words(
 ) -> None:
     with pytest.raises(TakeError, match=told):
         catch(Memory(sound, RATE), key=parse_key("A"), groove=SHUFFLE, tempo=Fraction(60))
+
+
+@pytest.mark.parametrize("chord", ["E0 A2 D2", "A0 D2 G2", "D2 G1 B0", "D7 G5 B5"])
+def test_chords_of_three_strings_are_refused(chord: str) -> None:
+    """Root, fifth and octave too, though all that the octave sounds the root has as well."""
+
+    def strokes(words: str) -> list[Note]:
+        return [
+            Note(f"lead {word[0]}", n + 0.5, n + 1.3, fret_pitch(word[0], int(word[1:])), 96)
+            for n in range(3)
+            for word in words.split()
+        ]
+
+    def taken(words: str) -> Caught:
+        guitar = Memory(sound(strokes(words), played("lamp-oil")[0], voice="strings"), RATE)
+        return catch(guitar, key=parse_key("A"), groove=SHUFFLE, tempo=Fraction(60))
+
+    with pytest.raises(TakeError, match=r"there are chords in it, the first at 0:00\.5: a phrase"):
+        taken(chord)
+    found = taken(" ".join(chord.split()[:2])).phrase
+    assert {len(s.notes) for part in found.parts for s in part.strokes} == {2}
+
+
+def test_a_hand_that_touches_the_strings_plays_no_notes() -> None:
+    """Strings ring on under the next note, too, and are no double stops."""
+    stream = played("lean-to")[0]
+    slips = Slips(spread=0.01, ring=0.3, noises=1.0, seed=2)
+    guitar = sound(sounded(student(lead(stream), slips), slips), stream, voice="strings")
+    phrase = load_phrase("lean-to")
+    found = catch(
+        Memory(guitar, RATE), key=phrase.key, groove=find_groove(phrase.groove),
+        tempo=phrase.tempo, bars=bars_of(stream, as_written(stream)),
+    )  # fmt: skip
+    same = again(phrase, found.phrase)
+    assert same.right >= 0.8 * same.notes
+    assert same.more <= 0.15 * same.notes, same.rest
 
 
 @pytest.mark.parametrize("pitches", [(64,), (59, 64), (60, 64)])

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from itertools import pairwise
+from pathlib import Path
 
 import mir_eval
 import numpy as np
@@ -18,7 +21,9 @@ import pytest
 import backing
 from backing.events import Stream
 from backing.listening.judge import Review, _vibrato, review
-from backing.listening.written import as_written, written
+from backing.listening.thresholds import Limits
+from backing.listening.words import findings
+from backing.listening.written import Event, Part, as_written, written
 from tests.backing.listening.material import (
     RATE,
     Played,
@@ -61,6 +66,28 @@ def test_a_perfect_take_has_nothing_missed_wrong_or_extra(name: str, tone: str) 
     assert not found.extra
     assert abs(found.late) < 0.003
     assert abs(found.tuning) < 4  # cents; the samples of the soundfont are off by 3.4
+
+
+@pytest.mark.parametrize(("voice", "tone"), [("strings", "fuzz"), ("soundfont", "clean")])
+def test_another_note_is_found_while_the_one_before_it_still_rings(voice: str, tone: str) -> None:
+    """An amplifier mixes both strings, so that the lowest pitch that is heard is neither's."""
+    wrong = found_ = good = unsure = 0
+    for name in ("mule-track", "garden-gate"):
+        stream, slips = loop(name, 2), Slips(wrong=0.2, ring=0.35, spread=0.02, seed=3)
+        strokes = student(lead(stream), slips)
+        guitar = sound(sounded(strokes, slips), stream, tone, voice)
+        known = by_start(tuple(strokes))
+        for one in review(written(stream, as_written(stream), turns=False), heard(guitar)).judged:
+            if one.event.kind == "pick" and one.event.end - one.event.at > 0.15:
+                slip = known[round(one.event.at, 4)].wrong
+                wrong, good = wrong + bool(slip), good + (not slip)
+                if slip and one.how == "wrong":
+                    found_ += 1
+                    assert one.pitch == 100 * slip
+                unsure += not slip and one.how != "played"
+    assert wrong >= 10
+    assert found_ >= 0.9 * wrong
+    assert unsure <= 0.04 * good
 
 
 def test_slips_are_found_and_nothing_else() -> None:
@@ -173,3 +200,83 @@ def test_a_tone_that_an_amplifier_mixes_is_not_called_a_wrong_note() -> None:
     hows = Counter(one.how for one in found.judged if one.event.kind == "pick")
     assert hows["wrong"] == 0
     assert hows["played"] >= 0.8 * hows.total()
+
+
+LINE = """title = "Made up"
+key = "A"
+groove = "shuffle"
+tempo = 80
+[[part]]
+role = "line"
+notes = '{}'
+"""
+
+
+def own(folder: Path, notes: str) -> Stream:
+    """Return a line of notes, played twice."""
+    path = folder / "own.toml"
+    path.write_text(LINE.format(notes), encoding="utf-8")
+    return backing.loop(str(path), passes=2, shape="hold", count_in=1)
+
+
+def test_a_bend_is_measured_while_another_string_rings_with_it(tmp_path: Path) -> None:
+    stream = own(tmp_path, "| 1 B8b10+e8 3 B10 4 B8 | 1 G7b9+e5 3 B8 4 .")
+    slips = Slips(bends=(-60.0,))
+    guitar = sound(sounded(student(lead(stream), slips), slips), stream, voice="strings")
+    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    bends = [bend for one in found.judged for bend in one.bends]
+    assert len(bends) == 4
+    assert all(abs(bend.off + 60) < 8 for bend in bends), bends
+
+
+def test_a_unison_bend_is_left_open(tmp_path: Path) -> None:
+    """Both strings have the same partials there: which of them is flat cannot be told."""
+    stream = own(tmp_path, "| 1 G8b10+B6 3 B8 4 B6 | 1 B8 2 B6 3 G8 4 .")
+    guitar = sound(lead(stream), stream, voice="strings")
+    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    bends = [bend for one in found.judged for bend in one.bends]
+    assert {bend.why for bend in bends} == {"another string rings with it"}
+
+
+def test_a_raked_note_is_found_and_its_time_is_left_open(tmp_path: Path) -> None:
+    """A rake begins nowhere, so that no note after it is called early or late."""
+    stream = own(tmp_path, "| 1 B8 2 B10{rake} 3 G9 | 1 e8{rake} 2 B8 3 G7 4 .")
+    slips = Slips(spread=0.005, late=0.0)
+    guitar = sound(sounded(student(lead(stream), slips), slips), stream, voice="strings")
+    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    raked = [one for one in found.judged if one.event.raked]
+    assert len(raked) == 4
+    assert {one.how for one in found.judged if one.event.kind == "pick"} == {"played"}
+    assert not [one for one in findings(found, Limits.usual()) if one.kind == "time"]
+    gone = [n for n in lead(stream) if n.pitch != raked[0].event.parts[0].pitch or n.damped]
+    again_ = review(
+        written(stream, as_written(stream), turns=False),
+        heard(sound(gone, stream, voice="strings")),
+    )
+    hows = [one.how for one in again_.judged if one.event.raked]
+    assert hows[0] != "played"
+
+
+def test_the_end_of_a_note_is_told_where_its_level_was_steady(tmp_path: Path) -> None:
+    stream = own(tmp_path, "| 1 B8 3 . 4 G9 | 1 G7 3 .")
+    notes = lead(stream)
+    for far in (-0.7, 0.0, 0.4):
+        moved = [
+            replace(n, end=n.end + (far if n.end - n.start > 1 else 0.0)) for n in notes
+        ]  # fmt: skip
+        guitar = sound(moved, stream, voice="strings")
+        found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+        long = [one.held for one in found.judged if one.event.end - one.event.at > 1]
+        assert len(long) == 4
+        assert all(held == pytest.approx(far, abs=0.09) for held in long), (far, long)
+
+
+def test_the_end_of_a_note_that_has_died_away_is_left_open() -> None:
+    """A pluck that decays by 60 dB a second is not let go at any moment."""
+    seconds = np.arange(4 * RATE) / RATE
+    tone = np.sin(2 * np.pi * 329.63 * seconds) * np.exp(-7 * seconds) * 0.5
+    part = Part("e", 64)
+    events = [Event(0.5, 3.5, (part,), "pick", 60.0, Fraction(0))]
+    guitar = np.concatenate([np.zeros(RATE // 2), tone]).astype(np.float32)
+    (one,) = review(events, heard(guitar)).judged
+    assert (one.how, math.isnan(one.held)) == ("played", True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
@@ -84,6 +85,29 @@ def test_a_take_with_its_slate_needs_no_words(
     log = (tmp_path / "takes.jsonl").read_text(encoding="utf-8").splitlines()
     assert json.loads(log[0])["there"] == 1.0
     assert "Lamp oil in C: 100% of the notes" in hear(take, "--history").output
+
+
+def test_half_a_take_is_judged_and_the_rest_is_told(played: Path, tmp_path: Path) -> None:
+    sound, rate = soundfile.read(played)
+    take = tmp_path / "half.wav"
+    soundfile.write(take, sound[: len(sound) * 6 // 10], rate)
+    result = hear(take, *WORDS)
+    assert result.exit_code == 0, result.output
+    found = re.search(r"the take ends before the last (\d+) of 15 notes; they are", result.output)
+    assert found
+    assert f"every one of the {15 - int(found[1])} notes is there" in result.output
+
+
+def test_hiss_is_no_take(played: Path, stream: Stream, tmp_path: Path) -> None:
+    """The pickup's hiss has onsets everywhere, but none of the notes."""
+    take = tmp_path / "take.wav"
+    hiss = np.random.default_rng(1).standard_normal(soundfile.info(played).frames) * 0.0005
+    soundfile.write(take, hiss, RATE)
+    write_slate(take, slate(take, [[n, float(s.start), 0.0, 1.0, None]
+                                   for n, s in enumerate(stream.sections)]))  # fmt: skip
+    result = hear(take)
+    assert result.exit_code == 1, result.output
+    assert 'this does not sound like "Lamp oil"' in result.output
 
 
 def test_a_pause_in_the_playing_moves_what_comes_after_it(

@@ -59,7 +59,7 @@ def test_a_bend_within_what_listeners_tolerate_is_in_tune() -> None:
     assert not any("bend" in line and line.startswith("work") for line in lines)
     assert any("bends are in tune" in line for line in lines)
     strict = told(takes(bends=[Bend(200.0, -24.0, 0.4)]), STRICT)
-    assert any("24 cents short" in line for line in strict)
+    assert any("the bend stops a little (24 cents) short" in line for line in strict)
 
 
 def test_a_late_note_is_told_from_where_listeners_notice_it() -> None:
@@ -118,10 +118,56 @@ def test_what_could_not_be_judged_is_counted() -> None:
     assert "not judged, because it is not clear enough: 3 notes and 3 bends" in told(review)
 
 
+def test_praise_is_only_for_what_could_be_judged() -> None:
+    assert told(takes(how="unclear"))[0] == (
+        "good: every one of the 9 notes that could be judged is there"
+    )
+
+
+def test_a_missing_note_is_named_by_its_string() -> None:
+    lines = told(takes(how="missed", off=math.nan))
+    assert (
+        "work on: call, bar 1, beat 3: the note on the B string is not heard (3 of 3 times)"
+        in (lines)
+    )
+
+
+def test_notes_let_go_too_soon_and_notes_that_ring_into_a_rest() -> None:
+    # A beat is a second here; each note is written a beat long.
+    short, long = told(takes(held=-0.5)), told(takes(held=0.34))
+    assert any("beat 3: let go half of a beat too soon (3 of 3 times)" in line for line in short)
+    assert any("beat 3: rings a third of a beat into the rest" in line for line in long)
+    for little in (-0.3, 0.2, math.nan):
+        assert not any(line.startswith("work on") for line in told(takes(held=little)))
+
+
+def test_two_things_to_work_on_lie_in_two_places() -> None:
+    review = takes(bends=[Bend(200.0, -80.0, 0.4)], off=0.05, held=-0.9)
+    for one in review.judged:
+        if one.event.place.beat == 2:
+            one.off = 0.04
+    work = [line for line in told(review) if line.startswith("work on")]
+    assert [line.split(": ")[1] for line in work] == ["call, bar 1, beat 3", "call, bar 1, beat 2"]
+
+
+def test_a_tempo_that_is_not_solid_yet_is_told() -> None:
+    notes = []
+    for go, tempo in enumerate((80.0, 80.0, 106.0, 106.0)):
+        for beat in (1, 2, 3, 4) * 2:
+            notes.append(note(go, beat, tempo))
+        if tempo == 106:
+            notes[-1].how, notes[-1].off = "missed", math.nan
+    assert "solid to 80; at 106 not yet: stay there for a while" in (
+        told(Review(notes, [], 0.0, 0.0))
+    )
+
+
 def test_notes_that_nobody_wrote_are_told_with_their_time() -> None:
     review = takes()
     review.extra.append(Extra(12.34, 6400.0))
-    assert "work on: a note that is not written, at 0:12.3" in told(review)
+    assert "work on: a note that is not written, after call, bar 1, beat 4 (0:12.3)" in told(
+        review
+    )
 
 
 def test_no_mark_out_of_a_hundred_and_no_verdict_on_feel() -> None:
