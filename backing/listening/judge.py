@@ -432,8 +432,8 @@ def _bend_beside(
 def _ends(judged: Sequence[Judged], begun: Mapping[int, float], ears: Ears) -> None:
     """Tell when notes are let go: where a level that was steady falls at once, or rings on."""
     picks = [n for n in sorted(begun, key=lambda n: begun[n]) if judged[n].event.kind != "step"]
-    whole = ears.source.frames / ears.source.rate
-    for number, until in zip(picks, [*(begun[n] for n in picks[1:]), whole], strict=True):
+    untils = [*(begun[n] for n in picks), ears.source.frames / ears.source.rate][1:]
+    for number, until in zip(picks, untils, strict=True):
         one, at = judged[number], begun[number]
         if one.how != "played" or one.event.kind != "pick":
             continue

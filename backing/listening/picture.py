@@ -9,6 +9,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
+from itertools import pairwise
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from backing.listening.ears import Ears
 from backing.listening.judge import Judged, Review
 from backing.listening.thresholds import Limits
 from backing.listening.words import tempos
+from backing.listening.written import Place
 from phrases.replacing import MADE
 
 __all__ = ["html", "svg"]
@@ -26,13 +28,21 @@ MOST = 24  # passes that are drawn
 STEP = 0.02  # seconds from one point of a written curve to the next
 HALF = 30.0  # cents, half of the height of the band
 FAR = 350.0  # cents from what is written, beyond which a line is somebody else's
+BENT = 110.0  # cents that the picture of bends shows on either side
 REACH = 0.08  # seconds that the time ribbon shows on either side
+WIDE = 6.6  # of a letter
+# The colours of paper, and of a screen at night; they hold for the page around a picture as well.
 STYLE = """
-svg{font-family:system-ui,sans-serif;background:#fff;color:#1b1b1b;max-width:100%;height:auto}
-text{font-size:12px;fill:#1b1b1b}.head{font-size:14px;font-weight:600}.axis{fill:#555}
-.band{fill:#d5d3cc}.zone{fill:#eceae4}.grid{stroke:#bbb;stroke-width:1;fill:none}
-.line{stroke:#123f6b;stroke-width:2;fill:none}.mark{stroke:#8a1c12;stroke-width:2;fill:#fff}
-.dot{fill:#123f6b}.off{fill:#8a1c12}
+:root{--paper:#fff;--ink:#1b1b1b;--soft:#555;--band:#d0cdc4;--zone:#eceae4;--grid:#bbb;
+--line:#123f6b;--off:#8a1c12}
+@media screen and (prefers-color-scheme:dark){:root{--paper:#16181b;--ink:#ececec;--soft:#b4b4b4;
+--band:#4a4d52;--zone:#26292e;--grid:#55585e;--line:#8fc3ff;--off:#ff9a8c}}
+svg{font-family:system-ui,sans-serif;background:var(--paper);max-width:100%;height:auto}
+text{font-size:12px;fill:var(--ink)}.head{font-size:14px;font-weight:600}.axis{fill:var(--soft)}
+.band{fill:var(--band)}.zone{fill:var(--zone)}.grid{stroke:var(--grid);stroke-width:1;fill:none}
+.line{stroke:var(--line);stroke-width:2;fill:none}.thin{stroke-width:1.5;stroke-dasharray:5 4}
+.mark{stroke:var(--off);stroke-width:2;fill:var(--paper)}
+.dot{fill:var(--line)}.off{fill:var(--off)}
 """
 
 Point = tuple[float, float]
@@ -51,8 +61,8 @@ def svg(review: Review, ears: Ears, limits: Limits, title: str) -> str:
     title
         Stands above it.
     """
-    parts: list[str] = [f'<text class="head" x="{LEFT}" y="20">{escape(title)}</text>']
-    y = 36.0
+    parts: list[str] = [f'<text class="head" x="{LEFT}" y="20">{escape(title)}</text>', _legend()]
+    y = 66.0
     for drawn, height in [
         *_strips(review, ears),
         *_ribbons(review, limits),
@@ -87,7 +97,7 @@ def html(
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<!-- {MADE} --><title>{escape(title)}</title>"
         "<style>body{font:16px/1.5 system-ui,sans-serif;max-width:64rem;margin:2rem auto;"
-        "padding:0 1rem;color:#1b1b1b;background:#fff}li{margin:.3rem 0}</style>"
+        "padding:0 1rem;color:var(--ink);background:var(--paper)}li{margin:.3rem 0}</style>"
         f"<h1>{escape(title)}</h1><ul>{rows(told)}</ul>{svg(review, ears, limits, title)}"
         f"<h2>From when on something is said</h2><ul>{rows(sources)}</ul></html>\n"
     )
@@ -96,6 +106,22 @@ def html(
 def _text(x: float, y: float, words: str, kind: str = "", anchor: str = "start") -> str:
     shown = f' class="{kind}"' if kind else ""
     return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"{shown}>{escape(words)}</text>'
+
+
+def _legend() -> str:
+    """Draw what every mark means."""
+    rows = (
+        (f'<rect class="band" x="{LEFT}" y="34" width="30" height="10"/>', "written"),
+        (_path([(LEFT + 104, 39), (LEFT + 134, 39)], "line"), "played"),
+        (f'<circle class="mark" cx="{LEFT + 222}" cy="39" r="6"/>', "not heard"),
+        (f'<path class="mark" d="M{LEFT + 336} 33l6 6-6 6-6-6z"/>', "another note"),
+        (f'<path class="mark" d="M{LEFT + 462} 39h10m-5-5v10"/>', "not written"),
+    )
+    out = [
+        drawn + _text(LEFT + x, 43, word)
+        for (drawn, word), x in zip(rows, (38, 142, 236, 348, 480), strict=True)
+    ]
+    return "".join(out)
 
 
 def _path(points: Sequence[Point], kind: str, *, closed: bool = False) -> str:
@@ -135,7 +161,11 @@ def _strip(number: int, notes: Sequence[Judged], review: Review, ears: Ears) -> 
     def y(cents: float) -> float:
         return 20 + (high - min(high, max(low, cents))) / (high - low) * (STRIP - 24)
 
-    drawn = [_text(LEFT, 12, f"pass {number}, {notes[0].event.tempo:g}", "axis")]
+    drawn = [
+        _text(4, 12, f"pass {number}", "axis"),
+        _text(4, 26, f"at {notes[0].event.tempo:g}", "axis"),
+    ]
+    drawn += _bars([(str(one.event.place), x(one.event.at) - 3) for one in notes], STRIP, 12)
     for note in range(math.ceil(low / 1200), int(high / 1200) + 1):
         drawn.append(_path([(LEFT, y(note * 1200)), (WIDTH - RIGHT, y(note * 1200))], "grid"))
         drawn.append(_text(LEFT - 6, y(note * 1200) + 4, f"C{note - 1}", "axis", "end"))
@@ -150,6 +180,22 @@ def _strip(number: int, notes: Sequence[Judged], review: Review, ears: Ears) -> 
             drawn.append(f'<path class="mark" d="M{at - 5:.1f} {y(extra.cents):.1f}h10m-5-5v10"/>')
             drawn.append(_text(at + 7, y(extra.cents) + 4, "not written"))
     return "".join(drawn)
+
+
+def _bars(places: Sequence[tuple[str, float]], bottom: float, names: float) -> list[str]:
+    """Draw a line where a bar begins, and its name at a height as far as there is room for it."""
+    starts: list[tuple[str, float]] = []
+    for place, x in places:
+        bar = place.rpartition(", ")[0]
+        if not starts or starts[-1][0] != bar:
+            starts.append((bar, x))
+    out, free = [], 0.0
+    for (bar, x), (_, following) in pairwise([*starts, ("", float(WIDTH))]):
+        out.append(_path([(x, 20), (x, bottom)], "grid"))
+        if x >= free and (following - x > WIDE * len(bar) or "pickup" not in bar):
+            out.append(_text(x, names, bar, "axis"))
+            free = x + WIDE * len(bar)
+    return out
 
 
 def _bands(one: Judged, x: Axis, y: Axis) -> list[str]:
@@ -203,33 +249,58 @@ def _ribbons(review: Review, limits: Limits) -> list[tuple[str, float]]:
             by[round(one.event.tempo, 1)].append(one)
     out = []
     for tempo, notes in sorted(by.items()):
-        places = list(dict.fromkeys(str(one.event.place) for one in notes))
+        places = _in_order(one.event.place for one in notes)
         across = (WIDTH - LEFT - RIGHT) / max(1, len(places))
         drawn = _zone(
-            f"time at {tempo:g}: below the line is late", limits.single, REACH, "ms", 1e3
-        )
+            f"time at {tempo:g}, each mark a note; in the grey, less than "
+            f"{limits.single * 1e3:.0f} ms off", limits.single, REACH, ("early", "late"),
+        )  # fmt: skip
+        columns = [(place, LEFT + across * n) for n, place in enumerate(places)]
+        drawn += _bars(columns, ROW, ROW + 12)
         for one in notes:
             off = max(-REACH, min(REACH, one.off - review.late))
             kind = "off" if abs(one.off - review.late) > limits.single else "dot"
             drawn.append(
                 _dot(LEFT + across * (places.index(str(one.event.place)) + 0.5), off / REACH, kind)
             )
-        out.append(("".join(drawn), float(ROW)))
+        out.append(("".join(drawn), float(ROW + 18)))
     return out
 
 
+def _in_order(places: Iterable[Place]) -> list[str]:
+    """Return places as words, each once, as they follow each other in the phrase."""
+    some = [*dict.fromkeys(places)]
+    parts = [*dict.fromkeys(place.part for place in some)]
+    some.sort(key=lambda p: (parts.index(p.part), p.bar, p.beat, p.within))
+    return [str(place) for place in some]
+
+
 def _bends(review: Review, limits: Limits) -> list[tuple[str, float]]:
-    """Draw how far bends were off, in the order in which they came."""
-    offs = [b.off for one in review.judged for b in one.bends if math.isfinite(b.off)]
-    if not offs:
+    """Draw how far bends were off, by the place in the phrase."""
+    rows = [
+        (one.event.place, bend.off)
+        for one in review.judged
+        for bend in one.bends
+        if math.isfinite(bend.off)
+    ]
+    if not rows:
         return []
-    reach = 110.0
-    drawn = _zone("bends: above the line goes too far", limits.tuning, reach, "cents", 1.0)
-    across = (WIDTH - LEFT - RIGHT) / len(offs)
-    for n, off in enumerate(offs):
-        kind = "off" if abs(off) > limits.tuning else "dot"
-        drawn.append(_dot(LEFT + across * (n + 0.5), -max(-reach, min(reach, off)) / reach, kind))
-    return [("".join(drawn), float(ROW))]
+    places = _in_order(place for place, _ in rows)
+    across = (WIDTH - LEFT - RIGHT) / len(places)
+    drawn = _zone(
+        f"bends, by place; in the grey, less than {limits.tuning:.0f} cents off",
+        limits.tuning, BENT, ("sharp", "flat"),
+    )  # fmt: skip
+    for n, place in enumerate(places):
+        offs = [off for at, off in rows if str(at) == place]
+        for m, off in enumerate(offs):
+            kind = "off" if abs(off) > limits.tuning else "dot"
+            x = LEFT + across * (n + (m + 0.5) / len(offs))
+            drawn.append(_dot(x, -max(-BENT, min(BENT, off)) / BENT, kind))
+        drawn.append(_path([(LEFT + across * n, 20), (LEFT + across * n, ROW)], "grid"))
+        if WIDE * len(place) < across:
+            drawn.append(_text(LEFT + across * (n + 0.5), ROW + 12, place, "axis", "middle"))
+    return [("".join(drawn), float(ROW + 18))]
 
 
 def _spread(review: Review, limits: Limits) -> list[tuple[str, float]]:
@@ -238,23 +309,35 @@ def _spread(review: Review, limits: Limits) -> list[tuple[str, float]]:
     if len(rows) < 2:
         return []
     slow, fast = rows[0].tempo, rows[-1].tempo
-    top = max(0.04, *(row.spread for row in rows))
-    drawn = [_text(LEFT, 12, "spread of the time by tempo, in ms", "axis")]
-    points = [
-        (LEFT + 20 + (row.tempo - slow) / (fast - slow) * (WIDTH - LEFT - RIGHT - 40),
-         ROW - 24 - row.spread / top * (ROW - 50))
-        for row in rows
-    ]  # fmt: skip
-    drawn.append(_path(points, "line"))
-    for (x, y), row in zip(points, rows, strict=True):
-        drawn.append(f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
-        drawn.append(_text(x, y - 9, f"{row.spread * 1000:.0f}", anchor="middle"))
-        drawn.append(_text(x, ROW - 6, f"{row.tempo:g}", "axis", "middle"))
+    bent: dict[float, list[float]] = defaultdict(list)
+    for one in review.judged:
+        bent[round(one.event.tempo, 1)] += [abs(b.off) for b in one.bends if math.isfinite(b.off)]
+    lines = [("spread of the time, ms", "line", {row.tempo: 1000 * row.spread for row in rows})]
+    middles = {tempo: float(np.median(offs)) for tempo, offs in sorted(bent.items()) if offs}
+    if len(middles) > 1:
+        lines.append(("bends off by, cents (dashed)", "line thin", middles))
+    title = "; ".join(words for words, _, _ in lines)
+    drawn = [_text(LEFT, 12, f"by tempo: {title}", "axis")]
+    top = max(40.0, *(value for _, _, values in lines for value in values.values()))
+    for words, kind, values in lines:
+        points = [
+            (LEFT + 20 + (tempo - slow) / (fast - slow) * (WIDTH - LEFT - RIGHT - 40),
+             ROW - 24 - value / top * (ROW - 60))
+            for tempo, value in values.items()
+        ]  # fmt: skip
+        drawn.append(_path(points, kind))
+        for (x, y), (tempo, value) in zip(points, values.items(), strict=True):
+            drawn.append(f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
+            least = min(other.get(tempo, value) for _, _, other in lines)
+            side = 17 if value == least and len(lines) > 1 else -9
+            unit = words.partition(", ")[2].partition(" ")[0]
+            drawn.append(_text(x, y + side, f"{value:.0f} {unit}", anchor="middle"))
+            drawn.append(_text(x, ROW - 6, f"at {tempo:g}", "axis", "middle"))
     return [("".join(drawn), float(ROW))]
 
 
-def _zone(words: str, limit: float, reach: float, unit: str, scale: float) -> list[str]:
-    """Draw the zone in which nothing is said, with its edges."""
+def _zone(words: str, limit: float, reach: float, ends: tuple[str, str]) -> list[str]:
+    """Draw the zone in which nothing is said, and what is over and under it."""
     half = (ROW - 24) / 2
     middle = 20 + half
     high = half * limit / reach
@@ -263,8 +346,8 @@ def _zone(words: str, limit: float, reach: float, unit: str, scale: float) -> li
         f'<rect class="zone" x="{LEFT}" y="{middle - high:.1f}" width="{WIDTH - LEFT - RIGHT}" '
         f'height="{2 * high:.1f}"/>',
         _path([(LEFT, middle), (WIDTH - RIGHT, middle)], "grid"),
-        _text(LEFT - 6, middle - high + 4, f"{limit * scale:.0f} {unit}", "axis", "end"),
-        _text(LEFT - 6, middle + high + 4, f"{limit * scale:.0f} {unit}", "axis", "end"),
+        _text(LEFT - 6, middle - high, ends[0], "axis", "end"),
+        _text(LEFT - 6, middle + high + 8, ends[1], "axis", "end"),
     ]
 
 

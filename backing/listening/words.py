@@ -301,9 +301,10 @@ def _pace(rows: Sequence[Tempo]) -> list[str]:
             share = f"one note in {max(2, round(1 / row.untidy))} is untidy"
             if row.untidy > 0.6:
                 share = "most notes are untidy"
+            slower = [one.tempo for one in rows if one.tempo < row.tempo]
             if solid is None:
-                slower = f"begin slower than {row.tempo:g}"
-                return [f"at {row.tempo:g} {share}: {slower}"]
+                then = f"stay at {slower[-1]:g}" if slower else f"begin slower than {row.tempo:g}"
+                return [f"at {row.tempo:g} {share}: {then}"]
             return [
                 f"solid to {solid.tempo:g}; at {row.tempo:g} {share}: stay at {solid.tempo:g} "
                 "until three passes are clean"

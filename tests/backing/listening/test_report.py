@@ -216,8 +216,12 @@ def test_the_review_is_written_in_words_and_pictures(played: Path, tmp_path: Pat
     assert "Larrouy-Maestri 2018" in page  # each limit names its source
     root = ElementTree.fromstring(picture)
     shapes = [one.get("class") for one in root.iter()]
-    assert shapes.count("band") == 15  # every written note
-    assert shapes.count("line") >= 15  # and a line over each
+    assert shapes.count("band") == 1 + 15  # the legend's, and every written note
+    assert shapes.count("line") >= 1 + 15  # and a line over each
+    words = {"".join(one.itertext()) for one in root.iter() if one.tag.endswith("text")}
+    assert {"written", "played", "not heard", "another note", "not written"} <= words
+    assert {"call, bar 1", "response, bar 1", "pass 1", "early", "late", "sharp", "flat"} <= words
+    assert all("prefers-color-scheme:dark" in one for one in (page, picture))
     assert sum("bar 1" in line for line in text.splitlines()) >= 5
     # The program's own are replaced unasked; a text, which may have been edited, is not.
     assert hear(played, *WORDS, "-o", files[0]).exit_code == 0

@@ -107,6 +107,15 @@ def test_the_tempo_at_which_it_falls_apart_and_the_one_to_stay_at() -> None:
     assert expected in told(review)
 
 
+def test_what_is_solid_nowhere_stays_at_the_slower_tempo() -> None:
+    notes = []
+    for go, tempo in enumerate((80.0, 80.0, 106.0, 106.0)):
+        for beat in (1, 2, 3, 4) * 2:
+            notes.append(note(go, beat, tempo, off=0.06 if beat == 2 and tempo > 80 else 0.0))
+        notes[-1].off = 0.06
+    assert "at 106 one note in 3 is untidy: stay at 80" in told(Review(notes, [], 0.0, 0.0))
+
+
 def test_one_pass_makes_no_trend() -> None:
     notes = [note(0, beat, 80.0) for beat in (1, 2, 3, 4)] * 3
     notes += [note(1, beat, 100.0, how="missed", off=math.nan) for beat in (1, 2, 3, 4)] * 3
