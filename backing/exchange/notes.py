@@ -15,7 +15,7 @@ from backing.sheet.values import VALUES
 from phrases.pitch import NATURAL
 from phrases.techniques import mark
 
-__all__ = ["LONGEST", "Bend", "Place", "XmlNote", "length_of", "read_note"]
+__all__ = ["LONGEST", "XmlBend", "XmlNote", "XmlPlace", "length_of", "read_note"]
 
 WORDS = {text: name for name, text in OTHER.items()}
 SLID_IN = {tag: sign for sign, tag in INTO.items()}
@@ -38,7 +38,7 @@ SILENT = {
 
 
 @dataclass(frozen=True, slots=True)
-class Bend:
+class XmlBend:
     """One bend element: by how many cents, and what kind."""
 
     cents: int
@@ -47,12 +47,12 @@ class Bend:
 
 
 @dataclass(slots=True)
-class Place:
+class XmlPlace:
     """A string and a fret, 0 and None where the file does not say, and how it is bent."""
 
     line: int
     fret: int | None = None
-    bends: list[Bend] = field(default_factory=list)
+    bends: list[XmlBend] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -67,7 +67,7 @@ class XmlNote:
     fret: int | None = None
     # All strings and frets at the note, each with the bends that follow it: one note may have
     # those of its whole chord.
-    places: list[Place] = field(default_factory=list)
+    places: list[XmlPlace] = field(default_factory=list)
     pitch: int | None = None  # as it is written in the file, a MIDI number; None without one
     # `muted` to `chord`: its head is a cross; it has no length; it sounds with the note before.
     muted: bool = False
@@ -87,7 +87,7 @@ class XmlNote:
     # `bends`, `ways`, `into`, `out`, `trill`, `sways`, `others`: what happens here: bends in
     # order; the text after ``moves:`` of our own files; slides from and to nowhere; whether there
     # is a trill, whether a vibrato begins, and signs of other techniques.
-    bends: list[Bend] = field(default_factory=list)
+    bends: list[XmlBend] = field(default_factory=list)
     ways: str = ""
     into: str = ""
     out: str = ""
@@ -183,7 +183,7 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     text = (child.text or "").strip()
     if tag == "string":
         note.line = max(0, int(number(text)))
-        note.places.append(Place(note.line))
+        note.places.append(XmlPlace(note.line))
     elif tag == "fret":
         note.fret = max(0, int(number(text)))
         if note.places and note.places[-1].fret is None:
@@ -232,7 +232,7 @@ def _take_bend(note: XmlNote, child: ET.Element) -> None:
     if child.find("with-bar") is not None:
         note.unknown.append("bend by the bar")
         return
-    bend = Bend(cents, child.find("pre-bend") is not None, child.find("release") is not None)
+    bend = XmlBend(cents, child.find("pre-bend") is not None, child.find("release") is not None)
     note.bends.append(bend)
     if note.places:
         note.places[-1].bends.append(bend)

@@ -1,7 +1,7 @@
 """One part of a MusicXML file, from its first bar to its last: meter, key, tempo and voices.
 
 Conventions: positions are felt beats from bar one, so a short first bar lies below zero; within a
-`Bar` they count from its own beginning.
+`XmlBar` they count from its own beginning.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class Content:
 
 
 @dataclass(slots=True)
-class Bar(Content):
+class XmlBar(Content):
     """One measure element: its number in the file, the felt beats that it is filled, its signs."""
 
     number: str
@@ -116,7 +116,7 @@ class PartReader(Content):
                 f"{self.path}: {len(measures)} bars: at most {MOST_BARS} are read; export those "
                 "of the phrase alone"
             )
-        read: list[Bar] = []
+        read: list[XmlBar] = []
         for place, measure in enumerate(measures):
             meters = [_meter(time) for time in measure.iterfind("attributes/time")]
             if read and any(meter != self.written for meter in meters):
@@ -140,7 +140,7 @@ class PartReader(Content):
     def _wrong(self, measure: ET.Element, message: str) -> RangeError:
         return RangeError(f"{self.path}: bar {measure.get('number', '?')}: {message}")
 
-    def _measure(self, measure: ET.Element) -> Bar:
+    def _measure(self, measure: ET.Element) -> XmlBar:
         if len(measure) > MOST_IN_BAR:
             raise self._wrong(measure, f"it holds {len(measure)} elements, at most {MOST_IN_BAR}")
         for attributes in measure.findall("attributes"):
@@ -148,13 +148,13 @@ class PartReader(Content):
         if self.meter is None:
             self.meter = METERS["4/4"]
             self.told.add("no time signature; taken as 4/4")
-        bar = Bar(measure.get("number", "?")[:LONGEST])
+        bar = XmlBar(measure.get("number", "?")[:LONGEST])
         self._contents(measure, bar)
         if bar.length * (self.shared or 1) > self.meter.beats:
             raise self._wrong(measure, f"it is longer than its meter, {self.meter}")
         return bar
 
-    def _lay(self, played: Sequence[Bar]) -> None:
+    def _lay(self, played: Sequence[XmlBar]) -> None:
         """Put bars after one another; a short first bar is a pickup, two short ones may be one."""
         assert self.meter is not None
         full = Fraction(self.meter.beats)
@@ -187,7 +187,7 @@ class PartReader(Content):
         bars = [bar for start, bar in self.laid if start <= beat]
         self.told.add(what, bars[-1] if bars else self.laid[0][1])
 
-    def _put(self, bar: Bar, at: Fraction) -> None:
+    def _put(self, bar: XmlBar, at: Fraction) -> None:
         self.laid.append((at, bar.number))
         for voice, events in deepcopy(bar.events).items():
             for event in events:
@@ -195,7 +195,7 @@ class PartReader(Content):
             self.events.setdefault(voice, []).extend(events)
         self.said += [(when + at, what, words) for when, what, words in bar.said]
 
-    def _contents(self, measure: ET.Element, bar: Bar) -> None:
+    def _contents(self, measure: ET.Element, bar: XmlBar) -> None:
         assert self.meter is not None
         quarters = self.meter.quarters
         now = Fraction(0)
@@ -218,7 +218,7 @@ class PartReader(Content):
             self.told.add("grace note after the last note of a bar", bar.number)
 
     def _note(
-        self, child: ET.Element, now: Fraction, graces: list[list[XmlNote]], bar: Bar
+        self, child: ET.Element, now: Fraction, graces: list[list[XmlNote]], bar: XmlBar
     ) -> Fraction:
         assert self.meter is not None
         staff, voice = (child.findtext("staff") or "1").strip(), child.findtext("voice") or "1"
@@ -318,7 +318,7 @@ class PartReader(Content):
             return
         self.tuning = found
 
-    def _direction(self, child: ET.Element, now: Fraction, bar: Bar) -> None:
+    def _direction(self, child: ET.Element, now: Fraction, bar: XmlBar) -> None:
         assert self.meter is not None
         sound = child if child.tag == "sound" else child.find("sound")
         if sound is not None:
@@ -366,7 +366,7 @@ class PartReader(Content):
             if sign.tag not in READ:
                 self.told.add(sign.tag, bar.number)
 
-    def _sound(self, sound: ET.Element, bar: Bar) -> None:
+    def _sound(self, sound: ET.Element, bar: XmlBar) -> None:
         tempo = number(sound.get("tempo", "0"))
         if tempo and self.meter is not None:
             felt = tempo / self.meter.quarters

@@ -20,7 +20,7 @@ from itertools import pairwise, product
 from pathlib import Path
 
 from backing.exchange.losses import Losses
-from backing.exchange.notes import Bend, XmlNote
+from backing.exchange.notes import XmlBend, XmlNote
 from backing.exchange.tuning import OPEN, STANDARD_TUNING, Tuning
 from backing.exchange.unwriting import XmlEvent
 from backing.exchange.xmlfile import STEERING
@@ -359,7 +359,7 @@ def _bend(note: XmlNote, text: str) -> None:
     now = 0
     for kind, size in _BEND.findall(text or ""):
         if kind == "r":
-            note.bends.append(Bend(-now, release=True))
+            note.bends.append(XmlBend(-now, release=True))
             now = 0
             continue
         cents = SIZES.get(size)
@@ -367,5 +367,5 @@ def _bend(note: XmlNote, text: str) -> None:
             cents = 100 * (min(int(size), LAST_FRET) - (note.fret or 0))
         if not size:
             note.unknown.append("bend whose size is not told, taken as full")
-        note.bends.append(Bend(max(0, cents - now)))
+        note.bends.append(XmlBend(max(0, cents - now)))
         now = max(cents, now)

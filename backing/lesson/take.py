@@ -24,15 +24,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import Stream
+from backing.listening.source import TakeError
 from backing.sound.audio import CHUNK, Rendered
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
 from backing.sound.loudness import SILENCE, Meter
 from backing.sound.mix import LIMIT
-from phrases.errors import BluesError
 from phrases.phrase import Phrase
 
-__all__ = ["LONGEST", "TakeError", "attacks", "lag", "read_take", "with_take"]
+__all__ = ["LONGEST", "attacks", "lag", "read_take", "with_take"]
 
 LONGEST = 900.0  # seconds
 LEAST = 0.2  # seconds of sound
@@ -50,10 +50,6 @@ ALIKE, ALIKE_LONG = 0.5, 0.3
 BAND = 2 ** (1 / 3)
 LOWEST, HIGHEST = 160.0, 6000.0  # Hz
 FADE = 0.02  # seconds
-
-
-class TakeError(BluesError, ValueError):
-    """A recording that cannot take the phrase's place."""
 
 
 def with_take(

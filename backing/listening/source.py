@@ -30,7 +30,7 @@ TAPS = 63
 
 
 class TakeError(BluesError, ValueError):
-    """A take cannot be read, or there is nothing in it to hear."""
+    """A take cannot be read, has nothing in it to hear, or is of another phrase."""
 
 
 class Frames(Protocol):

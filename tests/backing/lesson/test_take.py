@@ -17,7 +17,8 @@ from scipy.signal import resample
 
 from backing import pieces
 from backing.events import Stream
-from backing.lesson.take import HOP, TakeError, attacks, lag, read_take, with_take
+from backing.lesson.take import HOP, attacks, lag, read_take, with_take
+from backing.listening.source import TakeError
 from backing.sound.audio import Rendered, render
 from phrases.files import read_phrase
 from phrases.phrase import Phrase
