@@ -44,7 +44,7 @@ SECONDS = 600  # after which the tests of a fault count as failed: it goes round
 TRIED = {
     "phrases/performance.py": " ".join(
         f"tests/phrases/test_{name}.py"
-        for name in ("performance", "even", "gestures", "dynamics", "techniques")
+        for name in ("performance", "even", "gestures", "dynamics", "slide", "techniques")
     ),
     "phrases/roles.py": "tests/phrases/test_roles.py tests/phrases/test_check.py",
     "backing/harmony.py": "tests/backing/test_harmony.py tests/backing/test_forms.py",

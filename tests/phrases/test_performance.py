@@ -490,6 +490,17 @@ def test_a_palm_mute_is_damped_soft_and_short() -> None:
     assert muted.pitch == plain.pitch
 
 
+def test_a_long_slide_waits_for_the_finger_that_hammers_before_it() -> None:
+    for beat in (0.2, 0.3):  # twelve frets take longer than half of such a beat
+        (note,) = play("| 1 G3 & h5 2 /17 3 .", beat=beat)
+        assert note.curve is not None
+        (hammer,) = [glide.start for glide in note.curve.glides if glide.kind == "hammer"]
+        slide = [glide.start for glide in note.curve.glides if glide.kind == "slide"]
+        assert len(slide) == 12
+        assert hammer <= min(slide)
+        assert max(slide) == pytest.approx(beat)
+
+
 def test_a_rake_crosses_the_lower_strings_just_before_the_note() -> None:
     *hits, note = play("| 2 G7{rake} 3 .")
     assert [hit.string for hit in hits] == ["A", "D"]
