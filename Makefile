@@ -15,8 +15,8 @@ desk: .venv/.ready ## open the example lesson at the desk, in the browser
 test: .venv/.ready-dev ## lint, check formatting and types, run the tests
 	$(PY) -m ruff check
 	$(PY) -m ruff format --check
-	$(PY) -m mypy
-	@sh .ci/page/check
+	@sh .ci/page/check & page=$$!; echo "$(PY) -m mypy"; $(PY) -m mypy; types=$$?; \
+		wait $$page && exit $$types
 	$(PY) -m pytest -n 2 --dist worksteal -m "not live"
 	$(LIVE)
 
