@@ -481,3 +481,19 @@ def test_the_front_door_trades_too() -> None:
     stream = backing.trade(answered(), passes=1)
     assert stream.facts["shape"] == "hold"
     assert stream.sections[1].tempo == 96
+
+
+@pytest.mark.parametrize(("gap", "bars"), [("response", [2, 3]), ("two", [2, 3, 6, 7, 10, 11])])
+def test_the_band_lifts_in_every_bar_of_a_turn_and_in_no_other(
+    gap: str, bars: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words: dict[str, Any] = {"gap": gap, "looseness": 0, "passes": 1}
+    usual = backing.trade("damp-matches", **words).sections[-1]
+    monkeypatch.setattr("backing.practice.looper.LIFTED", 0.0)
+    sunk = backing.trade("damp-matches", **words).sections[-1]
+    bar = 4 * 60 / float(usual.tempo)
+    assert bars == sorted({
+        int(one.start / bar + 1e-6)
+        for one, other in zip(usual.notes, sunk.notes, strict=True)
+        if one.velocity != other.velocity
+    })  # fmt: skip
