@@ -14,6 +14,7 @@ stiff string for its partials.
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ from backing.sound.voices.gauges import FLOOR, HIGH, HIGH_LOSS, Gauge
 __all__ = ["HOP", "LOWEST", "RAMP", "Loop", "between"]
 
 Floats = NDArray[np.float64]
+F = TypeVar("F", np.float32, np.float64)
 
 HOP = 64
 # Frequencies at which a filter is asked to be right: more than it has taps for, and low ones.
@@ -79,10 +81,12 @@ def _quick(taps: Samples) -> Samples:
     return np.concatenate([np.zeros(-len(taps) % QUICK, np.float32), taps])
 
 
-def between(edges: Floats, rows: NDArray[np.intp]) -> Floats:
+def between(edges: NDArray[F], rows: NDArray[np.intp]) -> NDArray[F]:
     """Interpolate values at the edges of hops to each frame of some hops, (hops, frames)."""
     first = edges[rows][:, None]
-    return first + (edges[rows + 1][:, None] - first) * (np.arange(HOP) / HOP)
+    out: NDArray[F] = (edges[rows + 1][:, None] - first) * RAMP.astype(edges.dtype)
+    out += first
+    return out
 
 
 def _different(rows: Floats) -> tuple[Floats, NDArray[np.intp]]:

@@ -48,7 +48,7 @@ STEP = 3.0  # dB
 PERCUSSION, STRUCK, FALL = 12, 0.7, 55.0  # semitones above the key, how loud, dB a second
 FREE = 0.02  # seconds that all keys must have been up for it
 
-BOUNCE = (0.75, 0.35, 0.9)  # how far a contact is closed in the hops after it first touches
+BOUNCE = np.array([0.75, 0.35, 0.9, 1.0])  # how far a contact is closed, hop by hop
 LATEST = 0.003  # seconds from the first contact of a key to the last
 
 CROSS = 800.0
@@ -124,11 +124,12 @@ class Organ:
     ) -> None:
         self.rate = rate
         self._notes = notes
-        self._drawn = [
-            (DRAWBARS[name], 10 ** (STEP * (far - 8) / 20))
-            for name, far in registration.items()
-            if far
-        ]
+        drawn = {DRAWBARS[name]: far for name, far in registration.items() if far}
+        # Each contact of a key, and percussion, that of its own: semitones above, and how loud.
+        self._above = np.array([*drawn, PERCUSSION])
+        self._level = np.array(
+            [*(10 ** (STEP * (far - 8) / 20) for far in drawn.values()), STRUCK]
+        )
         self._swelling = {note.start: note.end for note in notes if note.swell}
         self._struck = self._free()
         spans = sorted(self._swelling.items())
@@ -154,38 +155,29 @@ class Organ:
         for number, note in enumerate(self._notes):
             if note.end + LATEST + 4 * edge < first or note.start > first + hops * edge:
                 continue
-            loud = (note.velocity / 127) ** 2
-            for bar, (above, level) in enumerate(self._drawn):
-                late = LATEST * abs(float(noise(1, 17 * number + bar)[0]))
-                self._add(heard, note, note.pitch + above, loud * level, late, first, hops)
-            if note.start in self._struck:
-                self._add(
-                    heard, note, note.pitch + PERCUSSION, loud * STRUCK, 0.0, first, hops, FALL
-                )
+            contacts = len(self._above) - (note.start not in self._struck)
+            late = LATEST * np.abs([float(noise(1, 17 * number + n)[0]) for n in range(contacts)])
+            late[len(self._above) - 1 :] = 0.0
+            opens = np.rint((note.start + late - first) / edge)[:, None]
+            shuts = np.maximum(opens + 1, np.rint((note.end + late - first) / edge)[:, None])
+            begin, end = max(0, int(opens.min())), min(hops + 1, int(shuts.max()))
+            if begin >= end:
+                continue
+            at = np.arange(begin, end)
+            touched = np.clip(at - opens, 0, len(BOUNCE) - 1).astype(np.intp)
+            closed = BOUNCE[touched] * ((at >= opens) & (at < shuts))
+            closed *= (note.velocity / 127) ** 2 * self._level[:contacts, None]
+            since = first + edge * at - note.start
+            swells = self._swelling.get(note.start)
+            if swells is not None:
+                grown = np.clip(since / (swells - note.start), 0.0, 1.0)
+                closed *= ((SOFT + (127 - SOFT) * grown) / 127) ** 2
+            closed[len(self._above) - 1 :] *= 10 ** (-FALL * np.maximum(0.0, since) / 20)
+            for above, row in zip(self._above, closed, strict=False):
+                wheel = _folded(note.pitch + int(above))
+                heard.setdefault(wheel, np.zeros(hops + 1))[begin:end] += row
         wheels = sorted(heard)
         return wheels, np.array([heard[wheel] for wheel in wheels]).T
-
-    def _add(self, heard: dict[int, Floats], note: Note, pitch: int, level: float, late: float,
-             first: float, hops: int, fall: float = 0.0) -> None:  # fmt: skip
-        """Add what one contact lets through at the edges of hops, falling by some dB a second."""
-        edge = HOP / self.rate
-        opens = round((note.start + late - first) / edge)
-        shuts = max(opens + 1, round((note.end + late - first) / edge))
-        begin, end = max(0, opens), min(hops + 1, shuts)
-        if begin >= end:
-            return
-        closed = np.full(end - begin, level)
-        for number, share in enumerate(BOUNCE, opens):
-            if begin <= number < end:
-                closed[number - begin] *= share
-        since = first + edge * np.arange(begin, end) - note.start
-        swells = self._swelling.get(note.start)
-        if swells is not None:
-            grown = np.clip(since / (swells - note.start), 0.0, 1.0)
-            closed *= ((SOFT + (127 - SOFT) * grown) / 127) ** 2
-        if fall:
-            closed *= 10 ** (-fall * np.maximum(0.0, since) / 20)
-        heard.setdefault(_folded(pitch), np.zeros(hops + 1))[begin:end] += closed
 
     def play(self, start: int, frames: int) -> Samples:
         """Return frames from `start` on, a whole number of hops; called in order."""
@@ -227,15 +219,18 @@ class Organ:
         angles = self._drum.angle(edges), self._horn.angle(edges)
         for ear, side in zip(EARS, out, strict=True):
             away = np.cos(angles[1] - ear)
-            late = between(self._late - away * REACH * self.rate, hops)
+            late = between((self._late - away * REACH * self.rate).astype(np.float32), hops)
             whole = late.astype(np.int32)
-            late -= whole
+            late -= whole.astype(np.float32)
             at = place - whole
-            heard = horn[at]
-            heard += late.astype(np.float32) * (horn[at - 1] - heard)
-            heard *= between(1 + HORN_DEPTH * away, hops)
-            slow = between(1 - DRUM_DEPTH * np.cos(angles[0] + ear), hops)
-            side.reshape(-1, HOP)[...] = heard + both[0].reshape(-1, HOP) * slow
+            heard = horn.take(at)
+            at -= 1
+            late *= horn.take(at) - heard
+            heard += late
+            heard *= between((1 + HORN_DEPTH * away).astype(np.float32), hops)
+            slow = between((1 - DRUM_DEPTH * np.cos(angles[0] + ear)).astype(np.float32), hops)
+            slow *= both[0].reshape(-1, HOP)
+            np.add(heard, slow, out=side.reshape(-1, HOP))
         return out
 
 
