@@ -47,7 +47,7 @@ class _String:
         self.loop = Loop(gauge, rate)
         self.hands = Hands(notes, gauge, _pulses(neck, gauge, rate), place)
         self.ends = round((max(note.end for note in notes) + RINGS) * rate)
-        self._over: Samples = np.zeros(0, np.float32)
+        self._over: Samples = np.zeros(0, np.float32)  # what the last pulses still put in
 
     def play(self, start: int, frames: int) -> Samples | None:
         """Return frames from `start` on, a whole number of hops; None where it is at rest."""
@@ -60,9 +60,11 @@ class _String:
         now = slice(before, None)
         given = np.zeros(frames + 4096, np.float32)
         given[: len(self._over)] = self._over
+        put = [(0, len(self._over))]
         for at, pulse in self.hands.given(start, start + frames):
             given[at : at + len(pulse)] += pulse
-        self._over = given[frames:]
+            put.append((at, max(put[-1][1], at + len(pulse))))
+        self._over = given[frames : max(frames, put[-1][1])]
         live = sounding[now]
         live = live[:-1] | live[1:]
         if not live.any():
@@ -70,7 +72,7 @@ class _String:
             return None
         periods = _periods(pitch, self.rate)[now]
         frets = np.maximum(0.0, pitch - self.loop.gauge.open)[now]
-        heard = self.loop.run(periods, frets, hand[now], live, given[:frames])
+        heard = self.loop.run(periods, frets, hand[now], live, given[:frames], put)
         # A string swings two ways, and these drift apart and together: its partials beat slowly.
         turn = 2 * np.pi * TURNS * edges[now] / self.rate
         rows = np.flatnonzero(live)

@@ -33,7 +33,7 @@ TOUCH = 0.006  # seconds
 RINGS, DEAD_RINGS = 0.45, 0.1  # seconds until a string is at rest after its last note
 DEAD_SECONDS = 0.06  # a damped note that is shorter has no pitch
 PALM_SOFT, PULL_SOFT, PULL = 2.0, 2.5, 0.6
-UNHEARD = 1e-6  # of the height of what is put in
+UNHEARD = 1e-5  # of the height of what is put in
 LEVEL = 1.5  # dB that a vibrato moves the level by for each 100 cents
 
 

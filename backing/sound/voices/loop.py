@@ -13,6 +13,7 @@ stiff string for its partials.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import TypeVar
 
@@ -170,7 +171,7 @@ class Loop:
         return [one for one in out if one is not None]
 
     def run(self, periods: Floats, frets: Floats, hand: Floats, sounding: NDArray[np.bool_],
-            given: Samples) -> Samples:  # fmt: skip
+            given: Samples, put: Sequence[tuple[int, int]]) -> Samples:  # fmt: skip
         """Return some hops of the string, and keep how it rings.
 
         Parameters
@@ -185,18 +186,21 @@ class Loop:
             Whether anything sounds in each hop; where not, the string is at rest.
         given
             What is put into the string, for each frame.
+        put
+            From which frame on something is, and until which, from the first on.
         """
         hops, pad = len(sounding), self.pad
         out = np.zeros(pad + hops * HOP, np.float32)
         out[:pad] = self._before
         live = np.flatnonzero(sounding)
         if len(live):
-            self._ring(out, periods, frets, hand, live, given)
+            self._ring(out, periods, frets, hand, live, given, put)
         self._before = out[len(out) - pad :].copy()
         return out
 
     def _ring(self, out: Samples, periods: Floats, frets: Floats, hand: Floats,
-              live: NDArray[np.intp], given: Samples) -> None:  # fmt: skip
+              live: NDArray[np.intp], given: Samples,
+              put: Sequence[tuple[int, int]]) -> None:  # fmt: skip
         # In steps, so that filters come again while a pitch moves: of a fifth of a cent.
         steps = 2 ** ((np.log2(periods) * CENTS).round() / CENTS)
         edges = np.column_stack([steps, (4 * frets).round() / 4, hand.round(6)])
@@ -228,8 +232,8 @@ class Loop:
         first = np.concatenate([[0], np.flatnonzero(~alike) + 1, [len(live)]])
         starts = HOP * live[first[:-1]]
         stops = starts + HOP * np.diff(first)
-        loud = np.concatenate([[-1], np.flatnonzero(given)])  # frames with something put in
-        quiet = np.maximum(starts, 1 + loud[np.searchsorted(loud, stops) - 1])
+        begun, over = np.array(put).T
+        quiet = np.maximum(starts, over[np.searchsorted(begun, stops) - 1])
         ramp, correlate, pad = RAMP, np.correlate, self.pad
         spans = zip(
             (pad + starts).tolist(), (pad + stops).tolist(), (pad + quiet).tolist(),
