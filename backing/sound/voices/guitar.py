@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 
 OTHER_WAY, TURNS = 0.07, 0.15  # how much a string swings the other way; Hz of the slow change
 ANSWER, ANSWERS = 0.00020, 0.7  # of what is played; seconds that idle strings ring
+IDLE_TAPS = 128  # what is so soft needs no more
 RESTING = (30.0, 15.0)  # what takes from idle strings: dB a second, and as much more for each kHz
 STRUM = 0.004  # seconds from string to string
 FINGERS = 0.13  # metres from the bridge
@@ -117,9 +118,10 @@ def _idle(neck: Neck, rate: int) -> Samples:
     for gauge in neck.strings.values():
         loop = Loop(gauge, rate)
         period = rate / (440 * 2 ** ((gauge.open - 69) / 12))
-        lead = min(loop.taps - 16, int(0.45 * period))
+        count = min(loop.taps, IDLE_TAPS)
+        lead = min(count - 16, int(0.45 * period))
         whole = int(period) - lead
-        (taps,) = loop.filters(np.array([[period, whole, lead, 0.0, *RESTING]]), loop.taps)
+        (taps,) = loop.filters(np.array([[period, whole, lead, 0.0, *RESTING]]), count)
         once_round = np.fft.rfft(np.concatenate([np.zeros(whole), taps[::-1]]), size)
         answer += once_round / (1 - once_round)
     frames = round(ANSWERS * rate)

@@ -164,9 +164,9 @@ class Loop:
         new = np.array([one is None for one in out])
         if len(known) > KEPT:  # by another thread too
             known.clear()
-        for size in np.unique(taps[new]):
+        for size in sorted(set(taps[new].tolist())):  # np.unique loads more of numpy
             numbers = np.flatnonzero(new & (taps == size))
-            for number, one in zip(numbers, self.filters(rows[numbers], int(size)), strict=True):
+            for number, one in zip(numbers, self.filters(rows[numbers], size), strict=True):
                 known[rows[number].tobytes()] = out[number] = [_quick(one)]
         return [one for one in out if one is not None]
 
