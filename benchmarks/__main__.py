@@ -2,7 +2,9 @@
 
 Whole commands run in turn beside others, A B A B, after a warm-up; the figures are medians of wall
 seconds and the median of the ratios pair by pair. All audio uses the soundfont of the pretty_midi
-wheel. `python -m benchmarks quick` leaves out the minutes: the lesson, the growth and the hour.
+wheel. `python -m benchmarks quick` leaves out the minutes: the lesson, the growth and the hour;
+`python -m benchmarks strings` measures the strings alone, in under three minutes, and writes
+`STRINGS.md`: the renders, the first live sound where there is a JACK server, and the hour.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
+from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 
@@ -24,6 +27,7 @@ from benchmarks.timed import BACKING, RUNS, Figures, memory, pair, seconds, whee
 from phrases.files import shipped
 
 RESULTS = Path(__file__).parent / "RESULTS.md"
+STRINGS = RESULTS.with_name("STRINGS.md")
 HERE = Path(__file__).parents[1]
 PHRASE = str(HERE / "examples" / "porch-light.toml")
 TRACK = ["track", "--key", "Bb", "--form", "quick-change", "--tempo", "112"]
@@ -63,7 +67,7 @@ def row(what: str, than: str, figures: Figures, limit: str) -> str:
     return f"| {what} | {ours:.3f} | {than} | {other:.3f} | {ratio:.2f} | {limit} |"
 
 
-def renders(folder: Path) -> Iterator[str]:
+def renders(folder: Path, runs: int = RUNS) -> Iterator[str]:
     """Yield the rows of what is rendered, beside the bare synthesiser on the exported MIDI."""
     midi, wav, raw = (str(folder / name) for name in ("t.mid", "t.wav", "bare.wav"))
     bare = ["fluidsynth", "-ni", "-F", raw, wheel_soundfont(), midi]
@@ -76,7 +80,7 @@ def renders(folder: Path) -> Iterator[str]:
     ):
         plain = [word for word in words if word not in ("--voice", "soundfont")]  # MIDI has none
         seconds([BACKING, *plain, "-o", midi])
-        figures = pair([BACKING, *words, "-o", wav], bare)
+        figures = pair([BACKING, *words, "-o", wav], bare, runs)
         yield row(what, "`fluidsynth -F`, same MIDI", figures, limit)
 
 
@@ -144,9 +148,27 @@ def growth(folder: Path) -> Iterator[str]:
             f"Exponent of {what}: {steep:.2f} over all, {late:.2f} from 16 to 64 choruses "
             "(limit 1.05)."
         )
+    yield from hour(folder)
+
+
+def hour(folder: Path) -> Iterator[str]:
+    """Yield the memory of an hour."""
     took, most = memory([BACKING, *HOUR, "-o", str(folder / "h.wav")])
-    hour = " ".join(HOUR)
-    yield f"\nAn hour (`{hour}`) to WAV: {took:.1f} s, at most {most:.0f} MB (limit 200)."
+    words = " ".join(HOUR)
+    yield f"\nAn hour (`{words}`) to WAV: {took:.1f} s, at most {most:.0f} MB (limit 200)."
+
+
+def first(_: Path) -> Iterator[str]:
+    """Yield how soon commands sound on a sound card that is none."""
+    from benchmarks.first_sound import first_sounds
+    from benchmarks.timing import FIRST, server
+
+    if shutil.which("jackd") is None:
+        yield "Not measured: the jackd command is needed (Debian: apt-get install jackd2)."
+        return
+    yield FIRST.split("\n\n", 1)[1]
+    with server():
+        yield from first_sounds(None)
 
 
 def _exponent(points: Sequence[tuple[float, float]]) -> float:
@@ -203,8 +225,12 @@ def main() -> int:
         )
         return 1
     os.environ["BACKING_SOUNDFONT"] = wheel_soundfont()
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # who installs it has its code compiled
+    alone = "strings" in sys.argv[1:]
+    runs = 3 if alone else RUNS
     lines = [
-        f"# Results\n\nWritten by `make bench`: {RUNS} runs of each, in turn, medians.\n\n"
+        f"# Results\n\nWritten by `python -m benchmarks{' strings' * alone}` on "
+        f"{date.today()}: {runs} runs of each, in turn, medians.\n\n"
         f"Python {platform.python_version()}, {platform.system()} {platform.machine()}, "
         f"{os.cpu_count()} cores; mido {version('mido')}, click {version('click')}, "
         f"pyfluidsynth {version('pyfluidsynth')}, numpy {version('numpy')}.\n\n"
@@ -212,13 +238,13 @@ def main() -> int:
     ]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        parts = [
-            (None, renders(folder)),
-            (None, commands(folder)),
-            (None, films(folder)),
-            ("Where the time goes", where()),
+        parts: list[tuple[str | None, Iterator[str]]] = [
+            (None, renders(folder, runs)),
+            *([] if alone else [(None, commands(folder)), (None, films(folder))]),
+            ("First sound", first(folder)),
+            ("An hour", hour(folder)) if alone else ("Where the time goes", where()),
         ]
-        if "quick" not in sys.argv[1:]:
+        if not alone and "quick" not in sys.argv[1:]:
             parts += [("Growth", growth(folder)), ("A lesson", lesson(folder))]
         for title, part in parts:
             if title is not None:
@@ -227,7 +253,7 @@ def main() -> int:
                 print(line, file=sys.stderr, flush=True)
                 lines.append(line)
     text = "\n".join(lines) + "\n"
-    RESULTS.write_text(text, encoding="utf-8")
+    (STRINGS if alone else RESULTS).write_text(text, encoding="utf-8")
     print(text)
     return 0
 

@@ -43,12 +43,12 @@ main()
 """
 
 
-def first_sounds(port: str) -> Iterator[str]:
-    """Yield a row for each command, on the sound card and on a MIDI port that listens."""
+def first_sounds(port: str | None) -> Iterator[str]:
+    """Yield a row for each command, on the sound card and on a MIDI port that listens, if any."""
     for what, words in COMMANDS.items():
         for where, more in (
             ("sound card", ["--soundfont", wheel_soundfont()]),
-            ("MIDI port", ["--port", port]),
+            *([("MIDI port", ["--port", port])] if port else []),
         ):
             found = sorted(_once([*words, *more]) for _ in range(RUNS))
             yield (

@@ -194,6 +194,24 @@ def measured(machine: str) -> Iterator[str]:
         receivers[who].close()
 
 
+@contextmanager
+def server() -> Iterator[None]:
+    """Run a JACK server without a sound card."""
+    os.environ.update(
+        JACK_NO_AUDIO_RESERVATION="1", JACK_NO_START_SERVER="1", JACK_DEFAULT_SERVER=SERVER
+    )
+    process = subprocess.Popen(
+        ["jackd", "-R", "-n", SERVER, "-d", "dummy", "-r", "48000", "-p", "256"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    time.sleep(2.0)
+    try:
+        yield
+    finally:
+        process.terminate()
+        process.wait()
+
+
 def main(words: list[str]) -> int:
     """Measure, or play as one of the two."""
     if words:
@@ -203,21 +221,13 @@ def main(words: list[str]) -> int:
     if shutil.which("jackd") is None:
         print("the jackd command is needed (Debian: apt-get install jackd2)", file=sys.stderr)
         return 1
-    os.environ.update(
-        JACK_NO_AUDIO_RESERVATION="1", JACK_NO_START_SERVER="1", JACK_DEFAULT_SERVER=SERVER
-    )
-    server = subprocess.Popen(
-        ["jackd", "-R", "-n", SERVER, "-d", "dummy", "-r", "48000", "-p", "256"],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    time.sleep(2.0)
     cores = os.cpu_count() or 1
     machine = (
         f"Python {platform.python_version()}, {platform.system()} {platform.machine()}, "
         f"{cores} cores."
     )
     rows = []
-    try:
+    with server():
         for state, load in (("none", 0), ("every core", cores)):
             with busy(load):
                 for row in measured(state):
@@ -229,9 +239,6 @@ def main(words: list[str]) -> int:
             print(row, file=sys.stderr, flush=True)
             rows.append(row)
         stage.close()
-    finally:
-        server.terminate()
-        server.wait()
     head = HEAD.format(machine=machine, granted="is granted" if hurries() else "is refused")
     RESULTS.write_text(head + "\n".join(rows) + "\n", encoding="utf-8")
     return 0
