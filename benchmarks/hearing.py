@@ -411,20 +411,22 @@ which nothing was tuned; four passes each from 60 % to 120 % of the tempo. A stu
 30 ms, drops 5 % of the strokes, plays 5 % a semitone or a tone off, adds 5 %, bends up to 80
 cents flat, lets strings ring for up to 0.35 s and touches one every two seconds.
 The takes are put together by program, so bends and legato are upper bounds until players are
-heard. F is mir_eval's, onset and pitch. The large soundfont is Debian's fluid-soundfont-gm (MIT
-licence), of which two more sampled guitars are heard.
+heard. F is mir_eval's, onset and pitch. An end is judged where a level that was steady falls at
+once, or a note rings on into a rest. The small soundfont is TimGM6mb from the pretty_midi wheel
+(GPL-2.0), the large one FluidR3 from Debian's fluid-soundfont-gm (MIT), with its jazz guitar for
+the phrase's own and two more sampled guitars, steel-string and jazz.
 
 """
 
 CAUGHT = """
 ## Playing a phrase in
 
-Every phrase of the library, played once at its own tempo by three voices and caught again by
+Every phrase of the library, played once at its own tempo and caught again by
 `backing.listening.draft.catch`, which is told key, groove, tempo and bars. A note is right with
 its pitch on its count; a technique with its sign, its count and how far it goes. Strings and frets
 are not compared. Two thirds of the phrases were tuned on; below stands all that is not right. The
 hand of the last row scatters by 15 ms, lets strings ring for up to 0.3 s and touches one every two
-seconds, which is taken for notes.
+seconds; a string that still rings is what it is mostly led astray by.
 
 """
 

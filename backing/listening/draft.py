@@ -38,7 +38,8 @@ FARTHEST = 400.0  # cents that two strings slide
 SLOW = 0.26  # seconds from which a bend is a slow one
 PARTED = Fraction(2, 5)  # of a beat's rest from which a response may begin
 APART = Fraction(3, 2)  # beats of rest that part what has no halves
-CHORDS = 0.1  # share of picks without a pitch above which they are chords
+CHORDS = 0.1  # share of picks with three strings above which it is chords
+FEW = 2  # of them, which may be strings that ring on
 SHAKES = ("~", "~~")
 RINGING, SOON = 3, 0.2  # notes before that may still ring; seconds in which a move is at once
 NEWER, RANG = 0.4, 0.2  # shares of what is new: of what is picked, of what only rings
@@ -113,16 +114,17 @@ def catch(
     if not any(one.pitches for one in found):
         raise TakeError("no note is heard in it; is it the guitar, and loud enough?")
     chords = [one for one in found if one.more]
-    if any(one.pitches for one in chords) or len(chords) > max(1, CHORDS * len(found)):
+    if len(chords) > max(FEW, CHORDS * len(found)):
         raise TakeError(
             f"there are chords in it, the first at {_clock(chords[0].at)}: a phrase is caught "
             "from single notes and double stops"
         )
     unclear = [
-        f"at {_clock(one.at)} something is heard without a clear pitch; it is left out"
+        f"at {_clock(one.at)} more than two strings may sound; "
+        + ("two of them are written" if one.pitches else "it is left out")
         for one in chords
     ]
-    found = [one for one in found if not one.more]
+    found = [one for one in found if one.pitches or not one.more]
     tuned = tuning(found)
     played = []
     rings: list[float] = []

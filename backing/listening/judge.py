@@ -173,7 +173,8 @@ def review(events: Sequence[Event], ears: Ears, shift: float = 0.0) -> Review:
             _look_again(number, judged, begun, ears, late, tuning)
         if one.event.kind == "step" and number in begun:
             _settle(one, begun, number, ears, tuning)
-    _measure(judged, begun, ears, tuning)
+    others = [ears.onsets[n].at for n in found.left if ears.onsets[n].strength >= STRONG]
+    _measure(judged, begun, others, ears, tuning)
     _ends(judged, begun, ears)
     _doubt(judged)
     extra = _extras(judged, begun, ears, found, tuning)
@@ -322,16 +323,22 @@ def _settle(one: Judged, begun: dict[int, float], number: int, ears: Ears, tunin
 
 
 def _measure(
-    judged: Sequence[Judged], begun: Mapping[int, float], ears: Ears, tuning: float
+    judged: Sequence[Judged],
+    begun: Mapping[int, float],
+    others: Sequence[float],
+    ears: Ears,
+    tuning: float,
 ) -> None:
-    """Measure bends and vibratos."""
+    """Measure bends and vibratos, up to where something else begins."""
     order = sorted(begun, key=lambda number: begun[number])
     following = {a: begun[b] for a, b in pairwise(order)}
     for number, at in begun.items():
         one = judged[number]
         if one.event.kind != "pick":
             continue
+        then = next((other for other in others if other > at + 0.1), math.inf)
         last = min(at + one.event.end - one.event.at, following.get(number, math.inf) - 0.015)
+        last = min(last, then - 0.015)
         if len(one.event.parts) > 1:
             one.bends = [
                 _bend_beside(one.event, part, bend, at, last, ears, tuning)

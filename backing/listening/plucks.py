@@ -248,7 +248,9 @@ def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ..
         rest, best = min(
             ((_rest(found, some), some) for some in combinations(kept, count)), default=(1.0, ())
         )
-        near = best and min(b - a for a, b in pairwise(best)) < 2
+        near = (
+            best and min(b - a for a, b in pairwise(best)) < count
+        )  # no hand stops three so close
         goes = bool(best) and _goes(ears, start, stop, best[0])
         if rest < min(TOGETHER, BETTER * before) and not near and not goes:
             return _below(best), tuple(_tuned(found, pitch) for pitch in best)

@@ -89,7 +89,8 @@ def _flat(one: Judged, limits: Limits) -> Iterator[tuple[float, float]]:
 
 def _untidy(one: Judged, review: Review, limits: Limits) -> bool:
     late = _timed(one) and abs(_off(one, review)) > limits.single
-    return one.how in ("missed", "wrong") or late or bool(one.lacks)
+    bent = next(_flat(one, limits), None) is not None
+    return one.how in ("missed", "wrong") or late or bent or bool(one.lacks)
 
 
 def tempos(review: Review, limits: Limits) -> list[Tempo]:
@@ -167,8 +168,8 @@ def _faults(
         if offs:
             yield "time", f"{abs(float(np.median(offs))) * 1000:.0f} ms {word}", len(offs)
     for sign, words in (
-        (-1, "let go {} of a beat too soon"),
-        (1, "rings {} of a beat into the rest"),
+        (-1, "let go {} too soon"),
+        (1, "rings {} into the rest"),
     ):
         offs = [off for one in notes if (off := _end(one) * sign) > 0]
         if offs:
@@ -185,9 +186,16 @@ def _end(one: Judged) -> float:
 
 
 def _fraction(beats: float) -> str:
-    names = ((0.25, "a quarter"), (1 / 3, "a third"), (0.5, "half"), (2 / 3, "two thirds"))
+    names = (
+        (0.25, "a quarter of"),
+        (1 / 3, "a third of"),
+        (0.5, "half"),
+        (2 / 3, "two thirds of"),
+    )
     near, name = min(names, key=lambda row: abs(row[0] - beats))
-    return name if abs(near - beats) < 0.1 else "most" if beats < 1 else f"{beats:.1f}"
+    if abs(near - beats) < 0.1:
+        return f"{name} a beat"
+    return "a beat" if beats < 1.05 else f"{beats:.1f} beats"
 
 
 def _semitones(count: int) -> str:

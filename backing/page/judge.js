@@ -333,14 +333,15 @@ const vibratoOf = (ears, start, stop, centre) => {
 };
 
 /** Measure bends and vibratos. */
-const measureMoves = (judged, begun, ears, tuning) => {
+const measureMoves = (judged, begun, others, ears, tuning) => {
   const order = [...begun].sort(([, a], [, b]) => a - b);
   for (const [place, [number, at]] of order.entries()) {
     const one = judged[number];
     const { event } = one;
     if (event.kind !== "pick") continue;
     const several = event.parts.length > 1;
-    const last = Math.min(at + event.end - event.at, (order[place + 1]?.[1] ?? Infinity) - 0.015);
+    const then = Math.min(order[place + 1]?.[1] ?? Infinity, others.find((other) => other > at + 0.1) ?? Infinity);
+    const last = Math.min(at + event.end - event.at, then - 0.015);
     one.bends = event.parts.flatMap((part) => bendsOf(part, event.end - event.at).map((bend) => (several
       ? bendBeside(event, part, bend, at, last, ears, tuning)
       : bendOf(one, bend, at, last, ears, tuning))));
@@ -433,7 +434,8 @@ export const review = (written, ears) => {
     }
     if (kind === "step" && begun.has(number)) settle(one, begun, number, ears, tuning);
   }
-  measureMoves(judged, begun, ears, tuning);
+  const others = found.left.map((n) => ears.onsets[n]).filter((one) => one.strength >= STRONG);
+  measureMoves(judged, begun, others.map((one) => one.at), ears, tuning);
   for (const [number, one] of judged.entries()) {
     const before = judged[number - 1];
     if (before && one.how === "missed" && one.event.kind === "step" && before.how !== "played") one.how = "unclear";

@@ -24,6 +24,7 @@ from backing.listening.judge import Review, _vibrato, review
 from backing.listening.thresholds import Limits
 from backing.listening.words import findings
 from backing.listening.written import Event, Part, as_written, written
+from phrases.curve import Curve
 from tests.backing.listening.material import (
     RATE,
     Played,
@@ -227,6 +228,21 @@ def test_a_bend_is_measured_while_another_string_rings_with_it(tmp_path: Path) -
     bends = [bend for one in found.judged for bend in one.bends]
     assert len(bends) == 4
     assert all(abs(bend.off + 60) < 8 for bend in bends), bends
+
+
+def test_a_bend_is_measured_up_to_a_note_that_nobody_wrote(tmp_path: Path) -> None:
+    stream = own(tmp_path, "| 1 B8b10~ 4 B8 | 1 G9 4 .")
+    notes = lead(stream)
+    bent = [note for note in notes if note.curve and note.curve.glides]
+    assert len(bent) == 2
+    more = [
+        replace(note, voice="lead G", start=note.end - 0.9, pitch=note.pitch + 3, curve=Curve())
+        for note in bent
+    ]
+    guitar = sound(sorted([*notes, *more], key=lambda n: n.start), stream, voice="strings")
+    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    offs = [bend.off for one in found.judged for bend in one.bends]
+    assert all(not abs(off) > 25 for off in offs), offs
 
 
 def test_a_unison_bend_is_left_open(tmp_path: Path) -> None:

@@ -107,6 +107,11 @@ def test_the_tempo_at_which_it_falls_apart_and_the_one_to_stay_at() -> None:
     assert expected in told(review)
 
 
+def test_a_tempo_at_which_the_bends_are_flat_is_not_solid() -> None:
+    review = takes(passes=8, bends=[Bend(200.0, -60.0, 0.4)])
+    assert tempos(review, USUAL)[0].untidy == 0.25
+
+
 def test_what_is_solid_nowhere_stays_at_the_slower_tempo() -> None:
     notes = []
     for go, tempo in enumerate((80.0, 80.0, 106.0, 106.0)):
@@ -144,7 +149,7 @@ def test_a_missing_note_is_named_by_its_string() -> None:
 def test_notes_let_go_too_soon_and_notes_that_ring_into_a_rest() -> None:
     # A beat is a second here; each note is written a beat long.
     short, long = told(takes(held=-0.5)), told(takes(held=0.34))
-    assert any("beat 3: let go half of a beat too soon (3 of 3 times)" in line for line in short)
+    assert any("beat 3: let go half a beat too soon (3 of 3 times)" in line for line in short)
     assert any("beat 3: rings a third of a beat into the rest" in line for line in long)
     for little in (-0.3, 0.2, math.nan):
         assert not any(line.startswith("work on") for line in told(takes(held=little)))
