@@ -166,7 +166,8 @@ const folderOf = (name) => name.slice(0, name.lastIndexOf("/") + 1);
 // A note in the text, on the sheet and on the neck: whatever is pointed at lights up in all three.
 let lit = "";
 const lightUp = (numbers, { inText = false } = {}) => {
-  const name = `${numbers} ${inText} ${shown?.of.length}`;
+  if (!shown?.spots) return;
+  const name = `${numbers} ${inText} ${shown.of.length}`;
   if (name === lit && document.querySelector("#sheet .lit")) return;
   lit = name;
   for (const old of document.querySelectorAll("#sheet .lit")) old.classList.remove("lit");
@@ -301,7 +302,7 @@ const differ = (theirs) => {
   $("both-file").textContent = open.name;
   const fixed = [EditorState.readOnly.of(true), EditorView.lineWrapping, EditorView.cspNonce.of(nonce), language, syntaxHighlighting(classHighlighter)];
   const side = (doc, label) => ({ doc, extensions: [...fixed, EditorView.contentAttributes.of({ "aria-label": label, tabindex: "0" })] });
-  merge = new MergeView({ a: side(theirs.text, "The file's"), b: side(text(), "Yours"), parent: $("versions") });
+  merge = new MergeView({ a: side(theirs.text, "The file's"), b: side(text(), "Yours"), parent: $("versions"), collapseUnchanged: { margin: 2 } });
   show($("both"));
 };
 const settle = (mine) => {
@@ -370,7 +371,7 @@ const hear = async (button, word, asked, spots) => {
 };
 const playOrStop = trying(async () => {
   if (sounding) { hush(); atCursor(); return; }
-  if (!open || open.kind === "lesson") return;
+  if (!open || open.kind === "lesson") { say("Open a phrase to hear it."); return; }
   const here = shown?.spots?.find((one) => one.to >= view.state.selection.main.head) ?? shown?.spots?.[0];
   const asked = {};
   if ($("what").value === "from" && here) asked.from = here.beat;

@@ -72,14 +72,15 @@ const written = (text, from, to, place, step) => {
   const after = from < notes[1] && /\S/.test(text[from]) ? " " : "";
   if (isCount(before.at(-1) ?? "")) return { from, to: from, insert: `${gap}${place}${after}` };
   let [beat, at, bar] = [0, -1, before.includes("|")];
+  const exact = step === 0.33 ? 1 / 3 : step;
+  const parts = exact === step ? PARTS : { ...PARTS, "&": 2 / 3 }; // the swung half is where the third third is
   for (const word of before) {
     if (word === "|") { beat = 0; at = -1; }
     const count = isCount(word) && word.match(COUNT);
-    if (count) { beat = Number(count[1] || beat); at = beat - 1 + (PARTS[count[2] ?? ""] ?? 0.5); }
+    if (count) { beat = Number(count[1] || beat); at = beat - 1 + (parts[count[2] ?? ""] ?? 0.5); }
   }
-  const exact = step === 0.33 ? 1 / 3 : step;
   let next = at < 0 ? 0 : (Math.floor(at / exact + 1e-6) + 1) * exact;
-  const line = !bar || next > BEATS - 1e-6 ? "| " : "";
+  const line = (!bar && at < 0) || next > BEATS - 1e-6 ? "| " : "";
   if (line) next = 0;
   const whole = Math.floor(next + 1e-6);
   const rest = Object.keys(PARTS).find((word) => Math.abs(PARTS[word] - (next - whole)) < 1e-3) ?? "";

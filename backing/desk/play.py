@@ -29,7 +29,7 @@ __all__ = ["RATE", "Playing", "playing", "sound", "taking"]
 
 RATE = 48000
 QUIET = 0.6  # of the usual gains: two streams that are limited apart are heard together
-CHORUSES = 4  # that an idea is played over
+CHORUSES = 2  # that an idea is played over
 EARLY = 0.03  # seconds that are heard before the first note
 
 
@@ -138,9 +138,8 @@ def taking(path: Path, text: str, asked: dict[str, Any]) -> Playing:
         tempo = tempo or stream.sections[0].tempo
     every = [(s, replace(n, start=n.start + float(s.start), end=n.end + float(s.start)))
              for s in stream.sections for n in s.notes]  # fmt: skip
-    band = [note for _, note in every if note.beat is None]
-    if not asked.get("band"):
-        band = [note for note in band if part_of(note.voice) == "sticks"]
+    heard = [s for s in stream.sections if asked.get("band") or s.kind == "count-in"]
+    band = [note for s, note in every if note.beat is None and s in heard]
     music = next((one for one in stream.sections if one.kind == "pass"), stream.sections[0])
     times = {float(s.first_beat - music.first_beat + n.beat): n.start
              for s, n in reversed(every) if n.beat is not None}  # fmt: skip

@@ -93,6 +93,7 @@ def test_from_an_empty_folder_to_a_published_lesson_and_back_from_a_crash(
     walker: Browser, tmp_path: Path
 ) -> None:
     desk, folder, home = walker, tmp_path / "lessons", tmp_path / "home"
+    made: list[dict[Path, int]] = []
     assert README is not None
     folder.mkdir()
     with Served(folder, home) as served:
@@ -129,10 +130,21 @@ def test_from_an_empty_folder_to_a_published_lesson_and_back_from_a_crash(
         desk.until("return document.getElementById('title').textContent === 'One phrase'")
         desk.click("#publish")
         desk.until("return document.getElementById('making').open")
-        desk.click('[data-what="lesson"] .start')
-        desk.until("return /^(Made|As it)/.test(document.querySelector('.result').textContent)")
-        made = [path.suffix for path in (folder / "out/lesson").rglob("*")]
-        assert {".html", ".mp3", ".pdf"} <= set(made)
+        about = desk.run("return document.querySelector('#offers .aside').textContent")
+        assert re.fullmatch(r"\d+ files, about [\d.]+ [kM]B, in about \d+ s", about)
+        for told in ("Stopped", "Made", "Made"):
+            desk.click('[data-what="lesson"] .start')
+            if told == "Stopped":
+                desk.until("return document.querySelector('progress[value]:not([hidden])')")
+                desk.click('[data-what="lesson"] .cancel')
+            desk.until("return document.querySelector('#offers .cancel').hidden")
+            said = desk.run("return document.querySelector('.result').textContent")
+            assert said.startswith(told)
+            lesson = [path for path in (folder / "out/lesson").rglob("*.*") if path.is_file()]
+            made.append({path: path.stat().st_mtime_ns for path in lesson})
+        assert {".html", ".mp3", ".pdf"} <= {path.suffix for path in made[1]}
+        sounds = [path for path in made[1] if path.suffix in (".mp3", ".pdf")]
+        assert all(made[1][path] == made[2][path] for path in sounds)  # what changed only
         desk.click("#making-close")
         # Kill the server while it saves.
         desk.run("document.querySelector('[data-name=\"my-phrase.toml\"]').click()")

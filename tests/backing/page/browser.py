@@ -132,6 +132,12 @@ class Browser:
                           {"using": "css selector", "value": selector})  # fmt: skip
         self._ask("POST", f"{self.session}/element/{found[ELEMENT]}/click", {})
 
+    def type(self, selector: str, text: str) -> None:
+        """Type into an element, or choose a file where it takes one."""
+        found = self._ask("POST", f"{self.session}/element",
+                          {"using": "css selector", "value": selector})  # fmt: skip
+        self._ask("POST", f"{self.session}/element/{found[ELEMENT]}/value", {"text": text})
+
     def keys(self, *names: str, hold: str = "") -> None:
         """Press keys, named as in `KEYS` or by their letter, while another may be held."""
         acts: list[dict[str, Any]] = []
