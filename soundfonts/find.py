@@ -48,7 +48,10 @@ BETTER: tuple[tuple[str, int, str], ...] = (
 )
 # Measured: of a kit's 11 samples in the embedded one 7 are shorter, half of those in the first of
 # the better ones last a second and longer.
-GAIN = "drums whose cymbals and toms ring out: the small one cuts most of them off within 0.2 s"
+GAIN = (
+    "drums in stereo, recorded for as long as they ring: most samples of the small one are "
+    "shorter than 0.2 s, and its cymbals go round in a loop"
+)
 # How the first of them is had, by the command that installs packages; from memory but Debian's.
 HOW_TO_GET = {
     "apt-get": "sudo apt-get install fluid-soundfont-gm",
