@@ -11,7 +11,7 @@ export const ear = () => registerProcessor("ear", class extends AudioWorkletProc
     if (input[0]) this.wave.set(input[0], this.at);
     this.at += 128;
     if (this.at < this.wave.length) return true;
-    this.port.postMessage([this.first, this.wave]);
+    this.port.postMessage([this.first, this.wave, Date.now()]);
     this.wave = new Float32Array(2048);
     this.at = 0;
     return true;

@@ -10,7 +10,9 @@ const {
   STRONG, TREMBLES, UNHEARD, VIBRATO, WIDTHS, WRONG,
 } = LIMITS;
 const CLEARLY = 4.5; // standard errors from which a step is believed
+const THERE = 2; // the same where it is known when sound broke off
 const SPLITS = 4; // notes that must lie before and after a step of the microphone
+const JAGGED = 16; // times the rest by which a bow of the wave stands out where it was cut
 const NOBODY = -1; // the beginning before is nobody's
 
 const within = (value, most) => Math.abs(value) < most; // false for what is not a number
@@ -389,30 +391,53 @@ const extras = (judged, begun, ears, found, tuning) => {
   }).map((onset) => ({ at: onset.at, cents: middle(onset.cents[0]) - tuning }));
 };
 
-/** Return from which number on the notes are later by how many seconds, as after a drop-out of the
- * microphone: all at once, by much more than they wander before and after. */
-const stepOf = (offs) => {
-  let [best, found] = [0, { from: Infinity, by: 0 }];
-  for (let at = SPLITS; at <= offs.length - SPLITS; at++) {
-    const [before, after] = [offs.slice(0, at), offs.slice(at)].map((rows) => rows.map(([, off]) => off));
-    const by = middle(after) - middle(before);
-    const apart = [before, after].flatMap((row) => row.map((one) => Math.abs(one - middle(row))));
-    // The error of a difference of medians; 1.48 median deviations are a standard deviation.
-    const error = 1.25 * (0.003 + 1.48 * middle(apart)) * Math.sqrt(1 / before.length + 1 / after.length);
-    const clear = Math.abs(by) / error;
-    if (Math.abs(by) >= STEP && clear > Math.max(CLEARLY, best)) [best, found] = [clear, { from: offs[at][0], by }];
+/** Return the seconds at which a piece of a sound is missing: one frame does not follow the other, and
+ * what is around them is smooth. */
+const cutsIn = ({ sound, rate }) => {
+  const near = Math.round(0.01 * rate);
+  const bows = sound.map((one, n) => (n > 1 ? (one - 2 * sound[n - 1] + sound[n - 2]) ** 2 : 0));
+  const found = [];
+  let power = 0; // of what is within `near` frames
+  for (let n = 0; n < bows.length + near; n++) {
+    power += (bows[n] ?? 0) - (bows[n - 2 * near] ?? 0);
+    const at = n - near;
+    if (at < near || bows[at] < 1e-4 || bows[at] < (JAGGED ** 2 * (power - bows[at] - bows[at + 1])) / (2 * near)) continue;
+    if (!(at / rate - found.at(-1) < 0.005)) found.push(at / rate);
   }
   return found;
 };
 
-/** Compare what is written, in order of time, with what is heard. */
-export const review = (written, ears) => {
+/** Return from which number on the notes are later by how many seconds, as after a drop-out of the
+ * microphone: all at once, by much more than they wander before and after, or where the sound broke off. */
+const stepOf = (offs, breaks) => {
+  let [best, found] = [0, { from: Infinity, by: 0 }];
+  for (let at = SPLITS; at <= offs.length - SPLITS; at++) {
+    const rows = [offs.slice(0, at), offs.slice(at)].map((row) => row.map(([, off]) => off));
+    const middles = rows.map((row) => middle(row));
+    const apart = rows.flatMap((row, n) => row.map((one) => Math.abs(one - middles[n])));
+    const scatter = 0.003 + 1.48 * middle(apart); // median deviations are so many standard deviations
+    // Without what is far out a mean errs less than a median.
+    const [before, after] = rows.map((row, n) => mean(row.filter((one) => within(one - middles[n], 2.5 * scatter))));
+    const clear = Math.abs(after - before) / (scatter * Math.sqrt(1 / at + 1 / (offs.length - at)));
+    const broke = breaks.find(([one]) => offs[at - 1][2] <= one && one <= offs[at][2] + 0.01);
+    const enough = clear / (broke ? THERE : CLEARLY);
+    const known = broke?.[1]; // then it is all of that or nothing
+    const by = known ? Math.sign(after - before) * known : after - before;
+    const more = known ? Math.abs(after - before) > known / 2 : enough > 1;
+    if (more && Math.abs(by) >= STEP && enough > best) [best, found] = [enough, { from: offs[at][0], by }];
+  }
+  return found;
+};
+
+/** Compare what is written, in order of time, with what is heard; `breaks` say at which seconds
+ * sound is known to have broken off, and for how many. */
+export const review = (written, ears, breaks = []) => {
   let events = written;
   let late = lag(events, ears.onsets);
   let found = match(events, ears, late, 0);
   const offs = () => [...found.pairs].filter(([number]) => events[number].kind === "pick")
-    .map(([number, pair]) => [number, ears.onsets[pair].at - events[number].at]).sort(([a], [b]) => a - b);
-  const jump = stepOf(offs());
+    .map(([number, pair]) => [number, ears.onsets[pair].at - events[number].at, ears.onsets[pair].at]).sort(([a], [b]) => a - b);
+  const jump = stepOf(offs(), [...breaks, ...cutsIn(ears).map((one) => [one])]);
   if (jump.by) { // the recording, not the player
     events = events.map((one, n) => (n < jump.from ? one : { ...one, at: one.at + jump.by, end: one.end + jump.by }));
     found = match(events, ears, late, 0);

@@ -5,10 +5,10 @@ import { eventsOf } from "./curve.js";
 import { listen, middle } from "./ears.js";
 import { review } from "./judge.js";
 import { LIMITS } from "./limits.js";
-import { delay, isMeasured, listenIn, measure } from "./microphone.js";
+import { breaks, delay, isMeasured, listenIn, measure } from "./microphone.js";
 import { came, hearNoMore, open, until } from "./recorder.js";
 import { halt, replay, sound } from "./player.js";
-import { spot } from "./show.js";
+import { fit, spot } from "./show.js";
 import { faultsOf, told } from "./told.js";
 
 const AROUND = 0.3; // seconds that are heard before and after
@@ -119,11 +119,12 @@ const reviewPass = async ({ segment, events, start }) => {
   const rate = sound.context.sampleRate;
   const wave = came(zero, start + segment.span + delay() + AROUND);
   const moved = events.map((one) => ({ ...one, at: one.at - first, end: one.end - first }));
-  const found = review(moved, await listen(wave, rate, breathe()));
+  const gaps = breaks(zero, zero + wave.length / rate);
+  const found = review(moved, await listen(wave, rate, breathe()), gaps.map(([time, by]) => [time - zero, by]));
   bias = found.late;
   take = { wave, rate, loop, from, to, since: first };
   const lines = told(found, isMeasured());
-  if (torn(wave)) lines.push("the microphone dropped out: close what else is busy on this machine");
+  if (gaps.length || torn(wave)) lines.push("the sound broke off: close what else is busy on this machine");
   $("review").replaceChildren();
   for (const line of lines) add($("review"), "li", {}, line);
   if (now.version === loop.version) {
@@ -197,6 +198,7 @@ export const hearMe = async () => {
   }
   $("mic").setAttribute("aria-pressed", open());
   $("ear").hidden = !open();
+  fit();
   say(open() ? "Listening" : "Not listening");
 };
 

@@ -1,7 +1,7 @@
 // Keys, fingers, and the first screen.
 import { $, roomy, say } from "./dom.js";
 import { chosen, groovesOf, keysOf, lesson, now, pick, recall, remember } from "./lesson.js";
-import { delay } from "./microphone.js";
+import { breaks, delay } from "./microphone.js";
 import { came, until } from "./recorder.js";
 import { chooseBar, chooseBars, chooseGuitar, choosePiece, chooseRound, chooseTempo, cycle, nudgeTempo, seek, stepTempo } from "./choose.js";
 import { compare, hearMe, lastReview, measureDelay } from "./listen.js";
@@ -225,6 +225,6 @@ prefetch();
 
 // What a test asks.
 /** @type {any} */ (window).practice = {
-  sound, chosen, lesson, ready, held, lastReview, listen, review, eventsOf, came, delay, until,
+  sound, chosen, lesson, ready, held, lastReview, listen, review, eventsOf, breaks, came, delay, until,
   now: () => ({ ...now, found: now.playing ? sound.at(sound.heard()) : null }),
 };

@@ -3,7 +3,8 @@ import { keep, lesson, recalled } from "./lesson.js";
 import { sound } from "./player.js";
 import { ear } from "./ear.js";
 import { fft } from "./ears.js";
-import { came, guessed, hearIn, microphone, until } from "./recorder.js";
+import { LIMITS } from "./limits.js";
+import { came, guessed, hearIn, microphone, pieces, until } from "./recorder.js";
 
 const LASTS = 100; // seconds of what came in that are kept
 const DELAY = "practice delay"; // what the way out and back takes, by what it is called
@@ -14,11 +15,32 @@ const LEVEL = 10 ** (-30 / 20); // of the noise
 const LATEST = 0.3; // seconds that the way may take
 const APART = 0.02; // seconds around a match that belong to it
 const CLEAR = 4; // times the highest other place that it must stand out
+const AROUND = 8; // pieces of which the one that came first tells how the clocks differ
 const SAME = 0.001; // seconds by which the bursts may differ
 
 export const listenIn = () => {
   const ready = async () => { await sound.open(lesson.sounds[0].rate); return sound.context; };
   return hearIn(ready, `data:text/javascript,${encodeURIComponent(`(${ear})()`)}`, LASTS);
+};
+
+/** Return when, between two times of the player's clock, that clock stood still, and for how long: it
+ * counts frames, and where the machine was too busy to play them, time goes on. */
+export const breaks = (from, to) => {
+  const rate = sound.context.sampleRate;
+  const heard = pieces();
+  const lags = heard.map(([first, wave, at]) => at / 1000 - (first + wave.length) / rate);
+  const least = (at) => Math.min(...lags.slice(at, at + AROUND)); // they come in bursts
+  /** @type {[number, number][]} */
+  const found = [];
+  for (let n = AROUND; n + AROUND <= lags.length; n++) {
+    const by = least(n) - least(n - AROUND);
+    const time = heard[n][0] / rate;
+    if (by < LIMITS.STEP || time < from || time > to) continue;
+    const last = found.at(-1);
+    if (!last || time - last[0] > (AROUND * heard[n][1].length) / rate) found.push([time, by]);
+    else if (by > last[1]) found[found.length - 1] = [time, by];
+  }
+  return found;
 };
 
 // --- the way out and back ---------------------------------------------------------------------

@@ -6,13 +6,15 @@ const WHY = {
   NotReadableError: "Another program has the microphone.",
 };
 
-/** @type {[number, Float32Array][]} */
-let heard = []; // pieces with their first frames, in order
+/** @type {[number, Float32Array, number][]} */
+let heard = []; // first frames, pieces, and the machine's clock when each was whole, in order
 /** @type {any} */ let context = null;
 /** @type {any} */ let stream = null;
 /** @type {any} */ let nodes = [];
 
 export const open = () => stream !== null;
+
+export const pieces = () => heard;
 
 /** Return the name of the microphone that is open. */
 export const microphone = () => stream?.getAudioTracks()[0]?.label ?? "";

@@ -68,7 +68,7 @@ export const fit = () => {
   const rows = now.systems.wide.map(({ holder }) => holder.firstElementChild.viewBox.baseVal);
   const widest = Math.max(...rows.map((box) => box.width));
   const [stand, dock] = [".stand", ".dock"].map((name) => rect(document.querySelector(name)).height);
-  const gap = rows.length > 1 ? rect(now.systems.wide[1].holder).top - rect(now.systems.wide[0].holder).bottom : 0;
+  const gap = rows.length > 1 ? rect(now.systems.wide[1].holder.firstElementChild).top - rect(now.systems.wide[0].holder.firstElementChild).bottom : 0;
   const scale = (space, list) => {
     const tall = list.reduce((sum, one) => sum + one.height, 0);
     return (innerHeight - dock - space - FREE - (list.length - 1) * gap) / tall;

@@ -88,7 +88,8 @@ class Firefox:
         (profile / "user.js").write_text("\n".join(lines), encoding="utf-8")
         program = next(found for name in BROWSER if (found := shutil.which(name)))
         self.program = subprocess.Popen(
-            [program, "--headless", "--no-remote", "--marionette", "--profile", str(profile)],
+            [program, "--headless", "--no-remote", "--marionette", "--remote-allow-system-access",
+             "--profile", str(profile)],
             env={**os.environ, "PULSE_SERVER": sound},
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
@@ -147,6 +148,14 @@ class Firefox:
         if error is not None:
             raise RuntimeError(f"{error['error']}: {error['message'][:500]}")
         return result["value"] if set(result or ()) == {"value"} else result
+
+    def setting(self, name: str, value: bool | int) -> None:
+        """Change a setting of the browser's while it runs."""
+        script = "Services.prefs[`set${arguments[2]}Pref`](arguments[0], arguments[1]);"
+        kind = "Bool" if isinstance(value, bool) else "Int"
+        self._ask("Marionette:SetContext", {"value": "chrome"})
+        self._ask("WebDriver:ExecuteScript", {"script": script, "args": [name, value, kind]})
+        self._ask("Marionette:SetContext", {"value": "content"})
 
     def open(self, path: Path | str) -> None:
         """Open a file or an address and wait until it is loaded."""

@@ -100,3 +100,42 @@ def test_the_tempo_changes_at_a_bar_line(page: Firefox) -> None:
     bars = (time_ - began) / bar
     assert bars == pytest.approx(round(bars), abs=1e-6)
     assert place == pytest.approx(round(bars) * 4 * 60 / 200, abs=1e-6)
+
+
+# Firefox has no microphone that plays a file; it has one that plays a tone.
+MICROPHONE = {
+    "media.navigator.streams.fake": True,
+    "media.navigator.audio.fake_frequency": 220,
+    "media.navigator.permission.disabled": True,
+}
+
+
+@needs_sound
+def test_the_microphone_is_tuned_by(page: Firefox) -> None:
+    for name, value in MICROPHONE.items():
+        page.setting(name, value)
+    page.run("document.querySelector('#mic').click()")
+    page.until("return document.querySelector('#mic').ariaPressed === 'true'")
+    page.until(
+        "return /^A 3: (in tune|. cents)/.test(document.querySelector('#tuner').textContent)"
+    )
+    heard, level = page.run("""
+        const wave = practice.came(practice.until() - 0.2, practice.until());
+        return [practice.until(), Math.max(...wave)];
+    """)
+    assert heard > 0.2
+    assert level > 0.01
+    page.run("document.querySelector('#mic').click()")
+    assert page.run("return document.querySelector('#ear').hidden")
+
+
+@needs_sound
+def test_a_microphone_that_is_refused_is_told(page: Firefox) -> None:
+    page.setting("media.navigator.permission.disabled", False)
+    page.setting("permissions.default.microphone", 2)  # never
+    page.run("document.querySelector('#mic').click()")
+    page.until("return !document.querySelector('#problem').hidden")
+    told = page.run("return document.querySelector('#problem').textContent")
+    assert told.startswith("The microphone is not allowed")
+    assert page.run("return document.querySelector('#mic').ariaPressed") == "false"
+    page.setting("permissions.default.microphone", 0)
