@@ -4,10 +4,11 @@ Conventions: frequencies in Hz, losses in dB a second, lengths in metres from th
 Inharmonicity B is that of Fletcher's stiff string: partial n sounds at
 ``n f sqrt((1 + B n^2) / (1 + B))`` where the first sounds at ``f``.
 
-References: the guitar's losses and B are fitted to two thirds of the places measured in
-`examples/sounds/measured.txt`; every third one, counted from the second, was held out. Drag of the
-air grows with the root of the frequency (from memory, after Fletcher & Rossing, The Physics of
-Musical Instruments). The bass's are from memory: heavier strings, fingers.
+References: the guitar's losses are fitted to two thirds of the places measured in
+`examples/sounds/measured.txt`, drawn by chance; `python -m benchmarks.strings` fits them again and
+says how far off they are where they were not fitted. Drag of the air grows with the root of the
+frequency (from memory, after Fletcher & Rossing, The Physics of Musical Instruments), and a finger
+makes it more. The basses' are from memory: heavier strings, fingers.
 """
 
 from __future__ import annotations
@@ -28,9 +29,9 @@ class Gauge:
     ----------
     open
         MIDI pitch of the open string.
-    loss, drag, stopped, flesh
-        A partial of f kHz on fret r loses ``loss + drag sqrt(f) + (stopped + flesh f) r / 12`` dB
-        a second, `FLOOR` at least.
+    loss, drag, stopped
+        A partial of f kHz on fret r loses ``loss + (drag + stopped r / 12) sqrt(f)`` dB a second,
+        `FLOOR` at least.
     stiffness
         B of the open string; it doubles with every six frets, as the square of the length does.
     wound
@@ -43,7 +44,6 @@ class Gauge:
     loss: float
     drag: float
     stopped: float
-    flesh: float
     stiffness: float
     wound: float
     taps: int
@@ -65,7 +65,7 @@ class Neck:
         Resonance of the pickup and its cable, and its quality.
     soft, hard
         How long the lowest string takes to leave pick or finger, in seconds, at velocity 0 and at
-        127; a lighter one is quicker, by the root of its frequency.
+        127; a lighter one is quicker, as its waves are.
     gain
         Of full scale.
     """
@@ -82,23 +82,23 @@ class Neck:
 
 GUITAR = Neck(
     {
-        "E": Gauge(40, -2.68, 22.02, -7.43, 18.99, 16.1e-5, 1.0, 272),
-        "A": Gauge(45, -0.83, 14.39, -1.35, 6.35, 8.6e-5, 0.9, 200),
-        "D": Gauge(50, -4.22, 11.47, 5.78, 1.12, 9.3e-5, 0.7, 144),
-        "G": Gauge(55, -1.56, 10.76, 6.16, 0.43, 15.6e-5, 0.0, 112),
-        "B": Gauge(59, -1.18, 10.8, 3.31, 1.55, 5.2e-5, 0.0, 64),
-        "e": Gauge(64, -9.23, 19.0, 6.54, -3.2, 5.1e-5, 0.0, 48),
+        "E": Gauge(40, -0.35, 10.01, 6.21, 16.1e-5, 1.0, 272),
+        "A": Gauge(45, -0.52, 9.66, 6.01, 8.6e-5, 0.9, 200),
+        "D": Gauge(50, -1.20, 9.11, 5.65, 9.3e-5, 0.7, 144),
+        "G": Gauge(55, -0.46, 9.60, 6.19, 15.6e-5, 0.0, 112),
+        "B": Gauge(59, -0.55, 9.34, 5.73, 5.2e-5, 0.0, 64),
+        "e": Gauge(64, -0.61, 9.53, 5.23, 5.1e-5, 0.0, 48),
     },
-    scale=0.648, pickup=0.100, coil=4300.0, resonance=1.5, soft=0.00100, hard=0.00004, gain=0.25,
+    scale=0.648, pickup=0.130, coil=4300.0, resonance=1.5, soft=0.0120, hard=0.000055, gain=0.25,
 )  # fmt: skip
 BASS = Neck(
     {
-        "E": Gauge(28, 1.0, 16.0, 4.0, 0.0, 12e-5, 0.6, 272),
-        "A": Gauge(33, 1.0, 15.0, 4.0, 0.0, 10e-5, 0.6, 224),
-        "D": Gauge(38, 1.5, 14.0, 4.0, 0.0, 9e-5, 0.5, 176),
-        "G": Gauge(43, 2.0, 14.0, 4.0, 0.0, 8e-5, 0.5, 144),
+        "E": Gauge(28, 1.0, 16.0, 9.0, 12e-5, 0.6, 272),
+        "A": Gauge(33, 1.0, 15.0, 9.0, 10e-5, 0.6, 224),
+        "D": Gauge(38, 1.5, 14.0, 9.0, 9e-5, 0.5, 176),
+        "G": Gauge(43, 2.0, 14.0, 9.0, 8e-5, 0.5, 144),
     },
-    scale=0.864, pickup=0.120, coil=2600.0, resonance=0.9, soft=0.0012, hard=0.00030, gain=0.25,
+    scale=0.864, pickup=0.120, coil=2600.0, resonance=0.9, soft=0.0008, hard=0.00008, gain=0.25,
 )  # fmt: skip
 
 # A rhythm player strums lightly with a hard pick: softness takes level, and little treble.

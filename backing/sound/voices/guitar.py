@@ -29,7 +29,7 @@ __all__ = ["Strings", "fingered"]
 Floats = NDArray[np.float64]
 
 OTHER_WAY, TURNS = 0.07, 0.15  # how much a string swings the other way; Hz of the slow change
-ANSWER, ANSWERS = 0.00020, 0.7  # of what is played; seconds that idle strings ring
+ANSWER, ANSWERS = 0.00025, 0.7  # of what is played; seconds that idle strings ring
 IDLE_TAPS = 128  # what is so soft needs no more
 RESTING = (30.0, 15.0)  # what takes from idle strings: dB a second, and as much more for each kHz
 STRUM = 0.004  # seconds from string to string

@@ -32,7 +32,7 @@ DEAD = (45.0, 500.0)  # the first for each Hz of the string
 TOUCH = 0.006  # seconds
 RINGS, DEAD_RINGS = 0.45, 0.1  # seconds until a string is at rest after its last note
 DEAD_SECONDS = 0.06  # a damped note that is shorter has no pitch
-PALM_SOFT, PULL_SOFT, PULL = 2.0, 2.5, 0.6
+PALM_SOFT, PULL_SOFT, PULL = 2.0, 1.5, 0.7
 UNHEARD = 1e-5  # of the height of what is put in
 LEVEL = 1.5  # dB that a vibrato moves the level by for each 100 cents
 

@@ -139,12 +139,8 @@ class Loop:
         sooner = first + most * np.tanh((sooner - first) / most)
         delay = self.rate / ideal - sooner - whole
         kilo = hertz / 1000
-        loss = np.maximum(
-            FLOOR,
-            gauge.loss
-            + gauge.drag * np.sqrt(kilo)
-            + (gauge.stopped + gauge.flesh * kilo) * fret / 12,
-        )
+        drag = gauge.drag + gauge.stopped * fret / 12
+        loss = np.maximum(FLOOR, gauge.loss + drag * np.sqrt(kilo))
         loss = loss + HIGH_LOSS * np.maximum(kilo - HIGH, 0.0) + damped + dull * kilo
         loss = loss + 6.0 * ideal * np.maximum((hertz - DULL) / 5000, 0.0) ** 2
         gain = 10 ** (-loss * period / (20 * self.rate))

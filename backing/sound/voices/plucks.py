@@ -27,6 +27,8 @@ AHEAD = 256  # frames of a pulse before the string is let go
 SIZE = 4096
 LOUDNESS = 1.7  # the power of velocity with which a pluck grows
 NOISE = 1 << 16
+# Of an echo comes back as it was; the rest spread, as neither pick nor magnet is a point.
+DEPTH = 0.82
 ALIKE = 8  # ways to pluck, and to scrape
 
 
@@ -63,11 +65,11 @@ class Pulses:
         self.rate = rate
         self.speed = 2 * neck.scale * 440 * 2 ** ((gauge.open - 69) / 12) / rate  # metres a frame
         lowest = min(one.open for one in neck.strings.values())
-        self._light = 2 ** ((lowest - gauge.open) / 24)
+        self._light = 2 ** ((lowest - gauge.open) / 12)
         self._turn = 2 * np.pi * np.fft.rfftfreq(SIZE)
         place = 1j * self._turn * rate / (2 * np.pi * neck.coil)
-        echo = np.exp(-1j * self._turn * 2 * neck.pickup / self.speed)
-        self._heard = (1 - echo) / (1 + place / neck.resonance + place**2)
+        combed = self._combed(2 * neck.pickup / self.speed)
+        self._heard = combed / (1 + place / neck.resonance + place**2)
         self._ahead = np.exp(-1j * self._turn * AHEAD)
         self._scraped = round(0.004 * rate)  # frames
         self._sooner = np.exp(1j * self._turn * self._scraped)
@@ -80,12 +82,17 @@ class Pulses:
 
     def _step(self, frames: float, seconds: float) -> NDArray[np.complex128]:
         """Return the spectrum of a step that lasts some frames, rounded over some seconds."""
-        half = self._turn * frames / 2
-        box = frames * np.sinc(half / np.pi) * np.exp(-1j * half)
-        spectrum: NDArray[np.complex128] = box * np.exp(
-            -((self._turn * seconds * self.rate) ** 2) / 2
-        )
+        box = np.full(len(self._turn), (2 - DEPTH) * frames, complex)
+        box[1:] = self._combed(frames)[1:] / (1j * self._turn[1:])
+        spectrum: NDArray[np.complex128] = box / (1 + (self._turn * seconds * self.rate) ** 2)
         return spectrum
+
+    def _combed(self, frames: float) -> NDArray[np.complex128]:
+        """Return the spectrum of a wave less its echo, some frames later."""
+        late = 1j * self._turn * frames
+        depth = DEPTH + (1 - DEPTH) / (1 + late)
+        combed: NDArray[np.complex128] = 1 - depth * np.exp(-late)
+        return combed
 
     def _stepped(self, frames: float, leaves: float) -> Floats:
         """Return a pluck of amplitude 1."""
@@ -120,7 +127,7 @@ class Pulses:
         hard = velocity / 127
         neck, wound = self.neck, self.gauge.wound
         near = round(velocity / 8) * 8 / 127  # so that plucks that are alike are made once
-        leaves = (neck.soft + (neck.hard - neck.soft) * near) * softer * self._light
+        leaves = neck.soft * (neck.hard / neck.soft) ** near * softer * self._light
         wander = 1 + 0.06 * float(noise(1, seed % ALIKE)[0])
         frames = min(2 * place * wander / self.speed, 0.9 * period)
         amplitude = hard**LOUDNESS * 6 / np.sqrt(frames)
@@ -132,7 +139,7 @@ class Pulses:
     def blow(self, velocity: int, period: float) -> Floats:
         """Return the excitation of a hammer-on: the fretting finger's blow."""
         amplitude = (velocity / 127) ** LOUDNESS * 0.30
-        return self._given(self._step(0.12 * period, 0.00035) * amplitude)
+        return self._given(self._step(0.12 * period, 0.00014) * amplitude)
 
     def fret(self, velocity: int, seed: int) -> Floats:
         """Return the sound of a string that slides onto another fret."""
@@ -146,7 +153,7 @@ class Pulses:
         """Return a pick across a string that a hand lies on: a scratch and no pitch."""
         count = round(0.060 * self.rate)
         amplitude = (velocity / 127) ** LOUDNESS
-        fall = np.exp(-np.arange(count) / (0.018 * self.rate)) * amplitude
+        fall = np.exp(-np.arange(count) / (0.024 * self.rate)) * amplitude
         burst = np.zeros(SIZE)
         burst[:count] = noise(count, seed) * fall
         rounded = np.exp(-((self._turn * 0.00006 * self.rate) ** 2) / 2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from itertools import combinations
 from statistics import median
 
 import numpy as np
@@ -16,6 +17,7 @@ from tests.backing.sound.voices.material import (
     BEFORE,
     RATE,
     Partial,
+    Row,
     Sound,
     centroid,
     held_out,
@@ -54,8 +56,7 @@ def _misses(numbers: tuple[int, ...]) -> float:
     )
 
 
-# By the gauges' formula, on the 16 places that they were not fitted to, and on the other 32: 1.9
-# and 1.2 dB/s for partial 1, 2.8 and 2.1 for 2 to 5, 3.4 and 2.2 for 8.
+# `python -m benchmarks.strings` writes these for other thirds, too.
 @pytest.mark.parametrize(("numbers", "most"), [((1,), 2.5), ((2, 3, 5), 3.0), ((8,), 4.0)])
 def test_partials_decay_as_a_guitar_s_do_where_it_was_not_looked(
     numbers: tuple[int, ...], most: float
@@ -66,7 +67,7 @@ def test_partials_decay_as_a_guitar_s_do_where_it_was_not_looked(
 def test_treble_dies_first() -> None:
     decays = [one.decay for one in _partials("E", 5).values()]
     assert decays == sorted(decays)
-    assert decays[-1] > 3 * decays[0]
+    assert decays[-1] > 2 * decays[0]  # as on the real one there, 12.8 and 6.4
 
 
 def test_partials_are_as_stiff_as_measured_and_as_fletcher_says() -> None:
@@ -87,13 +88,19 @@ def test_levels_beat_a_little() -> None:
     assert 0.5 <= 2 * 2**0.5 * median(beats) <= 1.2
 
 
-@pytest.mark.parametrize("string", ["E", "D", "G", "e"])
-def test_a_note_grows_duller_as_measured(string: str) -> None:
-    for fret in (7, 12):
-        sound = render([note(string, fret)], BEFORE + 1.6)
-        found = centroid(sound, BEFORE + 1.4, 0.08) / centroid(sound, BEFORE, 0.08)
-        row = next(row for row in measured() if (row.string, row.fret) == (string, fret))
-        assert found == pytest.approx(row.brightness, abs=0.15)
+def _duller(row: Row, velocity: int) -> float:
+    sound = render([note(row.string, row.fret, velocity=velocity)], BEFORE + 1.5)
+    return centroid(sound, BEFORE + 1.4, 0.08) / centroid(sound, BEFORE, 0.08) - row.brightness
+
+
+def test_a_note_grows_duller_as_measured() -> None:
+    """A plain note on four strings, and all that were measured as softly as they were picked.
+
+    They were picked mezzo piano, which MIDI 1.0 has just below a velocity of 64.
+    """
+    rows = [row for row in measured() if row.fret in (7, 12) and row.string in "EDGe"]
+    assert max(abs(_duller(row, 93)) for row in rows) <= 0.15
+    assert median(abs(_duller(row, 60)) for row in measured()[::2]) <= 0.1
 
 
 @pytest.mark.parametrize("rate", [44100, 48000])
@@ -142,14 +149,16 @@ def _over_partials(string: str, fret: int) -> Sound:
     return np.array([partial(sound, place, 0.12, 1.1).level for place in places])
 
 
-@pytest.mark.parametrize(
-    ("one", "other"), [(("B", 5), ("e", 0)), (("G", 9), ("B", 5)), (("D", 7), ("A", 12))]
-)
-def test_the_same_pitch_on_two_strings_sounds_different(
-    one: tuple[str, int], other: tuple[str, int]
-) -> None:
+def test_the_same_pitch_on_two_strings_sounds_different() -> None:
     """Measured on the real one: 9.1 dB from partial to partial (standard deviation)."""
-    assert np.std(_over_partials(*one) - _over_partials(*other)) >= 5
+    names = "EADGBe"
+    spreads = []
+    for pitch in range(52, 73, 4):
+        frets = {name: pitch - GUITAR.strings[name].open for name in names}
+        levels = [_over_partials(name, fret) for name, fret in frets.items() if 0 <= fret <= 17]
+        spreads += [float(np.std(one - other)) for one, other in combinations(levels, 2)]
+    assert 7 <= median(spreads) <= 12
+    assert np.percentile(spreads, 10) >= 5
 
 
 @pytest.mark.parametrize(("string", "fret"), [("E", 5), ("G", 7), ("B", 10), ("e", 12)])
