@@ -25,11 +25,11 @@ __all__ = ["plain_level", "played", "sampled"]
 
 
 PLAIN = 93  # velocity of a plain note on the beat
-STRINGS_LEVEL = 0.061
+STRINGS_LEVEL = 0.060
 # dB by which a part of ours is as loud in its stem as that of the embedded soundfont is on average
 # over the grooves.
 GAINS: dict[tuple[str, int], float] = {
-    ("bass", 33): 4.9, ("comp", 26): -8.1, ("comp", 16): -2.7,
+    ("bass", 33): 4.6, ("comp", 26): -7.7, ("comp", 16): -2.7,
 }  # fmt: skip
 # The General MIDI programs, from 0, of the parts that are played here.
 ORGAN = 16

@@ -140,6 +140,8 @@ class Pulses:
         """Return the excitation of a hammer-on: the fretting finger's blow."""
         amplitude = (velocity / 127) ** LOUDNESS * 0.30
         return self._given(self._step(0.12 * period, 0.00014) * amplitude)
+        amplitude = (velocity / 127) ** LOUDNESS * 0.30
+        return self._given(self._step(0.12 * period, 0.00014) * amplitude)
 
     def fret(self, velocity: int, seed: int) -> Floats:
         """Return the sound of a string that slides onto another fret."""
