@@ -89,7 +89,7 @@ GUITAR = Neck(
         "B": Gauge(59, -0.55, 9.34, 5.73, 5.2e-5, 0.0, 64),
         "e": Gauge(64, -0.61, 9.53, 5.23, 5.1e-5, 0.0, 48),
     },
-    scale=0.648, pickup=0.130, coil=4000.0, resonance=2.5, soft=0.0100, hard=0.00008, gain=0.25,
+    scale=0.648, pickup=0.130, coil=4000.0, resonance=1.8, soft=0.0070, hard=0.00006, gain=0.25,
 )  # fmt: skip
 BASS = Neck(
     {
