@@ -138,10 +138,10 @@ class Pulses:
 
     def blow(self, velocity: int, period: float) -> Floats:
         """Return the excitation of a hammer-on: the fretting finger's blow."""
-        amplitude = (velocity / 127) ** LOUDNESS * 0.30
-        return self._given(self._step(0.12 * period, 0.00014) * amplitude)
-        amplitude = (velocity / 127) ** LOUDNESS * 0.30
-        return self._given(self._step(0.12 * period, 0.00014) * amplitude)
+        amplitude = (velocity / 127) ** LOUDNESS * 0.40
+        return self._given(self._step(0.12 * period, 0.00010) * amplitude)
+        amplitude = (velocity / 127) ** LOUDNESS * 0.40
+        return self._given(self._step(0.12 * period, 0.00010) * amplitude)
 
     def fret(self, velocity: int, seed: int) -> Floats:
         """Return the sound of a string that slides onto another fret."""
