@@ -218,7 +218,7 @@ def _power_chord(ears: Ears, at: float, end: float, found: Sequence[float]) -> b
         for n in range(1, 9)
     ]
     even, odd = (sum(heights[n - 1] for n in some) / 3 for some in ((2, 4, 8), (1, 5, 7)))
-    return even - odd > OCTAVE and heights[7] > heights[4]
+    return even - odd > OCTAVE and (heights[1] + heights[3]) / 2 > heights[0]
 
 
 def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ...]]:
