@@ -155,7 +155,7 @@ class Pulses:
         """Return a pick across a string that a hand lies on: a scratch and no pitch."""
         count = round(0.060 * self.rate)
         amplitude = (velocity / 127) ** LOUDNESS
-        fall = np.exp(-np.arange(count) / (0.018 * self.rate)) * amplitude
+        fall = 0.8 * amplitude * np.exp(-np.arange(count) / (0.024 * self.rate))
         burst = np.zeros(SIZE)
         burst[:count] = noise(count, seed) * fall
         rounded = np.exp(-((self._turn * 0.00006 * self.rate) ** 2) / 2)
