@@ -141,7 +141,7 @@ def picture(path: Path) -> None:
         axis.set(title=title, ylim=(0, 6000), xlim=(0, 2.2), xlabel="seconds", ylabel="Hz")
     lines = (HERE / "measured.txt").read_text(encoding="utf-8").splitlines()
     rows = [line.split() for line in lines if not line.startswith("#")]
-    places = [("E", "5"), ("A", "7"), ("D", "9"), ("G", "5"), ("e", "2")]  # held out of the fit
+    places = [("E", "5"), ("A", "7"), ("D", "9"), ("B", "7"), ("e", "7")]  # held out of the fit
     numbers = (1, 2, 3, 5)
     chart = axes[2]
     for at, (string, fret) in enumerate(places):

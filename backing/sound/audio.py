@@ -128,7 +128,9 @@ def pieces(
     numpy.ndarray
         Shape (layers, 2, frames), float32; the last pieces are what rings on after the section.
     """
-    stems = played(notes, stream.programs, soundfont, rate, stream.voice, stream.pick)
+    shifts = stream.phrase.tuned.items() if stream.phrase else ()
+    tuning = tuple((name, up) for name, up in shifts if up)
+    stems = played(notes, stream.programs, soundfont, rate, stream.voice, stream.pick, tuning)
     if heard is not None:
         stems = _watched(stems, heard)
     pick = "middle" if stream.voice == "strings" else stream.pick  # a string is picked there

@@ -15,7 +15,7 @@ import numpy as np
 from backing.events import LEVELS, VOICES, Note, Stream, part_of
 from backing.sound.filters import Samples, once
 from backing.sound.synth import LENGTH, PARTS, Stems, stretches, synthesise
-from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM
+from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM, tuned
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
 from backing.sound.voices.strokes import CYMBALS, Strokes, stroke
@@ -23,6 +23,7 @@ from backing.sound.voices.wheels import Organ
 
 __all__ = ["plain_level", "played", "sampled"]
 
+Tuning = tuple[tuple[str, int], ...]
 
 PLAIN = 93  # velocity of a plain note on the beat
 STRINGS_LEVEL = 0.060
@@ -46,13 +47,15 @@ class _Voice(Protocol):
 
 
 def _voice(
-    part: str, program: int, notes: tuple[Note, ...], pick: str, rate: int
-) -> _Voice | None:
+    part: str, program: int, notes: tuple[Note, ...], pick: str, rate: int,
+    tuning: Tuning,
+) -> _Voice | None:  # fmt: skip
     """Return who plays a part; None for the soundfont."""
     if part not in OWN or program not in OWN[part]:
         return None
     if part == "lead":
-        return Strings(GUITAR, notes, pick, rate, answers=True)
+        neck = tuned(tuning) if tuning else GUITAR
+        return Strings(neck, notes, pick, rate, answers=True)
     if part == "comp" and program == ORGAN:
         return Organ(notes, rate)
     if part == "bass":
@@ -70,7 +73,7 @@ def sampled(stream: Stream) -> list[str]:
 
 def played(
     notes: tuple[Note, ...], programs: dict[str, int], soundfont: Path, rate: int,
-    voice: str = VOICES[0], pick: str = "middle",
+    voice: str = VOICES[0], pick: str = "middle", tuning: Tuning = (),
 ) -> Iterator[Stems]:  # fmt: skip
     """Yield notes as dry stems, from frame 0 on, in stretches.
 
@@ -82,6 +85,8 @@ def played(
         One of `backing.events.VOICES`.
     pick
         Where the lead is picked, a key of `backing.sound.voices.gauges.PICKS`.
+    tuning
+        The lead's strings that are not at their usual pitch, and semitones above it.
 
     Yields
     ------
@@ -101,7 +106,7 @@ def played(
     rest = tuple(n for n in notes if n.voice != "drums" or n.pitch not in laid)
     for part in PARTS if voice == "strings" else ():
         mine = tuple(note for note in rest if part_of(note.voice) == part)
-        who = _voice(part, programs.get(part, -1), mine, pick, rate) if mine else None
+        who = _voice(part, programs.get(part, -1), mine, pick, rate, tuning) if mine else None
         if who is not None:
             own[part] = who
             rest = tuple(note for note in rest if part_of(note.voice) != part)

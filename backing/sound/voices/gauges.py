@@ -14,8 +14,9 @@ makes it more. The basses' are from memory: heavier strings, fingers.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
-__all__ = ["BASS", "FLOOR", "GUITAR", "PICKS", "RHYTHM", "Gauge", "Neck"]
+__all__ = ["BASS", "FLOOR", "GUITAR", "PICKS", "RHYTHM", "Gauge", "Neck", "tuned"]
 
 FLOOR = 2.0  # dB a second that every partial loses at least
 HIGH, HIGH_LOSS = 4.0, 6.0  # kHz from which a string loses so much more for each further kHz
@@ -106,3 +107,17 @@ RHYTHM = replace(GUITAR, soft=0.00060, hard=0.00006)
 
 # Where the pick meets the string, by the words of a phrase.
 PICKS: dict[str, float] = {"bridge": 0.040, "middle": 0.095, "neck": 0.170}
+
+
+@lru_cache(maxsize=8)
+def tuned(shifts: tuple[tuple[str, int], ...]) -> Neck:
+    """Return the guitar with some strings so many semitones above their usual pitch.
+
+    Frets are counted from there. Tension goes with the square of the frequency, and B with its
+    inverse (Fletcher): a slack string is stiffer.
+    """
+    strings = dict(GUITAR.strings)
+    for name, up in shifts:
+        one = strings[name]
+        strings[name] = replace(one, open=one.open + up, stiffness=one.stiffness * 2 ** (-up / 6))
+    return replace(GUITAR, strings=strings)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from backing.events import Note
-from backing.sound.voices.gauges import BASS, GUITAR
+from backing.sound.voices.gauges import BASS, GUITAR, tuned
 from backing.sound.voices.guitar import Strings, fingered
 from phrases.curve import Curve, Glide, Sway
 from tests.backing.sound.voices.material import (
@@ -80,6 +80,23 @@ def test_partials_are_as_stiff_as_measured_and_as_fletcher_says() -> None:
             factors.append(max(found / row.stiffness, row.stiffness / found))
         assert found == pytest.approx(_stiff(row.string, row.fret), rel=0.1)
     assert median(factors) <= 1.2
+
+
+def test_a_string_that_is_tuned_down_is_slack_and_its_frets_count_from_there() -> None:
+    """B goes with the inverse of tension (Fletcher), which goes with the square of frequency."""
+    low = Note("lead E", BEFORE, BEFORE + 2, 40, 93, Curve())
+    down, usual = (
+        [partial(sound, n * hertz(40), 0.12, 2.0) for n in (1, 5)]
+        for sound in (
+            render([low], BEFORE + 2, neck=neck) for neck in (tuned((("E", -2),)), GUITAR)
+        )
+    )
+    found = []
+    for first, fifth in (down, usual):
+        ratio = (fifth.hertz / first.hertz / 5) ** 2
+        found.append((1 - ratio) / (ratio - 25))
+    assert found[0] / found[1] == pytest.approx(2 ** (2 / 6) * 2 ** (2 / 6), rel=0.1)
+    assert down[1].decay > usual[1].decay  # on the second fret, not open
 
 
 def test_levels_beat_a_little() -> None:
