@@ -413,8 +413,8 @@ cents flat, lets strings ring for up to 0.35 s and touches one every two seconds
 The takes are put together by program, so bends and legato are upper bounds until players are
 heard. F is mir_eval's, onset and pitch. An end is judged where a level that was steady falls at
 once, or a note rings on into a rest. The small soundfont is TimGM6mb from the pretty_midi wheel
-(GPL-2.0), the large one FluidR3 from Debian's fluid-soundfont-gm (MIT), with its jazz guitar for
-the phrase's own and two more sampled guitars, steel-string and jazz.
+(GPL-2.0), the large one FluidR3 from Debian's fluid-soundfont-gm (MIT), of which two more sampled
+guitars are heard, the steel-string and the jazz guitar.
 
 """
 

@@ -55,10 +55,11 @@ def segments(history: Sequence[int | Begin], rate: int, frames: int) -> list[lis
     the take, in frames, is left out.
     """
     rows: list[list[float | None]] = []
-    cuts = [cue for cue in history if isinstance(cue, int)]
-    for cue in history:
+    for n, cue in enumerate(history):
         if isinstance(cue, Begin) and cue.section >= 0 and cue.frame < frames:
-            left = min((cut for cut in cuts if cut >= cue.frame), default=None)
+            # What was cut where it begins, as another tempo does, was before it.
+            cuts = [cut for cut in history[n:] if isinstance(cut, int) and cut >= cue.frame]
+            left = min(cuts, default=None)
             until = None if left is None else left / rate
             rows.append([cue.section, cue.frame / rate, float(cue.offset), float(cue.pace), until])
     return rows

@@ -142,6 +142,15 @@ def test_segments_end_where_the_sound_was_cut() -> None:
     ]  # fmt: skip
 
 
+def test_a_segment_at_another_tempo_goes_on_where_the_one_before_is_cut() -> None:
+    history: list[int | Begin] = [
+        Begin(0, 0, *_exact(0.0)), 44100, Begin(44100, 0, Fraction(1), Fraction(51, 50)),
+    ]  # fmt: skip
+    assert segments(history, 44100, 200_000) == [
+        [0, 0.0, 0.0, 1.0, 1.0], [0, 1.0, 1.0, 1.02, None],
+    ]  # fmt: skip
+
+
 def _exact(offset: float) -> tuple[Fraction, Fraction]:
     return Fraction(offset), Fraction(1)
 
