@@ -89,6 +89,8 @@ def command(
     if path is None:
         raise click.UsageError("name a file for the film: -o film.mp4")
     _check(path, what, words, strip=strip, take=take)
+    if strip and path.suffix.lower() == ".webm" and size == SIZES[1]:  # VP9 would take 1.5 GB
+        raise click.UsageError(f"{path}: a strip of {size} is a .mov, or of {SIZES[0]} a .webm")
     stream = _asked(ctx, what, rest)
     from backing.film.write import film
     from backing.sheet.letters import blanks, places

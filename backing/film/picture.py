@@ -351,7 +351,7 @@ class _Neck:
 
     def __init__(self, story: Story, place: Place) -> None:
         self.place = place
-        self.letters = 48 if place.height > 300 else 32
+        self.letters = 48 if place.height > 250 else 32
         self.top = 28.0
         self.row = (place.height - self.letters - 42) / 5
         frets = [one.fret for one in story.notes if one.fret] or [5]

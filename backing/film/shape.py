@@ -68,18 +68,18 @@ WIDE = {
     "tip": Place(96, 912, 1728, 114),
 }
 TALL = {
-    "chord": Place(54, 96, 500, 170),
-    "next": Place(54, 266, 500, 64),
-    "turn": Place(54, 334, 972, 80),
-    "bar": Place(560, 96, 466, 66),
-    "beats": Place(560, 164, 466, 96),
-    "tempo": Place(560, 264, 466, 66),
-    "music": Place(54, 424, 972, 810),
-    "tip": Place(54, 1240, 972, 204),
-    "neck": Place(54, 1454, 972, 370),
+    "chord": Place(54, 96, 500, 154),
+    "next": Place(54, 250, 500, 62),
+    "turn": Place(54, 318, 972, 74),
+    "bar": Place(560, 96, 466, 62),
+    "beats": Place(560, 158, 466, 96),
+    "tempo": Place(560, 254, 466, 62),
+    "music": Place(54, 400, 972, 866),
+    "tip": Place(54, 1270, 972, 270),
+    "neck": Place(54, 1544, 972, 280),
 }
 WIDE_STRIP = {
-    "tip": Place(96, 392, 1728, 84),
+    "tip": Place(96, 372, 1728, 104),
     "chord": Place(112, 476, 190, 88),
     "next": Place(302, 476, 430, 88),
     "turn": Place(732, 476, 420, 88),
@@ -88,13 +88,13 @@ WIDE_STRIP = {
     "music": Place(96, 564, 1728, 462),
 }
 TALL_STRIP = {
-    "tip": Place(54, 580, 972, 240),
-    "chord": Place(70, 820, 230, 110),
-    "next": Place(300, 820, 310, 110),
-    "beats": Place(610, 820, 400, 110),
-    "turn": Place(70, 930, 500, 90),
-    "tempo": Place(570, 930, 440, 90),
-    "music": Place(54, 1020, 972, 804),
+    "tip": Place(54, 544, 972, 276),
+    "chord": Place(70, 830, 280, 100),
+    "next": Place(350, 830, 660, 100),
+    "turn": Place(70, 936, 540, 90),
+    "beats": Place(610, 936, 400, 90),
+    "tempo": Place(70, 1030, 940, 64),
+    "music": Place(54, 1100, 972, 724),
 }
 SIZES = ("1920x1080", "3840x2160", "1080x1920")
 
@@ -105,7 +105,7 @@ def shape(size: str, *, strip: bool = False) -> Shape:
     if width < height:
         grounds = (Place(54, 820, 972, 1004),) if strip else ()
         places = TALL_STRIP if strip else TALL
-        return Shape(width, height, 1, places, 50, 30.0, "tab", grounds)
+        return Shape(width, height, 1, places, 50, 28.4, "tab", grounds)
     grounds = (Place(96, 476, 1728, 550),) if strip else ()
     places, staves = (WIDE_STRIP, "tab") if strip else (WIDE, "both")
     return Shape(width, height, width // 1920, places, 42, 64.0, staves, grounds)

@@ -7,10 +7,13 @@ place of the picture is a row of steps, each a second and what is there from the
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Iterator
+import re
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
+
+import numpy as np
 
 from backing.events import Section, Stream
 from backing.film.shape import Shape
@@ -20,6 +23,7 @@ from backing.page.music import places_of, system, tips_of
 from backing.practice.region import YOURS
 from backing.setting import placements
 from backing.sheet import ink
+from backing.sheet.ink import Ink
 from backing.sheet.layout import Style, pictures
 from backing.sheet.writing import write
 from backing.tempo import Clock
@@ -30,6 +34,9 @@ __all__ = ["Run", "Steps", "Story", "tell"]
 
 SOON = 3  # beats that are counted down to a turn
 UNSEEN = ("bar number", "tip", "stroke", "finger")  # small, and told elsewhere on the picture
+WORD = 8.0  # staff spaces: what is wider is a line
+BEFORE, CUT = 1.3, 6.0  # before a number a system is cut; what cutting through a word costs
+VIEW = re.compile(r'viewBox="([^"]*)"')
 LONG = 6.0  # seconds that a tip stays, at least
 Steps = tuple[tuple[float, Hashable], ...]
 
@@ -81,9 +88,12 @@ class Story:
 
 @dataclass(frozen=True, slots=True)
 class _Written:
-    """The systems of a pass or a chorus, where its phrases begin, in beats, and its bars."""
+    """The systems of a pass or a chorus, where its phrases begin, in beats, and its bars.
 
-    systems: tuple[int, ...]
+    A system is its number in the story and the beats from which to which it is shown.
+    """
+
+    systems: tuple[tuple[int, Fraction, Fraction], ...]
     starts: tuple[int, ...]
     bars: int
 
@@ -152,12 +162,17 @@ class _Teller:
         score = write(self.phrase, chords, swing=section.swing, places=places, bars=bars)
         made = []
         for picture in pictures(score, Style(self.shape.line, self.shape.staves, marks=False)):
-            inks = tuple(one for one in picture.inks if one.kind not in UNSEEN)
+            unseen = (*UNSEEN, "label") if self.shape.grounds else UNSEEN
+            inks = tuple(one for one in picture.inks if one.kind not in unseen)
             box = ink.around(box for one in inks for box in one.boxes)
-            one = system(score, replace(picture, inks=inks, box=box))
-            if one not in self.systems:
-                self.systems.append(one)
-            made.append(self.systems.index(one))
+            whole = system(score, replace(picture, inks=inks, box=box))
+            low = Fraction((whole.bars[0][0] - 1) * self.beats)
+            for one in parted(whole, inks, box.left - 0.1, self.shape.line):
+                if one not in self.systems:
+                    self.systems.append(one)
+                high = one.places[-1][0]
+                made.append((self.systems.index(one), low, high))
+                low = high
         return _Written(tuple(made), tuple(place * self.beats for place in places), bars)
 
     # --- time -----------------------------------------------------------------
@@ -196,11 +211,11 @@ class _Teller:
                     if run.start < stop:
                         found.append(replace(run, way=_until(run.way, stop)))
             elif after is not None:
-                found.append(Run(float(section.start), self.groups[after][0].systems[0]))
+                found.append(Run(float(section.start), self.groups[after][0].systems[0][0]))
             elif found:
                 found.append(Run(float(section.start), found[-1].system))
             if wraps is not None and after is not None:
-                one = self.groups[after][0].systems[0]
+                one = self.groups[after][0].systems[0][0]
                 early = [
                     (when(section.beats + beat), x)
                     for beat, x in self.systems[one].places
@@ -215,10 +230,9 @@ class _Teller:
         self, written: _Written, first: int, section: Section, when: Callable[[Fraction], float]
     ) -> Iterator[Run]:
         shift = first * self.beats
-        for number in written.systems:
+        for number, begin, end in written.systems:
             one = self.systems[number]
-            low = max(Fraction(0), Fraction((one.bars[0][0] - 1) * self.beats - shift))
-            high = min(section.beats, Fraction(one.bars[-1][0] * self.beats - shift))
+            low, high = max(Fraction(0), begin - shift), min(section.beats, end - shift)
             if low >= high:
                 continue
             places = [(beat - shift, x) for beat, x in one.places]
@@ -336,6 +350,49 @@ class _Teller:
             lit = dict.fromkeys((n.string, n.fret, n.name, yours) for _, _, n, yours in live)
             found.append((time, tuple(lit)))
         return found
+
+
+def parted(one: System, inks: Sequence[Ink], edge: float, line: float) -> list[System]:
+    """Return a system in parts hardly longer than a line, where its bars are too long for one.
+
+    `edge` is where its picture begins among its inks. A part ends before a beat, best where it
+    cuts through no number and no word.
+    """
+    count = math.ceil(one.width / (0.92 * line)) if one.width > 1.015 * line else 1
+    narrow = [box for ink in inks for box in ink.boxes if box.right - box.left < WORD]
+
+    def cost(x: float, ideal: float) -> float:
+        cut = sum(box.left < x + edge < box.right for box in narrow)
+        return abs(x - ideal) + CUT * (cut + max(0.0, x - first - line))
+
+    start, stop = one.places[0][0], one.places[-1][0]
+    whole = [Fraction(beat) for beat in range(math.ceil(start), math.floor(stop))]
+    xs = np.interp([float(beat) for beat in whole], *zip(*one.places, strict=True))
+    known = dict(zip(whole, xs.tolist(), strict=True)) | dict(one.places)
+    found = []
+    first, low = 0.0, start
+    for number in range(1, count + 1):
+        high, last = stop, one.width
+        ends = [(beat, x - BEFORE) for beat, x in known.items() if max(low, 0) < beat < stop]
+        if number < count and ends:
+            ideal = first + (one.width - first) / (count - number + 1)
+            high, last = min(ends, key=lambda end: cost(end[1], ideal))
+        seen = dict(one.places) | {low: known[low]}
+        places = [(beat, x - first) for beat, x in sorted(seen.items()) if low <= beat < high]
+        left, top, _, height = map(float, VIEW.search(one.svg)[1].split())  # type: ignore[index]
+        view = f'viewBox="{left + first:.3f} {top:.3f} {last - first:.3f} {height:.3f}"'
+        found.append(
+            replace(
+                one,
+                svg=VIEW.sub(view, one.svg, count=1),
+                width=last - first,
+                places=(*places, (high, last - first)),
+            )
+        )
+        first, low = last, high
+        if last == one.width:
+            break
+    return found if len(found) > 1 else [one]
 
 
 def _told(section: Section, tempo: Fraction) -> str:

@@ -17,8 +17,9 @@ on onset detection functions (from memory). Loudness as in `backing.sound.loudne
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,30 +61,47 @@ def with_take(
     The stream is the demo at the take's tempo, `done` the same rendered. Raises `TakeError` if the
     recording is no sound, silent, far too short or long, or the phrase is not found in it.
     """
-    layers = np.concatenate([layers for layers, _ in done.blocks()], axis=2)
-    names = done.names
-    lead = layers[names.index("lead")]
-    wet = names.index("lead's room") if "lead's room" in names else None
-    reference = lead if wet is None else lead + layers[wet]
-    take = read_take(path, done.rate)
-    placed = _placed(
-        path, take, reference, _starts(stream, done.rate), _heard(phrase, stream), done.rate
-    )
-    gain = _matching(reference, placed, done.rate)
-    layers[names.index("lead")] = placed * np.float32(gain)
-    if wet is not None:
-        layers[wet] = 0.0  # a take brings its own room
-    mix = layers.sum(axis=0)
-    frames = mix.shape[1]
+    rate, names = done.rate, done.names
+    lead = [number for number, name in enumerate(names) if name.startswith("lead")]
+    first, last = done.window or (0, done.frames)
+    frames = last - first
+    reference = Sound(lambda low, high: done.layers(low, high)[lead].sum(axis=0), frames)
+    take = read_take(path, rate)
+    spots = _spots(path, take, reference, _starts(stream, rate), _heard(phrase, stream), rate)
+    placed = _laid(take, spots, frames, rate)
+    gain = np.float32(_matching(reference, placed, rate))
     for start in range(0, frames, CHUNK):
         stop = min(frames, start + CHUNK)
-        first = max(0, start - MARGIN - (start - MARGIN) % BLOCK)
-        curve = gain_curve(mix[:, first : stop + MARGIN], LIMIT)[start - first : stop - first]
-        yield layers[:, :, start:stop], mix[:, start:stop] * curve
+        low = max(0, start - MARGIN - (start - MARGIN) % BLOCK)
+        layers = done.layers(low, min(frames, stop + MARGIN))
+        layers[lead] = 0.0  # a take brings its own room
+        layers[names.index("lead")] = placed.read(low, low + layers.shape[2]) * gain
+        mix = layers.sum(axis=0)
+        here = slice(start - low, stop - low)
+        yield layers[:, :, here], mix[:, here] * gain_curve(mix, LIMIT)[here]
 
 
-def read_take(path: Path, rate: int) -> Samples:
-    """Return a recording at a rate, without the silence around it; shape (2, frames).
+class Sound(NamedTuple):
+    """A sound that is read as it is needed: shape (2, frames) from one frame to another."""
+
+    read: Callable[[int, int], Samples]
+    frames: int
+
+    def part(self, start: int, stop: int) -> Sound:
+        """Return some of it; beyond its ends it is silent."""
+
+        def read(low: int, high: int) -> Samples:
+            out = np.zeros((2, high - low), np.float32)
+            first, last = max(0, start + low), min(self.frames, start + high)
+            if first < last:
+                out[:, first - start - low : last - start - low] = self.read(first, last)
+            return out
+
+        return Sound(read, stop - start)
+
+
+def read_take(path: Path, rate: int) -> Sound:
+    """Return a recording at a rate, without the silence around it.
 
     Raises `TakeError` if it is no sound, silent, or far too short or long.
     """
@@ -96,14 +114,13 @@ def read_take(path: Path, rate: int) -> Samples:
                 f"{path}: {info.duration / 60:.0f} minutes; a take is the phrase once, or one "
                 f"demo, {LONGEST / 60:.0f} minutes at most"
             )
-        with soundfile.SoundFile(path) as file:
-            return _heard_of(path, file, rate)
+        return _heard_of(path, soundfile.SoundFile(path), rate)
     except (OSError, RuntimeError) as error:
         raise TakeError(f"{path}: not a sound that can be read: {error}") from None
 
 
-def _heard_of(path: Path, file: Any, rate: int) -> Samples:
-    """Return the audible part of an open file, which is read in blocks: it may be long."""
+def _heard_of(path: Path, file: Any, rate: int) -> Sound:
+    """Return the audible part of an open file."""
     own, frames = file.samplerate, file.frames
     step = max(1, round(0.01 * own))
     peaks = [np.zeros(0, np.float32)]
@@ -130,44 +147,52 @@ def _frames(file: Any, start: int, stop: int) -> Samples:
     return np.nan_to_num(sound, nan=0.0, posinf=0.0, neginf=0.0)
 
 
-def _resampled(read: Callable[[int, int], Samples], frames: int, own: int, rate: int) -> Samples:
+def _resampled(read: Callable[[int, int], Samples], frames: int, own: int, rate: int) -> Sound:
     """Return so many frames at another rate, through a Fourier transform of each block.
 
     A block is `SECONDS` long and is heard with a second on either side, which begins and ends in
     silence so that the block's end does not run into its beginning.
     """
-    out = np.zeros((2, round(frames * rate / own)), np.float32)
-    block, done = SECONDS * own, SECONDS * rate
+    if own == rate:
+        return Sound(read, frames)
+    block, done, whole = SECONDS * own, SECONDS * rate, round(frames * rate / own)
     ramp = (0.5 - 0.5 * np.cos(np.pi * np.arange(own) / own)).astype(np.float32)
-    for number, start in enumerate(range(0, frames, block)):
-        here = out[:, number * done : (number + 1) * done]
-        if own == rate:
-            here[...] = read(start, min(frames, start + block))
-            continue
-        first, last = max(0, start - own), min(frames, start + block + own)
-        sound = np.zeros((2, block + 2 * own), np.float32)
-        sound[:, first - start + own : last - start + own] = read(first, last)
+    source = Sound(read, frames)
+
+    @lru_cache(maxsize=2)
+    def made(number: int) -> Samples:
+        start = number * block - own
+        sound = source.part(start, start + block + 2 * own).read(0, block + 2 * own)
         sound[:, :own] *= ramp
         sound[:, -own:] *= ramp[::-1]
         spectrum = np.fft.rfft(sound)[:, : (done + 2 * rate) // 2 + 1]
         wave = np.fft.irfft(spectrum, done + 2 * rate) * (rate / own)
-        here[...] = wave[:, rate : rate + here.shape[1]]
-    return out
+        out: Samples = wave[:, rate:-rate].astype(np.float32)
+        return out
+
+    def again(low: int, high: int) -> Samples:
+        numbers = range(low // done, -(-high // done))
+        parts = [made(n)[:, max(0, low - n * done) : high - n * done] for n in numbers]
+        return np.concatenate([np.zeros((2, 0), np.float32), *parts], axis=1)
+
+    return Sound(again, whole)
 
 
-def attacks(sound: Samples, rate: int) -> NDArray[np.float64]:
+def attacks(sound: Sound, rate: int) -> NDArray[np.float64]:
     """Return how strongly something begins in each frame of `HOP` seconds of a sound."""
     hop, window = round(HOP * rate), round(WINDOW * rate)
-    mono = np.pad(sound.mean(axis=0), (window // 2, window))
-    frames = max(2, (mono.size - window) // hop)
-    windows = np.lib.stride_tricks.sliding_window_view(mono, window)[::hop][:frames]
+    frames = max(2, (sound.frames + window // 2) // hop)
     edges = LOWEST * BAND ** np.arange(int(np.log(HIGHEST / LOWEST) / np.log(BAND)) + 1)
     size = 4 * window
     bins = np.unique(np.round(edges * size / rate).astype(int))
     shape = np.hanning(window).astype(np.float32)
     parts = []
-    for start in range(0, len(windows), 4096):  # little memory, however long the take
-        power = np.abs(np.fft.rfft(windows[start : start + 4096] * shape, size)) ** 2
+    around = sound.part(-(window // 2), sound.frames + window)
+    for start in range(0, frames, 4096):
+        stop = min(frames, start + 4096)
+        mono = around.read(start * hop, (stop - 1) * hop + window).mean(axis=0)
+        windows = np.lib.stride_tricks.sliding_window_view(mono, window)[::hop]
+        power = np.abs(np.fft.rfft(windows * shape, size)) ** 2
         parts.append(np.add.reduceat(power, bins, axis=1)[:, :-1])
     energy = np.concatenate(parts)
     # What lies 50 dB under the loudest moment of its band counts for nothing.
@@ -227,34 +252,30 @@ def _heard(phrase: Phrase, stream: Stream) -> tuple[float, float]:
     return float(strokes[0].at * 60 / music.tempo), float(strokes[-1].end * 60 / music.tempo)
 
 
-def _placed(
-    path: Path, take: Samples, reference: Samples, starts: list[int], heard: tuple[float, float],
+def _spots(
+    path: Path, take: Sound, reference: Sound, starts: list[int], heard: tuple[float, float],
     rate: int,
-) -> Samples:  # fmt: skip
-    """Return a take at all places of the phrase, or once where it is the whole demo."""
-    frames, long, seconds = reference.shape[1], take.shape[1] / rate, heard[1] - heard[0]
+) -> list[tuple[int, int]]:  # fmt: skip
+    """Return where a take begins and ends: at each place of the phrase, or once."""
+    frames, long, seconds = reference.frames, take.frames / rate, heard[1] - heard[0]
     if long < seconds / 2:
         raise TakeError(
             f"{path}: it is {long:.1f} s long, the phrase {seconds:.1f} s; record all of it"
         )
-    out = np.zeros((2, frames), np.float32)
     if long > ONCE * seconds:
         moved, likeness = lag(attacks(reference, rate), attacks(take, rate))
         _check(path, likeness, ALIKE_LONG)
-        _lay(out, take, round(moved * HOP * rate), frames, rate)
-        return out
+        return [(round(moved * HOP * rate), frames)]
     # Against its first place alone: the next one's pickup may sound like it.
     span = starts[1] - starts[0] if len(starts) > 1 else frames
     early = max(0, starts[0] - round(seconds * rate))
-    once = reference[:, early : starts[0] + span]
+    once = reference.part(early, min(frames, starts[0] + span))
     begins = (starts[0] - early) / rate + heard[0]
     at = early + round(
         _moved(path, attacks(once, rate), attacks(take, rate), begins, seconds) * rate
     )
-    for number, start in enumerate(starts):
-        end = at + (starts[number + 1] - starts[0]) if number + 1 < len(starts) else frames
-        _lay(out, take, at + start - starts[0], end, rate)
-    return out
+    ends = [at + start - starts[0] for start in starts[1:]] + [frames]
+    return [(at + start - starts[0], end) for start, end in zip(starts, ends, strict=True)]
 
 
 def _moved(
@@ -292,25 +313,32 @@ def _check(path: Path, likeness: float, least: float = ALIKE) -> None:
         )
 
 
-def _lay(out: Samples, take: Samples, at: int, end: int, rate: int) -> None:
-    """Add a take to a sound from a frame on, faded out where the next one begins."""
-    first = max(0, -at)
-    piece = take[:, first : max(first, end - at)].copy()
-    fade = min(round(FADE * rate), piece.shape[1])
-    if first + piece.shape[1] < take.shape[1] and fade:
-        piece[:, -fade:] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)
-    start = max(0, at)
-    room = max(0, min(piece.shape[1], out.shape[1] - start))
-    out[:, start : start + room] += piece[:, :room]
+def _laid(take: Sound, spots: list[tuple[int, int]], frames: int, rate: int) -> Sound:
+    """Return a take at some places, faded out where the next one begins."""
+    fade = round(FADE * rate)
+
+    def read(low: int, high: int) -> Samples:
+        out = np.zeros((2, high - low), np.float32)
+        for at, end in spots:
+            first, last = max(low, at), min(high, end, at + take.frames)
+            if first < last:
+                left = np.minimum(1.0, (end - 1 - np.arange(first, last)) / (fade - 1))
+                out[:, first - low : last - low] += take.read(first - at, last - at) * (
+                    left.astype(np.float32) if at + take.frames > end else np.float32(1)
+                )
+        return out
+
+    return Sound(read, frames)
 
 
-def _matching(reference: Samples, take: Samples, rate: int) -> float:
+def _matching(reference: Sound, take: Sound, rate: int) -> float:
     """Return the gain that makes a take as loud as the phrase it replaces."""
     found = []
     for sound in (reference, take):
         meter = Meter(1, rate)
-        for start in range(0, sound.shape[1], CHUNK):
-            meter.add(np.ascontiguousarray(sound[np.newaxis, :, start : start + CHUNK]))
+        for start in range(0, sound.frames, CHUNK):
+            block = sound.read(start, min(sound.frames, start + CHUNK))
+            meter.add(np.ascontiguousarray(block[np.newaxis]))
         found.append(meter.loudness(np.ones(1)))
     if SILENCE in found:
         raise TakeError("the take is too quiet to be measured; record it louder")

@@ -280,9 +280,22 @@ class Rendered:
         The layers of each pair, shape (layers, 2, frames), add up to its mix, shape
         (2, frames), before the limiter.
         """
-        gains = self.gains.of(self.names)[:, None, None]
-        for (number, low, high), mix in zip(self._kept(), self.mixes(), strict=True):
-            yield self.spool.read(self.row[number])[:, :, low:high] * gains, mix.T
+        at = 0
+        for mix in self.mixes():
+            yield self.layers(at, at + len(mix)), mix.T
+            at += len(mix)
+
+    def layers(self, start: int, stop: int) -> Samples:
+        """Return the layers at their gains between two frames of what is kept."""
+        at = -self.window[0] if self.window else 0
+        parts = []
+        for stretch in self.row:
+            if start < at + len(stretch) and at < stop:
+                parts.append(self.spool.read(stretch.cut(start - at, stop - at)))
+            at += len(stretch)
+        sound: Samples = np.concatenate(parts, axis=2)
+        sound *= self.gains.of(self.names)[:, None, None]
+        return sound
 
     def _kept(self) -> Iterator[tuple[int, int, int]]:
         """Yield each stretch of which something is kept, and from where to where."""

@@ -91,6 +91,26 @@ def test_firefox_decodes_it(made: Path, tmp_path: Path) -> None:
         watched(one.run, one.open, made)
 
 
+@pytest.mark.skipif(not HARD, reason="long")
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("film.mp4", ()), ("large.mp4", ("--size", "3840x2160")), ("strip.webm", ("--strip",)),
+     ("strip.mov", ("--strip",)), ("large.mov", ("--size", "3840x2160", "--strip"))],
+)  # fmt: skip
+def test_it_takes_less_than_500_mb(tmp_path: Path, name: str, words: tuple[str, ...]) -> None:
+    code = "import sys, subprocess as s, resource as r; s.run(sys.argv[1:], check=True); "
+    code += "print(r.getrusage(r.RUSAGE_CHILDREN).ru_maxrss / 1024)"
+    run = [sys.executable, "-m", "backing.cli", "film", "pot-lid", *TINY, *words, "-o", name]
+    told = subprocess.run(
+        [sys.executable, "-c", code, *run],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert float(told.stdout.split()[-1]) < 500
+
+
 def test_stopped_it_leaves_nothing_and_two_at_once_are_two(tmp_path: Path) -> None:
     def begun(name: str) -> subprocess.Popen[str]:
         words = [sys.executable, "-m", "backing.cli", "film", "pot-lid", "-o", name]

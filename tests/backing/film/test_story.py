@@ -10,11 +10,13 @@ from typing import Any
 import pytest
 
 from backing import pieces
+from backing.film.picture import fitted
 from backing.film.shape import SIZES, shape
 from backing.film.story import Story, tell
 from phrases.files import shipped
 
-PHRASES = sorted(shipped()) if os.environ.get("HARD") else ["lamp-oil", "spilt-flour"]
+HARD = bool(os.environ.get("HARD"))
+PHRASES = sorted(shipped()) if HARD else ["lamp-oil", "spilt-flour"]
 KINDS: list[tuple[str, dict[str, Any]]] = [
     ("demo", {"choruses": 2, "ending": "slow"}),
     ("demo", {"choruses": 1, "intro": "five", "ending": "tag"}),
@@ -74,3 +76,25 @@ def test_turns_and_tempos_are_those_of_the_stream() -> None:
     soon = [value[0] for at, value in story.steps["turn"] if isinstance(value, tuple)]
     first = soon.index("Your turn")
     assert soon[first - 3 : first] == ["Your turn in 3", "Your turn in 2", "Your turn in 1"]
+
+
+@pytest.mark.parametrize("name", sorted(shipped()) if HARD else ["towpath"])
+def test_upright_a_long_bar_is_shown_in_parts_that_can_be_read(name: str) -> None:
+    """A fret number, 1.85 staff spaces, has a fortieth of the height, less 3 pixels at most."""
+    stream = pieces.demo(name, choruses=1)
+    for strip in (False, True)[: 1 + HARD]:
+        tall = shape(SIZES[2], strip=strip)
+        story = tell(stream, tall)
+        for one in story.systems:
+            size, _, _ = fitted(one, tall.places["music"])
+            assert 1.85 * size >= tall.height / 40 - 3
+        for run in story.runs:
+            xs = [x for _, x in run.way]
+            assert all(-0.01 <= x <= story.systems[run.system].width + 0.01 for x in xs)
+        # Whatever the parts, one goes on where the one before ended.
+        whole = tell(stream, shape(SIZES[0]))
+        here, there = (
+            max(b.way[0][0] - a.way[-1][0] for a, b in pairwise(one.runs) if a.way and b.way)
+            for one in (story, whole)
+        )
+        assert here == pytest.approx(there, abs=0.001)
