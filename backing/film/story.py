@@ -366,14 +366,17 @@ def parted(one: System, inks: Sequence[Ink], edge: float, line: float) -> list[S
         return abs(x - ideal) + CUT * (cut + max(0.0, x - first - line))
 
     start, stop = one.places[0][0], one.places[-1][0]
-    whole = [Fraction(beat) for beat in range(math.ceil(start), math.floor(stop))]
-    xs = np.interp([float(beat) for beat in whole], *zip(*one.places, strict=True))
-    known = dict(zip(whole, xs.tolist(), strict=True)) | dict(one.places)
-    found = []
+    known = dict(one.places)
+    beats, ways = [float(beat) for beat in known], list(known.values())
+    for beat in map(Fraction, range(math.ceil(start), math.floor(stop))):
+        known.setdefault(beat, float(np.interp(float(beat), beats, ways)))
+    found: list[System] = []
     first, low = 0.0, start
     for number in range(1, count + 1):
         high, last = stop, one.width
-        ends = [(beat, x - BEFORE) for beat, x in known.items() if max(low, 0) < beat < stop]
+        ends = [
+            (beat, x - BEFORE) for beat, x in known.items() if max(low, Fraction(0)) < beat < stop
+        ]
         if number < count and ends:
             ideal = first + (one.width - first) / (count - number + 1)
             high, last = min(ends, key=lambda end: cost(end[1], ideal))

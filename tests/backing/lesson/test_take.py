@@ -165,7 +165,7 @@ def test_a_take_of_the_whole_demo_is_laid_once(
     taken = np.concatenate(
         [layers[1] for layers, _ in with_take(path, phrase, stream, done)], axis=1
     )
-    assert np.abs(lag(*(attacks(sound(x), RATE) for x in (lead, taken)))[0]) * HOP < CLOSE
+    assert np.abs(lag(attacks(sound(lead), RATE), attacks(sound(taken), RATE))[0]) * HOP < CLOSE
     assert np.corrcoef(taken[0], lead[0])[0, 1] > 0.2  # to the frame, or nearly
 
 
