@@ -3,8 +3,8 @@
 Whole commands run in turn beside others, A B A B, after a warm-up; the figures are medians of wall
 seconds and the median of the ratios pair by pair. All audio uses the soundfont of the pretty_midi
 wheel. `python -m benchmarks quick` leaves out the minutes: the lesson, the growth and the hour;
-`python -m benchmarks strings` measures the strings alone, in about three minutes, and writes
-`STRINGS.md`: the renders, the first live sound where there is a JACK server, and the hour.
+`python -m benchmarks voices` measures the strings alone, in about three minutes, and writes
+`VOICES.md`: the renders, the first live sound where there is a JACK server, and the hour.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from benchmarks.timed import BACKING, RUNS, Figures, memory, pair, seconds, whee
 from phrases.files import shipped
 
 RESULTS = Path(__file__).parent / "RESULTS.md"
-STRINGS = RESULTS.with_name("STRINGS.md")
+VOICES = RESULTS.with_name("VOICES.md")
 HERE = Path(__file__).parents[1]
 PHRASE = str(HERE / "examples" / "porch-light.toml")
 TRACK = ["track", "--key", "Bb", "--form", "quick-change", "--tempo", "112"]
@@ -228,10 +228,10 @@ def main() -> int:
         return 1
     os.environ["BACKING_SOUNDFONT"] = wheel_soundfont()
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # who installs it has its code compiled
-    alone = "strings" in sys.argv[1:]
+    alone = "voices" in sys.argv[1:]
     runs = 2 if alone else RUNS
     lines = [
-        f"# Results\n\nWritten by `python -m benchmarks{' strings' * alone}` on "
+        f"# Results\n\nWritten by `python -m benchmarks{' voices' * alone}` on "
         f"{date.today()}: {runs} runs of each, in turn, medians.\n\n"
         f"Python {platform.python_version()}, {platform.system()} {platform.machine()}, "
         f"{os.cpu_count()} cores; mido {version('mido')}, click {version('click')}, "
@@ -255,7 +255,7 @@ def main() -> int:
                 print(line, file=sys.stderr, flush=True)
                 lines.append(line)
     text = "\n".join(lines) + "\n"
-    (STRINGS if alone else RESULTS).write_text(text, encoding="utf-8")
+    (VOICES if alone else RESULTS).write_text(text, encoding="utf-8")
     print(text)
     return 0
 
