@@ -72,6 +72,8 @@ def walker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Browser]:
 
 def pitch(desk: Browser, near: float) -> float:
     """Return the pitch of what is heard first, in Hz, within a third of a pitch."""
+    quiet = "heard.slice(-3).every((one) => one.every((x) => Math.abs(x) < 0.001))"
+    desk.until(f"return {quiet}")  # what was played before has died away
     desk.run("window.heard.length = 0")
     desk.keys("f2")
     loud = "heard.findIndex((one) => one.some((x) => Math.abs(x) > 0.003))"
@@ -112,13 +114,17 @@ def test_from_an_empty_folder_to_a_published_lesson_and_back_from_a_crash(
         desk.click("#problems .fix")
         desk.until("return document.getElementById('title').textContent === 'Porch light' && "
                    "!document.getElementById('problems').childElementCount")  # fmt: skip
-        # Hear it: e5 is A4, 440 Hz (ISO 16); in C it is three semitones higher.
+        # Hear it: e5 is A4, 440 Hz (ISO 16); in D it is five semitones higher, which the line in A
+        # has nowhere. What a busy browser loses of a note is heard at another time.
         desk.run(LISTEN)
         desk.click('#what [value="all"]')
         desk.click("#band")
-        for key, hertz in (("A", 440.0), ("C", 440.0 * 2 ** (3 / 12))):
+        for key, hertz in (("A", 440.0), ("D", 440.0 * 2 ** (5 / 12))):
             desk.click(f'#key [value="{key}"]')
-            assert abs(1200 * np.log2(pitch(desk, hertz) / hertz)) < 20
+            off = [1200 * np.log2(pitch(desk, hertz) / hertz)]
+            while abs(off[-1]) >= 20 and len(off) < 5:
+                off.append(1200 * np.log2(pitch(desk, hertz) / hertz))
+            assert abs(off[-1]) < 20, off
         # Save it, and publish a lesson of it.
         desk.click(".cm-content")
         desk.keys("s", hold="control")

@@ -103,8 +103,12 @@ def test_a_reader_is_left_alone(page: Browser) -> None:
     start(page)
     page.until("return scrollY > 300")
     settled(page)
-    wheel(page, -3000)
-    page.until("return scrollY === 0")
+
+    def at_the_top() -> bool:  # what began to scroll before the page heard of the wheel goes on
+        wheel(page, -3000)
+        return settled(page) == 0
+
+    until(at_the_top)
     seen = set()
 
     def all_rows() -> bool:
