@@ -64,8 +64,7 @@ let pause;
 const changed = () => {
   if (open === null) return;
   const key = kept(open.name) + windowName;
-  if (unsaved()) localStorage.setItem(key, JSON.stringify({ text: text(), stamp: open.stamp, at: Date.now() / 1000 }));
-  else localStorage.removeItem(key);
+  localStorage.setItem(key, JSON.stringify({ text: text(), stamp: open.stamp, at: Date.now() / 1000, sent: open.sent }));
   say(unsaved() ? "Not saved yet; kept as a draft." : "");
   mark();
   clearTimeout(pause);
@@ -221,11 +220,14 @@ const visit = trying(async (name) => {
   hush();
   if (open && unsaved()) await look();
   const told = await ask("open", { name });
-  const drafts = told.draft ? [told.draft] : [];
+  let drafts = told.draft ? [told.draft] : [];
   for (const key of Object.keys(localStorage)) {
     if (!key.startsWith(kept(name))) continue;
     const own = { ...JSON.parse(localStorage[key]), window: key.slice(kept(name).length), key };
-    if (own.text !== told.text && !told.windows.includes(own.window)) drafts.push(own);
+    // It is written at every letter, the server's a little later, so of one window the browser's is the newer.
+    drafts = drafts.filter((one) => one.window !== own.window);
+    if (own.text === told.text) localStorage.removeItem(key);
+    else if (!told.windows.includes(own.window)) drafts.push(own);
   }
   drafts.sort((a, b) => b.at - a.at);
   const kind = known.files.find((one) => one.name === name)?.kind || (/^\s*\[\[phrase\]\]/m.test(told.text) ? "lesson" : "phrase");
@@ -265,15 +267,18 @@ const resume = (draft, told) => {
     }) }, "Take the saved text"));
   $("draft").hidden = false;
   open.draft = draft;
-  if (draft.stamp && draft.stamp !== told.stamp) differ(told);
+  // What is in the file may be what was on its way there when this window went.
+  if (draft.stamp && draft.stamp !== told.stamp && draft.sent !== told.text) differ(told);
 };
 const forget = (draft) => {
   if (draft?.key) localStorage.removeItem(draft.key);
   if (draft && draft.window !== windowName) ask("drop", { name: open.name, window: draft.window }).catch(() => {});
 };
 
-const save = trying(async () => {
-  if (!unsaved()) return true;
+let saving = Promise.resolve(); // one after the other: each sends the stamp that the one before has got
+const save = () => { saving = saving.catch(() => {}).then(saveNow); return saving; };
+const saveNow = trying(async () => {
+  if (!unsaved()) return;
   const file = open;
   if ($("tidy").checked && file.kind !== "lesson") {
     try {
@@ -283,14 +288,17 @@ const save = trying(async () => {
     if (file !== open) return;
   }
   const now = text();
-  const told = await ask("save", { name: file.name, text: now, stamp: file.stamp });
+  file.sent = now;
+  changed();
+  const told = await ask("save", { name: file.name, text: now, stamp: file.stamp, number: ++number });
   if (told.changed) { if (file === open) differ(told.changed); return; }
   Object.assign(file, { stamp: told.stamp, saved: now });
-  localStorage.removeItem(kept(file.name) + windowName);
   forget(file.draft);
   file.draft = null;
+  if (file !== open || text() === now) localStorage.removeItem(kept(file.name) + windowName);
   if (file !== open) return;
   $("draft").hidden = true;
+  if (text() !== now) { changed(); return; }
   say(`Saved ${new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}.`);
   mark();
 });
@@ -321,11 +329,13 @@ $("later").addEventListener("click", () => $("both").close());
 // Another program, or another window, has written something.
 const outside = trying(async (files) => {
   list(files);
+  await saving;
   if (!open) return;
   if (!files.some((one) => one.name === open.name)) { say(`${open.name} is gone from the folder; saving writes it again.`); open.stamp = ""; open.saved = null; mark(); return; }
-  const file = open;
+  const [file, { stamp }] = [open, open];
   const told = await ask("open", { name: file.name });
-  if (file !== open || told.stamp === open.stamp) return; // another file may have been opened meanwhile
+  await saving;
+  if (file !== open || file.stamp !== stamp || told.stamp === stamp) return; // it was opened or saved meanwhile
   if (!unsaved()) { open.saved = told.text; open.stamp = told.stamp; become(told.text); say("Changed outside, and shown as it is now."); } else if (told.text === text()) { open.saved = told.text; open.stamp = told.stamp; changed(); } else differ(told);
 });
 

@@ -195,6 +195,8 @@ class Desk:
 
     async def _save(self, asked: dict[str, Any]) -> dict[str, Any]:
         name, window = asked["name"], asked["window"]
+        # A preview that was asked for before it keeps no draft after it.
+        self._newest[window] = max(int(asked.get("number", 0)), self._newest.get(window, 0))
         try:
             saved = self.folder.save(name, asked["text"], asked["stamp"])
         except ChangedError as error:
