@@ -80,7 +80,8 @@ def desk(
 
 def visit(desk: Browser, name: str, title: str) -> None:
     # At once: the list may be made anew between finding a button and pressing it.
-    desk.run(f"document.querySelector('[data-name=\"{name}\"]').click()")
+    desk.run("document.getElementById('title').textContent = '';"
+             f"document.querySelector('[data-name=\"{name}\"]').click()")  # fmt: skip
     for shown, words in (("name", name), ("title", title)):
         desk.until(
             f"return document.getElementById('{shown}').textContent === {json.dumps(words)}"
