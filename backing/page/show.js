@@ -28,6 +28,7 @@ const room = (row) => {
 const elsewhere = (row) => {
   if (document.querySelector(":is(.margin, .more) :focus-visible")) return true;
   if (!now.away) return false;
+  if (performance.now() - left < 500) return true; // the page may not have moved yet
   const { over, top, low } = room(row);
   const middle = (rect(row).top + rect(row).bottom) / 2;
   const high = over.some((one) => one.top > 0) ? 0 : top; // the stand sticks, or choices are above it
@@ -36,7 +37,11 @@ const elsewhere = (row) => {
   return now.away;
 };
 
-export const leave = () => { now.away = now.playing; };
+let left = 0; // when the student last scrolled, in milliseconds
+export const leave = () => {
+  now.away = now.playing;
+  left = performance.now();
+};
 
 // Scroll to the music if it is hidden by what stands above or below it; where it is too long, to a
 // row and, so that one can read ahead, the next.
