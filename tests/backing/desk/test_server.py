@@ -5,6 +5,7 @@ References: OWASP, cross-site request forgery prevention (origin, custom headers
 
 from __future__ import annotations
 
+import http.client
 import json
 import shutil
 import signal
@@ -175,7 +176,7 @@ def test_killed_while_it_saves_it_leaves_the_file_or_the_new_one(tmp_path: Path)
                     stamp = desk.question("save", name="porch.toml", text=text, stamp=stamp)[
                         "stamp"
                     ]
-                except (OSError, json.JSONDecodeError):
+                except (OSError, http.client.HTTPException, json.JSONDecodeError):
                     return number
             return len(texts)
 
