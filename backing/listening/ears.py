@@ -113,12 +113,8 @@ class Ears:
         """
         rate = self.source.rate
         size = int(min(NEW[1], max(NEW[0], seconds - 0.02)) * rate)
-        here, window = int(at * rate), np.hanning(size)
-        count = 1 << (4 * size).bit_length()
-        was, now = (
-            np.abs(np.fft.rfft(self.source.read(start, start + size) * window, count)) ** 2
-            for start in (here - size - int(0.004 * rate), here + int(0.012 * rate))
-        )
+        was, now, count = self._around(at, size)
+        was, now = was**2, now**2
         new = np.maximum(0.0, now - was)
         new[: int(LOWEST_PITCH * count / rate)] = new[int(NEW_TOP * count / rate) :] = 0.0
         bins, broad = count / rate, 1.5 * count / size  # a partial is as broad as its window
@@ -133,17 +129,21 @@ class Ears:
             out.append(float(new[theirs].sum()))
         return np.array(out) / (float(new.sum()) + 1e-12)
 
-    def grown(self, at: float, cents: float) -> float:
-        """Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median)."""
+    def _around(self, at: float, size: int) -> tuple[Row, Row, int]:
+        """Return the spectra of so many frames before and after a time, and the frames of each."""
         rate = self.source.rate
-        size, here = int(0.075 * rate), int(at * rate)
-        gap, skip = int(0.004 * rate), int(0.012 * rate)
-        window = np.hanning(size)
+        here, window = int(at * rate), np.hanning(size)
         count = 1 << (4 * size).bit_length()
         was, now = (
             np.abs(np.fft.rfft(self.source.read(start, start + size) * window, count))
-            for start in (here - size - gap, here + skip)
+            for start in (here - size - int(0.004 * rate), here + int(0.012 * rate))
         )
+        return was, now, count
+
+    def grown(self, at: float, cents: float) -> float:
+        """Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median)."""
+        rate = self.source.rate
+        was, now, count = self._around(at, int(0.075 * rate))
         first = 440.0 * 2 ** ((cents - 6900.0) / 1200.0)
         floor = 1e-2 * math.sqrt(float((now**2).mean())) + 1e-12
         grown: list[float] = []

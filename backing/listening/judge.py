@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -357,30 +358,32 @@ def _measure(
                     one.vibrato = Vibrato(*found, sway.hertz, abs(sway.cents))
 
 
-def _bends(part: Part, length: float) -> list[tuple[float, float, float, float, float]]:
-    """Return bends as rows: start, seconds it takes, cents before and after, when it is left."""
+class _Asked(NamedTuple):
+    """A bend as it is written: when it begins, seconds it takes, cents, and when it is left."""
+
+    start: float
+    seconds: float
+    before: float
+    cents: float
+    left: float
+
+
+def _bends(part: Part, length: float) -> list[_Asked]:
     curve = part.curve
     moves = curve.glides
     out = []
     ends = [glide.start for glide in moves] + [length]
     if curve.first > 0 and curve.first % 50 == 0 and (not moves or moves[0].cents < curve.first):
-        out.append((0.0, 0.0, 0.0, curve.first, ends[0]))  # a pre-bend
+        out.append(_Asked(0.0, 0.0, 0.0, curve.first, ends[0]))  # a pre-bend
     before = curve.first
     for number, glide in enumerate(moves):
         if glide.seconds > 0 and glide.kind == "bend" and glide.cents > before:
-            out.append((glide.start, glide.seconds, before, glide.cents, ends[number + 1]))
+            out.append(_Asked(glide.start, glide.seconds, before, glide.cents, ends[number + 1]))
         before = glide.cents
     return out
 
 
-def _bend(
-    one: Judged,
-    bend: tuple[float, float, float, float, float],
-    at: float,
-    last: float,
-    ears: Ears,
-    tuning: float,
-) -> Bend:
+def _bend(one: Judged, bend: _Asked, at: float, last: float, ears: Ears, tuning: float) -> Bend:
     start, takes, before, cents, left = bend
     up = cents - min(before, 0.0) if before <= 0 else cents - before
     low, high = at + start + 0.6 * takes, min(at + left, last) - 0.01
@@ -405,7 +408,7 @@ def _bend(
 def _bend_beside(
     event: Event,
     part: Part,
-    bend: tuple[float, float, float, float, float],
+    bend: _Asked,
     at: float,
     last: float,
     ears: Ears,

@@ -233,17 +233,9 @@ export class Ears {
   /** Return which share of what is new after a time the partials of some pitches are. */
   shares(at, seconds, chords) {
     const size = Math.floor(Math.min(NEW[1], Math.max(NEW[0], seconds - 0.02)) * this.rate);
-    const here = Math.floor(at * this.rate);
-    const window = hann(size);
-    const count = powerOf(4 * size + 1);
-    const [was, is] = [here - size - Math.floor(0.004 * this.rate), here + Math.floor(0.012 * this.rate)].map((start) => {
-      const [re, im] = [new Float64Array(count), new Float64Array(count)];
-      for (let n = 0; n < size; n++) re[n] = (this.sound[start + n] ?? 0) * window[n];
-      fft(re, im);
-      return re.subarray(0, count / 2 + 1).map((one, n) => one ** 2 + im[n] ** 2);
-    });
+    const { was, is, count } = this.around(at, size);
     const [low, high] = [LOWEST_PITCH, NEW_TOP].map((hertz) => Math.floor((hertz * count) / this.rate));
-    const fresh = is.map((one, n) => (n < low || n >= high ? 0 : Math.max(0, one - was[n])));
+    const fresh = is.map((one, n) => (n < low || n >= high ? 0 : Math.max(0, one ** 2 - was[n] ** 2)));
     const [bins, broad] = [count / this.rate, (1.5 * count) / size]; // a partial is as broad as its window
     const whole = fresh.reduce((a, b) => a + b, 1e-12);
     return chords.map((chord) => {
@@ -259,9 +251,8 @@ export class Ears {
     });
   }
 
-  /** Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median). */
-  grown(at, pitch) {
-    const size = Math.floor(0.075 * this.rate);
+  /** Return the spectra of so many frames before and after a time, and the frames of each. */
+  around(at, size) {
     const here = Math.floor(at * this.rate);
     const window = hann(size);
     const count = powerOf(4 * size + 1);
@@ -271,6 +262,12 @@ export class Ears {
       fft(re, im);
       return re.subarray(0, count / 2 + 1).map((one, n) => Math.hypot(one, im[n]));
     });
+    return { was, is, count };
+  }
+
+  /** Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median). */
+  grown(at, pitch) {
+    const { was, is, count } = this.around(at, Math.floor(0.075 * this.rate));
     const first = 440 * 2 ** ((pitch - 6900) / 1200);
     const floor = 1e-2 * Math.sqrt(mean(is.map((one) => one ** 2))) + 1e-12;
     const edge = (n, by) => Math.floor((n * first * 2 ** (by / 1200) * count) / this.rate);

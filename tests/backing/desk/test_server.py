@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import http.client
 import json
-import shutil
 import signal
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -25,15 +23,6 @@ from tests.backing.desk.material import PORCH, WINDOW, Served
 from tests.waiting import PATIENCE, until
 
 TEXT = PORCH.read_text(encoding="utf-8")
-
-
-@pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    folder = tmp_path_factory.mktemp("lessons")
-    shutil.copy(PORCH, folder / "porch.toml")
-    with Served(folder, tmp_path_factory.mktemp("home")) as served:
-        served.enter()
-        yield served
 
 
 def test_the_token_is_good_once(desk: Served) -> None:

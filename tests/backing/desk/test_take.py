@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -22,19 +21,6 @@ from tests.backing.listening.material import RATE, again, lead, sound
 
 TEXT = PORCH.read_text(encoding="utf-8")
 TEMPO = 96
-
-
-@pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    folder = tmp_path_factory.mktemp("lessons")
-    shutil.copy(PORCH, folder / "porch.toml")
-    with Served(folder, tmp_path_factory.mktemp("home")) as served:
-        served.enter()
-        yield served
-
-
-def folder_of(desk: Served) -> Path:
-    return desk.folder
 
 
 def taken(desk: Served, how: str, wave: NDArray[np.float32], number: int = 0) -> Any:
@@ -62,7 +48,7 @@ def test_what_is_played_in_is_written_down(desk: Served, played: NDArray[np.floa
     number = desk.question("play", **asked)["number"]
     told = taken(desk, "catch", played, number)
     assert "error" not in told, told
-    path = folder_of(desk) / "takes/porch.toml"
+    path = desk.folder / "takes/porch.toml"
     assert told["text"] == path.read_text(encoding="utf-8")
     assert told["command"] == "backing catch -o takes/porch.toml takes/porch.wav"
     found = again(load_phrase(str(PORCH)), load_phrase(str(path)))
@@ -80,7 +66,7 @@ def test_a_take_of_the_phrase_is_heard(desk: Served, played: NDArray[np.float32]
     assert "error" not in told, told
     assert told["text"].startswith("<svg")
     assert told["said"]
-    slate = read_slate(folder_of(desk) / told["files"][0]["path"].replace(".svg", ".wav"))
+    slate = read_slate(desk.folder / told["files"][0]["path"].replace(".svg", ".wav"))
     assert slate is not None
     assert slate.phrase == TEXT
 
@@ -95,10 +81,10 @@ def test_a_sound_file_is_laid_against_the_phrase(
 
 def test_a_take_without_a_note_is_told_and_kept(desk: Served) -> None:
     noise = np.random.default_rng(1).normal(0, 1e-4, 2 * RATE).astype(np.float32)
-    before = len(list(folder_of(desk).glob("takes/*.wav")))
+    before = len(list(desk.folder.glob("takes/*.wav")))
     assert "error" in taken(desk, "catch", noise)
-    assert len(list(folder_of(desk).glob("takes/*.wav"))) == before + 1
-    newest = max(folder_of(desk).glob("takes/*.wav"), key=lambda one: one.stat().st_mtime_ns)
+    assert len(list(desk.folder.glob("takes/*.wav"))) == before + 1
+    newest = max(desk.folder.glob("takes/*.wav"), key=lambda one: one.stat().st_mtime_ns)
     assert soundfile.info(newest).frames == 2 * RATE
 
 
@@ -108,10 +94,10 @@ def test_a_take_without_a_note_is_told_and_kept(desk: Served) -> None:
 def test_a_take_that_is_none_is_refused(desk: Served, more: dict[str, str]) -> None:
     asked = {"name": "porch.toml", "how": "catch", "number": "0", "rate": "48000",
              "key": "A", "groove": "shuffle", "tempo": "90", "window": WINDOW}  # fmt: skip
-    before = sorted(folder_of(desk).rglob("*"))
+    before = sorted(desk.folder.rglob("*"))
     status, told, _ = desk.ask(f"/api/take?{urlencode({**asked, **more})}", b"\0" * 400_000)
     assert status in (400, 422), told
-    assert sorted(folder_of(desk).rglob("*")) == before
+    assert sorted(desk.folder.rglob("*")) == before
 
 
 def test_takes_do_not_follow_a_link_out(tmp_path: Path) -> None:
