@@ -118,7 +118,7 @@ def command(
         })  # fmt: skip
         return
     minutes, left = divmod(round(seconds), 60)
-    click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{left:02d}")
+    click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{left:02d} of music")
     for file in files:
         click.echo(f"  {file}")
     click.echo("Start with the volume low: loud headphones can damage hearing.", err=True)
