@@ -1,4 +1,4 @@
-"""What a piece is played in, and how its sections are written: for choruses and for practice.
+"""The setting of a piece (groove, chart, key, band), and the writer of its sections.
 
 Conventions: a section's notes count seconds from its own start, bars count from 0.
 """
@@ -48,7 +48,7 @@ BREAK = Pattern("stop", 1, (("line", Lane((Hit(Fraction(0), "R", "accent", short
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What a piece is played in."""
+    """Groove, chart, key and band of a piece."""
 
     # `key` to `form`: as read.
     key: Key

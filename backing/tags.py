@@ -1,4 +1,4 @@
-"""What a sound file says about itself: title, key and tempo, who made it, and its markers.
+"""Tags of a sound file: title, key and tempo, who made it, and its markers.
 
 The same sound is the same bytes: `timeless` takes out the time of day that libsndfile puts in.
 

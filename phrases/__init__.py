@@ -1,4 +1,4 @@
-"""What one guitarist plays, and the words it takes to say it."""
+"""The phrase language: notation, performance, hands, checks and variations for one guitar."""
 
 from __future__ import annotations
 

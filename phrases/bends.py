@@ -1,4 +1,4 @@
-"""What a bend costs the hand: how far, how hard, and under which tension.
+"""The effort of a bend: how far the string is pushed, with which force, at which tension.
 
 Conventions: one usual set of strings, .010 to .046, on a 648 mm scale in standard tuning; lengths
 in mm, forces in N. The finger stands at the fret and pushes the string sideways there, so it makes

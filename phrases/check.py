@@ -106,7 +106,7 @@ class Quick:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What there is to say about a phrase."""
+    """Result of a check: notes and their roles, bends, endings and cautions."""
 
     # `rows` to `endings`: in the phrase's order.
     rows: tuple[Row, ...]

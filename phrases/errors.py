@@ -1,4 +1,4 @@
-"""What goes wrong in a way that the person at the keyboard can mend.
+"""Errors that the user can mend.
 
 Every error that this project raises on purpose descends from `BluesError`; the command line
 turns each into one clear message. A subclass also inherits the builtin that fits.

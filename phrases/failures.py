@@ -1,4 +1,4 @@
-"""What nobody foresaw, as an error with a name: what failed, at what, and a report of it.
+"""Unforeseen failures as one error: what failed, at what, and a report of it.
 
 Where the environment variable `RAISED` is set, the failure itself is raised, for who works on this
 program.

@@ -189,7 +189,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
 
 @dataclass(frozen=True, slots=True)
 class _Common:
-    """What a phrase says and a variation may restate."""
+    """The keys that a phrase has and a variation may restate."""
 
     tempo: Fraction | None = None
     groove: str = "shuffle"

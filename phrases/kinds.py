@@ -22,7 +22,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """What is known of a kind of file."""
+    """One kind of TOML file: its keys, its use, how to get one."""
 
     keys: tuple[str, ...]  # those that only such a file has
     use: str  # what is done with one

@@ -48,7 +48,7 @@ _LIKE_A_PLACE = re.compile(r"[/\\]?[A-Za-z](\d|x)|(tr|[/\\hpb~r]+)(\d|\(|$)|-\+"
 
 @dataclass(slots=True)
 class Line:
-    """What a text says."""
+    """A parsed line of notation."""
 
     strokes: tuple[Stroke, ...] = ()  # in order of time, in beats from bar one
     bars: int = 0  # bars after the pickup

@@ -138,7 +138,7 @@ class StringNote:
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """What the pick hits at once."""
+    """Notes that one movement of the pick hits together."""
 
     at: Fraction  # and `end`: the beats from which and until which it rings
     end: Fraction

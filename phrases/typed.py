@@ -17,7 +17,7 @@ _FILE = re.compile(r"^\s*(\[\[|\w+\s*=)", re.M)
 
 
 class Typed(str):
-    """What messages call a phrase that has no file."""
+    """Name, in messages, of a phrase that has no file."""
 
     text: str = ""  # what its file would hold
     shift: int = 0  # how many of the first lines nobody has typed

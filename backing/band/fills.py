@@ -39,7 +39,7 @@ SOME = 28  # of all that there are, for one piece
 
 
 class Deck(Generic[T]):
-    """What is drawn in a shuffled order that comes round: none again before all were played.
+    """A shuffled deck: each item is drawn once before any is drawn again.
 
     What is not made yet is made when it is drawn; what sounds like one that was drawn is passed
     over.

@@ -1,4 +1,4 @@
-"""What every player does: read a bar, choose a pattern for it, and play with a feel."""
+"""Steps that all players share: read a bar, choose its pattern, place notes with a feel."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ Span = tuple[Fraction, Fraction]  # beats of a bar, from 0
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """What a player knows about a bar."""
+    """A bar as a player reads it: chord, next chord, place in the chorus."""
 
     # Each with the share of the bar (0 to 1) at which it starts.
     chords: tuple[tuple[Fraction, Chord], ...]

@@ -10,7 +10,7 @@ MOST_SAID = 12  # bars, or rows of them, that one line names
 
 
 class Losses:
-    """What is lost or changed, each thing once with all its bars."""
+    """Each thing lost or changed, once, with all its bars."""
 
     def __init__(self) -> None:
         self._found: dict[str, dict[str, None]] = {}

@@ -1,4 +1,4 @@
-"""What two staves say of the same notes, put together.
+"""Merging of a notation and a tablature staff that show the same notes.
 
 Conventions: as in `backing.exchange.part`. A note of one staff is that of the other which begins
 with it and has its pitch, in whichever octave; a tablature may leave out what ties hold on.

@@ -78,7 +78,7 @@ class XmlBar(Content):
 
 @dataclass(slots=True)
 class PartReader(Content):
-    """What a part element says.
+    """Reader of one MusicXML part element.
 
     Raises `ChoiceError` in another tuning, or for a bass; `RangeError` where a bar is longer than
     its meter, or in a meter that neither 4/4 nor 12/8 can hold; `TextFileError` without bars.

@@ -68,7 +68,7 @@ class _Staff:
 
 @dataclass(slots=True)
 class _Bar:
-    """What stands between two bar lines: notes by column, and counts by column."""
+    """One bar of typed tablature: notes and counts by column."""
 
     start: int
     width: int

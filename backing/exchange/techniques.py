@@ -1,4 +1,4 @@
-"""What a note of MusicXML says of the hands: strings, frets, bends, slides, strokes, marks.
+"""The techniques that a MusicXML note carries: strings, frets, bends, slides, strokes, marks.
 
 Conventions: a bend or a release tells by how many semitones it differs from what was before (a
 pre-bend and a release are negative, as the standard says). Whatever standard elements would not

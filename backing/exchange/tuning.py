@@ -37,7 +37,7 @@ class Tuning:
 
     @property
     def name(self) -> str:
-        """What it is called, or its six strings; empty for standard tuning."""
+        """Name of the tuning, or its six strings; empty for standard tuning."""
         tuned = {string: (self.of(string) - STANDARD[string] + 6) % 12 - 6 for string in STRINGS}
         known = (name for name in TUNINGS if parse_tuning(name) == tuned)
         names = " ".join(FLAT_NAMES[self.of(string) % 12] for string in STRINGS)

@@ -25,7 +25,7 @@ Span = tuple[Fraction, Fraction]
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """What one pass holds."""
+    """The bars, strokes and gaps of one pass."""
 
     bars: list[Bar]  # as the band reads them
     strokes: tuple[Stroke, ...]  # what sounds of the phrase, in order

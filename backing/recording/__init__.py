@@ -1,4 +1,4 @@
-"""What the student plays over a backing: recorded as it is played, in time with it.
+"""Recording of a student over a backing, aligned with it to the sample.
 
 Nothing is imported here; `backing.recording.recorder.Recorder` is what live playing gets.
 """

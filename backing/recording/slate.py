@@ -1,4 +1,4 @@
-"""What a take was played over: a small file beside it, from which it can be heard again.
+"""The slate of a take: a small file beside it that says what it was played over.
 
 It holds the command, the text of the phrase, the sound card's round trip, and the segments of
 the piece as they were really played, so that pauses, jumps and other tempos are known.
@@ -25,12 +25,12 @@ LONGEST = 4_000_000  # bytes
 
 
 class SlateError(BluesError, ValueError):
-    """What lies beside a take does not say what it was played over."""
+    """The file beside a take is not a slate, or not one for this program."""
 
 
 @dataclass(frozen=True, slots=True)
 class Slate:
-    """What a take was played over."""
+    """Command, phrase, settings and played segments of one take."""
 
     words: list[str]  # the command and its words, such as ``["loop", "lamp-oil", "--from", "50"]``
     phrase: str  # the text of the phrase's file, empty without one

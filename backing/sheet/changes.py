@@ -1,4 +1,4 @@
-"""What of a variation is written: the bars that are not those of the phrase."""
+"""The bars of a variation that differ from its phrase: only these are written."""
 
 from __future__ import annotations
 

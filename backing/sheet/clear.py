@@ -1,4 +1,4 @@
-"""What stands in each other's way on a staff, and before which note more room would help.
+"""Collisions on a staff, and the notes before which more room would clear them.
 
 Conventions: as in `backing.sheet.staff`.
 """

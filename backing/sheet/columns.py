@@ -38,7 +38,7 @@ SIZES = {50: "1/4", 100: "1/2", 150: "3/4", 200: "full", 250: "1 1/4", 300: "1 1
 
 @dataclass(slots=True)
 class Column:
-    """What sounds together."""
+    """Notes that are picked at the same beat."""
 
     event: tuple[int, int]  # its bar, from 0, and its number in it
     nodes: list[Node]  # the written heads

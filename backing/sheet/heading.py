@@ -1,4 +1,4 @@
-"""What stands beside and under the title: key and scale, tempo and swing mark, facts.
+"""The lines beside and under the title: key and scale, tempo and swing mark, facts.
 
 Conventions: lengths are in staff spaces, 0 is the baseline of the title.
 """

@@ -1,4 +1,4 @@
-"""What the hands do, over and on the notation staff: slides, bends, vibrato, trills.
+"""Marks of technique over and on the notation staff: slides, bends, vibrato, trills.
 
 Conventions: as in `backing.sheet.tab`. A bend is an angle from the fretted small note to the note
 it reaches, on the side away from the stem; a quarter tone is a small arrow with its size.

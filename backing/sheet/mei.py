@@ -45,7 +45,7 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class Join:
-    """What binds two written heads of a string, by their ids."""
+    """A tie, slur or slide between two note heads, by their ids."""
 
     sign: str
     start: str
@@ -162,7 +162,7 @@ def alterations(key: Key) -> dict[str, int]:
 
 
 class _Signs:
-    """Which accidentals a bar has shown.
+    """The accidentals in force in a bar.
 
     What the bar before, or another octave of this bar, has altered is called back by a courtesy
     sign where it comes unaltered.

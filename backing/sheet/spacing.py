@@ -1,4 +1,4 @@
-"""How far apart notes are and where lines break, until nothing stands in the way of anything.
+"""Note spacing and line breaks, widened until nothing on the page collides.
 
 Conventions: lengths are in staff spaces. A score is engraved more and more loosely, on more and
 more lines; where things still overlap, the note that is too near moves away.
@@ -58,7 +58,7 @@ STRETCHES = (1.25, 1.4, 1.6, 1.8)  # of a last line that would be stretched too 
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """What is drawn."""
+    """What a sheet is asked to show, and how wide."""
 
     width: float = 100.0  # of a system, in staff spaces
     staves: str = "both"  # one of `STAVES`
@@ -76,7 +76,7 @@ class Drawn:
 
     @property
     def clashes(self) -> list[Pair]:
-        """What overlaps on either staff."""
+        """Pairs of overlapping marks on either staff."""
         return [*in_the_way(self.upper), *in_the_way(self.lower)]
 
 

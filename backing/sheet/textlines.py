@@ -45,7 +45,7 @@ BELOW = ("stroke", "finger", "touch")
 
 @dataclass(slots=True)
 class Column:
-    """What stands at one place."""
+    """The notes and signs written at one horizontal place."""
 
     # By string, what leads to the fret (a sign) and what stands from there on.
     cells: dict[str, tuple[str, str]] = field(default_factory=dict)
@@ -56,7 +56,7 @@ class Column:
 
     @property
     def lead(self) -> int:
-        """How many characters stand before the widest fret."""
+        """Number of characters before the widest fret."""
         return max((len(lead) for lead, _ in self.cells.values()), default=0)
 
     def width(self, gap: int) -> int:

@@ -55,7 +55,7 @@ class Paper:
 
     @property
     def scale(self) -> float:
-        """How much larger than usual."""
+        """Enlargement of staff and text, as a factor."""
         return self.fit * (LARGER if self.larger else 1.0)
 
     @property

@@ -102,7 +102,7 @@ def write(
 
 @dataclass(frozen=True, slots=True)
 class _Stage:
-    """What sounds from a beat on: the heads of a stroke, or nothing."""
+    """A stroke's note heads, or a rest, from one beat to the next."""
 
     at: Fraction
     heads: tuple[Head, ...] = ()

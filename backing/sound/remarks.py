@@ -1,4 +1,4 @@
-"""What is looked at after every rendering, and said in words where it is not as it should be.
+"""Checks made after every rendering, and the sentences that report what fails them.
 
 Nothing here costs another pass over the sound: the numbers are by-products of the rendering.
 """

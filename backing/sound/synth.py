@@ -232,7 +232,7 @@ def _collapsed(
 
 
 class _Tape:
-    """What a synthesiser plays, cut into stretches."""
+    """A synthesiser's messages, cut into stretches."""
 
     def __init__(self, synth: _Synth) -> None:
         self.synth = synth

@@ -145,7 +145,7 @@ def _what_fits(phrase: Phrase, level: str, seed: int, moves: Sequence[str]) -> s
 
 
 class _Work:
-    """What is known of a phrase while it is varied, and what has been proposed."""
+    """A phrase being varied, with the proposals made so far."""
 
     def __init__(self, phrase: Phrase, level: str, seed: int) -> None:
         self.phrase, self.level, self.seed = phrase, level, seed

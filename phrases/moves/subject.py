@@ -171,7 +171,7 @@ class Subject:
 
     @property
     def body(self) -> list[Spot]:
-        """What is heard before the last note of each part."""
+        """All notes but the last of each part."""
         return [spot for spot in self.spots if not spot.last and spot.pitch is not None]
 
     @property
