@@ -34,6 +34,7 @@ RINGS, DEAD_RINGS = 0.45, 0.1  # seconds until a string is at rest after its las
 DEAD_SECONDS = 0.06  # a damped note that is shorter has no pitch
 PALM_SOFT, PULL_SOFT, PULL = 2.0, 1.5, 0.7
 UNHEARD = 1e-5  # of the height of what is put in
+SOON = 64  # frames in which what would begin before the first frame comes up
 LEVEL = 1.5  # dB that a vibrato moves the level by for each 100 cents
 
 
@@ -94,7 +95,7 @@ class Hands:
                     yield self._at(at, glide.kind, note, glide.cents, seed)
 
     def _at(self, seconds: float, kind: str, note: Note, cents: float, seed: int) -> _Given:
-        frame = round(seconds * self.rate) - AHEAD
+        frame = max(round(seconds * self.rate), SOON) - AHEAD
         return _Given(frame, kind, note, note.pitch + cents / 100, seed)
 
     def given(self, start: int, stop: int) -> Iterator[tuple[int, Floats]]:
@@ -105,7 +106,10 @@ class Hands:
             cut = max(0, start - one.frame)
             loud = np.abs(sound)
             last = int(np.flatnonzero(loud > UNHEARD * loud.max())[-1])
-            yield one.frame + cut - start, sound[cut : last + 1]
+            sound = sound[cut : last + 1]
+            if cut:
+                sound = sound * np.minimum(1.0, np.arange(len(sound)) / SOON)
+            yield one.frame + cut - start, sound
 
     def _pulse(self, one: _Given) -> Floats:
         velocity = one.note.velocity
@@ -193,6 +197,7 @@ def _moved(curve: Curve, since: Floats) -> tuple[Floats, Floats]:
     sway = np.zeros(len(since))
     for one in curve.sways:
         begin, end = np.searchsorted(since, [one.start, one.end])
-        turn = tau * one.hertz * (since[begin:end] - one.start)
-        sway[begin:end] += one.cents * (1 - np.cos(turn)) / 2
+        swayed = since[begin:end] - one.start
+        wide = one.cents * (np.minimum(1.0, swayed / one.grow) if one.grow else 1.0)
+        sway[begin:end] += wide * (1 - np.cos(tau * one.hertz * swayed)) / 2
     return cents + sway, sway

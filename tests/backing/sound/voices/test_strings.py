@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from backing.events import Note
-from backing.sound.voices.gauges import BASS, GUITAR, tuned
+from backing.sound.voices.gauges import BASS, GUITAR, Neck, tuned
 from backing.sound.voices.guitar import Strings, fingered
 from phrases.curve import Curve, Glide, Sway
 from tests.backing.sound.voices.material import (
@@ -132,8 +132,9 @@ def test_a_note_is_in_tune(string: str, fret: int, rate: int) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["| 1 G7 2 b(full) 3 r 4 .", "| 1 E5 2 b(1/2) 3 .", "| 1 B10b(full) 2 ~~ 4 .", "| 1 D9 2 ~"],
-)
+    ["| 1 G7 2 b(full) 3 r 4 .", "| 1 E5 2 b(1/2) 3 .", "| 1 B10b(full) 2 ~~ 4 .", "| 1 D9 2 ~",
+     "| 1 G7~~(grows) 4 ."],
+)  # fmt: skip
 def test_bends_and_vibrato_follow_their_curve_within_a_cent(text: str) -> None:
     (one,) = played(text)
     assert one.curve is not None
@@ -295,6 +296,22 @@ def test_idle_strings_answer_what_is_theirs() -> None:
     )
     assert 1e-4 < own < 1e-2  # -80 to -40 dB
     assert own > 3 * other
+
+
+@pytest.mark.parametrize("neck", [GUITAR, BASS])
+@pytest.mark.parametrize("velocity", [60, 93, 109])
+@pytest.mark.parametrize("up", [3, 12])
+def test_what_is_picked_as_a_section_begins_has_no_click(
+    neck: Neck, velocity: int, up: int
+) -> None:
+    """It is as round as what is picked later, when the pick lies on the string beforehand."""
+    name, gauge = next(iter(neck.strings.items()))
+    sharp = []
+    for at in (0.0, 0.1):
+        one = Note(f"lead {name}", at, at + 0.3, gauge.open + up, velocity)
+        sound = render([one], 0.3, "middle", neck)
+        sharp.append(np.abs(np.diff(sound, 3, prepend=0.0)).max() / np.abs(sound).max())
+    assert sharp[0] < 1.5 * sharp[1]
 
 
 @pytest.mark.parametrize("stretch", [64 * 5, 64 * 37])
