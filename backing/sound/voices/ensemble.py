@@ -15,7 +15,7 @@ import numpy as np
 from backing.events import LEVELS, VOICES, Note, Stream, part_of
 from backing.sound.filters import Samples, once
 from backing.sound.synth import LENGTH, PARTS, Stems, stretches, synthesise
-from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM, tuned
+from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM, UPRIGHT, tuned
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
 from backing.sound.voices.strokes import CYMBALS, Strokes, stroke
@@ -30,11 +30,11 @@ STRINGS_LEVEL = 0.060
 # dB by which a part of ours is as loud in its stem as that of the embedded soundfont is on average
 # over the grooves.
 GAINS: dict[tuple[str, int], float] = {
-    ("bass", 33): 4.6, ("comp", 26): -7.7, ("comp", 16): -2.7,
+    ("bass", 32): 5.5, ("bass", 33): 1.4, ("comp", 26): -7.7, ("comp", 16): -2.7,
 }  # fmt: skip
 # The General MIDI programs, from 0, of the parts that are played here.
 ORGAN = 16
-OWN: dict[str, Container[int]] = {"lead": range(128), "comp": (ORGAN, 26, 27), "bass": (33,)}
+OWN: dict[str, Container[int]] = {"lead": range(128), "comp": (ORGAN, 26, 27), "bass": (32, 33)}
 
 
 class _Voice(Protocol):
@@ -59,7 +59,7 @@ def _voice(
     if part == "comp" and program == ORGAN:
         return Organ(notes, rate)
     if part == "bass":
-        return Strings(BASS, notes, "", rate)
+        return Strings(UPRIGHT if program == 32 else BASS, notes, "", rate)
     return Strings(RHYTHM, notes, "middle", rate)
 
 

@@ -33,7 +33,6 @@ ANSWER, ANSWERS = 0.00025, 0.7  # of what is played; seconds that idle strings r
 IDLE_TAPS = 128  # what is so soft needs no more
 RESTING = (30.0, 15.0)  # what takes from idle strings: dB a second, and as much more for each kHz
 STRUM = 0.004  # seconds from string to string
-FINGERS = 0.13  # metres from the bridge
 LAST = 15  # the highest fret on which a chord is taken
 
 
@@ -157,7 +156,7 @@ class Strings:
         by_string: dict[str, list[Note]] = defaultdict(list)
         for string, note in fingered(neck, notes):
             by_string[string].append(note)
-        place = PICKS[pick] if pick else FINGERS
+        place = PICKS[pick] if pick else neck.fingers
         self.neck = neck
         self.strings = [_String(neck, name, own, place, rate) for name, own in by_string.items()]
         self._idle = _idle(neck, rate) if answers else None

@@ -35,6 +35,7 @@ DEAD_SECONDS = 0.06  # a damped note that is shorter has no pitch
 PALM_SOFT, PULL_SOFT, PULL = 2.0, 1.5, 0.7
 UNHEARD = 1e-5  # of the height of what is put in
 SOON = 64  # frames in which what would begin before the first frame comes up
+GLIDE, GLIDE_STEP = 0.06, 3.0  # seconds in which a pluck's sharpness goes, to 37 %; cents
 LEVEL = 1.5  # dB that a vibrato moves the level by for each 100 cents
 
 
@@ -159,6 +160,8 @@ class Hands:
                 since = np.clip(seconds[here] - note.start, 0.0, note.end - note.start)
                 cents, sway[here] = _moved(note.curve, since)
                 pitch[here] += cents / 100
+            if self.pulses.neck.glide:
+                pitch[picked:end] += self._sharp(note, seconds[picked:end])
             hand[here] = LEFT
             hand[max(0, begin) : picked] = TOUCHED
             if _dead(note):
@@ -169,6 +172,12 @@ class Hands:
         if first:
             sounding[: int(np.searchsorted(seconds, _rest(self.notes[first - 1])))] = True
         return pitch, sway, hand, sounding
+
+    def _sharp(self, note: Note, seconds: Floats) -> Floats:
+        """Return by how much a pluck is sharp, in steps too small to hear, which are soon made."""
+        most = self.pulses.neck.glide * (note.velocity / 127) ** 2
+        cents: Floats = most * np.exp((note.start - seconds) / GLIDE)
+        return (cents / GLIDE_STEP).round() * GLIDE_STEP / 100
 
 
 def _dead(note: Note) -> bool:

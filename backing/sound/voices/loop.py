@@ -33,7 +33,9 @@ HOP = 64
 BINS, BINS_A_TAP, LOW_BINS = 96, 0.7, 24
 LOW_BIN = 18.0  # Hz from one of those to the next
 SHORT, SHORT_TAPS = 60.0, 24  # a period of fewer frames has room for so many taps
-ROOM = 16  # taps that lie after the delay of the first partial at least
+# Taps that lie after the delay of the first partial at least, and of a long period; with fewer a
+# low string loses all that it has in a second.
+ROOM, LONG_ROOM = 16, 0.055
 TAIL, STEP = 48, 16  # and as a rule; sizes come in steps
 # Of a period, what the filter itself delays by: what is short has more, for it needs some frames.
 LEAD, SHORT_LEAD, FEW = 0.3, 0.45, 30
@@ -206,7 +208,7 @@ class Loop:
             brief,
             np.minimum(SHORT_TAPS - 10, np.floor(0.42 * least)),
             np.minimum(
-                self.taps - ROOM,
+                self.taps - np.floor(np.clip(LONG_ROOM * least, ROOM, TAIL)),
                 np.floor(np.maximum(LEAD * least, np.minimum(SHORT_LEAD * least, FEW))),
             ),
         )

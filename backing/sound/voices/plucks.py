@@ -25,7 +25,6 @@ Floats = NDArray[np.float64]
 
 AHEAD = 256  # frames of a pulse before the string is let go
 SIZE = 4096
-LOUDNESS = 1.7  # the power of velocity with which a pluck grows
 NOISE = 1 << 16
 # Of an echo comes back as it was; the rest spread, as neither pick nor magnet is a point.
 DEPTH = 0.82
@@ -68,8 +67,8 @@ class Pulses:
         self._light = 2 ** ((lowest - gauge.open) / 12)
         self._turn = 2 * np.pi * np.fft.rfftfreq(SIZE)
         place = 1j * self._turn * rate / (2 * np.pi * neck.coil)
-        combed = self._combed(2 * neck.pickup / self.speed)
-        self._heard = combed / (1 + place / neck.resonance + place**2)
+        heard = self._body() if neck.body else self._combed(2 * neck.pickup / self.speed)
+        self._heard = heard / (1 + place / neck.resonance + place**2)
         self._ahead = np.exp(-1j * self._turn * AHEAD)
         self._scraped = round(0.004 * rate)  # frames
         self._sooner = np.exp(1j * self._turn * self._scraped)
@@ -93,6 +92,14 @@ class Pulses:
         depth = DEPTH + (1 - DEPTH) / (1 + late)
         combed: NDArray[np.complex128] = 1 - depth * np.exp(-late)
         return combed
+
+    def _body(self) -> NDArray[np.complex128]:
+        """Return the spectrum of a body that is struck at its bridge."""
+        heard = np.zeros(len(self._turn), complex)
+        for hertz, quality, share in self.neck.body:
+            place = 1j * self._turn * self.rate / (2 * np.pi * hertz)
+            heard += share * place / quality / (1 + place / quality + place**2)
+        return heard
 
     def _stepped(self, frames: float, leaves: float) -> Floats:
         """Return a pluck of amplitude 1."""
@@ -130,7 +137,9 @@ class Pulses:
         leaves = neck.soft * (neck.hard / neck.soft) ** near * softer * self._light
         wander = 1 + 0.06 * float(noise(1, seed % ALIKE)[0])
         frames = min(2 * place * wander / self.speed, 0.9 * period)
-        amplitude = hard**LOUDNESS * 6 / np.sqrt(frames)
+        amplitude = (
+            hard**neck.power * 6 / np.sqrt(frames) * (100 * period / self.rate) ** neck.even
+        )
         rough = hard * (0.025 + 0.05 * wound) / softer
         step, scrape = self._stepped(frames, leaves), self._scrape(seed // ALIKE % ALIKE)
         sound: Floats = amplitude * (step + rough * scrape)
@@ -138,9 +147,7 @@ class Pulses:
 
     def blow(self, velocity: int, period: float) -> Floats:
         """Return the excitation of a hammer-on: the fretting finger's blow."""
-        amplitude = (velocity / 127) ** LOUDNESS * 0.40
-        return self._given(self._step(0.12 * period, 0.00010) * amplitude)
-        amplitude = (velocity / 127) ** LOUDNESS * 0.40
+        amplitude = (velocity / 127) ** self.neck.power * 0.40
         return self._given(self._step(0.12 * period, 0.00010) * amplitude)
 
     def fret(self, velocity: int, seed: int) -> Floats:
@@ -154,7 +161,7 @@ class Pulses:
     def thud(self, velocity: int, seed: int) -> Floats:
         """Return a pick across a string that a hand lies on: a scratch and no pitch."""
         count = round(0.060 * self.rate)
-        amplitude = (velocity / 127) ** LOUDNESS
+        amplitude = (velocity / 127) ** self.neck.power
         fall = 0.8 * amplitude * np.exp(-np.arange(count) / (0.024 * self.rate))
         burst = np.zeros(SIZE)
         burst[:count] = noise(count, seed) * fall

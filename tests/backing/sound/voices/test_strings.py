@@ -335,14 +335,6 @@ def test_chords_lie_under_a_hand() -> None:
     assert starts[-1] - starts[0] < 0.02
 
 
-@pytest.mark.parametrize("pitch", [28, 36, 43, 55])
-def test_the_bass_is_in_tune(pitch: int) -> None:
-    sound = render([Note("bass", BEFORE, 1.5, pitch, 100)], 1.5, "", BASS)
-    times, cents = track(sound, pitch)
-    inside = (times > 0.4) & (times < 1.3)
-    assert np.median(cents[inside]) == pytest.approx(0, abs=3)
-
-
 def test_strings_that_have_nothing_to_play_are_silent() -> None:
     strings = Strings(GUITAR, [note("G", 7, 0.2)], "middle", RATE, answers=True)
     rendered = [strings.play(start, 6400) for start in range(0, strings.frames + 6400, 6400)]
