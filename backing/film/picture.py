@@ -13,6 +13,7 @@ import re
 from collections import OrderedDict
 from collections.abc import Hashable, Iterable, Sequence
 from functools import cache
+from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -31,11 +32,8 @@ __all__ = ["COLOURS", "Drawer", "Planes", "ground", "planes"]
 
 Bytes = NDArray[np.uint8]
 Planes = tuple[Bytes, Bytes, Bytes]
-COLOURS = {
-    "paper": "#f4ecdb", "sheet": "#fdf9ef", "ink": "#2b2119", "rule": "#cdbc9c",
-    "edge": "#857053", "rust": "#93341a", "pine": "#1e5547", "yours": "#e3efe2",
-    "glow": "#f6d9a8", "wash": "#e9dcc2",
-}  # fmt: skip
+TOKENS = files("backing.page").joinpath("tokens.css").read_text("utf-8")
+COLOURS: dict[str, str] = dict(re.findall(r"--(\w+): (#\w{6});", TOKENS.partition("@media")[0]))
 LUMA = (0.2126, 0.7152, 0.0722)  # BT.709, 3.2
 BAND = 64  # rows that are worked out at a time, so that a large picture takes little memory
 AT_ONCE = 64  # pictures that are drawn at a time

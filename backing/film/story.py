@@ -19,7 +19,7 @@ from backing.events import Section, Stream
 from backing.film.shape import Shape
 from backing.live.index import StreamIndex
 from backing.page.data import PageNote, System
-from backing.page.music import places_of, system, tips_of
+from backing.page.music import growing, places_of, system, tips_of
 from backing.practice.region import YOURS
 from backing.setting import placements
 from backing.sheet import ink
@@ -128,27 +128,24 @@ class _Teller:
         for number, section in enumerate(sections):
             if section.kind not in ("chorus", "pass"):
                 continue
-            group = [number]
+            group = {number: 0}  # its sections, each with its first bar
+            bars = int(section.beats) // self.beats
             if number + 1 < len(sections) and sections[number + 1].kind == "slow-down":
-                group.append(number + 1)
-            first = 0
-            chords = []
-            for one in group:
-                chords += [
-                    (first + bar, at, name) for bar, at, name in self._chords(sections[one])
-                ]
-                first += int(sections[one].beats) // self.beats
-            key = (first, section.swing, tuple(chords))
+                group[number + 1] = bars
+                bars += int(sections[number + 1].beats) // self.beats
+            chords = [
+                (first + bar, at, name)
+                for one, first in group.items()
+                for bar, at, name in self._chords(one)
+            ]
+            key = (bars, section.swing, tuple(chords))
             if key not in self.known:
-                self.known[key] = self._write(section, first, chords)
-            first = 0
-            for one in group:
-                found[one] = self.known[key], first
-                first += int(sections[one].beats) // self.beats
+                self.known[key] = self._write(section, bars, chords)
+            found |= {one: (self.known[key], first) for one, first in group.items()}
         return found
 
-    def _chords(self, section: Section) -> Iterator[tuple[int, Fraction, str]]:
-        number = self.stream.sections.index(section)
+    def _chords(self, number: int) -> Iterator[tuple[int, Fraction, str]]:
+        section = self.stream.sections[number]
         for label in section.chords:
             at = self.index.beat_at(number, section.start + Fraction(label.seconds))[0]
             bar, beat = divmod(Fraction(round(at)), self.beats)
@@ -223,7 +220,7 @@ class _Teller:
                 ]
                 end = float(section.start + section.seconds)
                 early += [(end - 1e-6, x) for beat, x in self.systems[one].places if beat == 0]
-                found.append(Run(stop, one, _growing(early)))
+                found.append(Run(stop, one, growing(early)))
         return found
 
     def _through(
@@ -238,7 +235,7 @@ class _Teller:
             places = [(beat - shift, x) for beat, x in one.places]
             way = [(when(beat), x) for beat, x in places if low <= beat < high]
             way += [(when(high) - 1e-6, x) for beat, x in places if beat == high]
-            yield Run(way[0][0] if low else float(section.start), number, _growing(way))
+            yield Run(way[0][0] if low else float(section.start), number, growing(way))
 
     # --- words ----------------------------------------------------------------
 
@@ -405,20 +402,12 @@ def _told(section: Section, tempo: Fraction) -> str:
     return words.get(section.kind, whole)
 
 
-def _growing(way: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
-    kept: list[tuple[float, float]] = []
-    for pair in sorted(way):
-        if not kept or (pair[0] > kept[-1][0] and pair[1] > kept[-1][1]):
-            kept.append(pair)
-    return tuple(kept)
-
-
 def _until(way: tuple[tuple[float, float], ...], stop: float) -> tuple[tuple[float, float], ...]:
     """Return a way as far as it goes before a second."""
     for (t0, x0), (t1, x1) in pairwise(way):
         if t0 < stop <= t1:
             x = x0 + (x1 - x0) * (stop - t0) / (t1 - t0)
-            return _growing([*(pair for pair in way if pair[0] < stop), (stop - 1e-6, x)])
+            return growing([*(pair for pair in way if pair[0] < stop), (stop - 1e-6, x)])
     return way
 
 

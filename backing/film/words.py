@@ -6,13 +6,13 @@ References: W3C WebVTT: The Web Video Text Tracks Format (cues, escapes, NOTE bl
 from __future__ import annotations
 
 from backing.events import Stream
+from backing.film.picture import LOUD
 from backing.film.story import Story
 from backing.page.words import plain
 from phrases.replacing import MADE
 
 __all__ = ["Caption", "captions", "chapters", "webvtt"]
 
-LOUD = "Start with the volume low: loud headphones can damage hearing."
 Caption = tuple[float, float, str]  # from, to, seconds of the film; lines
 
 

@@ -47,15 +47,11 @@ X264 = {"preset": "superfast", "crf": "20", "x264-params": "rc-lookahead=0:mbtre
 CODING = {
     "libx264": X264,
     "libvpx-vp9": {
-        "deadline": "realtime",
-        "cpu-used": "8",
-        "crf": "24",
-        "b": "0",
-        "row-mt": "1",
+        "deadline": "realtime", "cpu-used": "8", "crf": "24", "b": "0", "row-mt": "1",
         "lag-in-frames": "0",
     },
     "prores": {"profile": "4"},
-}
+}  # fmt: skip
 HOW_TO_GET = ".venv/bin/pip install '.[film]'"
 
 

@@ -60,6 +60,17 @@ export const fft = (re, im) => {
   }
 };
 
+/** Return the heights of the spectrum of what stands from a frame on, under a window, with zeros up to a size. */
+export const spectrum = (sound, first, window, size) => {
+  const re = new Float64Array(size);
+  const im = new Float64Array(size);
+  for (let n = 0; n < window.length; n++) re[n] = (sound[first + n] ?? 0) * window[n];
+  fft(re, im);
+  return re.subarray(0, size / 2 + 1).map((one, n) => Math.hypot(one, im[n]));
+};
+
+const highest = (values, least = 0) => values.reduce((a, b) => Math.max(a, b), least);
+export const hertzOf = (cents) => 440 * 2 ** ((cents - 6900) / 1200);
 const powerOf = (count) => 2 ** Math.ceil(Math.log2(count));
 export const hann = (size) => Float64Array.from({ length: size }, (_, n) => 0.5 - 0.5 * Math.cos((2 * Math.PI * n) / (size - 1)));
 
@@ -93,16 +104,12 @@ const flux = async (sound, rate, hop, breathe) => {
   const heights = [];
   const window = hann(size);
   const out = new Float64Array(count);
-  const [re, im] = [new Float64Array(size), new Float64Array(size)];
   for (let frame = 0; frame < count; frame++) {
     if (frame % 64 === 0) await breathe();
-    const first = frame * hop - size / 2;
-    for (let n = 0; n < size; n++) re[n] = (sound[first + n] ?? 0) * window[n];
-    im.fill(0);
-    fft(re, im);
+    const found = spectrum(sound, frame * hop - size / 2, window, size);
     const row = new Float64Array(bands);
     for (let band = 0; band < bands; band++) {
-      for (let bin = bins[band]; bin < bins[band + 1]; bin++) row[band] += Math.hypot(re[bin], im[bin]);
+      for (let bin = bins[band]; bin < bins[band + 1]; bin++) row[band] += found[bin];
       // The gain before makes the active level 1; a sine of that level reaches about size / 3 here.
       row[band] = Math.log10(1 + (row[band] / Math.sqrt(bins[band + 1] - bins[band])) * ((30 * 3) / size));
     }
@@ -215,13 +222,9 @@ export class Ears {
   partials(start, stop) {
     const [from, to] = [start, stop].map((at) => Math.floor(at * this.rate));
     if (to - from < 0.05 * this.rate) return [];
-    const window = hann(to - from);
-    const [re, im] = [new Float64Array(PEAKS), new Float64Array(PEAKS)];
-    for (let n = 0; n < window.length; n++) re[n] = (this.sound[from + n] ?? 0) * window[n];
-    fft(re, im);
-    const heights = re.map((one, n) => Math.hypot(one, im[n]));
+    const heights = spectrum(this.sound, from, hann(to - from), PEAKS);
     const [low, high] = [70, Math.min(4000, 0.45 * this.rate)].map((hertz) => Math.floor((hertz * PEAKS) / this.rate));
-    const most = Math.max(1e-12, heights.subarray(low, high).reduce((a, b) => Math.max(a, b), 0));
+    const most = highest(heights.subarray(low, high), 1e-12);
     const found = [];
     for (let n = low; n < high; n++) {
       const here = heights[n];
@@ -241,7 +244,7 @@ export class Ears {
     return chords.map((chord) => {
       const theirs = new Set();
       for (const pitch of chord) {
-        const first = 440 * 2 ** ((pitch - 6900) / 1200) * bins;
+        const first = hertzOf(pitch) * bins;
         for (let n = 1; n <= OVERTONES && n <= Math.floor((NEW_TOP * bins) / first); n++) {
           const half = Math.max(broad, n * first * (2 ** (35 / 1200) - 1));
           for (let bin = Math.floor(n * first - half); bin < Math.floor(n * first + half) + 2; bin++) theirs.add(bin);
@@ -256,26 +259,21 @@ export class Ears {
     const here = Math.floor(at * this.rate);
     const window = hann(size);
     const count = powerOf(4 * size + 1);
-    const [was, is] = [here - size - Math.floor(0.004 * this.rate), here + Math.floor(0.012 * this.rate)].map((start) => {
-      const [re, im] = [new Float64Array(count), new Float64Array(count)];
-      for (let n = 0; n < size; n++) re[n] = (this.sound[start + n] ?? 0) * window[n];
-      fft(re, im);
-      return re.subarray(0, count / 2 + 1).map((one, n) => Math.hypot(one, im[n]));
-    });
+    const [was, is] = [here - size - Math.floor(0.004 * this.rate), here + Math.floor(0.012 * this.rate)]
+      .map((start) => spectrum(this.sound, start, window, count));
     return { was, is, count };
   }
 
   /** Return by how many dB the partials of a pitch grow at a time (2nd to 8th, median). */
   grown(at, pitch) {
     const { was, is, count } = this.around(at, Math.floor(0.075 * this.rate));
-    const first = 440 * 2 ** ((pitch - 6900) / 1200);
+    const first = hertzOf(pitch);
     const floor = 1e-2 * Math.sqrt(mean(is.map((one) => one ** 2))) + 1e-12;
     const edge = (n, by) => Math.floor((n * first * 2 ** (by / 1200) * count) / this.rate);
     const grown = [];
     for (let n = 1; n < 9 && n * first <= 6000; n++) {
-      const highest = (row) => row.subarray(edge(n, -35), edge(n, 35) + 2).reduce((a, b) => Math.max(a, b), 0);
-      const top = highest(is);
-      grown.push(top > floor ? 20 * Math.log10(top / (highest(was) + 0.3 * floor)) : 0);
+      const [before, top] = [was, is].map((row) => highest(row.subarray(edge(n, -35), edge(n, 35) + 2)));
+      grown.push(top > floor ? 20 * Math.log10(top / (before + 0.3 * floor)) : 0);
     }
     return grown.length ? middle(grown.length > 3 ? grown.slice(1) : grown) : 0;
   }
@@ -292,7 +290,7 @@ export const listen = async (whole, frames, breathe = async () => {}) => {
   const sound = by > 1 ? thinned(loud) : loud;
   const rows = await yin(sound, rate, hop, breathe);
   const power = rows[3];
-  const most = Math.max(1e-20, power.reduce((a, b) => Math.max(a, b), 0));
+  const most = highest(power, 1e-20);
   const level = power.map((one) => 10 * Math.log10(one / most + 1e-12));
   const ears = new Ears(loud, frames, hop / rate, rows, level);
   ears.onsets = onsets(ears, await flux(sound, rate, hop, breathe));
@@ -320,7 +318,7 @@ const onsets = (ears, heights) => {
   });
   const found = [];
   for (const [frame, one] of strength.entries()) {
-    if (one <= FAINT || one < strength.subarray(Math.max(0, frame - 5), frame + 6).reduce((a, b) => Math.max(a, b))) continue;
+    if (one <= FAINT || one < highest(strength.subarray(Math.max(0, frame - 5), frame + 6))) continue;
     const at = began(ears, frame * ears.hop);
     const here = Math.round(at / ears.hop);
     const steps = Array.from({ length: STEPS }, (_, n) => here + AFTER + n);
@@ -329,7 +327,7 @@ const onsets = (ears, heights) => {
       at,
       strength: one,
       cents: [steps.map((n) => (ears.unsure[n] <= UNSURE ? ears.cents[n] : NaN)), steps.map((n) => ears.higher[n] ?? NaN)],
-      level: ears.level.subarray(Math.max(0, here + 3), here + 14).reduce((a, b) => Math.max(a, b), -120),
+      level: highest(ears.level.subarray(Math.max(0, here + 3), here + 14), -120),
       before: before.length ? mean(before) : -120,
     });
   }
@@ -381,7 +379,7 @@ const began = ({ sound, rate }, near) => {
     for (let m = n - (width >> 1); m < n - (width >> 1) + width; m++) sum += errors[m] ?? 0;
     return sum;
   });
-  const most = heights.reduce((a, b) => Math.max(a, b));
+  const most = highest(heights);
   const at = (start + Math.max(change, heights.findIndex((one) => one > most / 16))) / rate;
   return Math.abs(at - near - AHEAD) < TRUST ? at : near + AHEAD;
 };

@@ -1,7 +1,7 @@
 // What was played of what is written: which notes came, when, how far they were bent. The method is
 // that of `backing.listening.match` and `judge`. Seconds late are positive, cents sharp are positive.
 import { centsAt } from "./curve.js";
-import { fft, hann, mean, middle } from "./ears.js";
+import { hann, hertzOf, mean, middle, spectrum } from "./ears.js";
 import { LIMITS } from "./limits.js";
 
 const {
@@ -140,7 +140,7 @@ const tuningOf = (events, ears, found) => {
 
 /** Tell, of peaks of a spectrum, which partial of a pitch each is; 0 for none. */
 const orders = (found, pitch) => found.map(([hertz]) => {
-  const first = 440 * 2 ** ((pitch - 69) / 12);
+  const first = hertzOf(100 * pitch);
   const order = Math.max(1, Math.round(hertz / first));
   return within(1200 * Math.log2(hertz / (order * first)), PARTIAL) ? order : 0;
 });
@@ -270,7 +270,6 @@ const bendBeside = (event, part, [start, takes, , cents, left], at, last, ears, 
     return { cents, off: NaN, why: "another string moves with it" };
   }
   if (high - low < BESIDE[0]) return { cents, off: NaN, why: "too short" };
-  const hertzOf = (pitch) => 440 * 2 ** ((pitch - 6900) / 1200);
   const apart = (one, other) => 1200 * Math.log2(one / other);
   const found = ears.partials(at + low, at + high);
   const wanted = hertzOf(100 * part.pitch + cents + tuning);
@@ -320,10 +319,7 @@ const vibratoOf = (ears, start, stop, centre) => {
   const window = hann(row.length);
   const weight = window.reduce((sum, one) => sum + one + 1e-9, 0);
   const rest = row.reduce((sum, one, n) => sum + one * (window[n] + 1e-9), 0) / weight;
-  const [re, im] = [new Float64Array(size), new Float64Array(size)];
-  row.slice(0, size).forEach((one, n) => { re[n] = (one - rest) * window[n]; });
-  fft(re, im);
-  const heights = Array.from({ length: size / 2 + 1 }, (_, n) => (Math.hypot(re[n], im[n]) * 2) / mean(window) / window.length);
+  const heights = Array.from(spectrum(row.map((one) => one - rest), 0, window.subarray(0, size), size), (one) => (one * 2) / mean(window) / window.length);
   const hertz = (n) => n / (size * ears.hop);
   const inside = ([low, high], n) => low < hertz(n) && hertz(n) < high;
   const peak = heights.reduce((best, one, n) => (inside(RATES, n) && !(one <= heights[best]) ? n : best), -1);

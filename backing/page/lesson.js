@@ -1,7 +1,7 @@
 // What the lesson holds, what the student chose, and what follows from both.
 import { $ } from "./dom.js";
 
-/** @import { Chosen, Lesson, Loop, Piece, Row, Version } from "./types.d.ts" */
+/** @import { Lesson, Loop, Piece, Row, Version } from "./types.d.ts" */
 
 /** @type {Lesson} */
 export const lesson = JSON.parse($("lesson").textContent);
@@ -18,7 +18,6 @@ const NEAR = 1e-3; // seconds; what Python wrote is rounded
 
 // --- what is remembered -----------------------------------------------------------------------
 
-/** @type {Chosen} */
 export const usual = {
   piece: lesson.pieces[0].name, key: "", groove: "", tempo: 0, guitar: "both", first: 1, last: 0, balance: 0,
   level: 40, countIn: true, stepUp: false, passes: 2, letters: true,

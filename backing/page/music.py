@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
@@ -22,7 +22,7 @@ from phrases.fretboard import STRINGS
 from phrases.phrase import Phrase
 from phrases.roles import Row, hits, rows
 
-__all__ = ["NARROW", "WIDE", "heard", "places_of", "system", "tips_of", "version"]
+__all__ = ["NARROW", "WIDE", "growing", "heard", "places_of", "system", "tips_of", "version"]
 
 WIDE, NARROW = 94.0, 44.0  # staff spaces of a line
 AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves at once
@@ -241,6 +241,15 @@ def system(score: Score, picture: Picture) -> System:
             known[Fraction(number * beats)] = end
     svg = picture.svg.replace("#000", "currentColor")
     return System(svg, right - left + 0.2, bottom - top + 0.2, bars, tuple(sorted(known.items())))
+
+
+def growing(way: Iterable[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Return a cursor's way, seconds and x, without the places at which not both grow."""
+    kept: list[tuple[float, float]] = []
+    for pair in sorted(way):
+        if not kept or (pair[0] > kept[-1][0] and pair[1] > kept[-1][1]):
+            kept.append(pair)
+    return tuple(kept)
 
 
 def _start(picture: Picture, edge: float) -> float:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from functools import cache
 from html import escape
@@ -23,6 +23,7 @@ from urllib.parse import quote
 from backing.page.data import EncodedSound, Loop, PageData, PageNote, System, Version
 from backing.page.hearing import numbers, rows
 from backing.page.modules import joined
+from backing.page.music import growing
 from backing.page.session import DOES, Step
 from backing.page.words import rich
 from backing.tempo import Clock
@@ -36,6 +37,9 @@ HERE = Path(__file__).parent
 OPUS = "vendor/opus-decoder.min.js"
 LEAD = 480  # frames that a sound must have before its loop, to be joined over
 DIGITS = 4
+
+
+_Sounds = Mapping[EncodedSound, tuple[int, str]]
 
 
 def render_page(data: PageData) -> str:
@@ -53,7 +57,7 @@ def render_page(data: PageData) -> str:
     """
     if not data.pieces or not all(v.loops for p in data.pieces for v in p.versions):
         raise ValueError("a page has at least one piece, and every version at least one loop")
-    sounds = _Sounds(data)
+    sounds = _sounds(data)
     templates: list[str] = []
     pieces = [
         {
@@ -68,7 +72,7 @@ def render_page(data: PageData) -> str:
         "session": [_step(step) for step in data.session],
         "sounds": [
             {"start": one.start, "frames": one.frames, "rate": one.rate, "file": file}
-            for one, file in sounds.every.items()
+            for one, (_, file) in sounds.items()
         ],
     }
     style = _file("tokens.css") + _file("page.css")
@@ -94,7 +98,7 @@ def render_page(data: PageData) -> str:
         sounds="\n".join(
             f'<script type="text/plain" id="sound-{number}">'
             f"{base64.b64encode(one.data).decode()}</script>"
-            for number, (one, file) in enumerate(sounds.every.items())
+            for one, (number, file) in sounds.items()
             if not file
         ),
     )
@@ -121,7 +125,7 @@ def sound_file(data: PageData, key: str) -> str:
     file = dict(data.apart)[key]
     told = {
         number: base64.b64encode(one.data).decode()
-        for number, (one, where) in enumerate(_Sounds(data).every.items())
+        for one, (number, where) in _sounds(data).items()
         if where == file
     }
     return f"practiceSounds({json.dumps(file)}, {json.dumps(told, separators=(',', ':'))});\n"
@@ -146,20 +150,15 @@ def _others(pages: Sequence[tuple[str, str]]) -> str:
     )
 
 
-class _Sounds:
-    """The sounds of a page, each different one once, with the file that it stands in."""
-
-    def __init__(self, data: PageData) -> None:
-        self.every: dict[EncodedSound, str] = {}
-        files = dict(data.apart)
-        for version in (version for piece in data.pieces for version in piece.versions):
-            for loop in version.loops:
-                for sound in (loop.band, loop.phrase):
-                    self.every.setdefault(sound, files.get(version.key, ""))
-        self._numbers = {sound: number for number, sound in enumerate(self.every)}
-
-    def number(self, sound: EncodedSound) -> int:
-        return self._numbers[sound]
+def _sounds(data: PageData) -> dict[EncodedSound, tuple[int, str]]:
+    """Return each different sound of a page with its number and the file that it stands in."""
+    found: dict[EncodedSound, tuple[int, str]] = {}
+    files = dict(data.apart)
+    for version in (version for piece in data.pieces for version in piece.versions):
+        for loop in version.loops:
+            for sound in (loop.band, loop.phrase):
+                found.setdefault(sound, (len(found), files.get(version.key, "")))
+    return found
 
 
 def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[str, Any]:
@@ -242,8 +241,8 @@ def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds)
     return {
         "tempo": float(f"{float(loop.tempo):.4g}"),
         "swing": round(loop.swing, DIGITS),
-        "band": sounds.number(loop.band),
-        "phrase": sounds.number(loop.phrase),
+        "band": sounds[loop.band][0],
+        "phrase": sounds[loop.phrase][0],
         "chords": _rounded([clock.seconds(chord.beat) for chord in version.chords]),
         "turns": [_rounded([clock.seconds(t.beat), clock.seconds(t.end)]) for t in version.turns],
         "notes": [_rounded(pair) for pair in zip(heard, ends, strict=True)],
@@ -256,13 +255,8 @@ def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds)
 
 
 def _way(system: System, when: Any) -> list[list[float]]:
-    """Return the cursor's way through a system: seconds and x, both growing."""
-    way = sorted([when(beat), x] for beat, x in system.places)
-    kept = way[:1]
-    for pair in way[1:]:
-        if pair[0] > kept[-1][0] and pair[1] > kept[-1][1]:
-            kept.append(pair)
-    return [_rounded(pair) for pair in kept]
+    """Return the cursor's way through a system: seconds and x."""
+    return [_rounded(pair) for pair in growing((when(beat), x) for beat, x in system.places)]
 
 
 def _rounded(numbers: Sequence[float]) -> list[float]:

@@ -50,12 +50,6 @@ export interface Lesson {
   sounds: Encoded[];
 }
 
-export interface Chosen {
-  piece: string; key: string; groove: string; tempo: number; guitar: string; first: number; last: number;
-  balance: number; level: number; countIn: boolean; stepUp: boolean; passes: number; letters: boolean;
-  led: boolean; step: number; log: boolean; alone: boolean; clicks: boolean;
-}
-
 // One line of music on the page.
 export interface Row {
   holder: any; cursor: any; cover: [number, any][]; number: number;

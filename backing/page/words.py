@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from markdown_it import MarkdownIt
+    from markdown_it.rules_core import StateCore
     from markdown_it.token import Token
 
 __all__ = ["plain", "rich"]
@@ -26,12 +26,36 @@ def _reader() -> MarkdownIt:
     from markdown_it import MarkdownIt
 
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
-    for name in (
-        "link_open", "link_close", "image", "heading_open", "heading_close", "table_open",
-        "table_close",
-    ):  # fmt: skip
-        reader.add_render_rule(name, globals()[f"_{name}"])
+    reader.core.ruler.push("ours", _made_ours)
+    # A table may be wider than a telephone; keys scroll what can be focused.
+    scroll = '<div class="scroll" role="group" aria-label="Table" tabindex="0"><table>\n'
+    for name, html in (("table_open", scroll), ("table_close", "</table></div>\n")):
+        reader.add_render_rule(name, lambda *_, html=html: html)
     return reader
+
+
+def _made_ours(state: StateCore) -> None:
+    """Let headings begin at a lower level, and addresses stand behind their words."""
+    for token in state.tokens:
+        if token.type.startswith("heading_"):
+            token.tag = f"h{min(6, int(token.tag[1:]) + HIGHEST - 1)}"
+        addresses: list[tuple[str, int]] = []
+        out: list[Token] = []
+        for one in token.children or ():
+            if one.type == "link_open":
+                addresses.append((str(one.attrGet("href") or ""), len(out)))
+                continue
+            if one.type == "link_close":
+                address, start = addresses.pop()
+                inner = "".join(each.content for each in out[start:])
+                one.content = "" if inner == address else f" ({address})"
+            elif one.type == "image":
+                one.content += f" ({one.attrGet('src') or ''})"
+            if one.type in ("link_close", "image"):
+                one.type, one.nesting = "text", 0
+            out.append(one)
+        if token.children:
+            token.children = out
 
 
 def rich(text: str) -> str:
@@ -74,67 +98,5 @@ def plain(text: str) -> str:
 
 
 def _line(tokens: Sequence[Token]) -> str:
-    out = ""
-    addresses: list[tuple[str, int]] = []
-    for token in tokens:
-        if token.type == "link_open":
-            addresses.append((str(token.attrGet("href") or ""), len(out)))
-        elif token.type == "link_close":
-            address, start = addresses.pop()
-            out += "" if out[start:] == address else f" ({address})"
-        elif token.type == "image":
-            out += f"{token.content} ({token.attrGet('src') or ''})"
-        else:
-            out += {"softbreak": " ", "hardbreak": "\n"}.get(token.type, token.content)
-    return out
-
-
-def _link_open(
-    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
-) -> str:
-    env.setdefault("addresses", []).append(str(tokens[at].attrGet("href") or ""))
-    return "<span>"
-
-
-def _link_close(
-    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
-) -> str:
-    address = env["addresses"].pop()
-    inner = tokens[at - 1].content if at else ""
-    return "</span>" if address == inner else f" ({escape(address)})</span>"
-
-
-def _image(
-    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
-) -> str:
-    token = tokens[at]
-    return escape(f"{token.content} ({token.attrGet('src') or ''})")
-
-
-def _level(token: Token) -> int:
-    return min(6, int(token.tag[1:]) + HIGHEST - 1)
-
-
-def _heading_open(
-    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
-) -> str:
-    return f"<h{_level(tokens[at])}>"
-
-
-def _heading_close(
-    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
-) -> str:
-    return f"</h{_level(tokens[at])}>\n"
-
-
-def _table_open(
-    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
-) -> str:
-    # A table may be wider than a telephone; keys scroll what can be focused.
-    return '<div class="scroll" role="group" aria-label="Table" tabindex="0"><table>\n'
-
-
-def _table_close(
-    own: Any, tokens: Sequence[Token], at: int, options: Any, env: dict[str, list[str]]
-) -> str:
-    return "</table></div>\n"
+    breaks = {"softbreak": " ", "hardbreak": "\n"}
+    return "".join(breaks.get(token.type, token.content) for token in tokens)
