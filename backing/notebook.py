@@ -7,8 +7,8 @@ import tempfile
 from html import escape
 from pathlib import Path
 
+from backing.cautions import LOUD
 from backing.events import Stream
-from backing.live import LOUD
 from backing.output import write
 from backing.roll import Roll
 from phrases.errors import BluesError

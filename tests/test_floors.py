@@ -17,6 +17,7 @@ ROOT = Path(__file__).parent.parent
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("phrases", "soundfonts"),
     (
+        "backing.cautions",
         "backing.harmony",
         "backing.sound.fluid",
         "backing.hush",

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import json_option, print_json
 
 __all__ = ["command"]
 
@@ -33,7 +31,7 @@ def command(*, card: str, source: str, as_json: bool) -> None:
     name, rate, frames, said = measure(_announced, card, source)
     path = remember(name, rate, frames - said)
     if as_json:
-        click.echo(json.dumps({"card": name, "rate": rate, "frames": frames, "file": str(path)}))
+        print_json({"card": name, "rate": rate, "frames": frames, "file": str(path)})
         return
     click.echo(f"{name}: {frames} frames at {rate}, {1000 * frames / rate:.1f} ms; kept in {path}")
 

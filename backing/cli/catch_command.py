@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from backing.cli.hear_command import listening, played
+from backing.cli.hear_command import played
 from backing.cli.options import (
     GROOVE,
     KEY,
@@ -22,7 +22,8 @@ from backing.cli.options import (
     json_option,
     print_json,
     toml_output,
-)
+)  # fmt: skip
+from backing.cli.progress import bar
 from phrases.refinger import POSITIONS
 from phrases.shelf import is_path
 
@@ -102,7 +103,7 @@ def caught(
     told = [name for name, value in given.items() if value is not None]
     with Source(take) as source, contextlib.ExitStack() as stack:
         slate = None if told else read_slate(take)
-        progress = stack.enter_context(listening())
+        progress = stack.enter_context(bar("listening", 1))
         title = take.stem.replace("-", " ").replace("_", " ").capitalize()
         if slate is not None:
             stream = stack.enter_context(played(ctx, slate.words, slate.phrase))
@@ -126,9 +127,9 @@ def caught(
         style = find_groove(asked)
         bars: list[float] = []
         if isinstance(one, float):
-            bar = 60 * style.meter.beats / float(tempo)
-            count = int(source.frames / source.rate / bar) + 2
-            bars = [one % bar - bar + bar * n for n in range(count + 1)]
+            lasts = 60 * style.meter.beats / float(tempo)
+            count = int(source.frames / source.rate / lasts) + 2
+            bars = [one % lasts + lasts * n for n in range(-1, count)]
         found = draft.catch(
             source, key=parse_key(str(given["--key"])), groove=style, tempo=tempo, bars=bars,
             position=position, title=title, groove_name=_lasting(asked), progress=progress,

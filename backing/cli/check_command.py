@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from backing import pieces
+from backing.cautions import SORE
 from backing.cli import completing
 from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument, print_json
-from backing.cli.report import SORE
 from backing.lesson.places import Names, Place, hands, places_of
 from phrases.fingering import REACH
 

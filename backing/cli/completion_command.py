@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 from click.shell_completion import get_completion_class
 
-from backing.cli.options import Choice, json_option
+from backing.cli.options import Choice, json_option, print_json
 
 __all__ = ["command"]
 
@@ -33,6 +31,6 @@ def command(shell: str, as_json: bool) -> None:
 
     script = found(main, {}, "backing", "_BACKING_COMPLETE").source()
     if as_json:
-        click.echo(json.dumps({"shell": shell, "script": script}))
+        print_json({"shell": shell, "script": script})
         return
     click.echo(script)

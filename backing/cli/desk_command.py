@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from backing.cli.options import Whole, json_option
+from backing.cli.options import Whole, json_option, print_json
 
 __all__ = ["command"]
 
@@ -44,7 +43,7 @@ def command(folder: Path, port: int, no_browser: bool, as_json: bool) -> None:
 
     def told(address: str) -> None:
         if as_json:
-            click.echo(json.dumps({"folder": str(folder), "address": address}))
+            print_json({"folder": str(folder), "address": address})
             return
         click.echo(f"{folder.resolve().name or folder}: {address}")
         click.echo("Ctrl-C ends it", err=True)

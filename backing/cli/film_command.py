@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-import contextlib
-import sys
-from collections.abc import Callable, Iterator
 from functools import partial
-from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from backing.cautions import LOUD
 from backing.cli import completing
-from backing.cli.options import Asked, Choice, force_option, json_option, print_json
+from backing.cli.options import (
+    Asked,
+    Choice,
+    called,
+    force_option,
+    inner_context,
+    json_option,
+    print_json,
+)  # fmt: skip
+from backing.cli.progress import bar
 from backing.film.shape import RATES, SIZES, shape
 from backing.formats import STRIPS
-
-if TYPE_CHECKING:
-    from backing.events import Stream
 
 __all__ = ["command"]
 
@@ -91,7 +93,11 @@ def command(
     _check(path, what, words, strip=strip, take=take)
     if strip and path.suffix.lower() == ".webm" and size == SIZES[1]:  # VP9 would take 1.5 GB
         raise click.UsageError(f"{path}: a strip of {size} is a .mov, or of {SIZES[0]} a .webm")
-    stream = _asked(ctx, what, rest)
+    asked = Asked()
+    called(inner_context(ctx, what, rest, asked))
+    stream = asked.stream
+    assert stream is not None
+    assert stream.phrase is not None
     from backing.film.write import film
     from backing.sheet.letters import blanks, places
 
@@ -99,17 +105,15 @@ def command(
     if take is not None:
         from backing.lesson.take import with_take
 
-        assert stream.phrase is not None
         taken = partial(with_take, take, stream.phrase, stream)
-    with _progress(float(stream.seconds)) as shown:
+    seconds = float(stream.seconds)
+    with bar("filming", seconds, f"filming {seconds:.0f} s") as shown:
         files = film(
             stream, path, shape(size, strip=strip), fps,
             soundfont=soundfont, take=taken, progress=shown, force=force,
         )  # fmt: skip
-    assert stream.phrase is not None
     if told := blanks(places(stream.phrase)):
         click.echo(f"{stream.title}: {told}", err=True)
-    seconds = float(stream.seconds)
     if as_json:
         print_json({
             "title": stream.title, "key": str(stream.key), "seconds": round(seconds, 6),
@@ -121,20 +125,7 @@ def command(
     click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{left:02d} of music")
     for file in files:
         click.echo(f"  {file}")
-    click.echo("Start with the volume low: loud headphones can damage hearing.", err=True)
-
-
-def _asked(ctx: click.Context, what: str, rest: list[str]) -> Stream:
-    played: click.Command = import_module(f"backing.cli.{what}_command").command
-    asked = Asked()
-    usual = (ctx.parent and ctx.parent.default_map) or {}
-    inner = played.make_context(
-        f"{ctx.command_path} {what}", rest, obj=asked, default_map=usual.get(what)
-    )
-    with inner:
-        played.invoke(inner)
-    assert asked.stream is not None
-    return asked.stream
+    click.echo(LOUD, err=True)
 
 
 def _check(
@@ -156,19 +147,3 @@ def _check(
     for word in OTHERS:
         if word in {one.partition("=")[0] for one in words}:
             raise click.UsageError(f"{word} changes nothing in a film; leave it out")
-
-
-@contextlib.contextmanager
-def _progress(seconds: float) -> Iterator[Callable[[float], None]]:
-    if sys.stderr is None or not sys.stderr.isatty():
-        told: list[float] = []
-
-        def once(done: float) -> None:
-            if not told:
-                click.echo(f"filming {seconds:.0f} s", err=True)
-            told.append(done)
-
-        yield once
-        return
-    with click.progressbar(length=max(1, round(seconds)), label="filming", file=sys.stderr) as bar:
-        yield lambda done: bar.update(min(bar.length or 0, round(done)) - bar.pos)

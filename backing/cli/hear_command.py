@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import contextlib
-import json
-import sys
 import tempfile
-from collections.abc import Callable, Iterator
-from importlib import import_module
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from backing.cli.options import PLAYED, Asked, force_option, json_option
+from backing.cli.options import (
+    PLAYED,
+    Asked,
+    called,
+    force_option,
+    inner_context,
+    json_option,
+    print_json,
+)  # fmt: skip
+from backing.cli.progress import bar
 from backing.formats import REVIEWS
 from phrases.words import expected
 
@@ -21,7 +27,7 @@ if TYPE_CHECKING:
     from backing.events import Stream
     from backing.listening.report import Heard
 
-__all__ = ["command", "heard", "listening", "played"]
+__all__ = ["command", "heard", "played"]
 
 
 @click.command(
@@ -75,7 +81,7 @@ def command(
     for path in outputs:
         report.write(found, path, force=force)
     if as_json:
-        click.echo(json.dumps(report.facts(found), ensure_ascii=False, allow_nan=False))
+        print_json(report.facts(found))
     else:
         for line in report.lines(found):
             click.echo(line)
@@ -113,7 +119,7 @@ def heard(ctx: click.Context, take: Path, words: tuple[str, ...], *, strict: boo
         text = "" if slate is None else slate.phrase
         stream = stack.enter_context(played(ctx, told, text))
         turns = told[0] == "trade"
-        with listening() as progress:
+        with bar("listening", 1) as progress:
             return report.hear(
                 source, stream, slate, turns=turns, strict=strict, progress=progress
             )
@@ -128,28 +134,15 @@ def _once(words: list[str]) -> list[str]:
 @contextlib.contextmanager
 def played(ctx: click.Context, words: list[str], text: str) -> Iterator[Stream]:
     """Give what a command plays; of a phrase's text where it is known, else of its file."""
-    what, *rest = words
-    command: click.Command = import_module(f"backing.cli.{what}_command").command
     asked = Asked()
     with contextlib.ExitStack() as stack:
-        inner = command.make_context(f"{ctx.command_path} {what}", rest, obj=asked)
+        inner = inner_context(ctx, words[0], words[1:], asked, usual=False)
         if text:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
             file = folder / "phrase.toml"
             file.write_text(text, encoding="utf-8")
             inner.params["phrase"] = str(file)
-        with inner:
-            command.invoke(inner)
+        called(inner)
         if asked.stream is None:
             raise click.UsageError("leave out what writes files: a take is only heard")
         yield asked.stream
-
-
-@contextlib.contextmanager
-def listening() -> Iterator[Callable[[float], None]]:
-    """Give what is told the share that is done, which is shown on a terminal."""
-    if sys.stderr is None or not sys.stderr.isatty():
-        yield lambda share: None
-        return
-    with click.progressbar(length=100, label="listening", file=sys.stderr) as bar:
-        yield lambda share: bar.update(round(100 * share) - bar.pos)

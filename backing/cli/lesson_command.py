@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from backing.cautions import LOUD
 from backing.cli.options import Whole, json_option, print_json, soundfont_option, voice_option
+from backing.cli.progress import on_terminal
 from backing.events import VOICES
 
 if TYPE_CHECKING:
@@ -25,7 +27,6 @@ __all__ = ["command"]
 
 NAME = 30  # characters of the name that is shown beside the bar
 EVERY = 10.0  # seconds between two lines of progress where there is no terminal
-LOUD = "Start with the volume low: loud headphones can damage hearing."
 
 
 @click.command(
@@ -177,7 +178,7 @@ def _tell_blanks(lesson: Lesson) -> None:
 @contextmanager
 def _progress() -> Iterator[Progress]:
     """Give what shows progress with the time left: a bar on a terminal, else a line at times."""
-    if sys.stderr is None or not sys.stderr.isatty():
+    if not on_terminal():
         begun = told = time.monotonic()
         first = True
 
@@ -197,13 +198,10 @@ def _progress() -> Iterator[Progress]:
         yield line
         return
     bar = click.progressbar(
-        length=1000,
-        label="making",
-        show_eta=True,
-        file=sys.stderr,
+        length=1000, label="making", show_eta=True, file=sys.stderr,
         width=0,  # what the rest leaves
         item_show_func=lambda name: name and name[:NAME].ljust(NAME),
-    )
+    )  # fmt: skip
 
     def step(done: float, whole: float, name: str) -> None:
         part = round(1000 * min(1.0, done / whole)) if whole else 1000
@@ -223,11 +221,6 @@ def _told(title: str, result: Result) -> str:
 
 def _summary(title: str, result: Result) -> dict[str, object]:
     return {
-        "title": title,
-        "folder": str(result.folder),
-        "made": list(result.made),
-        "removed": list(result.gone),
-        "kept": result.kept,
-        "seconds": round(result.seconds, 3),
-        "files": list(result.files),
-    }
+        "title": title, "folder": str(result.folder), "made": result.made, "removed": result.gone,
+        "kept": result.kept, "seconds": round(result.seconds, 3), "files": result.files,
+    }  # fmt: skip

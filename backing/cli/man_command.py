@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from importlib.metadata import version
 
 import click
 
-from backing.cli.options import json_option
+from backing.cli.options import json_option, print_json
 
 __all__ = ["command", "page"]
 
@@ -16,8 +15,10 @@ __all__ = ["command", "page"]
 @json_option
 def command(as_json: bool) -> None:
     """Print the manual page, which is the help of all commands."""
-    text = page()
-    click.echo(json.dumps({"page": text}) if as_json else text, nl=as_json)
+    if as_json:
+        print_json({"page": page()})
+        return
+    click.echo(page(), nl=False)
 
 
 def page() -> str:

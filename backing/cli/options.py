@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -40,10 +41,11 @@ if TYPE_CHECKING:
     from backing.live.card import Opening
 
 __all__ = [
-    "CARD", "PLAYED", "PORT", "STEP", "TEMPO", "Asked", "Choice", "Wanted", "Whole",
-    "force_option", "given_phrase", "json_option", "line_option", "missing", "opened",
-    "options_of", "output_options", "phrase_argument", "phrase_options", "print_json",
-    "setting_options", "soundfont_option", "toml_output", "toml_path", "voice_option",
+    "CARD", "PLAYED", "PORT", "STEP", "TEMPO", "Asked", "Choice", "Wanted", "Whole", "Word",
+    "called", "force_option", "given_phrase", "inner_context", "json_option", "line_option",
+    "missing", "opened", "options_of", "output_options", "phrase_argument", "phrase_options",
+    "print_json", "setting_options", "soundfont_option", "toml_output", "toml_path",
+    "voice_option",
 ]  # fmt: skip
 
 PLAYED = ("track", "demo", "loop", "trade")  # the commands that play
@@ -63,29 +65,35 @@ class Choice(click.Choice[Any]):
         return f'{said}; did you mean "{close}"?' if close else said
 
 
-class _Word(click.ParamType[str]):
-    """A word that a reader of this project understands; its error is the user's message."""
+class Word(click.ParamType[Any]):
+    """A word that a reader of this project understands; its error is the user's message.
 
-    def __init__(self, name: str, read: Callable[[str], Any], words: Callable[[], Any]) -> None:
-        self.name = name
-        self.read = read
-        self.words = words
+    The command gets what the reader makes of it, if it is `parsed`, else the word.
+    """
+
+    def __init__(
+        self, name: str, read: Callable[[str], Any], words: Callable[[], Any] = tuple,
+        *, parsed: bool = False,
+    ) -> None:  # fmt: skip
+        self.name, self.read, self.words, self.parsed = name, read, words, parsed
 
     def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        """Return the word, or what it means."""
         try:
-            self.read(value)
+            found = self.read(value) if isinstance(value, str) else value
         except BluesError as error:
             self.fail(str(error), param, ctx)
-        return value
+        return found if self.parsed else value
 
     def shell_complete(self, ctx: Any, param: Any, incomplete: str) -> list[CompletionItem]:
+        """Return the words that begin so."""
         return [CompletionItem(word) for word in self.words() if word.startswith(incomplete)]
 
 
-KEY = _Word("key", parse_key, lambda: [str(key) for key in KEYS])
-SWING = _Word("ratio", parse_swing, lambda: ["auto", "straight", "2:1", "3:2"])
-GROOVE = _Word("groove", GROOVES.find, GROOVES.names)
-FORM = _Word("form", FORMS.find, FORMS.names)
+KEY = Word("key", parse_key, lambda: [str(key) for key in KEYS])
+SWING = Word("ratio", parse_swing, lambda: ["auto", "straight", "2:1", "3:2"])
+GROOVE = Word("groove", GROOVES.find, GROOVES.names)
+FORM = Word("form", FORMS.find, FORMS.names)
 
 
 class _Beats(click.ParamType[Fraction]):
@@ -280,7 +288,7 @@ def print_json(answer: object) -> None:
     """Print one JSON object."""
     import json
 
-    click.echo(json.dumps(answer, ensure_ascii=False))
+    click.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False))
 
 
 def written_files(paths: Iterable[Path]) -> list[dict[str, str]]:
@@ -407,6 +415,25 @@ class Asked:
 
     def __init__(self) -> None:
         self.stream: Stream | None = None
+
+
+def inner_context(
+    ctx: click.Context, what: str, words: Iterable[str], obj: object, *, usual: bool = True
+) -> click.Context:
+    """Return the context in which another command is called with its words.
+
+    `usual` says whether it knows what the user has set once for all.
+    """
+    command: click.Command = import_module(f"backing.cli.{what}_command").command
+    told = (usual and ctx.parent and ctx.parent.default_map) or {}
+    name = f"{ctx.command_path} {what}"
+    return command.make_context(name, list(words), obj=obj, default_map=told.get(what))
+
+
+def called(inner: click.Context) -> None:
+    """Call the command of a context."""
+    with inner:
+        inner.command.invoke(inner)
 
 
 def opened(ctx: click.Context, card: str | None) -> Opening:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
-from backing.cli.options import STEP, TEMPO, Choice, Whole, options_of
+from backing.cli.options import STEP, TEMPO, Choice, Whole, Word, options_of
 from backing.practice.plan import COUNTS, GAPS, GUIDES, IN_GAPS, RANGES, SHAPES, Plan, parse_bars
-from phrases.errors import BluesError
 from phrases.phrase import ROLES
 
 __all__ = ["gap_options", "plan_options", "region_options"]
@@ -17,20 +15,7 @@ __all__ = ["gap_options", "plan_options", "region_options"]
 USUAL = Plan()
 
 
-class _Bars(click.ParamType[tuple[int, int]]):
-    """Bars, from first to last."""
-
-    name = "bars"
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[int, int]:
-        if isinstance(value, tuple):
-            return value
-        try:
-            return parse_bars(str(value))
-        except BluesError as error:
-            self.fail(str(error), param, ctx)
-
-
+BARS = Word("bars", parse_bars, parsed=True)
 EVERY = Whole(*RANGES["phrase_rests"][:2])
 
 PLAN = (
@@ -77,7 +62,7 @@ REGION = (
         "--part", type=Choice(ROLES), help="One part of the phrase alone, over its bars."
     ),
     click.option(
-        "--bars", type=_Bars(), metavar="A-B", help="Bars of the form, with what sounds in them."
+        "--bars", type=BARS, metavar="A-B", help="Bars of the form, with what sounds in them."
     ),
     click.option(
         "--seamless", is_flag=True,

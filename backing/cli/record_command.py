@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from functools import partial
 from importlib import import_module
 from pathlib import Path
@@ -12,7 +11,7 @@ import click
 from click.shell_completion import CompletionItem, ShellComplete
 
 from backing.cli import completing
-from backing.cli.options import PLAYED, json_option
+from backing.cli.options import PLAYED, called, inner_context, json_option, print_json
 from phrases.errors import BluesError
 from phrases.words import expected
 
@@ -96,19 +95,14 @@ def command(
     from backing.listening.meter import Meter
     from backing.recording.recorder import Recorder
 
-    played: click.Command = import_module(f"backing.cli.{what}_command").command
     if "-" in rest:
         raise click.UsageError("a take keeps its phrase; name a file of it, or give a --line", ctx)
     meter = None if what == "track" else partial(Meter, turns=what == "trade")
     recorder = Recorder(take, source or "", meter)
-    usual = (ctx.parent and ctx.parent.default_map) or {}
-    inner = played.make_context(
-        f"{ctx.command_path} {what}", rest, obj=recorder, default_map=usual.get(what)
-    )
+    inner = inner_context(ctx, what, rest, recorder)
     failed = False
     try:
-        with inner:
-            played.invoke(inner)
+        called(inner)
         recorder.check()  # what was written last
     except BluesError:
         failed = True
@@ -125,7 +119,7 @@ def command(
                 if mixed is not None:
                     click.echo(f"{mixed}: a rough mix of it with the backing", err=as_json)
                 if as_json:
-                    click.echo(json.dumps({**recorder.facts(), "mix": mixed and str(mixed)}))
+                    print_json({**recorder.facts(), "mix": mixed and str(mixed)})
         finally:
             recorder.forget()
     if hear and recorder.take is not None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,9 @@ from typing import Any
 import click
 
 from backing import pieces
+from backing.cautions import LOUD, SORE
 from backing.cli.options import Asked, Wanted, print_json, written_files
+from backing.cli.progress import bar
 from backing.events import Stream
 from backing.formats import FORMATS
 from backing.grooves import Groove, find_groove
@@ -22,8 +24,6 @@ __all__ = ["deliver"]
 
 FAR = 1.15  # times a groove's lowest or highest tempo
 MOST_TEMPOS = 16  # in the line that is printed
-LOUD = "Start with the volume low: loud headphones can damage hearing."
-SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
 
 
 def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
@@ -153,29 +153,12 @@ def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
     sound = wanted.sound
     told: list[str] = []
 
-    def made(progress: Callable[[float], None] | None = None) -> list[Path]:
-        return write(
-            stream,
-            wanted.outputs,
-            sound.soundfont,
-            progress,
-            rate=sound.rate,
-            bits=sound.bits,
-            stems=sound.stems,
-            force=wanted.force,
-            remark=told.append,
-        )
-
-    if not audio:
-        return made()
-    find_soundfont(sound.soundfont)  # says what is wrong with it before anything is announced
-    length, whole = float(stream.kept().seconds), float(stream.seconds)
-    if sys.stderr is None or not sys.stderr.isatty():
-        click.echo(f"rendering {length:.0f} s of audio", err=True)
-        files = made()
-    else:
-        with click.progressbar(length=round(length), label="rendering", file=sys.stderr) as bar:
-            files = made(lambda done: bar.update(round(done * length / whole) - bar.pos))
+    line = f"rendering {float(stream.kept().seconds):.0f} s of audio"
+    with bar("rendering", float(stream.seconds), line) if audio else nullcontext() as progress:
+        files = write(
+            stream, wanted.outputs, sound.soundfont, progress, rate=sound.rate, bits=sound.bits,
+            stems=sound.stems, force=wanted.force, remark=told.append,
+        )  # fmt: skip
     for text in told:
         click.echo(f"note: {text}", err=True)
     return files

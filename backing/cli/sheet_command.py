@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -28,7 +27,8 @@ from backing.cli.options import (
     line_option,
     print_json,
     written_files,
-)
+)  # fmt: skip
+from backing.cli.progress import on_terminal
 from backing.formats import CHARTS, DRAWN, SHEETS
 from phrases.errors import BluesError
 
@@ -205,11 +205,10 @@ def _patience(name: str) -> Iterator[None]:
             # A busy machine makes no page dense: what counts is the work.
             if time.process_time() - used < wait:
                 continue
-            live = sys.stderr is not None and sys.stderr.isatty()
             click.echo(
                 f"{name}: dense, still laying it out, {time.monotonic() - begun:.0f} s", err=True
             )
-            wait += PATIENCE if live else LONGER
+            wait += PATIENCE if on_terminal() else LONGER
 
     told = threading.Thread(target=tell, daemon=True)
     told.start()

@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import functools
 from pathlib import Path
-from typing import Any
 
 import click
 
-from backing.cli.options import KEY, Whole, json_option, phrase_argument, print_json, toml_output
-from phrases.errors import BluesError, Problem, RangeError, TextFileError
+from backing.cli.options import (
+    KEY,
+    Whole,
+    Word,
+    json_option,
+    phrase_argument,
+    print_json,
+    toml_output,
+)  # fmt: skip
+from phrases.errors import Problem, RangeError, TextFileError
 from phrases.refinger import POSITIONS, parse_strings
 
 __all__ = ["command"]
 
 
-class _Strings(click.ParamType[str]):
-    name = "strings"
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> str:
-        try:
-            return parse_strings(value)
-        except BluesError as error:
-            self.fail(str(error), param, ctx)
+STRINGS = Word("strings", parse_strings, parsed=True)
 
 
 @click.command(
@@ -32,7 +32,7 @@ class _Strings(click.ParamType[str]):
 @functools.partial(phrase_argument, own=False)
 @click.option("--key", type=KEY, help="Key: Bb, F#, Cm, 'C# minor'.")
 @click.option("--position", type=Whole(*POSITIONS), help="The fret under the first finger.")
-@click.option("--strings", type=_Strings(), help="The strings to play it on, as GBe.")
+@click.option("--strings", type=STRINGS, help="The strings to play it on, as GBe.")
 @toml_output
 @click.option("--force", is_flag=True, help="Write over a file that is there; never over PHRASE.")
 @json_option

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.cautions import LOUD, SORE
 from backing.film.shape import Place, Shape
 from backing.film.story import Story
 from backing.page.data import System
@@ -39,8 +40,6 @@ BAND = 64  # rows that are worked out at a time, so that a large picture takes l
 AT_ONCE = 64  # pictures that are drawn at a time
 KEPT = 24 << 20  # bytes of planes that are kept
 DOTS = {3: 1, 5: 1, 7: 1, 9: 1, 12: 2, 15: 1, 17: 1, 19: 1, 21: 1}  # of a neck, by fret
-LOUD = "Start with the volume low: loud headphones can damage hearing."
-SORE = "Rest when a hand tires; if it hurts, stop, and ask a teacher or a doctor."
 
 
 def _rgb(name: str) -> NDArray[np.float32]:

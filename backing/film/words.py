@@ -5,8 +5,8 @@ References: W3C WebVTT: The Web Video Text Tracks Format (cues, escapes, NOTE bl
 
 from __future__ import annotations
 
+from backing.cautions import LOUD
 from backing.events import Stream
-from backing.film.picture import LOUD
 from backing.film.story import Story
 from backing.page.words import plain
 from phrases.replacing import MADE

@@ -2,9 +2,3 @@
 
 Nothing is imported here; `backing.live.play.play` ties it together.
 """
-
-from __future__ import annotations
-
-__all__ = ["LOUD"]
-
-LOUD = "Start with the volume low: loud headphones can damage hearing."

@@ -17,8 +17,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from backing.cautions import LOUD
 from backing.events import Stream
-from backing.live import LOUD
 from backing.live.index import StreamIndex
 from backing.live.keys import HangUpError, Keyboard
 from backing.live.pedal import Pedal

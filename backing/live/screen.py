@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from types import TracebackType
 
-from backing.live import LOUD
+from backing.cautions import LOUD
 from backing.live.keys import HangUpError
 from backing.live.tab import Tab
 from backing.live.transport import Where

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from backing.cautions import SORE
 from backing.cli import main
-from backing.cli.report import SORE
 from phrases.files import shipped
 from tests.cli.test_start_up import HEAVY, TREES, loaded
 from tests.hard.material import some

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from backing.live import LOUD
+from backing.cautions import LOUD
 from backing.live.screen import KEYS_LINE, Picture, picture
 from backing.live.tab import Tab
 from backing.live.transport import Where
