@@ -23,39 +23,33 @@ from backing.sheet.score import Remark, Score
 from backing.sheet.tempos import CLEAN, practice_tempos
 from backing.sheet.textlines import SIGNS, Column, columns, systems, used
 from backing.sheet.writing import over_form
-from phrases.errors import RangeError
 from phrases.phrase import Phrase
 from phrases.pitch import Key
 
-__all__ = ["NARROWEST", "WIDTH", "chart_text", "text_sheet"]
+__all__ = ["WIDTH", "chart_text", "text_sheet"]
 
 WIDTH = 80
-NARROWEST = 40
 
 
 def text_sheet(
     phrase: Phrase,
     form: Form | None = None,
     *,
-    width: int = WIDTH,
     fingering: bool = True,
     chorus: bool = False,
 ) -> str:
     """Return a phrase as plain text.
 
-    `width` is the most characters in a line, at least `NARROWEST`; `fingering` says whether
-    strokes and fingers stand below, where the phrase gives them; `chorus` writes the whole form,
-    with the phrase in its bars, and no variations.
+    `fingering` says whether strokes and fingers stand below, where the phrase gives them;
+    `chorus` writes the whole form, with the phrase in its bars, and no variations.
 
     Lines are of ASCII signs (titles and tips keep their own letters). One is wider only where what
-    follows at once at one place is, or an address. Raises `RangeError` for a width less than
-    `NARROWEST`, or where the phrase cannot be written.
+    follows at once at one place is, or an address. Raises `RangeError` where the phrase cannot
+    be written.
     """
-    if width < NARROWEST:
-        raise RangeError(f"width {width}: a tab needs at least {NARROWEST} characters")
     score = over_form(phrase, form, chorus=chorus)
     facts = heading.facts(score, phrase, form if chorus else None)
-    lines = list(_heading(score, facts, width))
+    lines = list(_heading(score, facts))
     written: list[list[Column]] = []
     versions = [("", score)]
     if not chorus:
@@ -64,22 +58,22 @@ def text_sheet(
             for name, other in phrase.variations
         ]
     for name, one in versions:
-        lines += ["", *textwrap.wrap(f"Variation: {name}", width)] if name else []
+        lines += ["", *textwrap.wrap(f"Variation: {name}", WIDTH)] if name else []
         bars = [columns(one, measure) for measure in one.measures]
-        for system in systems(bars, width, fingering=fingering):
+        for system in systems(bars, WIDTH, fingering=fingering):
             lines += ["", *system]
         written += bars
     signs = used(written, fingering=fingering)
     if signs:
         legend = ", ".join(f"{sign} = {SIGNS[sign]}" for sign in SIGNS if sign in signs)
-        lines += ["", *textwrap.wrap(f"Signs: {legend}", width)]
+        lines += ["", *textwrap.wrap(f"Signs: {legend}", WIDTH)]
     if score.remarks:
         lines += ["", "Tips"]
     for remark in score.remarks:
-        lines += ["", *_tip(remark, width)]
-    lines += ["", *_plan(phrase, width)]
+        lines += ["", *_tip(remark)]
+    lines += ["", *_plan(phrase)]
     if phrase.credits.line:
-        lines += ["", *textwrap.wrap(phrase.credits.line, width, break_long_words=False)]
+        lines += ["", *textwrap.wrap(phrase.credits.line, WIDTH, break_long_words=False)]
     return "\n".join(lines) + "\n"
 
 
@@ -115,25 +109,25 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _title(text: str, width: int = WIDTH) -> Iterator[str]:
+def _title(text: str) -> Iterator[str]:
     """Yield a title, its last line underlined as far as it reaches."""
-    title = textwrap.wrap(text, width) or [""]
+    title = textwrap.wrap(text, WIDTH) or [""]
     yield from title
     # A letter's accents may be signs of their own, which take no room.
     yield "=" * sum(not combining(sign) for sign in title[-1])
 
 
-def _heading(score: Score, facts: list[str], width: int) -> Iterator[str]:
-    yield from _title(score.title, width)
+def _heading(score: Score, facts: list[str]) -> Iterator[str]:
+    yield from _title(score.title)
     told = [score.home if score.scale else f"key of {score.key}"]
     told.append(f"{score.meter}, {float(score.tempo):g} beats a minute")
     if score.swung:
         told.append("swung")
-    yield from textwrap.wrap(", ".join(told), width)
-    yield from textwrap.wrap(", ".join(facts), width)
+    yield from textwrap.wrap(", ".join(told), WIDTH)
+    yield from textwrap.wrap(", ".join(facts), WIDTH)
 
 
-def _tip(remark: Remark, width: int) -> Iterator[str]:
+def _tip(remark: Remark) -> Iterator[str]:
     """Yield the lines of a tip after its number and place; Markdown's marks are left out."""
     first = f"[{remark.number}] {remark.place[:1].upper()}{remark.place[1:]}: "
     if not remark.number:
@@ -144,7 +138,7 @@ def _tip(remark: Remark, width: int) -> Iterator[str]:
         whole = "://" not in line  # an address is never broken
         yield from textwrap.wrap(
             line,
-            width,
+            WIDTH,
             initial_indent=first,
             subsequent_indent=indent + item,
             break_long_words=whole,
@@ -153,11 +147,11 @@ def _tip(remark: Remark, width: int) -> Iterator[str]:
         first = indent
 
 
-def _plan(phrase: Phrase, width: int) -> Iterator[str]:
+def _plan(phrase: Phrase) -> Iterator[str]:
     yield "Practice plan"
     yield ""
     beat = "dotted quarters" if phrase.meter.quarters != 1 else "quarters"
     told = f"{CLEAN} clean passes at each tempo before the next, in {beat} a minute"
-    yield from textwrap.wrap(told, width)
+    yield from textwrap.wrap(told, WIDTH)
     for tempo in practice_tempos(phrase.tempo):
         yield f"{float(tempo):>5g} " + " [ ]" * CLEAN
