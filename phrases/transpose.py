@@ -6,7 +6,7 @@ up, of a half also on D, curls anywhere; no bend on an open string.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -28,29 +28,46 @@ FULL_BENDS, HALF_BENDS = "GBe", "DGBe"
 def transpose(phrase: Phrase, key: Key) -> Phrase:
     """Return a phrase in another key, moved up or down the neck, whichever stays nearer.
 
-    A shape without open strings is not moved onto them. Variations move with the rest. Raises
-    `RangeError` if the shape fits on the neck in neither direction.
+    A shape without open strings is not moved onto them. Variations move with the rest; where they
+    cannot all, one that leaves the neck there goes the other way. Raises `RangeError` if the
+    phrase or a variation fits on the neck in neither direction.
     """
-    frets = all_frets(phrase)
-    # A shape that is all fretted stays so: open strings neither bend nor slide.
-    lowest = 0 if frets and not min(frets) else 1
+    every = [phrase, *(other for _, other in phrase.variations)]
     # The nearer way goes first, but for one that makes a bend too heavy.
-    for move in sorted(ways(phrase.key, key), key=lambda move: _heavier(phrase, move)):
-        fits = not frets or (min(frets) + move >= lowest and max(frets) + move <= HIGHEST)
-        # A slide from or to nowhere has a fret to come from or to go to.
-        fits = fits and all(fret + move > 1 for fret in _nowhere(phrase))
-        fits = fits and all(fret + move in HARMONICS for fret in _touched(phrase))
-        if fits or move == 0:
-            return each_part(phrase, key, partial(_part, move=move))
-    if _touched(phrase):
+    found = sorted(ways(phrase.key, key), key=lambda move: _heavier(phrase, move))
+    move = next((m for some in (every, [phrase]) for m in found if _fits(some, m)), None)
+    if move is not None:
+        return replace(
+            each_part(replace(phrase, variations=()), key, partial(_part, move=move)),
+            variations=tuple(
+                (name, each_part(other, key, partial(_part, move=move)))
+                if _fits([other], move)
+                else (name, transpose(other, key))
+                for name, other in phrase.variations
+            ),
+        )
+    if _touched([phrase]):
         raise RangeError(
             f'"{phrase.title}" has natural harmonics, which lie at other frets in {key}; '
             "write them anew"
         )
+    frets = _frets([phrase])
     raise RangeError(
         f'"{phrase.title}" lies on frets {min(frets)} to {max(frets)}: its shape does not fit '
-        f"on the neck in {key} (frets {lowest} to {HIGHEST}); `backing "
+        f"on the neck in {key} (frets {1 if min(frets) else 0} to {HIGHEST}); `backing "
         "transpose --position N` looks for another fingering"
+    )
+
+
+def _fits(every: Sequence[Phrase], move: int) -> bool:
+    """Tell whether phrases stay on the neck, moved by so many frets."""
+    frets = _frets(every)
+    # A shape that is all fretted stays so: open strings neither bend nor slide. A slide from or
+    # to nowhere has a fret to come from or to go to.
+    return move == 0 or (
+        all((1 if min(frets) else 0) <= fret + move <= HIGHEST for fret in frets)
+        and all(fret + move > 1 for fret in _nowhere(every[0]))
+        and all(fret + move in HARMONICS for fret in _touched(every))
     )
 
 
@@ -58,26 +75,29 @@ def moved(before: Phrase, after: Phrase) -> str:
     """Return how far `transpose` has moved a phrase along the neck: ``7 frets up``.
 
     Where the other way would have been nearer, that is said too: the way back may then lead to
-    another octave.
+    another octave. So is which variations went another way.
     """
-    notes = [
-        (one.fret, other.fret)
-        for old, new in zip(before.parts, after.parts, strict=True)
-        for first, second in zip(old.strokes, new.strokes, strict=True)
-        for one, other in zip(first.notes, second.notes, strict=True)
-        if one.fret is not None and other.fret is not None
-    ]
-    if not notes or notes[0][0] == notes[0][1]:
+    away = _away(before, after)
+    if not away:
         return ""
-    away = notes[0][1] - notes[0][0]
     told = _told(away)
     other = away - 12 if away > 0 else away + 12
-    if (abs(other), other) > (abs(away), away):
-        return told
-    return (
-        f"{told}, since {_told(other)} leaves the neck or bends harder; moved back it may land an "
-        "octave away"
-    )
+    if (abs(other), other) < (abs(away), away):
+        told += (
+            f", since {_told(other)} leaves the neck or bends harder; moved back it may land an "
+            "octave away"
+        )
+    for (name, old), (_, new) in zip(before.variations, after.variations, strict=True):
+        apart = _away(old, new)
+        told += f'; "{name}" {_told(apart)}' if apart not in (None, away) else ""
+    return told
+
+
+def _away(before: Phrase, after: Phrase) -> int | None:
+    """Return by how many frets a phrase was moved, None if it stops no string."""
+    pairs = zip(_notes(before), _notes(after), strict=True)
+    frets = ((b.fret, a.fret) for b, a in pairs)
+    return next((a - b for b, a in frets if a is not None and b is not None), None)
 
 
 def _told(frets: int) -> str:
@@ -99,9 +119,8 @@ def _nowhere(phrase: Phrase) -> list[int]:
     return found
 
 
-def _touched(phrase: Phrase) -> list[int]:
-    """Return the frets at which a phrase and its variations touch natural harmonics."""
-    every = [phrase, *(other for _, other in phrase.variations)]
+def _touched(every: Sequence[Phrase]) -> list[int]:
+    """Return the frets at which phrases touch natural harmonics."""
     notes = [note for one in every for note in _notes(one)]
     return [n.fret for n in notes if "harmonic" in n.marks and n.fret is not None]
 
@@ -151,7 +170,10 @@ def all_frets(phrase: Phrase) -> list[int]:
 
     The fret to whose pitch a string is bent is none of them.
     """
-    every = [phrase, *(other for _, other in phrase.variations)]
+    return _frets([phrase, *(other for _, other in phrase.variations)])
+
+
+def _frets(every: Sequence[Phrase]) -> list[int]:
     notes = [note for one in every for note in _notes(one)]
     frets = [note.fret for note in notes if note.fret is not None]
     moves = [move for note in notes for move in note.moves if not move.technique.bending]

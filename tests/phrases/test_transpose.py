@@ -176,6 +176,17 @@ def test_variations_move_with_the_rest() -> None:
     assert places(other) == "G9 e7 G9 e10"
 
 
+def test_a_variation_that_leaves_the_neck_goes_the_other_way() -> None:
+    # Up a fourth B20 would be fret 25; a player takes that variation an octave lower.
+    text = VARIED.replace("G7 2 e8", "G12 2 B20").replace("G7 2 e5", "G12 2 e10")
+    before = read_phrase(text)
+    after = transpose(before, Key("D"))
+    ((_, other),) = after.variations
+    assert places(after) == "G17 e15 D12 B10"
+    assert places(other) == "G5 e3 G5 B13"
+    assert moved(before, after) == '5 frets up; "higher" 7 frets down'
+
+
 # The same A minor line where teachers know it: the first box, at the twelfth fret, low down.
 LICK = "4 e5 & B8 | 1 B5 & G7 2 G5 & D7 3 A7 4 ."
 
