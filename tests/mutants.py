@@ -2,8 +2,9 @@
 
 Each fault is one change of one expression or statement: a comparison or an operator for its
 neighbour, a number by one, a condition turned round, a step left out. A child of this process
-imports the module with its fault and runs its tests until one fails. A fault that all of them pass
-is a survivor: it gets a test, or a line in `survivors.txt` that says why none could tell.
+imports the module with its fault and runs its tests until one fails: first those that enter the
+function where the fault is, as a run without a fault has shown. A fault that all of them pass is a
+survivor: it gets a test, or a line in `survivors.txt` that says why none could tell.
 `python -m tests.mutants band` tries modules whose name holds "band", `--each 20` 20 faults of
 each; a `--seed` is a choice of faults, `--part 2/5` the second of five parts of it.
 """
@@ -17,7 +18,10 @@ import random
 import re
 import signal
 import sys
-from collections.abc import Iterator
+import tempfile
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from importlib import import_module
 from importlib.abc import Loader, MetaPathFinder
 from importlib.machinery import ModuleSpec
@@ -26,18 +30,11 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
 
+import pytest
+
 ROOT = Path(__file__).parents[1]
 SURVIVORS = Path(__file__).with_name("survivors.txt")
-# What the tests import besides; once is enough.
-HEAVY = (
-    "numpy",
-    "scipy.signal",
-    "mido",
-    "hypothesis.strategies",
-    "music21",
-    "pretty_midi",
-    "pytest",
-)
+OWN = ("tests", "backing", "phrases", "soundfonts")
 SECONDS = 600  # after which the tests of a fault count as failed: it goes round for ever
 
 # Modules, and the tests that are to notice, the quickest first.
@@ -132,49 +129,135 @@ def _running(node: ast.AST) -> Iterator[ast.AST]:
                 yield from _running(child)
 
 
-class Faulty(MetaPathFinder, Loader):
-    """Imports one module with its fault."""
+class Instead(MetaPathFinder, Loader):
+    """Imports modules from texts that stand for their files."""
 
-    def __init__(self, fault: Fault, text: str) -> None:
-        self.path = ROOT / fault.path
-        self.name = fault.path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
-        self.text = text[: fault.begin] + fault.instead + text[fault.end :]
+    def __init__(self, texts: Mapping[str, str]) -> None:
+        self.texts = {
+            path.removesuffix(".py").removesuffix("/__init__").replace("/", "."): (path, text)
+            for path, text in texts.items()
+        }
 
     def find_spec(self, name: str, path: Any, target: Any = None) -> ModuleSpec | None:
-        if name != self.name:
+        if name not in self.texts:
             return None
-        inside = [str(self.path.parent)] if self.path.name == "__init__.py" else None
-        return spec_from_file_location(
-            name, self.path, loader=self, submodule_search_locations=inside
-        )
+        file = ROOT / self.texts[name][0]
+        inside = [str(file.parent)] if file.name == "__init__.py" else None
+        return spec_from_file_location(name, file, loader=self, submodule_search_locations=inside)
 
     def exec_module(self, module: ModuleType) -> None:
-        exec(compile(self.text, str(self.path), "exec", dont_inherit=True), module.__dict__)
+        path, text = self.texts[module.__name__]
+        module.__dict__[ENTERED] = ENTERINGS.add
+        exec(compile(text, str(ROOT / path), "exec", dont_inherit=True), module.__dict__)
 
 
-def caught(fault: Fault, text: str, tests: str) -> bool:
-    """Tell whether tests notice a fault: one fails, or cannot be imported, or does not end."""
+ENTERED, ENTERINGS = "_entered", set[tuple[str, int]]()
+Where = dict[tuple[str, int], set[str]]  # a function's file and line: the tests that enter it
+
+
+def _functions(text: str) -> list[ast.FunctionDef]:
+    return [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef)]
+
+
+def _watched(path: str, text: str) -> str:
+    """Return a module's text whose functions say that they are entered."""
+    rows = text.splitlines(keepends=True)
+    for function in sorted(_functions(text), key=lambda f: -f.lineno):
+        body = function.body[ast.get_docstring(function) is not None :]
+        if body and body[0].lineno > function.lineno:
+            above = min(d.lineno for d in [body[0], *getattr(body[0], "decorator_list", [])])
+            call = f"{ENTERED}(({path!r}, {function.lineno}))"
+            rows.insert(above - 1, " " * body[0].col_offset + call + "\n")
+    return "".join(rows)
+
+
+def _places(fault: Fault, text: str) -> list[int]:
+    """Return the first lines of the functions that a fault is in, or that read its constant."""
+    found = [f for f in _functions(text) if f.lineno <= fault.line <= (f.end_lineno or 0)]
+    if found:
+        return [max(f.lineno for f in found)]
+    for node in ast.parse(text).body:
+        if node.lineno <= fault.line <= (node.end_lineno or 0):
+            names = {n.id for n in ast.walk(node) if isinstance(n, ast.Name)}
+            return [
+                f.lineno
+                for f in _functions(text)
+                if any(isinstance(n, ast.Name) and n.id in names for n in ast.walk(f))
+            ]
+    return []
+
+
+class Seen:
+    """Writes down which functions each test enters."""
+
+    def __init__(self, file: Path) -> None:
+        self.file = file
+
+    @pytest.hookimpl(hookwrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        ENTERINGS.clear()
+        yield
+        with self.file.open("a", encoding="utf-8") as out:
+            for path, line in ENTERINGS:
+                out.write(f"{path}\t{line}\t{item.nodeid}\n")
+
+    def pytest_sessionfinish(self) -> None:
+        with self.file.open("a", encoding="utf-8") as out:
+            out.writelines(f"\t\t{name}\n" for name in list(sys.modules))
+
+
+class First:
+    """Has some tests run before the others."""
+
+    def __init__(self, tests: set[str]) -> None:
+        self.tests = tests
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        items.sort(key=lambda item: item.nodeid not in self.tests)
+
+
+def failed(texts: Mapping[str, str], tests: str, plugin: object) -> bool:
+    """Tell whether tests notice what stands in place of modules: one fails, or does not end."""
     child = os.fork()
     if child:
         return os.waitpid(child, 0)[1] != 0
     nowhere = os.open(os.devnull, os.O_RDWR)
     for stream in (0, 1, 2):
         os.dup2(nowhere, stream)
-    sys.dont_write_bytecode = True
-    sys.meta_path.insert(0, Faulty(fault, text))
+    sys.meta_path.insert(0, Instead(texts))
     signal.alarm(SECONDS)
-    import pytest
-
     # No test that was to be run is as bad as one that fails.
-    words = [
-        "-q",
-        "-x",
-        "-p",
-        "no:cacheprovider",
-        "-W",
-        "ignore::pytest.PytestAssertRewriteWarning",
-    ]
-    os._exit(int(pytest.main([*words, *tests.split()])))
+    words = "-q -x -p no:cacheprovider -W ignore::pytest.PytestAssertRewriteWarning"
+    os._exit(int(pytest.main([*words.split(), *tests.split()], plugins=[plugin])))
+
+
+def entered(texts: Mapping[str, str], tests: str) -> Where | None:
+    """Return the tests by the functions that they enter; None if one fails.
+
+    What they import besides is imported here, once for all.
+    """
+    where: Where = defaultdict(set)
+    with tempfile.NamedTemporaryFile("r", encoding="utf-8") as file:
+        if failed(
+            {p: _watched(p, text) for p, text in texts.items()}, tests, Seen(Path(file.name))
+        ):
+            return None
+        for row in file:
+            path, line, test = row.rstrip("\n").split("\t")
+            if line:
+                where[path, int(line)].add(test)
+            elif test.partition(".")[0] not in (*OWN, "__main__"):
+                with suppress(Exception):
+                    import_module(test)
+    return where
+
+
+def caught(fault: Fault, text: str, tests: str, where: Where) -> bool:
+    """Tell whether tests notice a fault; those that enter its function are asked first."""
+    likely = set[str]().union(*(where[fault.path, n] for n in _places(fault, text)))
+    faulty = text[: fault.begin] + fault.instead + text[fault.end :]
+    return failed({fault.path: faulty}, tests, First(likely))
 
 
 def main() -> int:
@@ -187,8 +270,6 @@ def main() -> int:
     given = parser.parse_args()
     part, parts = map(int, given.part.split("/"))
     os.environ["CI"] = "1"
-    for name in HEAVY:
-        import_module(name)
     known = SURVIVORS.read_text() if SURVIVORS.exists() else ""
     hits = count = unknown = 0
     for pattern, tests in TRIED.items():
@@ -199,13 +280,14 @@ def main() -> int:
         chosen = random.Random(given.seed).sample(every, min(given.each, len(every)))
         chosen = sorted(chosen[part - 1 :: parts])
         found = 0
-        if caught(Fault(chosen[0].path, 1, 0, 0, ""), texts[chosen[0].path], tests):
+        where = entered(texts, tests)
+        if where is None:
             sys.exit(f"{pattern}: its tests fail without a fault")
         for fault in chosen:
             text = texts[fault.path]
             line = " ".join(text.splitlines()[fault.line - 1].split())
             told = f"{fault.path}: {line}: {text[fault.begin : fault.end]} -> {fault.instead}"
-            if caught(fault, text, tests):
+            if caught(fault, text, tests, where):
                 found += 1
                 print(".", end="", file=sys.stderr, flush=True)
                 continue
