@@ -81,9 +81,14 @@ def test_another_string_leaves_a_note_its_whole_length() -> None:
     assert first.end == second.start
 
 
-def test_a_double_stop_is_strummed_within_a_few_hundredths_of_a_second() -> None:
-    low, high = play("| 1 G5+B5")
-    assert 0 < high.start - low.start < 0.03
+@pytest.mark.parametrize(("mark", "strings"), [("", "DGB"), ("{d}", "DGB"), ("{u}", "BGD")])
+def test_a_strum_crosses_the_strings_its_way_in_hundredths_of_a_second(
+    mark: str, strings: str
+) -> None:
+    # A down-stroke meets the low string first.
+    notes = play(f"| 1 D5{mark}+G5{mark}+B5{mark}")
+    assert "".join(note.string for note in notes) == strings
+    assert all(0 < b.start - a.start < 0.03 for a, b in pairwise(notes))
 
 
 @st.composite
@@ -176,6 +181,14 @@ def test_a_slide_of_one_or_two_frets_is_a_grace(text: str) -> None:
 def test_a_longer_slide_takes_longer() -> None:
     ways = [alone(f"| 1 G1/{fret}").curve.glides[-1].start for fret in (4, 6, 11)]
     assert 0.09 < ways[0] < ways[1] < ways[2] < 0.5
+
+
+def test_a_slide_after_a_trill_begins_where_the_first_finger_is() -> None:
+    def paces(text: str) -> list[float]:
+        slides = [g.start for g in alone(text, 2.0).curve.glides if g.kind == "slide"]
+        return [round(b - a, 6) for a, b in pairwise(slides)]
+
+    assert paces("| 1 G5tr7/9 4 .") == paces("| 1 G5/9 4 .")
 
 
 @pytest.mark.parametrize("beat", [0.25, 0.6, 2.0])
@@ -747,13 +760,14 @@ def test_a_vibrato_that_has_no_time_for_a_turn_sounds_all_the_same() -> None:
 
 def test_a_tremolo_picks_again_what_sounds_then() -> None:
     """The left hand does the same whoever picks: only a vibrato that goes on begins anew."""
-    text = "| 1 G7{} 2 ~ 3 /9 4 ."
+    text = "| 2 G7{} 2& ~ 3 /9 4 ."
     plain, picked = alone(text.format("")), play(text.format("{tremolo}"))
     (sway,) = plain.curve.sways
     for note in picked:
         for number, cents in enumerate(heard(note)):
-            now = note.start + number / 1000
-            if note.start < sway.start or now > sway.end:
+            begun = note.start - plain.start
+            now = begun + number / 1000
+            if begun < sway.start or now > sway.end:
                 assert cents == pytest.approx(plain.curve.at(now)), now
 
 
