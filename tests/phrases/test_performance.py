@@ -545,6 +545,15 @@ def test_a_bend_under_tremolo_is_one_bend() -> None:
         assert pick.curve.at(length) == pytest.approx(whole.curve.at(pick.start + length), abs=8)
 
 
+def test_a_slow_bend_under_tremolo_arrives_when_it_does_without() -> None:
+    (bend,) = alone("| 1 G7{slow} 2 b(full) 4 .", 1.0).curve.glides
+    picks = play("| 1 G7{tremolo slow} 2 b(full) 4 .", 1.0)
+    after = [note.curve.at(at) for note in picks for at in (0.0, note.end - note.start)
+             if note.start + at >= bend.start + bend.seconds]  # fmt: skip
+    assert after
+    assert set(after) == {200.0}
+
+
 def test_vibrato_under_tremolo_is_no_wider_than_without() -> None:
     whole = max(heard(alone("| 1 G7~ 3 .", 1.0)))
     picks = play("| 1 G7~{tremolo} 3 .", 1.0)
