@@ -14,6 +14,7 @@ import soundfile
 from numpy.typing import NDArray
 
 import backing
+from backing.desk.take import over
 from backing.recording.slate import read_slate
 from phrases.files import load_phrase
 from tests.backing.desk.material import PORCH, WINDOW, Served
@@ -77,6 +78,13 @@ def test_a_sound_file_is_laid_against_the_phrase(
     told = taken(desk, "hear", played[RATE // 3 :])
     assert "error" not in told, told
     assert told["command"].endswith(f"porch.toml --tempo {TEMPO} --key A")
+
+
+def test_a_sound_file_of_a_variation_is_laid_against_that() -> None:
+    asked = {"name": "porch.toml", "tempo": "96", "key": "A", "variation": "soft"}
+    assert over("hear", None, asked) == [
+        "porch.toml", "--tempo", "96", "--key", "A", "--variation", "soft"
+    ]  # fmt: skip
 
 
 def test_a_take_without_a_note_is_told_and_kept(desk: Served) -> None:

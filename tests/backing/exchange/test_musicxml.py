@@ -153,6 +153,8 @@ def test_a_pickup_bar_is_implicit() -> None:
 def test_tempo_counts_quarters_and_swing_is_told() -> None:
     root = tree("| 1 e5 & e8", meter="12/8", groove="slow-blues")
     assert [sound.get("tempo") for sound in root.iter("sound")] == ["135"]  # 90 dotted quarters
+    (metronome,) = root.iter("metronome")
+    assert [child.tag for child in metronome] == ["beat-unit", "beat-unit-dot", "per-minute"]
     root = tree("| 1 e5 & e8")
     assert [s.findtext("first") for s in root.iter("swing")] == ["2"]
     # MusicXML 4.0, swing-type: the note value that swings.

@@ -78,6 +78,26 @@ def test_turns_and_tempos_are_those_of_the_stream() -> None:
     assert soon[first - 3 : first] == ["Your turn in 3", "Your turn in 2", "Your turn in 1"]
 
 
+def test_the_neck_tells_whose_turn_it_is_also_of_what_the_left_hand_does_alone() -> None:
+    story = told("lamp-oil", "trade", {"gap": "response", "passes": 1})
+    assert any("bend" in note.how for note in story.notes)
+    whose = dict(story.steps["yours"])
+    shown = [(at, place[3]) for at, lit in story.steps["neck"] for place in lit]  # type: ignore[attr-defined]
+    assert len({yours for _, yours in shown}) == 2
+    for at, yours in shown:
+        assert yours == whose[max(turn for turn in whose if turn <= at + 1e-6)], at
+
+
+@pytest.mark.parametrize(("tempo", "seconds"), [(60, 8.0), (120, 6.0)])
+def test_a_tip_stays_for_two_bars_and_long_enough_to_be_read(tempo: int, seconds: float) -> None:
+    *_, (begun, words), (over, none) = told(
+        "lamp-oil", "demo", {"choruses": 1, "tempo": tempo}
+    ).steps["tip"]
+    assert words
+    assert none is None
+    assert over - begun == pytest.approx(seconds, abs=0.01)
+
+
 @pytest.mark.parametrize("name", sorted(shipped()) if HARD else ["towpath"])
 def test_upright_a_long_bar_is_shown_in_parts_that_can_be_read(name: str) -> None:
     """A fret number, 1.85 staff spaces, has a fortieth of the height, less 3 pixels at most."""

@@ -98,6 +98,21 @@ def test_half_a_take_is_judged_and_the_rest_is_told(played: Path, tmp_path: Path
     assert f"every one of the {15 - int(found[1])} notes is there" in result.output
 
 
+def test_a_take_that_begins_late_and_clips_is_told_so(played: Path, tmp_path: Path) -> None:
+    sound, rate = soundfile.read(played)
+    take = tmp_path / "late.wav"
+    loud = sound[len(sound) * 3 // 10 :] * 1.2 / np.abs(sound).max()
+    soundfile.write(take, np.clip(loud, -1.0, 1.0), rate)
+    result = hear(take, *WORDS)
+    assert result.exit_code == 0, result.output
+    found = re.search(
+        r"the take begins after the first (\d+) of 15 notes; they are", result.output
+    )
+    assert found
+    assert f"every one of the {15 - int(found[1])} notes is there" in result.output
+    assert "it clips: turn the input down" in result.output
+
+
 def test_hiss_is_no_take(played: Path, stream: Stream, tmp_path: Path) -> None:
     """The pickup's hiss has onsets everywhere, but none of the notes."""
     take = tmp_path / "take.wav"

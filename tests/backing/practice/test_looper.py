@@ -24,6 +24,7 @@ from backing.sound.audio import frame_of, render
 from backing.sound.voices import ensemble
 from phrases.counting import Meter
 from phrases.errors import RangeError
+from phrases.files import read_phrase
 from phrases.phrase import Phrase
 from tests.backing.material import answered, lead, line, setting, voice
 
@@ -198,6 +199,18 @@ def test_the_next_pickup_sounds_in_every_pass_but_the_last() -> None:
         [0.0, 3.0],
         [0.0],
     ]
+
+
+def test_the_next_pickup_stops_the_last_note_and_the_next_pass_a_slowing_one() -> None:
+    # A line is one voice, whatever its strings; nothing comes after the last pass.
+    stream = _loop(line("4 e5 | 1 G7"), start=60, goal=60, each=2)
+    assert [(n.start, n.end) for n in lead(stream, 1)] == [(0.0, 3.0), (3.0, 4.0)]
+    assert [(n.start, n.end) for n in lead(stream, 2)] == [(0.0, 4.0)]
+    slowing = read_phrase(
+        "title = 'Slow'\nkey = 'A'\ntempo = 60\n[[part]]\ndrag = 2\nnotes = '| 1 e5 4 G7'\n"
+    )
+    once, last = (lead(_loop(slowing, start=60, goal=60, each=2), n) for n in (1, 2))
+    assert once[-1].end <= 4.0 < last[-1].end
 
 
 def test_a_pickup_is_at_the_tempo_of_the_pass_it_sounds_in() -> None:
