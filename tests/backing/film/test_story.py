@@ -78,6 +78,12 @@ def test_turns_and_tempos_are_those_of_the_stream() -> None:
     assert soon[first - 3 : first] == ["Your turn in 3", "Your turn in 2", "Your turn in 1"]
 
 
+def test_the_next_chord_is_counted_down_from_a_bar_before_it() -> None:
+    rows = told("lamp-oil", "demo", {"choruses": 1, "tempo": 60}).steps["next"]
+    counted = [value[1] for _, value in rows if isinstance(value, tuple)]
+    assert counted[: counted.index(1) + 1] == [4, 3, 2, 1]
+
+
 def test_the_neck_tells_whose_turn_it_is_also_of_what_the_left_hand_does_alone() -> None:
     story = told("lamp-oil", "trade", {"gap": "response", "passes": 1})
     assert any("bend" in note.how for note in story.notes)

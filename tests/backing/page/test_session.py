@@ -19,7 +19,10 @@ from tests.backing.page.opened import fresh, listening, now, start
 from tests.backing.page.test_sound import RECORDER, clicks, recorded
 from tests.waiting import until
 
-STEPS = (Step("listen", 1, "Only *listen*."), Step("answer", 1), Step("key", 1), Step("faster", 1))
+STEPS = (
+    Step("listen", 1, "Only *listen*."), Step("answer", 1), Step("call", 1), Step("alone", 1),
+    Step("key", 1), Step("faster", 1),
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +60,7 @@ def test_the_session_leads_from_step_to_step(led_page: Browser) -> None:
     page = led_page
     page.run("document.querySelector('#tempo input[value=\"200\"]').click();")
     assert words(page, "step-count", "step-name", "step-text") == [
-        "Step 1 of 4", "Listen", "Only *listen*.",
+        "Step 1 of 6", "Listen", "Only *listen*.",
     ]  # fmt: skip
     page.keys("n")  # no count-in
     page.run(RECORDER, "guitar")
@@ -75,16 +78,20 @@ def test_the_session_leads_from_step_to_step(led_page: Browser) -> None:
     page.until("return practice.now().playing")
     assert words(page, "step-name", "step-text") == list(DOES["answer"])
     assert now(page)["chosen"]["guitar"] == "call"
+    for name, guitar in (("call", "response"), ("alone", "mine")):
+        page.keys("enter")
+        assert words(page, "step-name", "step-text") == list(DOES[name])
+        assert now(page)["chosen"]["guitar"] == guitar
     page.keys("enter")  # there is no other key, so the next is a quicker tempo
     page.until("return practice.now().loop.tempo === 240")
-    assert words(page, "step-count", "step-name") == ["Step 4 of 4", "The next tempo"]
+    assert words(page, "step-count", "step-name") == ["Step 6 of 6", "The next tempo"]
     assert now(page)["chosen"]["guitar"] == "mine"
     page.until("const f = practice.now().found; return f && !f.before && f.place > 1.5")
     page.keys("pageup")  # again
     page.until("const f = practice.now().found; return f && f.place < 1.2")
     page.click("#on")
     page.until("return !practice.now().playing")
-    assert words(page, "step-count") == ["Step 1 of 4"]
+    assert words(page, "step-count") == ["Step 1 of 6"]
     assert page.log("browser") == []
 
 
@@ -103,6 +110,10 @@ def test_free_play_is_one_press_away(led_page: Browser) -> None:
 def test_what_was_clean_is_logged_and_can_be_forgotten(led_page: Browser, led_path: Path) -> None:
     page = led_page
     page.run("document.querySelector('#tempo input[value=\"240\"]').click();")
+    page.run(  # as many as are kept: the oldest goes
+        "localStorage.setItem('practice log: Answered', JSON.stringify(Array(500).fill("
+        "{day: '2020-01-01', piece: 'Answered', key: 'A', tempo: 100, did: 'Old'})))"
+    )
     page.keys("n", "space")
     page.until("return document.querySelector('#step-passes').textContent.startsWith('Clean')")
     page.keys("pagedown", "space")
@@ -115,7 +126,8 @@ def test_what_was_clean_is_logged_and_can_be_forgotten(led_page: Browser, led_pa
         return words(page, "last") == [f"Last time: 240 (listen, {day})"]
 
     until(known)
-    assert words(page, "log-list") == [f"{day}  Answered, A, 240: Listen"]
+    old = "2020-01-01  Answered, A, 100: Old"
+    assert words(page, "log-list") == [f"{day}  Answered, A, 240: Listen" + 19 * old]
     page.run("document.querySelector('#log').open = true;"
              "document.querySelector('#log-on').click()")  # fmt: skip
     assert words(page, "last", "log-list") == ["", ""]
