@@ -233,10 +233,18 @@ def test_count_in_comes_before_and_the_pickup_leads(heard_page: Browser) -> None
     browser.run("document.querySelector('#tempo input[value=\"240\"]').click();")
     browser.keys("a")
     browser.run(RECORDER, "guitar")
+    browser.run(
+        "const {sound} = practice, {stick} = sound; window.sticks = [];"
+        "sound.stick = (...told) => { sticks.push(told.slice(0, 2));"
+        "return stick.apply(sound, told); }"
+    )
     start(browser, count_in=True)
     browser.until("return practice.now().found.place > 0.3")
+    sticks = sorted(browser.run("delete practice.sound.stick; return sticks"))
     first, wave = recorded(browser)
     begin = browser.run("return practice.sound.segments[0].time")
+    counted = [loud for at, loud in sticks if at < begin - 0.01]
+    assert counted == [True, False, False, False]  # one, two, three, four
     onsets = [(first + onset) / RATE - begin for onset in clicks(wave)]
     # The pickup on 4&, swung 2:1, a third of a beat before beat one; then beat one.
     assert onsets[0] == pytest.approx(-60 / 240 / 3, abs=0.004)

@@ -16,11 +16,12 @@ import pytest
 
 from backing.forms import find_form
 from backing.sheet.changes import changed
+from backing.sheet.heading import tempo as drawn_tempo
 from backing.sheet.markup import markdown
 from backing.sheet.page import Paper, _sheet, chart_page, sheet
 from backing.sheet.tempos import practice_tempos
 from backing.sheet.typeset import Sheet, tonic
-from backing.sheet.writing import over_form
+from backing.sheet.writing import over_form, write
 from phrases.files import load_phrase, read_phrase, shipped
 from phrases.hands import suggest
 from phrases.phrase import Phrase
@@ -426,6 +427,14 @@ def test_the_key_in_the_foot_is_drawn_and_can_be_found(tmp_path: Path) -> None:
     key = tonic(parse_key("Eb"), Paper())
     assert key.count("<path") == key.count('fill-opacity=\\"0\\"') == 1
     assert tonic(parse_key("A"), Paper()) == '#"A"'
+
+
+def test_the_tempo_of_a_twelve_eight_counts_dotted_quarters() -> None:
+    # A felt beat of 12/8 is three eighths.
+    for meter, dots in (("4/4", 0), ("12/8", 1)):
+        text = f'title = "T"\nkey = "A"\ntempo = 60\nmeter = "{meter}"\n[[part]]\nnotes = "| 1 G5"'
+        drawn = drawn_tempo(write(read_phrase(text)))
+        assert sum(one.kind == "tempo" for one in drawn) == 2 + dots  # a note, its dot, a number
 
 
 # From about 60 % of the tempo to it in whole tens, as `backing loop` starts and steps.
