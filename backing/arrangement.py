@@ -17,8 +17,8 @@ from backing.events import Label, SectionKind, Stream
 from backing.forms import turnarounds
 from backing.forms.form import Bar as FormBar
 from backing.setting import (
+    SectionWriter,
     Setting,
-    Writer,
     accents,
     bars_under,
     chart_bars,
@@ -115,7 +115,7 @@ def arrange(
     agreed = together, responses
     plan, choruses_told = _plan(setting, clock, choruses, strokes, agreed, lead_in, ending)
     band = setting.band()
-    out = Writer()
+    out = SectionWriter()
     now = -lead_in * beats
     if setting.count_in:
         length = setting.count_in * beats

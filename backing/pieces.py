@@ -41,7 +41,10 @@ from phrases.pitch import parse_key
 from phrases.transpose import transpose
 from phrases.words import choose
 
-__all__ = ["Band", "Lead", "Loop", "Practice", "Trade", "demo", "loop", "track", "trade"]
+__all__ = [
+    "BandOptions", "LeadOptions", "LoopOptions", "PracticeOptions", "TradeOptions", "demo", "loop",
+    "track", "trade",
+]  # fmt: skip
 
 BAND = ("drums", "bass", "comp")
 KEY = "A"
@@ -58,7 +61,7 @@ SEED = 1
 Number = int | float | Fraction
 
 
-class Band(TypedDict, total=False):
+class BandOptions(TypedDict, total=False):
     """What every piece may be given about the band.
 
     Attributes
@@ -92,7 +95,7 @@ class Band(TypedDict, total=False):
     looseness: float
 
 
-class Lead(Band, total=False):
+class LeadOptions(BandOptions, total=False):
     """What a piece with a phrase may be given besides.
 
     Attributes
@@ -111,7 +114,7 @@ class Lead(Band, total=False):
     pick: str | None
 
 
-class Practice(Lead, total=False):
+class PracticeOptions(LeadOptions, total=False):
     """What loops and trades may be given besides; `backing.practice.Plan` says more.
 
     Attributes
@@ -141,14 +144,14 @@ class Practice(Lead, total=False):
     band_rests: int | None
 
 
-class Loop(Practice, total=False):
+class LoopOptions(PracticeOptions, total=False):
     """What a loop may be given: first and last bar of the form, or one part of the phrase."""
 
     bars: tuple[int, int] | None
     part: str | None
 
 
-class Trade(Practice, total=False):
+class TradeOptions(PracticeOptions, total=False):
     """What a trade may be given: the gap, what the band does in it, what helps, what cues."""
 
     gap: str | None
@@ -192,7 +195,7 @@ _WORDS = {
 }  # fmt: skip
 
 
-def _setting(phrase: Phrase | None, tempo: Number | None, given: Lead) -> Setting:
+def _setting(phrase: Phrase | None, tempo: Number | None, given: LeadOptions) -> Setting:
     check_kind("tempo", tempo, Number | None)
     low, high = LOOSENESS
     looseness = given.get("looseness", USUAL)
@@ -231,7 +234,7 @@ def _setting(phrase: Phrase | None, tempo: Number | None, given: Lead) -> Settin
     )
 
 
-def _phrase(phrase: Phrase | str | Path, given: Lead) -> Phrase:
+def _phrase(phrase: Phrase | str | Path, given: LeadOptions) -> Phrase:
     if not isinstance(phrase, Phrase):
         check_kind("phrase", phrase, str | Path)
         phrase = load_phrase(phrase, groove_names())
@@ -247,7 +250,7 @@ def track(
     ending: str = ENDING,
     arc: str = ARC,
     turnaround: str | None = None,
-    **band: Unpack[Band],
+    **band: Unpack[BandOptions],
 ) -> Stream:
     """Return a backing track.
 
@@ -266,15 +269,15 @@ def track(
     turnaround
         The name of the last two bars' chords, the same in every chorus; drawn by default.
     band
-        What `Band` says.
+        What `BandOptions` says.
 
     Raises
     ------
     BluesError
         If a word or a number is none of those it may be.
     """
-    _check_kinds(band, Band)
-    lead: Lead = {**band}  # type: ignore[typeddict-item]  # it has nothing that a lead needs
+    _check_kinds(band, BandOptions)
+    lead: LeadOptions = {**band}  # type: ignore[typeddict-item]  # it has nothing that a lead needs
     setting = _setting(None, tempo, lead)
     return _whole(_agreed(setting, arc, turnaround), choruses, None, intro, ending)
 
@@ -288,7 +291,7 @@ def demo(
     ending: str = ENDING,
     arc: str = ARC,
     turnaround: str | None = None,
-    **lead: Unpack[Lead],
+    **lead: Unpack[LeadOptions],
 ) -> Stream:
     """Return a phrase over a backing; key, groove, tempo and swing come from the phrase.
 
@@ -297,11 +300,11 @@ def demo(
     phrase
         A `Phrase`, a path, or the name of a shipped phrase.
     lead
-        What `Lead` says.
+        What `LeadOptions` says.
 
     The rest is as for `track`.
     """
-    _check_kinds(lead, Lead)
+    _check_kinds(lead, LeadOptions)
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, tempo, lead)
     setting = _agreed(setting, arc, turnaround)
@@ -344,7 +347,7 @@ def loop(
     *,
     plan: str | Path | None = None,
     seamless: bool = False,
-    **words: Unpack[Loop],
+    **words: Unpack[LoopOptions],
 ) -> Stream:
     """Return a phrase over its own bars of backing, pass after pass.
 
@@ -357,15 +360,15 @@ def loop(
     seamless
         Whether to return one pass whose end runs into its start, at the goal's tempo.
     words
-        What `Loop` says. By default from about 60 % of the phrase's tempo to the phrase's tempo
-        in steps of 10, two passes at each.
+        What `LoopOptions` says. By default from about 60 % of the phrase's tempo to its tempo in
+        steps of 10, two passes at each.
 
     Raises
     ------
     BluesError
         If a word or a number is none of those it may be.
     """
-    lead, told = _split(plan, words, Loop, "loop")
+    lead, told = _split(plan, words, LoopOptions, "loop")
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
     if seamless:
@@ -393,14 +396,14 @@ def _plan(setting: Setting, told: dict[str, Any]) -> Plan:
 
 
 def trade(
-    phrase: Phrase | str | Path, *, plan: str | Path | None = None, **words: Unpack[Trade]
+    phrase: Phrase | str | Path, *, plan: str | Path | None = None, **words: Unpack[TradeOptions]
 ) -> Stream:
     """Return call and response with gaps for the student.
 
-    `words` are what `Trade` says; without a start it stays at the phrase's tempo. The rest is as
-    for `loop`.
+    `words` are what `TradeOptions` says; without a start it stays at the phrase's tempo. The rest
+    is as for `loop`.
     """
-    lead, told = _split(plan, words, Trade, "trade")
+    lead, told = _split(plan, words, TradeOptions, "trade")
     phrase = _phrase(phrase, lead)
     setting = _setting(phrase, None, lead)
     chosen = _plan(setting, told)
@@ -411,9 +414,9 @@ def trade(
 
 def _split(
     file: str | Path | None, words: Mapping[str, Any], kinds: type, room: str
-) -> tuple[Lead, dict[str, Any]]:
+) -> tuple[LeadOptions, dict[str, Any]]:
     """Part words about the lead from those of a plan, which go before those of its file."""
-    about = Lead.__annotations__
+    about = LeadOptions.__annotations__
     known = [field.name for field in fields(Plan)]
     check_room(room, words)
     _check_kinds(words, kinds)

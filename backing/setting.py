@@ -30,9 +30,25 @@ from phrases.phrase import Phrase, Stroke
 from phrases.pitch import Key
 
 __all__ = [
-    "COUNT_IN_BARS", "Setting", "Writer", "accents", "bars_under", "before_bar", "chart_bars",
-    "check_count_in", "check_meter", "chord_labels", "dressed", "form_bars", "heard", "in_order",
-    "lead_notes", "onward", "placements", "stream", "under",
+    "COUNT_IN_BARS",
+    "SectionWriter",
+    "Setting",
+    "accents",
+    "bars_under",
+    "before_bar",
+    "chart_bars",
+    "check_count_in",
+    "check_meter",
+    "chord_labels",
+    "dressed",
+    "form_bars",
+    "heard",
+    "in_order",
+    "lead_notes",
+    "onward",
+    "placements",
+    "stream",
+    "under",
 ]  # fmt: skip
 
 COUNT_IN_BARS = (0, 4)
@@ -102,7 +118,7 @@ class Setting:
         return Clock(tempo, swing_for(asked, tempo, self.groove.swing_limit))
 
 
-class Writer:
+class SectionWriter:
     """Lays sections end to end at exact beats and seconds."""
 
     def __init__(self) -> None:

@@ -26,8 +26,8 @@ from phrases.pitch import frequency
 from phrases.words import choose
 
 __all__ = [
-    "ASSUMED", "HEAVINESS", "LIGHT_SET", "Bend", "ElectricString", "bend", "cents", "heaviness",
-    "side_force", "tension",
+    "ASSUMED", "HEAVINESS", "LIGHT_SET", "BendCost", "ElectricString", "bend", "cents",
+    "heaviness", "side_force", "tension",
 ]  # fmt: skip
 
 SCALE_LENGTH = 648.0  # mm, 25.5 in
@@ -78,7 +78,7 @@ LIGHT_SET: dict[str, ElectricString] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Bend:
+class BendCost:
     """An estimate of what a bend costs."""
 
     # `string` to `cents`: where, and how far above the fretted pitch.
@@ -133,7 +133,7 @@ def heaviness(force: float) -> str:
 
 
 @lru_cache(maxsize=1024)
-def bend(string: str, fret: int, size: float, tuned: int = 0) -> Bend:
+def bend(string: str, fret: int, size: float, tuned: int = 0) -> BendCost:
     """Estimate a bend of a fret, 1 to 24, by cents above its pitch, more than 0 and at most 500.
 
     `tuned` are the semitones by which the string is above its usual pitch. Raises `ChoiceError` or
@@ -151,7 +151,7 @@ def bend(string: str, fret: int, size: float, tuned: int = 0) -> Bend:
     force = side_force(string, fret, high, tuned)
     held = tension(string, high, fret, tuned)
     word = heaviness(force)
-    return Bend(
+    return BendCost(
         string,
         fret,
         size,

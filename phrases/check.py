@@ -14,14 +14,14 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from phrases.bends import LIGHT_SET, Bend, bend
+from phrases.bends import LIGHT_SET, BendCost, bend
 from phrases.counting import auto_swing, evenly, parse_swing, swung
 from phrases.fingering import REACH
 from phrases.fretboard import STRINGS
 from phrases.performance import perform
 from phrases.phrase import Phrase, StringNote, Stroke
 from phrases.pitch import scale_pitch_classes
-from phrases.roles import Chords, Hit, Row, aims, hits, rows
+from phrases.roles import Chords, PlacedStroke, Row, aims, hits, rows
 from phrases.techniques import PICKLESS, SIZE_NAMES, mark
 from phrases.tipped import contradictions
 
@@ -50,7 +50,7 @@ class Strain:
     """A bend of a phrase, what it costs, and whether more fingers help."""
 
     place: str
-    cost: Bend
+    cost: BendCost
     supported: bool
 
 
@@ -171,7 +171,7 @@ def check(phrase: Phrase, chords: Chords | None = None, swing: float | None = No
     )
 
 
-def _bends(line: Sequence[Hit]) -> Iterator[Strain]:
+def _bends(line: Sequence[PlacedStroke]) -> Iterator[Strain]:
     for hit in line:
         for note in hit.stroke.notes:
             for aim in aims(note, hit.stroke.at):
@@ -190,11 +190,11 @@ def _hard_bend(strain: Strain) -> Iterator[Caution]:
         yield Caution(strain.place, "hard", f"{_said(cost)}: too near the nut to give easily")
 
 
-def _said(cost: Bend) -> str:
+def _said(cost: BendCost) -> str:
     return f"{SIZE_NAMES.get(cost.cents, 'wide')} bend on {cost.string}{cost.fret}"
 
 
-def _cannot_hold(line: Sequence[Hit], seen: Sequence[Row]) -> Iterator[Caution]:
+def _cannot_hold(line: Sequence[PlacedStroke], seen: Sequence[Row]) -> Iterator[Caution]:
     """Yield what one hand cannot press: two notes on a string, and stretches."""
     wide = set()
     for number, hit in enumerate(line):
@@ -214,7 +214,7 @@ def _cannot_hold(line: Sequence[Hit], seen: Sequence[Row]) -> Iterator[Caution]:
             yield Caution(row.place, "cannot", text)
 
 
-def _shifts(line: Sequence[Hit], seconds: Seconds) -> Iterator[Shift]:
+def _shifts(line: Sequence[PlacedStroke], seconds: Seconds) -> Iterator[Shift]:
     """Yield each shift of position from one stroke to the next."""
     pressed = [hit for hit in line if any(note.fret for note in hit.stroke.notes)]
     for before, after in pairwise(pressed):
@@ -230,7 +230,7 @@ def _slides(note: StringNote) -> bool:
     return bool(note.into) or "frets" in motions
 
 
-def _quick(line: Sequence[Hit], seconds: Seconds) -> Iterator[Quick]:
+def _quick(line: Sequence[PlacedStroke], seconds: Seconds) -> Iterator[Quick]:
     """Yield each stroke but the first with its distance from the one before."""
     for before, after in pairwise(line):
         if after.stroke.at > before.stroke.at:
@@ -238,7 +238,7 @@ def _quick(line: Sequence[Hit], seconds: Seconds) -> Iterator[Quick]:
             yield Quick(after.place(after.stroke.at), away)
 
 
-def _unheard(line: Sequence[Hit], seconds: Seconds) -> Iterator[Caution]:
+def _unheard(line: Sequence[PlacedStroke], seconds: Seconds) -> Iterator[Caution]:
     """Yield marks and techniques that change nothing, played with what is around them."""
     for number, hit in enumerate(line):
         around = [one.stroke for one in line[max(0, number - 1) : number + NEIGHBOURS]]

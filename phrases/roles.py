@@ -28,7 +28,7 @@ from phrases.pitch import (
 )
 from phrases.techniques import MARKS, SIZE_NAMES, SLIDES, TECHNIQUES
 
-__all__ = ["Aim", "Chords", "Hit", "Row", "aims", "chord_roles", "hits", "rows"]
+__all__ = ["Aim", "Chords", "PlacedStroke", "Row", "aims", "chord_roles", "hits", "rows"]
 
 # From a beat on: the root's pitch class and the role of each pitch class of the chord.
 Chords = Sequence[tuple[Fraction, int, Mapping[int, str]]]
@@ -97,7 +97,7 @@ class Aim:
 
 
 @dataclass(frozen=True, slots=True)
-class Hit:
+class PlacedStroke:
     """A stroke in its part."""
 
     part: str  # the part's name, with a number where there are several of its role
@@ -126,14 +126,14 @@ def chord_roles(root: int, members: Sequence[str]) -> dict[int, str]:
     }
 
 
-def hits(phrase: Phrase) -> list[Hit]:
+def hits(phrase: Phrase) -> list[PlacedStroke]:
     """Return every stroke of a phrase in order, each with its part and its position."""
     beats = phrase.meter.beats
     names = part_names([part.role for part in phrase.parts])
     found = []
     for name, (bar, part) in zip(names, phrase.placed(), strict=True):
         first = bar * beats
-        found += [Hit(name, Fraction(first), beats, s.moved(first)) for s in part.strokes]
+        found += [PlacedStroke(name, Fraction(first), beats, s.moved(first)) for s in part.strokes]
     where = positions([hit.stroke for hit in found])
     return [replace(hit, position=place) for hit, place in zip(found, where, strict=True)]
 
@@ -176,7 +176,7 @@ def _how(move: Move, name: str) -> str:
     return f"{name} {move.words}" if move.words else name
 
 
-def rows(phrase: Phrase, line: Sequence[Hit], chords: Chords = ()) -> list[Row]:
+def rows(phrase: Phrase, line: Sequence[PlacedStroke], chords: Chords = ()) -> list[Row]:
     """Return a row for each pitch of a phrase, in order.
 
     `line` are its `hits`; what comes before the first of the `chords` is heard against that.
@@ -191,7 +191,9 @@ def rows(phrase: Phrase, line: Sequence[Hit], chords: Chords = ()) -> list[Row]:
     return [replace(row, resolves=_resolves(row, found, phrase, chords)) for row in found]
 
 
-def _row(key: Key, number: int, hit: Hit, note: StringNote, aim: Aim, chords: Chords) -> Row:
+def _row(
+    key: Key, number: int, hit: PlacedStroke, note: StringNote, aim: Aim, chords: Chords
+) -> Row:
     bar, count = hit.counted(aim.at)
     position = hit.position + aim.slid
     name, degree = _named(aim.pitch, key)

@@ -14,7 +14,7 @@ from backing import pieces
 from backing.cautions import SORE
 from backing.cli import completing
 from backing.cli.options import FORM, KEY, TEMPO, Whole, json_option, phrase_argument, print_json
-from backing.lesson.places import Names, Place, hands, places_of
+from backing.lesson.places import Names, Placement, hands, places_of
 from phrases.fingering import REACH
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def _over(at: Fraction, names: Names) -> str:
     return next((name for beat, name in reversed(names) if beat <= at), names[0][1])
 
 
-def _facts(phrase: Phrase, form: Form, places: list[Place], line: int) -> dict[str, Any]:
+def _facts(phrase: Phrase, form: Form, places: list[Placement], line: int) -> dict[str, Any]:
     from phrases.bends import ASSUMED
 
     shown = places[line - 1]
@@ -136,7 +136,7 @@ def _facts(phrase: Phrase, form: Form, places: list[Place], line: int) -> dict[s
     }
 
 
-def _heard(place: Place) -> dict[str, Any]:
+def _heard(place: Placement) -> dict[str, Any]:
     """Return the part of the report that depends on the chords."""
     return {
         "rows": [
@@ -153,7 +153,7 @@ def _rounded(facts: dict[str, Any], digits: int = 1) -> dict[str, Any]:
     return {k: round(v, digits) if isinstance(v, float) else v for k, v in facts.items()}
 
 
-def _print(phrase: Phrase, form: Form, places: list[Place], line: int) -> None:
+def _print(phrase: Phrase, form: Form, places: list[Placement], line: int) -> None:
     shown = places[line - 1]
     report = shown.report
     scale = phrase.scale
@@ -176,12 +176,12 @@ def _print(phrase: Phrase, form: Form, places: list[Place], line: int) -> None:
     _show_bends(report)
 
 
-def _bars(phrase: Phrase, place: Place) -> str:
+def _bars(phrase: Phrase, place: Placement) -> str:
     first, last = place.first + 1, place.first + phrase.bars
     return f"bar {first}" if first == last else f"bars {first} to {last}"
 
 
-def _lines(phrase: Phrase, places: list[Place]) -> None:
+def _lines(phrase: Phrase, places: list[Placement]) -> None:
     """Print how each part ends wherever the phrase comes in the form."""
     click.echo("\nOver the form; --place N shows the table of another place")
     for number, place in enumerate(places, 1):

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from backing.live.card import Opening
 
 __all__ = [
-    "CARD", "PLAYED", "PORT", "STEP", "TEMPO", "Asked", "Choice", "Wanted", "Whole", "Word",
+    "CARD", "PLAYED", "PORT", "STEP", "TEMPO", "Asked", "Choice", "Wanted", "Whole", "WordType",
     "called", "force_option", "given_phrase", "inner_context", "json_option", "line_option",
     "missing", "opened", "options_of", "output_options", "phrase_argument", "phrase_options",
     "print_json", "setting_options", "soundfont_option", "toml_output", "toml_path",
@@ -65,7 +65,7 @@ class Choice(click.Choice[Any]):
         return f'{said}; did you mean "{close}"?' if close else said
 
 
-class Word(click.ParamType[Any]):
+class WordType(click.ParamType[Any]):
     """A word that a reader of this project understands; its error is the user's message.
 
     The command gets what the reader makes of it, if it is `parsed`, else the word.
@@ -90,10 +90,10 @@ class Word(click.ParamType[Any]):
         return [CompletionItem(word) for word in self.words() if word.startswith(incomplete)]
 
 
-KEY = Word("key", parse_key, lambda: [str(key) for key in KEYS])
-SWING = Word("ratio", parse_swing, lambda: ["auto", "straight", "2:1", "3:2"])
-GROOVE = Word("groove", GROOVES.find, GROOVES.names)
-FORM = Word("form", FORMS.find, FORMS.names)
+KEY = WordType("key", parse_key, lambda: [str(key) for key in KEYS])
+SWING = WordType("ratio", parse_swing, lambda: ["auto", "straight", "2:1", "3:2"])
+GROOVE = WordType("groove", GROOVES.find, GROOVES.names)
+FORM = WordType("form", FORMS.find, FORMS.names)
 
 
 class _Beats(click.ParamType[Fraction]):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from backing.cli.options import STEP, TEMPO, Choice, Whole, Word, options_of
+from backing.cli.options import STEP, TEMPO, Choice, Whole, WordType, options_of
 from backing.practice.plan import COUNTS, GAPS, GUIDES, IN_GAPS, RANGES, SHAPES, Plan, parse_bars
 from phrases.phrase import ROLES
 
@@ -15,7 +15,7 @@ __all__ = ["gap_options", "plan_options", "region_options"]
 USUAL = Plan()
 
 
-BARS = Word("bars", parse_bars, parsed=True)
+BARS = WordType("bars", parse_bars, parsed=True)
 EVERY = Whole(*RANGES["phrase_rests"][:2])
 
 PLAN = (

@@ -10,7 +10,7 @@ import click
 from backing.cli.options import (
     KEY,
     Whole,
-    Word,
+    WordType,
     json_option,
     phrase_argument,
     print_json,
@@ -22,7 +22,7 @@ from phrases.refinger import POSITIONS, parse_strings
 __all__ = ["command"]
 
 
-STRINGS = Word("strings", parse_strings, parsed=True)
+STRINGS = WordType("strings", parse_strings, parsed=True)
 
 
 @click.command(

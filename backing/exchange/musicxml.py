@@ -17,7 +17,7 @@ from fractions import Fraction
 from xml.etree import ElementTree as ET
 
 from backing.exchange.techniques import add, slide_ends, sway_ends, write_techniques
-from backing.sheet.score import EVEN, Event, Hairpin, Head, Measure, Score, Word
+from backing.sheet.score import EVEN, Hairpin, Head, Measure, Score, ScoreEvent, Word
 from phrases.fretboard import STANDARD, STRINGS, parse_tuning
 from phrases.pitch import FLAT_NAMES
 
@@ -63,7 +63,7 @@ class _Place:
     """Where a note is written."""
 
     staff: int
-    event: Event
+    event: ScoreEvent
     chord: bool
     grace: bool = False
 
@@ -202,7 +202,7 @@ class _Writer:
         else:
             add(swing, "straight")
 
-    def _words(self, element: ET.Element, measure: Measure, event: Event) -> None:
+    def _words(self, element: ET.Element, measure: Measure, event: ScoreEvent) -> None:
         """Write the part names and chords that stand at an event or, by an offset, within it."""
         for label in measure.labels:
             if event.at <= label.at < event.end:
@@ -243,7 +243,7 @@ class _Writer:
         if beats > 0:
             add(element, "offset", self._duration(beats))
 
-    def _harmony(self, element: ET.Element, label: Word, event: Event) -> None:
+    def _harmony(self, element: ET.Element, label: Word, event: ScoreEvent) -> None:
         name, _, bass = label.text.partition("/")
         root = name[: 1 + len(name[1:]) - len(name[1:].lstrip("b#"))]
         quality = name[len(root) :]
@@ -265,7 +265,7 @@ class _Writer:
         value = beats * self.score.meter.quarters * self.divisions
         return str(value.numerator) if value.denominator == 1 else f"{float(value):.6f}"
 
-    def _event(self, element: ET.Element, event: Event, staff: int) -> None:
+    def _event(self, element: ET.Element, event: ScoreEvent, staff: int) -> None:
         if event.rest:
             note = add(element, "note")
             rest = add(note, "rest")
@@ -329,7 +329,7 @@ class _Writer:
         if len(self.staves) > 1:
             add(note, "staff", place.staff)
 
-    def _whole_bar(self, event: Event) -> bool:
+    def _whole_bar(self, event: ScoreEvent) -> bool:
         """Tell whether an event is the rest of a whole bar, which has no value."""
         full = event.beats == self.score.meter.beats
         return event.rest and full and event.value == "whole" and not event.dots

@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 
 from backing.film.picture import Drawer, ground
-from backing.film.shape import Place
+from backing.film.shape import Area
 
-__all__ = ["Frames"]
+__all__ = ["Compositor"]
 
 CURSOR, LINE = 28, 4  # pixels of the smallest picture: the cursor's width, and its line's
 
 
-class Frames:
+class Compositor:
     """The frames of a film.
 
     Parameters
@@ -45,7 +45,7 @@ class Frames:
         """Change the frame to what is shown at a second of the piece, below 0 the title."""
         if second < 0:
             if self._shown.get("title") is None:
-                self._copy(Place(0, 0, self.shape.width, self.shape.height), "title", None, 1)
+                self._copy(Area(0, 0, self.shape.width, self.shape.height), "title", None, 1)
                 self._shown = {"title": True}
             return
         if self._shown.get("title") is not False:
@@ -69,7 +69,7 @@ class Frames:
 
     def _ground(self) -> None:
         """Cover everything with paper; in a strip only what is not transparent."""
-        whole = Place(
+        whole = Area(
             0, 0, self.shape.width // self.shape.scale, self.shape.height // self.shape.scale
         )
         for place in self.shape.grounds or (whole,):
@@ -77,16 +77,16 @@ class Frames:
             for view in self.views[3:]:
                 self._cut(view, place, 1)[...] = 255
 
-    def _cut(self, view: Any, place: Place, half: int) -> Any:
+    def _cut(self, view: Any, place: Area, half: int) -> Any:
         scale = self.shape.scale
         x, y, wide, high = (side * scale // half for side in place)
         return view[y : y + high, x : x + wide]
 
-    def _fill(self, place: Place, colour: str) -> None:
+    def _fill(self, place: Area, colour: str) -> None:
         for number, table in enumerate(ground(colour)):
             self._cut(self.views[number], place, 1 if number == 0 else 2)[...] = table[0]
 
-    def _copy(self, place: Place, name: str, value: Hashable, scale: int) -> None:
+    def _copy(self, place: Area, name: str, value: Hashable, scale: int) -> None:
         x, y = place.x * scale, place.y * scale
         for number, plane in enumerate(self.drawer.planes(name, value)):
             half = 1 if number == 0 else 2

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.cautions import LOUD, SORE
-from backing.film.shape import Place, Shape
+from backing.film.shape import Area, Shape
 from backing.film.story import Story
-from backing.page.data import System
+from backing.page.data import PageSystem
 from backing.sheet import ink, lettering
 from backing.sheet.layout import document
 from backing.sheet.letters import foreign
@@ -151,7 +151,7 @@ class Drawer:
         ground = "white" if name == "music" else "paper"
         return _paged(place.width, place.height, ground, body)
 
-    def _music(self, place: Place, number: int) -> str:
+    def _music(self, place: Area, number: int) -> str:
         one = self.story.systems[number]
         size, x, y = self.fitted(number)
         svg = one.svg.replace("currentColor", "#000")
@@ -160,11 +160,11 @@ class Drawer:
             f'format: "svg", width: {one.width * size:.2f}pt))'
         )
 
-    def _chord(self, place: Place, name: str) -> str:
+    def _chord(self, place: Area, name: str) -> str:
         size = place.height * 0.92
         return f"#place(left + horizon, box(height: 100%, align(horizon, {_chord(name, size)})))"
 
-    def _next(self, place: Place, value: tuple[str, int] | None) -> str:
+    def _next(self, place: Area, value: tuple[str, int] | None) -> str:
         if value is None:
             return ""
         name, beats = value
@@ -172,7 +172,7 @@ class Drawer:
         size = self.shape.letters
         return _fit(f"then #{_chord(name, size)}{wait}", size)
 
-    def _turn(self, place: Place, value: tuple[str, bool]) -> str:
+    def _turn(self, place: Area, value: tuple[str, bool]) -> str:
         text, near = value
         size = self.shape.letters * (1.2 if near else 1.0)
         body = escaped(text)
@@ -183,10 +183,10 @@ class Drawer:
             )
         return _fit(f"#strong[{body}]" if near else f"#emph[{body}]", size)
 
-    def _bar(self, place: Place, text: str) -> str:
+    def _bar(self, place: Area, text: str) -> str:
         return _fit(escaped(text), self.shape.letters, "right")
 
-    def _beats(self, place: Place, value: tuple[int, int]) -> str:
+    def _beats(self, place: Area, value: tuple[int, int]) -> str:
         now, beats = value
         size = min(place.height - 4, place.width / beats - 6)
         cells = "".join(
@@ -200,7 +200,7 @@ class Drawer:
         )
         return f"#place(right + horizon, dx: -2pt, stack(dir: ltr, spacing: 6pt, {cells}))"
 
-    def _tempo(self, place: Place, value: tuple[str, str]) -> str:
+    def _tempo(self, place: Area, value: tuple[str, str]) -> str:
         tempo, name = value
         size = self.shape.letters
         number = tempo[:1].isdigit()
@@ -210,7 +210,7 @@ class Drawer:
         rows = [f"{tempo} beats a minute" if number else tempo, name]
         return _fit(r" \ ".join(escaped(row) for row in rows if row), size, "right")
 
-    def _tip(self, place: Place, value: tuple[str, str] | None) -> str:
+    def _tip(self, place: Area, value: tuple[str, str] | None) -> str:
         if value is None:
             return ""
         where, text = value
@@ -220,7 +220,7 @@ class Drawer:
         inset = 16 if self.shape.grounds else 0
         return f"#tip({size}, {least:g}, {inset}pt, [{at}{markdown(text)}])"
 
-    def _neck(self, place: Place, value: tuple[tuple[str, int | None, str, bool], ...]) -> str:
+    def _neck(self, place: Area, value: tuple[tuple[str, int | None, str, bool], ...]) -> str:
         assert self.neck is not None
         svg = self.neck.drawn(value)
         return f'#place(image(bytes({quoted(svg)}), format: "svg", width: 100%))'
@@ -254,7 +254,7 @@ class Drawer:
         )
 
 
-def fitted(one: System, place: Place) -> tuple[float, float, float]:
+def fitted(one: PageSystem, place: Area) -> tuple[float, float, float]:
     """Return pixels to a staff space, and where a system stands in its place."""
     inside, rim = 24.0, 11.0
     size = min((place.width - 2 * inside) / one.width, (place.height - 2 * rim) / one.height)
@@ -346,7 +346,7 @@ def _decoded(png: bytes) -> Bytes:
 class _Neck:
     """The neck with the places of a phrase, as SVG."""
 
-    def __init__(self, story: Story, place: Place) -> None:
+    def __init__(self, story: Story, place: Area) -> None:
         self.place = place
         self.letters = 48 if place.height > 250 else 32
         self.top = 28.0

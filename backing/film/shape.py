@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["RATES", "SIZES", "Place", "Shape", "shape"]
+__all__ = ["RATES", "SIZES", "Area", "Shape", "shape"]
 
 RATES = (25, 30, 50, 60)  # pictures a second
 
 
-class Place(NamedTuple):
+class Area(NamedTuple):
     """A rectangle; all four are even, as colour has half the places of light."""
 
     x: int
@@ -49,52 +49,52 @@ class Shape:
     width: int
     height: int
     scale: int
-    places: dict[str, Place]
+    places: dict[str, Area]
     letters: int
     line: float
     staves: str = "both"
-    grounds: tuple[Place, ...] = ()
+    grounds: tuple[Area, ...] = ()
 
 
 WIDE = {
-    "chord": Place(96, 54, 420, 104),
-    "next": Place(96, 158, 440, 48),
-    "turn": Place(96, 206, 440, 60),
-    "neck": Place(548, 54, 844, 212),
-    "bar": Place(1412, 54, 412, 50),
-    "beats": Place(1412, 104, 412, 70),
-    "tempo": Place(1412, 174, 412, 94),
-    "music": Place(96, 274, 1728, 634),
-    "tip": Place(96, 912, 1728, 114),
+    "chord": Area(96, 54, 420, 104),
+    "next": Area(96, 158, 440, 48),
+    "turn": Area(96, 206, 440, 60),
+    "neck": Area(548, 54, 844, 212),
+    "bar": Area(1412, 54, 412, 50),
+    "beats": Area(1412, 104, 412, 70),
+    "tempo": Area(1412, 174, 412, 94),
+    "music": Area(96, 274, 1728, 634),
+    "tip": Area(96, 912, 1728, 114),
 }
 TALL = {
-    "chord": Place(54, 96, 500, 154),
-    "next": Place(54, 250, 500, 62),
-    "turn": Place(54, 318, 972, 74),
-    "bar": Place(560, 96, 466, 62),
-    "beats": Place(560, 158, 466, 96),
-    "tempo": Place(560, 254, 466, 62),
-    "music": Place(54, 400, 972, 866),
-    "tip": Place(54, 1270, 972, 270),
-    "neck": Place(54, 1544, 972, 280),
+    "chord": Area(54, 96, 500, 154),
+    "next": Area(54, 250, 500, 62),
+    "turn": Area(54, 318, 972, 74),
+    "bar": Area(560, 96, 466, 62),
+    "beats": Area(560, 158, 466, 96),
+    "tempo": Area(560, 254, 466, 62),
+    "music": Area(54, 400, 972, 866),
+    "tip": Area(54, 1270, 972, 270),
+    "neck": Area(54, 1544, 972, 280),
 }
 WIDE_STRIP = {
-    "tip": Place(96, 372, 1728, 104),
-    "chord": Place(112, 476, 190, 88),
-    "next": Place(302, 476, 430, 88),
-    "turn": Place(732, 476, 420, 88),
-    "beats": Place(1152, 476, 300, 88),
-    "tempo": Place(1452, 476, 356, 88),
-    "music": Place(96, 564, 1728, 462),
+    "tip": Area(96, 372, 1728, 104),
+    "chord": Area(112, 476, 190, 88),
+    "next": Area(302, 476, 430, 88),
+    "turn": Area(732, 476, 420, 88),
+    "beats": Area(1152, 476, 300, 88),
+    "tempo": Area(1452, 476, 356, 88),
+    "music": Area(96, 564, 1728, 462),
 }
 TALL_STRIP = {
-    "tip": Place(54, 544, 972, 276),
-    "chord": Place(70, 830, 280, 100),
-    "next": Place(350, 830, 660, 100),
-    "turn": Place(70, 936, 540, 90),
-    "beats": Place(610, 936, 400, 90),
-    "tempo": Place(70, 1030, 940, 64),
-    "music": Place(54, 1100, 972, 724),
+    "tip": Area(54, 544, 972, 276),
+    "chord": Area(70, 830, 280, 100),
+    "next": Area(350, 830, 660, 100),
+    "turn": Area(70, 936, 540, 90),
+    "beats": Area(610, 936, 400, 90),
+    "tempo": Area(70, 1030, 940, 64),
+    "music": Area(54, 1100, 972, 724),
 }
 SIZES = ("1920x1080", "3840x2160", "1080x1920")
 
@@ -103,9 +103,9 @@ def shape(size: str, *, strip: bool = False) -> Shape:
     """Return the shape of a picture of one of `SIZES`; a strip leaves the upper half free."""
     width, height = map(int, size.split("x"))
     if width < height:
-        grounds = (Place(54, 820, 972, 1004),) if strip else ()
+        grounds = (Area(54, 820, 972, 1004),) if strip else ()
         places = TALL_STRIP if strip else TALL
         return Shape(width, height, 1, places, 50, 28.4, "tab", grounds)
-    grounds = (Place(96, 476, 1728, 550),) if strip else ()
+    grounds = (Area(96, 476, 1728, 550),) if strip else ()
     places, staves = (WIDE_STRIP, "tab") if strip else (WIDE, "both")
     return Shape(width, height, width // 1920, places, 42, 64.0, staves, grounds)

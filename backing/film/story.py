@@ -18,7 +18,7 @@ import numpy as np
 from backing.events import Section, Stream
 from backing.film.shape import Shape
 from backing.live.index import StreamIndex
-from backing.page.data import PageNote, System
+from backing.page.data import PageNote, PageSystem
 from backing.page.music import growing, places_of, system, tips_of
 from backing.practice.region import YOURS
 from backing.setting import placements
@@ -80,7 +80,7 @@ class Story:
     """
 
     stream: Stream
-    systems: tuple[System, ...]
+    systems: tuple[PageSystem, ...]
     runs: tuple[Run, ...]
     steps: dict[str, Steps]
     notes: tuple[PageNote, ...]
@@ -116,7 +116,7 @@ class _Teller:
         self.index = StreamIndex(stream)
         self.phrase: Phrase = stream.shown or stream.phrase
         self.beats = stream.meter.beats
-        self.systems: list[System] = []
+        self.systems: list[PageSystem] = []
         self.known: dict[object, _Written] = {}
         self.notes, self.even = places_of(self.phrase), self.phrase.even
         self.groups = self._groups()
@@ -349,7 +349,7 @@ class _Teller:
         return found
 
 
-def parted(one: System, inks: Sequence[Ink], edge: float, line: float) -> list[System]:
+def parted(one: PageSystem, inks: Sequence[Ink], edge: float, line: float) -> list[PageSystem]:
     """Return a system in parts hardly longer than a line, where its bars are too long for one.
 
     `edge` is where its picture begins among its inks. A part ends before a beat, best where it
@@ -367,7 +367,7 @@ def parted(one: System, inks: Sequence[Ink], edge: float, line: float) -> list[S
     beats, ways = [float(beat) for beat in known], list(known.values())
     for beat in map(Fraction, range(math.ceil(start), math.floor(stop))):
         known.setdefault(beat, float(np.interp(float(beat), beats, ways)))
-    found: list[System] = []
+    found: list[PageSystem] = []
     first, low = 0.0, start
     for number in range(1, count + 1):
         high, last = stop, one.width

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from backing.events import Stream
-from backing.film.frames import Frames
+from backing.film.frames import Compositor
 from backing.film.picture import Drawer
 from backing.film.shape import Shape
 from backing.film.story import tell
@@ -210,7 +210,7 @@ def put_film(
         if audio != "pcm_s16le":
             heard.bit_rate = 192000
         painter = _Painter(shape, pixels)
-        shown = Frames(drawer, painter.views)
+        shown = Compositor(drawer, painter.views)
         count = -(-(title * RATE + frames) * rate // RATE)
         number = done = 0
         silence = np.zeros((title * RATE, 2), np.int16)

@@ -69,7 +69,7 @@ class Item:
         return replace(self._stream(), voice=self.voice)
 
     def _stream(self) -> Stream:
-        band: pieces.Band = {
+        band: pieces.BandOptions = {
             "key": str(self.key), "groove": self.groove, "form": self.form,
             "swing": self.swing or None,
         }  # fmt: skip

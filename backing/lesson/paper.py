@@ -166,7 +166,7 @@ def _pages(
 
     @cache
     def data() -> PageData:
-        from backing.page.data import PageData, Piece
+        from backing.page.data import PageData, PagePiece
         from backing.page.music import version
         from backing.sheet.heading import strung
         from phrases.hands import suggest
@@ -191,7 +191,7 @@ def _pages(
                 feel = ", ".join([groove_titles([moved.groove])[0], *strung(moved)])
                 shown = replace(moved, parts=marked.parts)
                 versions.append(replace(version(shown, form, made), groove=called, feel=feel))
-            pieces.append(Piece(phrase.title, tuple(versions)))
+            pieces.append(PagePiece(phrase.title, tuple(versions)))
         apart = tuple((str(key), file) for key, file in files.items())
         return PageData(
             title, tuple(pieces), text, name, others, study.phrase.credits, session, apart
@@ -251,12 +251,12 @@ def _shared_bands(items: Iterable[Item], layers: LayerOf) -> dict[Item, Path]:
 
 def _loop(item: Item, facts: Mapping[str, Any], band: Path, phrase: Path) -> Any:
     from backing.lesson.sound import PAD, RATE, layer_frames
-    from backing.page.data import EncodedSound, Loop
+    from backing.page.data import EncodedSound, PageLoop
 
     sounds = [
         EncodedSound(path.read_bytes(), PAD, layer_frames(path), RATE) for path in (band, phrase)
     ]
-    return Loop(item.tempo, float(facts["swing"]), *sounds)
+    return PageLoop(item.tempo, float(facts["swing"]), *sounds)
 
 
 def _text_digest() -> str:

@@ -12,13 +12,13 @@ if TYPE_CHECKING:
     from phrases.check import Report
     from phrases.phrase import Phrase
 
-__all__ = ["Names", "Place", "hands", "places_of"]
+__all__ = ["Names", "Placement", "hands", "places_of"]
 
 Names = list[tuple[Fraction, str]]
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Placement:
     """A phrase over the bars of a form, from `first` on, which counts from 0."""
 
     first: int
@@ -26,7 +26,7 @@ class Place:
     report: Report
 
 
-def places_of(phrase: Phrase, form: Form, groove: str = "", swing: str = "") -> list[Place]:
+def places_of(phrase: Phrase, form: Form, groove: str = "", swing: str = "") -> list[Placement]:
     """Return a phrase looked over wherever it comes in a form.
 
     It is looked over at its tempo; `groove` and `swing` are the band's and the lesson's, where
@@ -42,7 +42,7 @@ def places_of(phrase: Phrase, form: Form, groove: str = "", swing: str = "") -> 
     asked = parse_swing(word) if word else band.swing
     ratio = swing_for(asked, phrase.tempo, band.swing_limit)
     return [
-        Place(first, names, check(phrase, chords, ratio))
+        Placement(first, names, check(phrase, chords, ratio))
         for first, chords, names in _under(phrase, form)
     ]
 

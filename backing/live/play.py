@@ -31,7 +31,7 @@ from phrases.phrase import Phrase
 if TYPE_CHECKING:
     from backing.live.card import Card, Opening
 
-__all__ = ["Recorder", "play"]
+__all__ = ["Taker", "play"]
 
 LOST = "the pedal has gone; the keys of the keyboard go on working"
 FRAME = 0.04  # seconds from one picture to the next
@@ -46,7 +46,7 @@ def play(
     port: str | None = None,
     pedal: str | None = None,
     phrase: Phrase | None = None,
-    recorder: Recorder | None = None,
+    recorder: Taker | None = None,
     opening: Opening | None = None,
     counts: bool = True,
     asks: bool = False,
@@ -104,7 +104,7 @@ def play(
         raise SystemExit(128 + caught[0])
 
 
-class Recorder(Protocol):
+class Taker(Protocol):
     """Who records while a stream is played."""
 
     def opened(self, card: Card) -> None:
@@ -149,7 +149,7 @@ class _Output(Protocol):
 
 def _sound(
     soundfont: str | Path | None,
-    recorder: Recorder | None,
+    recorder: Taker | None,
     opening: Opening | None,
     stack: contextlib.ExitStack,
     ways: dict[str, bool],
@@ -184,7 +184,7 @@ def _follow(
     asked: list[str],
     caught: list[int],
     phrase: Phrase | None,
-    recorder: Recorder | None,
+    recorder: Taker | None,
     feet: Pedal | None,
 ) -> None:
     """Show, and pass on what is asked for, until the end."""

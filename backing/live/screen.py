@@ -21,7 +21,7 @@ from backing.live.keys import HangUpError
 from backing.live.tab import Tab
 from backing.live.transport import Where
 
-__all__ = ["KEYS_LINE", "Painter", "Picture", "picture"]
+__all__ = ["KEYS_LINE", "Painter", "TextPicture", "picture"]
 
 WIDTH, HEIGHT = 80, 24
 PATIENCE = 0.5  # seconds
@@ -34,7 +34,7 @@ Lit = tuple[int, int, int]  # row, first column, end
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class TextPicture:
     """Lines of text, and which spans of them are lit."""
 
     lines: tuple[str, ...]
@@ -50,7 +50,7 @@ def picture(
     more: Sequence[str] = (),
     width: int = WIDTH,
     height: int = HEIGHT,
-) -> Picture:
+) -> TextPicture:
     """Return the screen at a moment.
 
     `more` are lines that matter besides, as what is recorded. What is wider than the terminal goes
@@ -104,7 +104,7 @@ def picture(
         for start, end in spans
         if start < width
     )
-    return Picture(lines, lit)
+    return TextPicture(lines, lit)
 
 
 def _plain(text: str) -> str:
@@ -240,7 +240,7 @@ class Painter:
             return WIDTH, HEIGHT
         return (columns or WIDTH), (lines or HEIGHT)
 
-    def paint(self, shown: Picture) -> None:
+    def paint(self, shown: TextPicture) -> None:
         """Paint a picture; HangUpError if the terminal was closed."""
         if self.size() != self._size:
             self._size = self.size()

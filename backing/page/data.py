@@ -1,7 +1,7 @@
 """What a practice page shows and plays, as plain data; `page.render_page` makes the file.
 
 Conventions: beats are written felt beats from the first beat of the loop, so a pickup lies below 0
-and is heard before the loop's end; a `Loop` says how they are swung. Frames are those of the
+and is heard before the loop's end; a `PageLoop` says how they are swung. Frames are those of the
 sound's own rate. Texts are plain text unless they are called Markdown.
 """
 
@@ -16,14 +16,14 @@ from phrases.credits import NOBODY, Credits
 
 __all__ = [
     "EncodedSound",
-    "Loop",
     "PageChord",
     "PageData",
+    "PageLoop",
     "PageNote",
-    "Piece",
-    "System",
-    "Tip",
-    "Turn",
+    "PagePiece",
+    "PageSystem",
+    "PageTip",
+    "PageTurn",
     "Version",
 ]
 
@@ -51,7 +51,7 @@ class EncodedSound:
 
 
 @dataclass(frozen=True, slots=True)
-class Loop:
+class PageLoop:
     """One rendered tempo of a piece in a key.
 
     Attributes
@@ -79,7 +79,7 @@ class PageChord:
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
+class PageTurn:
     """The span of a part.
 
     Attributes
@@ -128,7 +128,7 @@ class PageNote:
 
 
 @dataclass(frozen=True, slots=True)
-class Tip:
+class PageTip:
     """A remark of the teacher's.
 
     Attributes
@@ -147,7 +147,7 @@ class Tip:
 
 
 @dataclass(frozen=True, slots=True)
-class System:
+class PageSystem:
     """One line of written music.
 
     Attributes
@@ -204,21 +204,21 @@ class Version:
     beats_in_bar: int
     bars: int
     chords: tuple[PageChord, ...]
-    turns: tuple[Turn, ...]
+    turns: tuple[PageTurn, ...]
     notes: tuple[PageNote, ...]
-    wide: tuple[System, ...]
-    narrow: tuple[System, ...]
-    loops: tuple[Loop, ...]
+    wide: tuple[PageSystem, ...]
+    narrow: tuple[PageSystem, ...]
+    loops: tuple[PageLoop, ...]
     heard: tuple[tuple[float, ...], ...]
     written: tuple[tuple[Event, ...], ...] = ()
-    tips: tuple[Tip, ...] = ()
+    tips: tuple[PageTip, ...] = ()
     groove: str = ""
     even: frozenset[int] = frozenset()
     feel: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class PagePiece:
     """A phrase, or a variation of one.
 
     Attributes
@@ -260,7 +260,7 @@ class PageData:
     """
 
     title: str
-    pieces: tuple[Piece, ...]
+    pieces: tuple[PagePiece, ...]
     text: str = ""
     name: str = ""
     others: tuple[tuple[str, str], ...] = ()

@@ -11,7 +11,7 @@ from itertools import pairwise
 from backing.events import Note
 from backing.forms.form import Form
 from backing.listening.written import Event, Place, strokes, whole
-from backing.page.data import Loop, PageChord, PageNote, System, Tip, Turn, Version
+from backing.page.data import PageChord, PageLoop, PageNote, PageSystem, PageTip, PageTurn, Version
 from backing.setting import lead_notes
 from backing.sheet.layout import Picture, Style, pictures
 from backing.sheet.score import Score
@@ -28,7 +28,7 @@ WIDE, NARROW = 94.0, 44.0  # staff spaces of a line
 AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves at once
 
 
-def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
+def version(phrase: Phrase, form: Form, loops: Sequence[PageLoop]) -> Version:
     """Return a phrase over the first bars of a form as the page's music.
 
     Parameters
@@ -70,7 +70,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[Loop]) -> Version:
     )
 
 
-def heard(phrase: Phrase, notes: Sequence[PageNote], loop: Loop) -> tuple[float, ...]:
+def heard(phrase: Phrase, notes: Sequence[PageNote], loop: PageLoop) -> tuple[float, ...]:
     """Return when each note is heard in a loop, in seconds from its first beat.
 
     Parameters
@@ -120,7 +120,7 @@ def _picked(phrase: Phrase, clock: Clock) -> list[Note]:
     ]  # fmt: skip
 
 
-def _written(phrase: Phrase, loop: Loop) -> tuple[Event, ...]:
+def _written(phrase: Phrase, loop: PageLoop) -> tuple[Event, ...]:
     """Return what is heard to begin in a loop, in seconds from its first beat."""
     notes = sorted(_picked(phrase, Clock(loop.tempo, loop.swing)), key=lambda note: note.start)
     return tuple(
@@ -167,30 +167,30 @@ def places_of(phrase: Phrase) -> tuple[PageNote, ...]:
     return tuple(sorted(found, key=lambda note: (note.beat, STRINGS.index(note.string))))
 
 
-def _turns(phrase: Phrase) -> tuple[Turn, ...]:
+def _turns(phrase: Phrase) -> tuple[PageTurn, ...]:
     beats = phrase.meter.beats
     starts = [bar * beats - part.pickup for bar, part in phrase.placed()]
     ends = [*starts[1:], phrase.bars * beats + min(Fraction(0), starts[0])]
     return tuple(
-        Turn(part.role, start, end, bar)
+        PageTurn(part.role, start, end, bar)
         for (bar, part), start, end in zip(phrase.placed(), starts, ends, strict=True)
     )
 
 
-def tips_of(phrase: Phrase) -> tuple[Tip, ...]:
+def tips_of(phrase: Phrase) -> tuple[PageTip, ...]:
     """Return the tips of a phrase, those of the whole first."""
     beats = phrase.meter.beats
     names, placed = part_names(phrase), phrase.placed()
     found = []
     for tip in phrase.tips:
         if tip.part is None or tip.at is None:
-            found.append(Tip(tip.text))
+            found.append(PageTip(tip.text))
             continue
         bar, beat = divmod(tip.at, beats)
         count = count_word(int(beat) + 1, beat % 1, 0)
         where = f"bar {int(bar) + 1}" if bar >= 0 else "pickup"
         place = f"{names[tip.part]}, {where}, {count}"
-        found.append(Tip(tip.text, placed[tip.part][0] * beats + tip.at, place))
+        found.append(PageTip(tip.text, placed[tip.part][0] * beats + tip.at, place))
     # The sheet numbers those of the whole first.
     return tuple(sorted(found, key=lambda one: (one.beat is not None, one.beat or 0)))
 
@@ -200,11 +200,11 @@ SIGNS = ("clef", "keySig", "meterSig", "tab sign", "meter")
 _OWNER = re.compile(r"b(\d+)e(\d+)n(\d+)-")
 
 
-def _systems(score: Score, width: float) -> tuple[System, ...]:
+def _systems(score: Score, width: float) -> tuple[PageSystem, ...]:
     return tuple(system(score, one) for one in pictures(score, Style(width=width)))
 
 
-def system(score: Score, picture: Picture) -> System:
+def system(score: Score, picture: Picture) -> PageSystem:
     """Return a drawn system with the places of its bars and beats."""
     left, top, right, bottom = picture.box
     beats = score.meter.beats
@@ -240,7 +240,9 @@ def system(score: Score, picture: Picture) -> System:
         if number == picture.bars[-1]:
             known[Fraction(number * beats)] = end
     svg = picture.svg.replace("#000", "currentColor")
-    return System(svg, right - left + 0.2, bottom - top + 0.2, bars, tuple(sorted(known.items())))
+    return PageSystem(
+        svg, right - left + 0.2, bottom - top + 0.2, bars, tuple(sorted(known.items()))
+    )
 
 
 def growing(way: Iterable[tuple[float, float]]) -> tuple[tuple[float, float], ...]:

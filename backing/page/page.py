@@ -20,7 +20,7 @@ from string import Template
 from typing import Any
 from urllib.parse import quote
 
-from backing.page.data import EncodedSound, Loop, PageData, PageNote, System, Version
+from backing.page.data import EncodedSound, PageData, PageLoop, PageNote, PageSystem, Version
 from backing.page.hearing import numbers, rows
 from backing.page.modules import joined
 from backing.page.music import growing
@@ -195,7 +195,7 @@ def _step(step: Step) -> dict[str, Any]:
     return {"do": step.do, "passes": step.passes, "name": name, "text": step.text or usual}
 
 
-def _shape(system: System) -> dict[str, Any]:
+def _shape(system: PageSystem) -> dict[str, Any]:
     return {
         "width": round(system.width, 2),
         "bars": [[number, round(left, 2), round(right, 2)] for number, left, right in system.bars],
@@ -214,7 +214,9 @@ def _said(note: PageNote) -> str:
     return ", ".join(words[1:] if note.how == "pick" and note.also else words)
 
 
-def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds) -> dict[str, Any]:
+def _loop(
+    version: Version, loop: PageLoop, heard: Sequence[float], sounds: _Sounds
+) -> dict[str, Any]:
     clock = Clock(loop.tempo, loop.swing)
     seconds = evenly(clock.seconds, version.even)
     exact = clock.exact(version.bars * version.beats_in_bar)
@@ -254,7 +256,7 @@ def _loop(version: Version, loop: Loop, heard: Sequence[float], sounds: _Sounds)
     }
 
 
-def _way(system: System, when: Any) -> list[list[float]]:
+def _way(system: PageSystem, when: Any) -> list[list[float]]:
     """Return the cursor's way through a system: seconds and x."""
     return [_rounded(pair) for pair in growing((when(beat), x) for beat, x in system.places)]
 
@@ -290,7 +292,7 @@ def _template(number: int, version: Version) -> str:
     )
 
 
-def _drawing(system: System, version: Version, share: float) -> str:
+def _drawing(system: PageSystem, version: Version, share: float) -> str:
     """Return a system's drawing with its width and what it is called."""
     numbers = [number for number, _, _ in system.bars]
     first = "the pickup" if numbers[0] == 0 else f"bar {numbers[0]}"

@@ -15,8 +15,8 @@ from backing.events import Label, Note, Stream
 from backing.practice.plan import Pass, Plan, check_lasts
 from backing.practice.region import YOURS, Region, looped, traded
 from backing.setting import (
+    SectionWriter,
     Setting,
-    Writer,
     check_count_in,
     check_meter,
     chord_labels,
@@ -125,7 +125,7 @@ class _Looper:
         self.made: dict[object, tuple[Note, ...]] = {}
 
     def stream(self) -> Stream:
-        out = Writer()
+        out = SectionWriter()
         for number, one in enumerate(self.passes):
             after = self.passes[number + 1] if number + 1 < len(self.passes) else None
             if one.count_in and self.setting.count_in:
@@ -183,7 +183,7 @@ class _Looper:
         gaps = [low for low, _ in self.region.gaps]
         return Label(seconds, text, "turn" if gaps else "part", yours=at in gaps)
 
-    def _count_in(self, out: Writer, one: Pass) -> None:
+    def _count_in(self, out: SectionWriter, one: Pass) -> None:
         clock = self.setting.clock(one.tempo)
         length = self.setting.count_in * self.beats
         early = [s.moved(length) for s in self.early] if one.phrase else []

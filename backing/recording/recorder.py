@@ -62,7 +62,7 @@ def mix_name(take: Path) -> Path:
     return take.with_stem(f"{take.stem}-mix")
 
 
-class Meter(Protocol):
+class NoteMeter(Protocol):
     """Tells of each note, while it is played, whether it is early, late or in tune."""
 
     def told(self, rows: Sequence[Sequence[float | None]], rate: int, *, measured: bool) -> None:
@@ -76,7 +76,7 @@ class Meter(Protocol):
 
 
 class Recorder:
-    """Records while a stream is played, as `backing.live.play.Recorder` says.
+    """Records while a stream is played, as `backing.live.play.Taker` says.
 
     Where the take's name is there already the next free number is taken. The source is as for
     `Card`; the meter makes what tells of each note how it comes, while it is played. OutputError
@@ -84,11 +84,11 @@ class Recorder:
     """
 
     def __init__(
-        self, path: Path, source: str = "", meter: Callable[[Stream], Meter] | None = None
+        self, path: Path, source: str = "", meter: Callable[[Stream], NoteMeter] | None = None
     ) -> None:
         self.wanted = path
         self._new_meter = meter
-        self._meter: Meter | None = None
+        self._meter: NoteMeter | None = None
         self._known = 0  # of the history, by the meter
         self.source = source
         self.take: Path | None = None

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from backing.sheet.score import Event, Head, Measure, Score, Spelling, beamed, spell
+from backing.sheet.score import Head, Measure, Score, ScoreEvent, Spelling, beamed, spell
 from backing.sheet.values import VALUES
 from phrases.pitch import Key
 
@@ -288,11 +288,11 @@ def _grouped(measure: Measure, texts: Sequence[Text]) -> Iterator[str]:
         number = stop + 1
 
 
-def _stops(event: Event) -> bool:
+def _stops(event: ScoreEvent) -> bool:
     return event.tuplet is None or event.tuplet.stop
 
 
-def _beamed(events: Sequence[Event], texts: Sequence[Text]) -> Iterator[str]:
+def _beamed(events: Sequence[ScoreEvent], texts: Sequence[Text]) -> Iterator[str]:
     """Yield events with beams; grace notes before a beam stand outside it."""
     for numbers in beamed(events):
         graces, first = texts[numbers[0]]
@@ -305,7 +305,7 @@ def _beamed(events: Sequence[Event], texts: Sequence[Text]) -> Iterator[str]:
 
 def _event(
     name: str,
-    event: Event,
+    event: ScoreEvent,
     made: Engraving,
     columns: Sequence[Sequence[Node]],
     signs: _Signs,

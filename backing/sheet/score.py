@@ -24,8 +24,20 @@ from phrases.phrase import Move, bend_cents
 from phrases.pitch import DEGREES, NATURAL, Key, degree_name
 
 __all__ = [
-    "EVEN", "Event", "Hairpin", "Head", "Measure", "Remark", "Score", "Slowing", "Spans",
-    "Spelling", "Tuplet", "Word", "beamed", "spell",
+    "EVEN",
+    "Hairpin",
+    "Head",
+    "Measure",
+    "Remark",
+    "Score",
+    "ScoreEvent",
+    "Slowing",
+    "Spans",
+    "Spelling",
+    "Tuplet",
+    "Word",
+    "beamed",
+    "spell",
 ]  # fmt: skip
 
 EVEN = 1.05  # a swing ratio up to which notes are even
@@ -111,7 +123,7 @@ class Head:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class ScoreEvent:
     """A chord, a note or a rest with one written value."""
 
     at: Fraction  # felt beats from the first beat of the bar, 0 <= at < 4
@@ -181,7 +193,7 @@ class Measure:
     number: int  # from 1; 0 for a pickup bar
     start: Fraction  # felt beats of the bar that are left out; 0 but for a pickup bar
     beats: Fraction  # felt beats that it lasts: from `start` to the end of the bar
-    events: tuple[Event, ...]  # without gaps, from `start` on
+    events: tuple[ScoreEvent, ...]  # without gaps, from `start` on
     chords: tuple[Word, ...] = ()  # chord names, each where it begins
     # Names of the parts, each at its first note, which may be a pickup within a bar.
     labels: tuple[Word, ...] = ()
@@ -253,7 +265,7 @@ class Score:
         return f"{self.key}{',' if self.key.mode == 'minor' else ''} {self.scale} scale"
 
 
-def beamed(events: Sequence[Event]) -> Iterator[list[int]]:
+def beamed(events: Sequence[ScoreEvent]) -> Iterator[list[int]]:
     """Yield the numbers of events that share a beam; one alone where it has none.
 
     A beam holds what lies in one beat or one tuplet, without a rest between.

@@ -21,7 +21,7 @@ from backing.sheet.changes import changed
 from backing.sheet.chart import LINE, numeral
 from backing.sheet.score import Remark, Score
 from backing.sheet.tempos import CLEAN, practice_tempos
-from backing.sheet.textlines import SIGNS, Column, columns, systems, used
+from backing.sheet.textlines import SIGNS, TextColumn, columns, systems, used
 from backing.sheet.writing import over_form
 from phrases.phrase import Phrase
 from phrases.pitch import Key
@@ -50,7 +50,7 @@ def text_sheet(
     score = over_form(phrase, form, chorus=chorus)
     facts = heading.facts(score, phrase, form if chorus else None)
     lines = list(_heading(score, facts))
-    written: list[list[Column]] = []
+    written: list[list[TextColumn]] = []
     versions = [("", score)]
     if not chorus:
         versions += [

@@ -10,13 +10,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from backing.sheet.score import Event, Head, Measure, Score
+from backing.sheet.score import Head, Measure, Score, ScoreEvent
 from phrases.counting import count_word
 from phrases.fretboard import STRINGS
 from phrases.phrase import Move, bend_cents
 from phrases.techniques import MARKS, TECHNIQUES
 
-__all__ = ["SIGNS", "Column", "columns", "systems", "used"]
+__all__ = ["SIGNS", "TextColumn", "columns", "systems", "used"]
 
 GAPS = (4, 3, 2, 1)  # dashes for a beat, widest first
 STROKES = ("d", "u")
@@ -44,7 +44,7 @@ BELOW = ("stroke", "finger", "touch")
 
 
 @dataclass(slots=True)
-class Column:
+class TextColumn:
     """The notes and signs written at one horizontal place."""
 
     # By string, what leads to the fret (a sign) and what stands from there on.
@@ -69,13 +69,13 @@ class Column:
         return self.lead + max(body + room, words + 1)
 
 
-def columns(score: Score, measure: Measure) -> list[Column]:
+def columns(score: Score, measure: Measure) -> list[TextColumn]:
     """Return the columns of a bar, without its bar lines."""
-    found: list[Column] = []
+    found: list[TextColumn] = []
     slowings = list(score.within(score.slowings, measure))
     beat, silent = 0, False
     for event in measure.events:
-        column = Column(beats=event.beats)
+        column = TextColumn(beats=event.beats)
         news = _news(event)
         starts_rest = event.rest and not silent
         silent = event.rest
@@ -115,7 +115,7 @@ def columns(score: Score, measure: Measure) -> list[Column]:
     return found
 
 
-def _news(event: Event) -> bool:
+def _news(event: ScoreEvent) -> bool:
     """Tell whether something begins at an event that has heads."""
     return any(not one.tied or one.moves for head in event.heads for one in head.chain)
 
@@ -144,7 +144,7 @@ def _technique(move: Move, fret: int) -> str:
     return f"{move.sign}{fret + cents // 100}{told}"
 
 
-def _below(event: Event) -> Iterator[tuple[str, str]]:
+def _below(event: ScoreEvent) -> Iterator[tuple[str, str]]:
     """Yield what stands under an event, by its row."""
     marks = [one.marks for head in event.heads for one in head.chain if one.marks]
     strokes = dict.fromkeys(mark for own in marks for mark in own if mark in STROKES)
@@ -166,7 +166,7 @@ def _below(event: Event) -> Iterator[tuple[str, str]]:
 
 
 def systems(
-    bars: Sequence[Sequence[Column]], width: int, *, fingering: bool
+    bars: Sequence[Sequence[TextColumn]], width: int, *, fingering: bool
 ) -> Iterator[Iterator[str]]:
     """Yield the lines of each system: whole bars, or a part of one that is too wide.
 
@@ -178,26 +178,26 @@ def systems(
         yield _drawn(line, width, below)
 
 
-def _broken(bars: Sequence[Sequence[Column]], width: int) -> Iterator[list[Column]]:
-    line: list[Column] = [Column(bar=True)]
+def _broken(bars: Sequence[Sequence[TextColumn]], width: int) -> Iterator[list[TextColumn]]:
+    line: list[TextColumn] = [TextColumn(bar=True)]
     for bar in bars:
-        closed = [*bar, Column(bar=True)]
+        closed = [*bar, TextColumn(bar=True)]
         if len(line) > 1 and _wide([*line, *closed]) > width:
             yield line
-            line = [Column(bar=True)]
+            line = [TextColumn(bar=True)]
         line += closed
         broken = False
         while (fits := _fitting(line, width)) < len(line):
             yield line[:fits]
-            line, broken = [Column(), *line[fits:]], True
+            line, broken = [TextColumn(), *line[fits:]], True
         if broken:
             yield line
-            line = [Column(bar=True)]
+            line = [TextColumn(bar=True)]
     if len(line) > 1:
         yield line
 
 
-def _fitting(line: Sequence[Column], width: int) -> int:
+def _fitting(line: Sequence[TextColumn], width: int) -> int:
     """Return how many columns fit on a line; a place that is too wide for it has one to itself.
 
     A bar line never goes to the next line alone.
@@ -210,12 +210,12 @@ def _fitting(line: Sequence[Column], width: int) -> int:
     return most - 1 if most > 2 else len(line)
 
 
-def _wide(line: Sequence[Column], gap: int = GAPS[1]) -> int:
+def _wide(line: Sequence[TextColumn], gap: int = GAPS[1]) -> int:
     """Return the characters that a line takes, with the names of the strings."""
     return 1 + sum(column.width(gap) for column in line) - line[-1].bar
 
 
-def _drawn(line: Sequence[Column], width: int, below: Sequence[str]) -> Iterator[str]:
+def _drawn(line: Sequence[TextColumn], width: int, below: Sequence[str]) -> Iterator[str]:
     gap = next((gap for gap in GAPS if _wide(line, gap) <= width), GAPS[-1])
     rows = dict.fromkeys((*ABOVE, *STRINGS, *below), " ")
     for number, string in enumerate(STRINGS):
@@ -243,10 +243,10 @@ def _drawn(line: Sequence[Column], width: int, below: Sequence[str]) -> Iterator
             yield rows[row].rstrip()
 
 
-def _slowed(line: Sequence[Column], gap: int) -> Iterator[tuple[int, int, str]]:
+def _slowed(line: Sequence[TextColumn], gap: int) -> Iterator[tuple[int, int, str]]:
     """Yield where on a line it slows down and until where, with the word that stands there."""
     at, start, word = 1, 0, ""
-    for column in (*line, Column()):
+    for column in (*line, TextColumn()):
         begins = SLOWING in column.words.values()
         if word and (begins or not (column.slows or column.bar)):
             yield start, at, word
@@ -256,7 +256,7 @@ def _slowed(line: Sequence[Column], gap: int) -> Iterator[tuple[int, int, str]]:
         at += column.width(gap)
 
 
-def used(bars: Iterable[Iterable[Column]], *, fingering: bool) -> set[str]:
+def used(bars: Iterable[Iterable[TextColumn]], *, fingering: bool) -> set[str]:
     """Return the keys of `SIGNS` that stand somewhere."""
     found: set[str] = set()
     for column in (column for bar in bars for column in bar):

@@ -19,7 +19,7 @@ from itertools import pairwise
 
 from phrases.errors import RangeError
 
-__all__ = ["VALUES", "Piece", "Tuplet", "pieces"]
+__all__ = ["VALUES", "NoteValue", "Tuplet", "pieces"]
 
 # What each value is of a whole note.
 VALUES: dict[str, Fraction] = {
@@ -43,7 +43,7 @@ class Tuplet:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class NoteValue:
     """One written note value, such as a dotted quarter, with its place."""
 
     at: Fraction  # and `beats`: where it begins and how long it is, in felt beats
@@ -69,7 +69,7 @@ class _Region:
 
 def pieces(
     cuts: Sequence[Fraction], end: Fraction, rests: Collection[Fraction], *, compound: bool = False
-) -> list[list[Piece]]:
+) -> list[list[NoteValue]]:
     """Return for each span of a bar its pieces in order, to be tied if it sounds.
 
     `cuts` are where something begins, ascending, in felt beats from the first beat of the bar, the
@@ -82,7 +82,7 @@ def pieces(
     found = []
     for start, stop in pairwise((*cuts, end)):
         inner = [edge for edge in edges if start < edge < stop]
-        row: list[Piece] = []
+        row: list[NoteValue] = []
         for a, b in pairwise((start, *inner, stop)):
             region = next((one for one in regions if one.start <= a < one.end), None)
             silent = start in rests
@@ -136,19 +136,21 @@ def _single(length: Fraction) -> tuple[Fraction, int] | None:
     return length, dots
 
 
-def _named(at: Fraction, beats: Fraction, whole: Fraction, tuplet: Tuplet | None = None) -> Piece:
+def _named(
+    at: Fraction, beats: Fraction, whole: Fraction, tuplet: Tuplet | None = None
+) -> NoteValue:
     """Return a piece that is written as some part of a whole note."""
     single = _single(whole)
     if single is None or single[0] not in NAMES:
         raise RangeError(f"a beat divided by {beats.denominator} cannot be written")
-    return Piece(at, beats, NAMES[single[0]], single[1], tuplet)
+    return NoteValue(at, beats, NAMES[single[0]], single[1], tuplet)
 
 
-def _plain(at: Fraction, end: Fraction) -> Piece:
+def _plain(at: Fraction, end: Fraction) -> NoteValue:
     return _named(at, end - at, (end - at) / 4)
 
 
-def _eighths(at: Fraction, end: Fraction) -> Piece:
+def _eighths(at: Fraction, end: Fraction) -> NoteValue:
     return _named(at / 3, (end - at) / 3, (end - at) / 8)
 
 
@@ -234,7 +236,7 @@ def _fits(place: Fraction, length: Fraction, halved: bool, silent: bool) -> bool
 
 def _in_tuplet(
     a: Fraction, b: Fraction, region: _Region, compound: bool, silent: bool
-) -> Iterator[Piece]:
+) -> Iterator[NoteValue]:
     """Part a span within a tuplet into single values of it."""
     unit = region.unit
     value = VALUES[region.tuplet.value]

@@ -18,17 +18,17 @@ from backing.setting import placements
 from backing.sheet.heads import chains, held
 from backing.sheet.score import (
     EVEN,
-    Event,
     Hairpin,
     Head,
     Measure,
     Remark,
     Score,
+    ScoreEvent,
     Slowing,
     Spans,
     Word,
 )
-from backing.sheet.values import Piece, pieces
+from backing.sheet.values import NoteValue, pieces
 from backing.tempo import swing_for
 from phrases.counting import count_word, even_beats, parse_swing, swung
 from phrases.phrase import Phrase, Stroke
@@ -305,7 +305,7 @@ class _Writer:
         cuts = [max(stage.at - begin, start) for stage, _ in parts]
         rests = {cut for cut, (stage, _) in zip(cuts, parts, strict=True) if not stage.heads}
         if len(cuts) == 1 and rests and not start:
-            events = [Event(start, Fraction(self.beats), "whole")]
+            events = [ScoreEvent(start, Fraction(self.beats), "whole")]
         else:
             rows = pieces(cuts, Fraction(self.beats), rests, compound=self.compound)
             events = [
@@ -414,7 +414,9 @@ def _pickup_start(at: Fraction, compound: bool) -> Fraction:
     return at if bottom & (bottom - 1) == 0 else Fraction(math.floor(at))
 
 
-def _events(stage: _Stage, row: Sequence[Piece], first: bool, last: bool) -> Iterator[Event]:
+def _events(
+    stage: _Stage, row: Sequence[NoteValue], first: bool, last: bool
+) -> Iterator[ScoreEvent]:
     """Yield the events of a stage in one bar, tied to each other and to those of other bars."""
     for number, piece in enumerate(row):
         begins, ends = first and number == 0, last and number + 1 == len(row)
@@ -424,7 +426,7 @@ def _events(stage: _Stage, row: Sequence[Piece], first: bool, last: bool) -> Ite
                 head and replace(head, leads="", ties=head.fret is not None, out="", onward=False)
                 for head in heads
             ]
-        yield Event(
+        yield ScoreEvent(
             at=piece.at,
             beats=piece.beats,
             value=piece.value,

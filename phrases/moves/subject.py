@@ -23,7 +23,7 @@ from phrases.roles import aims, chord_roles
 from phrases.transpose import HIGHEST, bend_fault, moved_note
 
 __all__ = [
-    "MisfitError", "Spot", "Subject", "any_of", "own_scale", "pitch_classes", "settled", "tonic",
+    "MisfitError", "Pick", "Subject", "any_of", "own_scale", "pitch_classes", "settled", "tonic",
 ]  # fmt: skip
 
 ONLY_HERE = ("harmonic", "pinch", "rake", "hammered", *FINGER_MARKS)  # marks bound to their fret
@@ -76,7 +76,7 @@ def tonic(phrase: Phrase) -> dict[int, str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class Pick:
     """One stroke of a part."""
 
     part: int  # and `number`: which part, and which of its strokes, from 0
@@ -142,7 +142,7 @@ class Subject:
         self.pitches = [pitch for pitch in range(40, 88) if pitch % 12 in self.scale]
 
     @cached_property
-    def spots(self) -> list[Spot]:
+    def spots(self) -> list[Pick]:
         """Every stroke, in order."""
         found = []
         for number, part in enumerate(self.phrase.parts):
@@ -151,7 +151,7 @@ class Subject:
                 pitch, note = max(heard, key=lambda one: -1 if one[0] is None else one[0])
                 whole = None if pitch is None else round(pitch - 0.25)  # a curl leans on its note
                 last = n + 1 == len(part.strokes)
-                found.append(Spot(number, n, part.role, stroke, note, whole, last))
+                found.append(Pick(number, n, part.role, stroke, note, whole, last))
         return found
 
     @cached_property
@@ -160,7 +160,7 @@ class Subject:
         line = [s.moved(bar * self.beats) for bar, part in placed for s in part.strokes]
         return dict(zip([spot.place for spot in self.spots], positions(line), strict=True))
 
-    def hand(self, spot: Spot) -> int:
+    def hand(self, spot: Pick) -> int:
         """Return the fret under the first finger at a spot."""
         return self._hands[spot.place]
 
@@ -170,24 +170,24 @@ class Subject:
         return any(note.fret == 0 for spot in self.spots for note in spot.stroke.notes)
 
     @property
-    def body(self) -> list[Spot]:
+    def body(self) -> list[Pick]:
         """All notes but the last of each part."""
         return [spot for spot in self.spots if not spot.last and spot.pitch is not None]
 
     @property
-    def answers(self) -> list[Spot]:
+    def answers(self) -> list[Pick]:
         """The last notes of what answers: of responses, else of the phrase."""
         lasts = [spot for spot in self.spots if spot.last and spot.pitch is not None]
         return [spot for spot in lasts if spot.role == "response"] or [
             spot for spot in lasts[-1:] if spot.role == "line"
         ]
 
-    def after(self, spot: Spot) -> Spot | None:
+    def after(self, spot: Pick) -> Pick | None:
         """Return the next spot of the part."""
         found = (s for s in self.spots if s.place == (spot.part, spot.number + 1))
         return next(found, None)
 
-    def alike(self, spot: Spot) -> list[Spot]:
+    def alike(self, spot: Pick) -> list[Pick]:
         """Return a spot and those of other parts that are the same note on the same count."""
         return [
             s
@@ -230,7 +230,7 @@ class Subject:
             raise MisfitError
         return StringNote(string, fret, tuned=self.tuned[string])
 
-    def put(self, spot: Spot, pitch: int) -> Stroke:
+    def put(self, spot: Pick, pitch: int) -> Stroke:
         """Return a spot's stroke at another pitch, with all it does where that can be done."""
         assert spot.pitch is not None
         by = pitch - spot.pitch
@@ -248,7 +248,7 @@ class Subject:
         marks = _bare(spot.note).marks
         return replace(spot.stroke, notes=(replace(new, moves=sways, marks=marks),))
 
-    def _reached(self, note: StringNote, spot: Spot) -> bool:
+    def _reached(self, note: StringNote, spot: Pick) -> bool:
         frets = [note.fret, *(m.fret for m in note.moves)]
         hand = self.hand(spot)
         low, high = max(1, hand - 1), min(HIGHEST, hand + REACH + 3)
@@ -264,7 +264,7 @@ class Subject:
         return not any(faults) and not (note.into and note.fret < 3)
 
     def repitched(
-        self, pitch_of: Callable[[Spot], int | None], *, where_it_can: bool = False
+        self, pitch_of: Callable[[Pick], int | None], *, where_it_can: bool = False
     ) -> Phrase:
         """Return the phrase with other pitches; None leaves a spot as it is.
 

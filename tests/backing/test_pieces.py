@@ -298,10 +298,10 @@ def test_whatever_a_word_is_given_the_error_is_one_that_is_promised(value: Any) 
     one: dict[str, Any] = {"choruses": 1, "form": "turnaround-loop"}
     two: dict[str, Any] = {"passes": 2}
     calls: list[tuple[Any, type, dict[str, Any]]] = [
-        (backing.track, pieces.Band, one),
-        (lambda **more: backing.demo(SHORT, **more), pieces.Lead, one),
-        (lambda **more: backing.loop(SHORT, **more), pieces.Loop, two),
-        (lambda **more: backing.trade(SHORT, **more), pieces.Trade, {**two, "gap": "echo"}),
+        (backing.track, pieces.BandOptions, one),
+        (lambda **more: backing.demo(SHORT, **more), pieces.LeadOptions, one),
+        (lambda **more: backing.loop(SHORT, **more), pieces.LoopOptions, two),
+        (lambda **more: backing.trade(SHORT, **more), pieces.TradeOptions, {**two, "gap": "echo"}),
     ]
     for call, words, usual in calls:
         more = ["tempo", "choruses", "intro", "ending"] if usual is one else ["plan"]

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from backing.cautions import LOUD
-from backing.live.screen import KEYS_LINE, Picture, picture
+from backing.live.screen import KEYS_LINE, TextPicture, picture
 from backing.live.tab import Tab
 from backing.live.transport import Where
 
@@ -26,7 +26,7 @@ def moment(**more: Any) -> Where:
     return Where(**{**told, **more})
 
 
-def text(shown: Picture) -> str:
+def text(shown: TextPicture) -> str:
     return "\n".join(shown.lines)
 
 

@@ -13,7 +13,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from backing.forms import find_form
-from backing.page.data import EncodedSound, Loop, PageData, Piece, Tip, Version
+from backing.page.data import EncodedSound, PageData, PageLoop, PagePiece, PageTip, Version
 from backing.page.music import heard, version
 from phrases.phrase import Phrase
 from tests.backing.material import answered
@@ -58,32 +58,32 @@ def clicked(phrase: Phrase, tempos: Sequence[int], swing: float = 2.0) -> Versio
     """Return a version whose phrase layer clicks where its notes are picked."""
     form = find_form("twelve-bar")
     nothing = EncodedSound(b"", AROUND, 0, RATE)
-    bare = version(phrase, form, [Loop(Fraction(tempos[0]), swing, nothing, nothing)])
+    bare = version(phrase, form, [PageLoop(Fraction(tempos[0]), swing, nothing, nothing)])
     loops = []
     for tempo in map(Fraction, tempos):
         count = frames(tempo, phrase.bars * phrase.meter.beats)
-        times = heard(phrase, bare.notes, Loop(tempo, swing, nothing, nothing))
+        times = heard(phrase, bare.notes, PageLoop(tempo, swing, nothing, nothing))
         picks = [at for at, note in zip(times, bare.notes, strict=True) if note.how == PICK]
-        loops.append(Loop(tempo, swing, tone(count), clicks(picks, count)))
+        loops.append(PageLoop(tempo, swing, tone(count), clicks(picks, count)))
     return version(phrase, form, loops)
 
 
 @cache
 def small() -> PageData:
     """Return a page of one phrase in three tempos."""
-    return PageData("Answered", (Piece("Answered", (clicked(answered(), (160, 200, 240)),)),))
+    return PageData("Answered", (PagePiece("Answered", (clicked(answered(), (160, 200, 240)),)),))
 
 
 def several() -> PageData:
     """Return a page with everything on it: pieces, keys, grooves, tips, a text."""
     data = small()
     version = data.pieces[0].versions[0]
-    tipped = replace(version, tips=(Tip("The whole."), Tip("Bend *it*.", version.notes[4].beat,
-                                                           "Call, bar 2, 1")))  # fmt: skip
+    tip = PageTip("Bend *it*.", version.notes[4].beat, "Call, bar 2, 1")
+    tipped = replace(version, tips=(PageTip("The whole."), tip))
     versions = [
         replace(tipped, key=key, groove=groove) for key in "AC" for groove in ("shuffle", "jump")
     ]
-    piece = Piece("Answered", tuple(versions))
+    piece = PagePiece("Answered", tuple(versions))
     text = "# Text\n\n- one\n\n> two\n\n```\ncode\n```\n\n| a | b |\n|---|---|\n| c | d |"
     others = (("Another", "../another/page.html"),)
     return PageData("Many", (piece, replace(piece, name="Other")), text, others=others)

@@ -25,7 +25,7 @@ from backing.listening.source import Memory
 from backing.listening.thresholds import Limits
 from backing.listening.words import summary
 from backing.listening.written import Event, Part
-from backing.page.data import PageData, Piece
+from backing.page.data import PageData, PagePiece
 from backing.page.hearing import rows
 from backing.page.page import render_page
 from phrases.curve import Curve, Sway
@@ -107,7 +107,9 @@ def ear(microphone: Browser, takes: list[Take], tmp_path: Path) -> Browser:
     one = takes[0]
     path = tmp_path / "ear.html"
     version = clicked(load_phrase(one.name), (one.tempo,))
-    path.write_text(render_page(PageData("Ear", (Piece(one.name, (version,)),))), encoding="utf-8")
+    path.write_text(
+        render_page(PageData("Ear", (PagePiece(one.name, (version,)),))), encoding="utf-8"
+    )
     page = fresh(microphone, path)
     page.keys("m", "n")  # the guitar plays nothing, and no count-in
     return page

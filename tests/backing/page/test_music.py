@@ -7,7 +7,7 @@ import pytest
 
 from backing.forms import find_form
 from backing.grooves import groove_names
-from backing.page.data import EncodedSound, Loop, Version
+from backing.page.data import EncodedSound, PageLoop, Version
 from backing.page.music import version
 from backing.pieces import loop
 from phrases.files import load_phrase, shipped
@@ -19,7 +19,7 @@ NOTHING = EncodedSound(b"", 0, 0)
 
 
 def shown(phrase: Phrase, *tempos: int, swing: float = 2.0) -> Version:
-    loops = [Loop(Fraction(tempo), swing, NOTHING, NOTHING) for tempo in tempos or (60,)]
+    loops = [PageLoop(Fraction(tempo), swing, NOTHING, NOTHING) for tempo in tempos or (60,)]
     return version(phrase, find_form("twelve-bar"), loops)
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 import backing.page.page as module
-from backing.page.data import EncodedSound, PageData, Piece
+from backing.page.data import EncodedSound, PageData, PagePiece
 from backing.page.page import LEAD, render_page
 from tests.backing.material import line
 from tests.backing.page.material import clicked, small
@@ -73,7 +73,7 @@ def nasty() -> PageData:
         notes=tuple(replace(note, name=NASTY, how=NASTY) for note in old.notes),
         tips=(tip,) if tip else (),
     )
-    return PageData(NASTY, (Piece(NASTY, (version,)),), NASTY, NASTY)
+    return PageData(NASTY, (PagePiece(NASTY, (version,)),), NASTY, NASTY)
 
 
 def digest(text: str) -> str:
@@ -137,7 +137,7 @@ def test_texts_come_through_unchanged() -> None:
 def test_each_count_has_its_own_name() -> None:
     phrase = line("4& e5 | 1 e8 & e5h8 | 2trip B8 let B5 | 3e G7 & G5 a D7")
     version = clicked(phrase, (120,))
-    seen = Seen(render_page(PageData("x", (Piece("x", (version,)),))))
+    seen = Seen(render_page(PageData("x", (PagePiece("x", (version,)),))))
     lesson = json.loads(next(s for s in seen.scripts if s.startswith('{"name"')))
     assert lesson["pieces"][0]["versions"][0]["places"] == [
         "Pickup, the and of 4", "Bar 1, beat 1", "Bar 1, the and of 1",
@@ -172,7 +172,7 @@ def test_sounds_must_fit(change: dict[str, Any], message: str) -> None:
     loop = replace(version.loops[0], phrase=replace(version.loops[0].phrase, **change))
     wrong = replace(version, loops=(loop,), heard=version.heard[:1])
     with pytest.raises(ValueError, match=message):
-        render_page(PageData("x", (Piece("x", (wrong,)),)))
+        render_page(PageData("x", (PagePiece("x", (wrong,)),)))
 
 
 def test_an_empty_page_is_refused() -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from backing.page.data import Piece
+from backing.page.data import PagePiece
 from backing.page.page import render_page
 from tests.backing.page.browser import Browser
 from tests.backing.page.material import small
@@ -266,7 +266,9 @@ def test_a_sound_that_cannot_be_decoded_is_told(chromium: Browser, tmp_path: Pat
     data = small()
     version = data.pieces[0].versions[0]
     broken = tuple(replace(one, band=replace(one.band, data=b"nothing")) for one in version.loops)
-    bad = replace(data, title="Broken", pieces=(Piece("x", (replace(version, loops=broken),)),))
+    bad = replace(
+        data, title="Broken", pieces=(PagePiece("x", (replace(version, loops=broken),)),)
+    )
     path = tmp_path / "broken.html"
     path.write_text(render_page(bad), encoding="utf-8")
     page = fresh(chromium, path)

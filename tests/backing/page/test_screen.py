@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from backing.page.data import PageData, Piece, Tip
+from backing.page.data import PageData, PagePiece, PageTip
 from backing.page.page import render_page
 from backing.page.session import usual_session
 from phrases.files import load_phrase
@@ -32,7 +32,7 @@ def test_the_next_chord_is_counted_down_to(chromium: Browser, tmp_path: Path) ->
     old = data.pieces[0].versions[0]
     chords = (old.chords[0], replace(old.chords[1], name="D7"), *old.chords[2:])
     path = tmp_path / "quick.html"
-    quick = replace(data, pieces=(Piece("x", (replace(old, chords=chords),)),))
+    quick = replace(data, pieces=(PagePiece("x", (replace(old, chords=chords),)),))
     path.write_text(render_page(quick), encoding="utf-8")
     page = fresh(chromium, path)
     shown = "return [...document.querySelectorAll('#chord, #next')].map((e) => e.textContent)"
@@ -48,7 +48,7 @@ def test_only_keys_that_do_something_are_listed(chromium: Browser, tmp_path: Pat
     page = tmp_path / "page.html"
     shown = """return [...document.querySelectorAll("#keys tr")].filter((e) => !e.hidden)
         .flatMap((e) => [...e.querySelectorAll("kbd")].map((k) => k.textContent)).join("")"""
-    alone = PageData("x", (Piece("x", (clicked(line("| 1 e5 | 1 e8"), (200,)),)),))
+    alone = PageData("x", (PagePiece("x", (clicked(line("| 1 e5 | 1 e8"), (200,)),)),))
     for data, keys in (
         (alone, "space\u2212+←→190AMGBNSTOL"), (small(), "space↑↓\u2212+←→190AMCRGBNSTOL"),
         (several(), "space↑↓\u2212+←→190AMCRGBNSTOLVKF"),
@@ -141,7 +141,7 @@ def rich_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A slow blues in twelve tempos with tips and whatever Markdown has."""
     slow = clicked(load_phrase("lamp-oil"), range(150, 270, 10))
     text = f"```\n{'e|--5--8b(full)--' * 9}\n```\n\n| a | b |\n|---|---|\n| x | {'y' * 90} |"
-    pieces = (Piece("Lamp oil", (slow,)), Piece("Lamp oil, low flame", (slow,)))
+    pieces = (PagePiece("Lamp oil", (slow,)), PagePiece("Lamp oil, low flame", (slow,)))
     path = tmp_path_factory.mktemp("rich") / "rich.html"
     path.write_text(render_page(PageData("Lamp oil", pieces, text)), encoding="utf-8")
     return path
@@ -313,9 +313,9 @@ def test_hostile_text_shows_as_text(chromium: Browser, tmp_path: Path) -> None:
         key=NASTY,
         chords=tuple(replace(chord, name=NASTY) for chord in old.chords),
         notes=tuple(replace(note, name=NASTY, degree=NASTY, how=NASTY) for note in old.notes),
-        tips=(Tip(NASTY + link, None), Tip(NASTY, old.notes[4].beat, NASTY)),
+        tips=(PageTip(NASTY + link, None), PageTip(NASTY, old.notes[4].beat, NASTY)),
     )
-    pieces = (Piece(NASTY, (version, replace(version, key="C"))), data.pieces[1])
+    pieces = (PagePiece(NASTY, (version, replace(version, key="C"))), data.pieces[1])
     path = tmp_path / "nasty.html"
     path.write_text(render_page(PageData(NASTY, pieces, NASTY + "\n\n" + link)), encoding="utf-8")
     page = fresh(chromium, path)
@@ -364,7 +364,7 @@ def test_twelve_megabytes_show_before_a_second_of_work(chromium: Browser, tmp_pa
         for number, one in enumerate(version.loops)
     )  # fmt: skip
     path = tmp_path / "heavy.html"
-    heavy = replace(data, pieces=(Piece("x", (replace(version, loops=loops),)),))
+    heavy = replace(data, pieces=(PagePiece("x", (replace(version, loops=loops),)),))
     path.write_text(render_page(heavy), encoding="utf-8")
     assert 11.5e6 < path.stat().st_size < 12.5e6
     chromium.protocol("Performance.enable", timeDomain="threadTicks")

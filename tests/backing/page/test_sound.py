@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from backing.page.data import PageData, Piece
+from backing.page.data import PageData, PagePiece
 from backing.page.page import render_page
 from tests.backing.material import answered
 from tests.backing.page.browser import Browser
@@ -283,7 +283,9 @@ def odd_page(chromium: Browser, tmp_path: Path) -> Iterator[Browser]:
     """A page at a tempo whose seconds are long fractions, with a recorder's leave to listen."""
     version = clicked(answered(), (208,))
     path = tmp_path / "odd.html"
-    path.write_text(render_page(PageData("Odd", (Piece("Odd", (version,)),))), encoding="utf-8")
+    path.write_text(
+        render_page(PageData("Odd", (PagePiece("Odd", (version,)),))), encoding="utf-8"
+    )
     chromium.protocol("Page.setBypassCSP", enabled=True)
     yield fresh(chromium, path)
     chromium.protocol("Page.setBypassCSP", enabled=False)

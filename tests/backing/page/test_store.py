@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from backing.page.data import EncodedSound, Loop, PageData, Piece
+from backing.page.data import EncodedSound, PageData, PageLoop, PagePiece
 from backing.page.page import render_page, sound_file
 from tests.backing.page.browser import Browser
 from tests.backing.page.material import AROUND, RATE, small
@@ -49,7 +49,7 @@ def test_the_sounds_of_a_key_stand_beside_the_page(chromium: Browser, tmp_path: 
     phrases = tuple(replace(one, band=one.phrase) for one in version.loops)
     first, other = replace(version, loops=bands), replace(version, key="C", loops=phrases)
     apart = (("C", "Apart practice_C.js"),)
-    data = PageData("Apart", (Piece("x", (first, other)),), apart=apart)
+    data = PageData("Apart", (PagePiece("x", (first, other)),), apart=apart)
     path, beside = tmp_path / "apart.html", tmp_path / apart[0][1]
     path.write_text(render_page(data), encoding="utf-8")
     assert len(path.read_text()) < len(render_page(replace(data, apart=())))
@@ -90,12 +90,12 @@ def test_decoded_sounds_stay_under_64_megabytes(chromium: Browser, tmp_path: Pat
     versions = tuple(
         replace(
             version, key=key, heard=version.heard[:1], written=version.written[:1],
-            loops=(Loop(48, version.loops[0].swing, encoded(200 + n), encoded(300 + n)),),  # type: ignore[arg-type]
+            loops=(PageLoop(48, version.loops[0].swing, encoded(200 + n), encoded(300 + n)),),  # type: ignore[arg-type]
         )
         for n, key in enumerate(keys)
     )  # fmt: skip
     path = tmp_path / "long.html"
-    path.write_text(render_page(PageData("Long", (Piece("x", versions),))), encoding="utf-8")
+    path.write_text(render_page(PageData("Long", (PagePiece("x", versions),))), encoding="utf-8")
     page = fresh(chromium, path)
     page.keys("2")
     start(page)

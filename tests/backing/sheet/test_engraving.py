@@ -14,7 +14,7 @@ from backing.sheet.columns import TALL
 from backing.sheet.ink import Ink
 from backing.sheet.layout import pictures
 from backing.sheet.mei import mei, plan
-from backing.sheet.score import Event
+from backing.sheet.score import ScoreEvent
 from backing.sheet.spacing import Drawn, Style, spaced
 from backing.sheet.writing import over_form, write
 from phrases.files import load_phrase
@@ -81,7 +81,7 @@ def test_a_beam_with_a_low_note_is_not_under_an_octave_sign() -> None:
 def values(notes: str, meter: str = "4/4") -> list[str]:
     """Return each event with its dots, r for a rest, ' for staccato and _ for a tie."""
 
-    def told(event: Event) -> str:
+    def told(event: ScoreEvent) -> str:
         short = any("short" in head.chain[0].marks for head in event.heads)
         ties = any(head.ties for head in event.heads)
         dots = "." * event.dots

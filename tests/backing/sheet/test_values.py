@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from backing.sheet.values import VALUES, Piece, pieces
+from backing.sheet.values import VALUES, NoteValue, pieces
 
 SHORT = {"whole": "w", "half": "h", "quarter": "q", "eighth": "e", "16th": "s", "32nd": "t"}
 
@@ -112,7 +112,7 @@ def test_pieces_fill_their_spans(
             assert part.beats == _beats(part, compound)
 
 
-def _beats(part: Piece, compound: bool) -> Fraction:
+def _beats(part: NoteValue, compound: bool) -> Fraction:
     """Return the beats of a written value, by its name, dots and tuplet alone."""
     length = VALUES[part.value] * (Fraction(3, 2) if part.dots else 1)
     if part.tuplet:

@@ -5,18 +5,18 @@ from fractions import Fraction
 import pytest
 
 from backing.forms import find_form
-from backing.sheet.score import Event, Score
+from backing.sheet.score import Score, ScoreEvent
 from backing.sheet.writing import over_form, part_names, write
 from phrases.errors import RangeError
 from phrases.files import load_phrase, read_phrase
 from tests.backing.sheet.lines import one
 
 
-def bar(score: Score, number: int = 1) -> tuple[Event, ...]:
+def bar(score: Score, number: int = 1) -> tuple[ScoreEvent, ...]:
     return next(m.events for m in score.measures if m.number == number)
 
 
-def look(event: Event) -> str:
+def look(event: ScoreEvent) -> str:
     """Return an event in a few signs: ties, link, place, value."""
     if event.rest:
         return f"rest {event.value}{'.' * event.dots}"
