@@ -84,7 +84,7 @@ class Note:
     curve: Curve | None = None  # how the pitch moves; of a chord the first note carries it for all
     # Whether it begins softly and grows; of a chord the first note says so for all.
     swell: bool = False
-    damped: bool = False  # whether a guitar string is muted by a hand
+    damped: bool = False  # whether a guitar string is muted by a hand; of the lead in MIDI, too
     beat: Fraction | None = None  # of the lead: the beat of its section on which it is written
 
 
@@ -306,7 +306,7 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
             for seconds, cents in note.curve.points():
                 if note.start + seconds < end or seconds == 0.0:
                     every.append((note.start + seconds, BEND, _bend(channel, cents)))
-        if note.damped:
+        if note.damped and part_of(note.voice) == "lead":
             every.append((note.start, BEND, (0xC0 | channel, DAMPED_PROGRAM)))
             every.append((end, BEND, (0xC0 | channel, LEAD_PROGRAM)))
         if note.swell:

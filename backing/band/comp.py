@@ -68,6 +68,8 @@ class Comper(Player):
             if what == "swell" and self.hand.swells:
                 longest = max(range(len(played)), key=lambda n: played[n].end)
                 played[longest] = replace(played[longest], swell=True)
+            if self.hand.slides:
+                played = _strummed(played, hit, hits)
             notes += self._slid(played, slide)
             self._pushed = pushes
         return notes
@@ -188,8 +190,12 @@ class Comper(Player):
         """Return a stroke with the slide into it: a guitar's one pick, a keyboard's two."""
         if self.hand.slides:  # every stroke says where the strings are
             length = min(SLIDE, (played[0].end - played[0].start) / 2)
-            glide = (Glide(length / 3, length, 0.0, "slide"),) if slide else ()
-            curve = Curve(100.0 * slide, glide)
+            frets = abs(slide)
+            glides = tuple(
+                Glide(length * n / frets, 0.0, 100.0 * slide * (1 - n / frets), "slide")
+                for n in range(1, frets + 1)
+            )
+            curve = Curve(100.0 * slide, glides)
             return [replace(played[0], curve=curve), *played[1:]]
         if not slide:
             return played
@@ -199,6 +205,18 @@ class Comper(Player):
         soft = round(played[0].velocity * 0.8)
         crushed = [Note("comp", at - SLIDE, at, n.pitch + slide, soft) for n in played]
         return [*crushed, *played]
+
+
+def _strummed(played: list[Note], hit: Hit, hits: Sequence[Hit]) -> list[Note]:
+    """Return a stroke as a guitarist's right hand makes it, in the order of the strings.
+
+    The hand swings evenly, down on each beat, in the shortest notes of the bar; on its way up it
+    meets the high strings first. What is short and low is muted by the palm.
+    """
+    swings = math.lcm(*(other.at.denominator for other in hits))
+    if figure(hit.value)[1] in FIGURES:
+        return played[::-1] if hit.at % 1 * swings % 2 == 1 else played
+    return [replace(note, damped=True) for note in played] if hit.short else played
 
 
 def _clear(

@@ -32,7 +32,8 @@ def lacking(stream: Stream, soundfont: Path) -> list[str]:
     for part in sampled(stream):
         program = stream.programs.get(part, 0)
         wanted[DRUMS if part == "drums" else 0, program] = part
-    damped = any(note.damped for section in stream.sections for note in section.notes)
+    notes = (note for section in stream.sections for note in section.notes)
+    damped = any(note.damped and part_of(note.voice) == "lead" for note in notes)
     if damped and "lead" in wanted.values():
         wanted.setdefault((0, DAMPED_PROGRAM), "lead")
     missing = {part: key for key, part in wanted.items() if key not in found}

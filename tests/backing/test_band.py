@@ -14,12 +14,14 @@ import pytest
 import backing
 from backing.arrangement import arrange
 from backing.band import BASS_RANGE, STICK, Band, Bar, count_in
+from backing.band.comp import _strummed
 from backing.band.drums import Drummer
 from backing.events import OFF, ON, Note, messages
 from backing.forms import form_names, load_form, turnarounds
 from backing.grooves import DRUMS, Pattern, find_groove, groove_names, load_groove
 from backing.grooves.instruments import COMPS
 from backing.harmony import Chord
+from backing.lanes import Hit
 from backing.setting import Setting, chart_bars, form_bars, under
 from backing.tempo import Clock
 from phrases.pitch import KEYS, Key, degree_semitones
@@ -754,6 +756,8 @@ def test_a_guitarist_slides_by_bending_and_a_keyboard_crushes() -> None:
                 assert abs(curve.first) in ((100.0, 200.0) if curve.glides else (0.0,))
                 assert curve.at(0.0) == curve.first
                 assert curve.at(0.2) == 0.0
+                # Fret by fret, as frets stop a string.
+                assert {curve.at(n / 500) % 100 for n in range(100)} == {0.0}
             for stroke in strokes.values():  # the first note carries it for the chord
                 assert all(n.curve is None for n in stroke[1:])
         else:
@@ -763,6 +767,24 @@ def test_a_guitarist_slides_by_bending_and_a_keyboard_crushes() -> None:
                 assert stroke[0].velocity < chord[0].velocity
                 steps = {a.pitch - b.pitch for a, b in zip(stroke, chord, strict=True)}
                 assert steps in ({-2}, {-1}, {1}, {2})
+
+
+def test_a_guitarist_s_hand_goes_up_between_beats_and_mutes_short_low_figures() -> None:
+    """Common practice: down on the beat; a chug on low strings lies under the palm."""
+    for groove in ("two-guitars", "boogie"):
+        strokes = _strokes(_alone(groove, "guitar")).values()
+        muted = [stroke for stroke in strokes if any(note.damped for note in stroke)]
+        assert len(muted) > 20
+        for low, _ in muted:  # the root, and what stands over it
+            assert low.pitch % 12 == Key("A").pitch_class
+            assert low.end - low.start < 0.3
+        for stroke in strokes:
+            pitches = [note.pitch for note in stroke]
+            assert pitches in (sorted(pitches), sorted(pitches, reverse=True))
+    for when, up in ((0, False), (Fraction(1, 2), True), (Fraction(2, 3), False), (1, False)):
+        hits = [Hit(Fraction(0), "chord"), Hit(Fraction(when), "chord")]
+        chord = [Note("comp", 1.0, 1.5, pitch, 80) for pitch in (55, 59, 64)]
+        assert (_strummed(chord, hits[1], hits)[0].pitch == 64) == up
 
 
 def test_slow_blues_guitar_slides_and_slow_blues_keys_crush() -> None:

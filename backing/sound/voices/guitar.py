@@ -184,17 +184,21 @@ class Strings:
 def fingered(neck: Neck, notes: Iterable[Note]) -> Iterator[tuple[str, Note]]:
     """Yield notes with the string that each is played on.
 
-    A lead's voice names its string; what is struck together is a chord, strummed from the low
-    string on; of a chord the first note's curve holds for all.
+    A lead's voice names its string; what is struck together is a chord, strummed from the side of
+    its first note on, whose curve holds for all.
     """
-    for start, struck in groupby(notes, key=lambda note: note.start):
+    for start, together in groupby(notes, key=lambda note: note.start):
+        struck = list(together)
         chord = sorted(struck, key=lambda note: note.pitch)
         if " " in chord[0].voice:
             yield from ((note.voice.split()[1], note) for note in chord)
             continue
         curve = next((note.curve for note in chord if note.curve is not None), None)
         names = _shape(neck, tuple(note.pitch for note in chord))
-        for number, (name, note) in enumerate(zip(names, chord, strict=False)):
+        strings = list(zip(names, chord, strict=False))
+        if struck[0].pitch > struck[-1].pitch:
+            strings.reverse()
+        for number, (name, note) in enumerate(strings):
             later = start + number * min(STRUM, (note.end - start) / 8)
             yield name, replace(note, start=later, curve=curve)
 

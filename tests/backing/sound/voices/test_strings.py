@@ -330,9 +330,15 @@ def test_chords_lie_under_a_hand() -> None:
     stopped = [fret for fret in frets.values() if fret]
     assert min(frets.values()) >= 0
     assert max(stopped) - min(stopped) <= 4  # common practice: a hand spans four or five frets
-    starts = [one.start for _, one in fingered(GUITAR, chord)]
-    assert starts == sorted(starts)
-    assert starts[-1] - starts[0] < 0.02
+    for struck in (chord, chord[::-1]):  # down, and up
+        strings = dict(fingered(GUITAR, struck))
+        starts = [one.start for one in strings.values()]
+        assert starts == sorted(starts)
+        assert 0.005 < starts[-1] - starts[0] < 0.02
+        assert [one.pitch for one in strings.values()] == [one.pitch for one in struck]
+        assert {name: one.pitch for name, one in strings.items()} == {
+            name: one.pitch for name, one in played_on.items()
+        }
 
 
 def test_strings_that_have_nothing_to_play_are_silent() -> None:
