@@ -15,21 +15,26 @@ from backing.sound.voices.guitar import Strings, fingered
 from phrases.curve import Curve, Glide, Sway
 from tests.backing.sound.voices.material import (
     BEFORE,
+    BENT,
     RATE,
     Partial,
     Row,
     Sound,
+    attacks,
     centroid,
+    dead,
     held_out,
     hertz,
     measured,
     note,
+    off_curve,
+    off_frets,
+    off_pitch,
     partial,
+    periodic,
     played,
     render,
-    track,
 )
-from tests.praat import pitches
 
 
 @cache
@@ -123,41 +128,18 @@ def test_a_note_grows_duller_as_measured() -> None:
 @pytest.mark.parametrize("rate", [44100, 48000])
 @pytest.mark.parametrize(("string", "fret"), [("E", 3), ("D", 7), ("B", 8), ("e", 17)])
 def test_a_note_is_in_tune(string: str, fret: int, rate: int) -> None:
-    """Of ISO 16, by Praat."""
-    sound = render([note(string, fret, 1.0)], 1.0, rate=rate)
-    pitch = GUITAR.strings[string].open + fret
-    _, found = pitches(sound[round(0.3 * rate) :], rate, pitch - 2, pitch + 2, 0.09, 0.02)
-    assert 100 * (np.median(found) - pitch) == pytest.approx(0, abs=3.4)
+    assert off_pitch(string, fret, rate) == pytest.approx(0, abs=3.4)
 
 
-@pytest.mark.parametrize(
-    "text",
-    ["| 1 G7 2 b(full) 3 r 4 .", "| 1 E5 2 b(1/2) 3 .", "| 1 B10b(full) 2 ~~ 4 .", "| 1 D9 2 ~",
-     "| 1 G7~~(grows) 4 ."],
-)  # fmt: skip
+@pytest.mark.parametrize("text", BENT)
 def test_bends_and_vibrato_follow_their_curve_within_a_cent(text: str) -> None:
-    (one,) = played(text)
-    assert one.curve is not None
-    sound = render([one], one.end)
-    _, cents = track(sound, one.pitch)
-    # The tracker blurs what moves: a plain wave that follows the curve is blurred alike.
-    pitches = [
-        one.pitch + one.curve.at(max(0, n) / RATE - BEFORE) / 100 for n in range(len(sound))
-    ]
-    turns = np.cumsum(440 * 2 ** ((np.array(pitches) - 69) / 12)) / RATE
-    _, steady = track(np.cos(2 * np.pi * turns), one.pitch)
-    inside = slice(round((BEFORE + 0.1) * RATE), round((one.end - 0.05) * RATE))
-    apart = np.abs(cents - steady)[inside]
+    apart = off_curve(text)
     assert np.sqrt((apart**2).mean()) <= 1.0
     assert np.median(apart) <= 0.5
 
 
 def test_a_slide_is_on_its_frets_within_a_cent() -> None:
-    (one,) = played("| 1 B5 2 /10 3 .", beat=1.0)
-    sound = render([one], 2.0)
-    for pitch, start, stop in ((64, 0.3, 0.7), (69, 1.25, 1.95)):
-        times, cents = track(sound, pitch)
-        assert np.median(cents[(times > start) & (times < stop)]) == pytest.approx(0, abs=1.0)
+    assert off_frets() == pytest.approx([0, 0], abs=1.0)
 
 
 def _over_partials(string: str, fret: int) -> Sound:
@@ -197,21 +179,14 @@ def test_near_the_bridge_is_brighter_than_near_the_neck(string: str) -> None:
     assert bridge > 1.1 * middle > 1.1 * neck
 
 
-def _periodic(sound: Sound) -> float:
-    """Return the highest autocorrelation at the periods of a guitar's pitches, 1 for a tone."""
-    power = np.abs(np.fft.rfft(sound, 1 << 16)) ** 2
-    every = np.fft.irfft(power)
-    return float(every[RATE // 1000 : RATE // 60].max() / every[0])
-
-
 @pytest.mark.parametrize("string", list("EADGBe"))
 def test_a_dead_note_has_no_pitch(string: str) -> None:
     for velocity in (47, 59, 75):
-        dead = render([note(string, 0, 0.04, velocity, damped=True)], 0.3)
-        assert _periodic(dead[round((BEFORE - 0.005) * RATE) :]) < 0.3
-        assert np.abs(dead[round((BEFORE + 0.12) * RATE) :]).max() < 0.01 * np.abs(dead).max()
+        muted = dead(string, velocity)
+        assert periodic(muted) < 0.3
+        assert np.abs(muted[round(0.125 * RATE) :]).max() < 0.01 * np.abs(muted).max()
     plain = render([note(string, 0, 0.2, 59)], 0.3)
-    assert _periodic(plain[round(BEFORE * RATE) :]) > 0.8
+    assert periodic(plain[round(BEFORE * RATE) :]) > 0.8
 
 
 def _level(sound: Sound, start: float, stop: float) -> float:
@@ -230,22 +205,14 @@ def test_a_rake_is_heard_before_its_note_and_has_no_pitch() -> None:
     sound = render(notes, 1.2)
     raked = sound[round((notes[0].start - 0.002) * RATE) : round((notes[-1].start - 0.002) * RATE)]
     assert len(notes) == 3
-    assert _periodic(raked) < 0.4
+    assert periodic(raked) < 0.4
     assert np.abs(raked).max() > 0.1 * np.abs(sound).max()
 
 
-def _attacks(text: str) -> list[float]:
-    """Return the highest treble just after beats 2 and 3, over that just before the first."""
-    treble = np.abs(np.diff(render(played(text), 2.0), 3))
-    places = [round((BEFORE + 0.6 * beat) * RATE) for beat in (1, 2)]
-    before = treble[places[0] - 2000 : places[0] - 300].max()
-    return [float(treble[at : at + 900].max() / before) for at in places]
-
-
 def test_what_is_not_picked_has_no_attack() -> None:
-    picked = _attacks("| 1 G5 2 G7 3 G5 4 .")
-    fretted = _attacks("| 1 G5 2 h7 3 p5 4 .")
-    assert max(_attacks("| 1 G5 2 b(full) 3 r 4 .")) < 1.3  # nothing is put into it
+    picked = attacks("| 1 G5 2 G7 3 G5 4 .")
+    fretted = attacks("| 1 G5 2 h7 3 p5 4 .")
+    assert max(attacks("| 1 G5 2 b(full) 3 r 4 .")) < 1.3  # nothing is put into it
     assert min(picked) > 3 * max(fretted)
     assert min(fretted) > 1.3  # a finger is heard, softly
 
