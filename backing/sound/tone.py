@@ -98,6 +98,14 @@ def _filter(points: tuple[tuple[float, float], ...], rate: int) -> Samples:
     return taps
 
 
+@lru_cache(maxsize=2)
+def _loudspeaker(rate: int) -> Samples:
+    """Return the filter of a loudspeaker, which a transformer feeds: nothing passes at 0 Hz."""
+    taps, window = _filter(tuple(SPEAKER), rate), np.hanning(FIR)
+    coupled: Samples = (taps - taps.sum() * window / window.sum()).astype(np.float32)
+    return coupled
+
+
 @lru_cache(maxsize=1)
 def _low_pass() -> Samples:
     """Return the filter of the oversampling, with a cut a little below half the plain rate."""
@@ -142,7 +150,7 @@ def shaped(stem: Samples, rate: int, tone: str, pick: str, plain: float) -> Samp
         sound = filtered(sound, _filter(tuple(BEFORE), rate))[:frames]
         sound = sound * np.float32(10 ** (amplifier.drive / 20) / plain)
         sound = _clipped(sound * _supply(sound, rate, amplifier), amplifier)
-        sound = filtered(sound, _filter(tuple(SPEAKER), rate))[:frames]
+        sound = filtered(sound, _loudspeaker(rate))[:frames]
     return np.stack([sound, sound])
 
 

@@ -129,3 +129,13 @@ def test_the_supply_gives_way_and_comes_back(tone: str) -> None:
 def test_a_loudspeaker_has_no_treble() -> None:
     found = _spectrum(shaped(_sine(1000), RATE, "fuzz", "middle"))
     assert found[9000:].max() < -50
+
+
+@pytest.mark.parametrize("tone", ["driven", "fuzz"])
+def test_a_clipped_tone_does_not_push_the_loudspeaker_to_one_side(tone: str) -> None:
+    """What is shifted before it is clipped has an offset, which no transformer passes on."""
+    for hertz in (82, 196, 659):
+        sound = shaped(_sine(hertz, 0.2), RATE, tone, "middle")[0, RATE // 5 :]
+        window = np.hanning(len(sound))
+        offset = abs(float((sound * window).sum() / window.sum()))
+        assert offset < 0.001 * np.abs(sound).max()  # 60 dB
