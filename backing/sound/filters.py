@@ -18,7 +18,7 @@ from typing import Any, ParamSpec, TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["blocks", "filtered", "once", "passed"]
+__all__ = ["blocks", "filtered", "once", "passed", "white"]
 
 Samples = NDArray[np.float32]
 P = ParamSpec("P")
@@ -44,6 +44,19 @@ def once(most: int) -> Callable[[Callable[P, T]], Callable[P, T]]:
         return made
 
     return keeping
+
+
+def white(first: int, frames: int) -> NDArray[np.float64]:
+    """Return white noise from -1 to 1, from a place on in a row that is always the same.
+
+    It is the splitmix64 generator (Steele, Lea and Flood 2014); numpy's own take longer to load
+    than all of a room to make.
+    """
+    place = np.arange(first, first + frames, dtype=np.uint64)
+    mixed = place * np.uint64(0x9E3779B97F4A7C15)
+    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return (mixed ^ (mixed >> np.uint64(31))) / 2.0**63 - 1.0
 
 
 _KEPT = threading.local()

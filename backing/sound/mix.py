@@ -17,7 +17,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.sound.filters import Samples, filtered, once
+from backing.sound.filters import Samples, filtered, once, white
 from backing.sound.loudness import SILENCE, Meter
 from backing.sound.synth import PARTS, Stems
 from backing.sound.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
@@ -57,24 +57,11 @@ def with_sticks(names: tuple[str, ...]) -> tuple[str, ...]:
     return (*names, "sticks")
 
 
-def _noise(frames: int) -> NDArray[np.float64]:
-    """Return white noise from -1 to 1, always the same.
-
-    It is the splitmix64 generator (Steele, Lea and Flood 2014); numpy's own take longer to load
-    than all of the room to make.
-    """
-    place = np.arange(20261125, 20261125 + frames, dtype=np.uint64)
-    mixed = place * np.uint64(0x9E3779B97F4A7C15)
-    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return (mixed ^ (mixed >> np.uint64(31))) / 2.0**63 - 1.0
-
-
 @once(2)
 def room(rate: int) -> Samples:
     """Return the room's impulse response, shape (2, frames), each side of unit energy."""
     frames = round(ROOM_SECONDS * rate)
-    noise = _noise(2 * frames).reshape(2, frames)
+    noise = white(20261125, 2 * frames).reshape(2, frames)
     seconds = np.arange(frames) / rate
     decay = 10.0 ** (-3.0 * seconds / ROOM_SECONDS)
     # A room swallows treble first: cross from the noise to its moving average as it decays.

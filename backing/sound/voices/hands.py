@@ -72,7 +72,6 @@ class Hands:
         self._given = sorted(self._all_given(), key=lambda one: one.frame)
         starts = np.array([note.start for note in notes])
         self._from = starts - TOUCH
-        self.sways = any(note.curve is not None and note.curve.sways for note in notes)
 
     def _all_given(self) -> Iterator[_Given]:
         for number, note in enumerate(self.notes):

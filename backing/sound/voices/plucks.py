@@ -17,6 +17,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from backing.sound.filters import white
 from backing.sound.voices.gauges import Gauge, Neck
 
 __all__ = ["AHEAD", "Pulses", "noise"]
@@ -31,20 +32,13 @@ DEPTH = 0.82
 ALIKE = 8  # ways to pluck, and to scrape
 
 
-@lru_cache(maxsize=1)
-def _noise() -> Floats:
-    """Return white noise from -1 to 1, always the same (splitmix64; Steele, Lea & Flood 2014)."""
-    place = np.arange(19831999, 19831999 + NOISE, dtype=np.uint64)
-    mixed = place * np.uint64(0x9E3779B97F4A7C15)
-    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return (mixed ^ (mixed >> np.uint64(31))) / 2.0**63 - 1.0
+_row = lru_cache(maxsize=1)(white)
 
 
 def noise(frames: int, seed: int) -> Floats:
     """Return some noise that is the same for the same seed."""
     start = seed * 7919 % (NOISE - frames)
-    return _noise()[start : start + frames]
+    return _row(19831999, NOISE)[start : start + frames]
 
 
 class Pulses:
