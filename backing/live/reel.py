@@ -312,5 +312,8 @@ def _paced(curve: Curve, pace: float) -> Curve:
     glides = tuple(
         replace(one, start=one.start / pace, seconds=one.seconds / pace) for one in curve.glides
     )
-    sways = tuple(replace(one, start=one.start / pace, end=one.end / pace) for one in curve.sways)
+    sways = tuple(
+        replace(one, start=one.start / pace, end=one.end / pace, grow=one.grow / pace)
+        for one in curve.sways
+    )
     return replace(curve, glides=glides, sways=sways)

@@ -33,6 +33,7 @@ ANSWER, ANSWERS = 0.00025, 0.7  # of what is played; seconds that idle strings r
 IDLE_TAPS = 128  # what is so soft needs no more
 RESTING = (30.0, 15.0)  # what takes from idle strings: dB a second, and as much more for each kHz
 STRUM = 0.004  # seconds from string to string
+DIGS = 1.3  # times as hard is struck what lies under the palm, to be heard through it
 LAST = 15  # the highest fret on which a chord is taken
 
 
@@ -200,7 +201,8 @@ def fingered(neck: Neck, notes: Iterable[Note]) -> Iterator[tuple[str, Note]]:
             strings.reverse()
         for number, (name, note) in enumerate(strings):
             later = start + number * min(STRUM, (note.end - start) / 8)
-            yield name, replace(note, start=later, curve=curve)
+            hard = min(127, round(note.velocity * (DIGS if note.damped else 1.0)))
+            yield name, replace(note, start=later, velocity=hard, curve=curve)
 
 
 @lru_cache(maxsize=256)

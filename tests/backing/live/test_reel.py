@@ -20,6 +20,7 @@ from backing.sound.audio import frame_of, render
 from backing.sound.filters import Samples
 from backing.sound.limiter import gain_curve, true_peak
 from backing.sound.mix import LIMIT, USUAL
+from phrases.curve import Curve, Sway
 from tests.backing.live.material import clicks, held
 from tests.hard.material import in_turn, some
 
@@ -179,6 +180,9 @@ def test_the_notes_of_a_place_at_a_pace() -> None:
     (bent,) = [note for note in paced(notes, 0.0, 2.0) if note.curve is not None]
     assert (bent.end, bent.curve.glides[0].seconds) == (29.5 / 2, 0.05)  # type: ignore[union-attr]
     assert paced(notes, 0.5, 1.0) == ()
+    swaying = replace(notes[0], curve=Curve(0.0, (), (Sway(0.2, 1.0, 5.0, 40.0, 0.8),)))
+    (one,) = paced((swaying,), 0.0, 2.0)
+    assert one.curve == Curve(0.0, (), (Sway(0.1, 0.5, 5.0, 40.0, 0.4),))  # the hand as quick
 
 
 def test_whatever_is_pressed_it_ends_and_is_silent(soundfont: Path) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from backing.events import Note
-from backing.sound.voices.gauges import BASS, GUITAR, Neck, tuned
+from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM, Neck, tuned
 from backing.sound.voices.guitar import Strings, fingered
 from phrases.curve import Curve, Glide, Sway
 from tests.backing.sound.voices.material import (
@@ -287,6 +287,15 @@ def test_stretches_make_no_difference(stretch: int) -> None:
     whole, cut = render(notes, 2.0), render(notes, 2.0, stretch=stretch)
     frames = min(len(whole), len(cut))
     np.testing.assert_allclose(whole[:frames], cut[:frames], atol=2e-6)
+
+
+def test_what_lies_under_the_palm_is_struck_harder() -> None:
+    """Common practice: so that a chug on low strings is nearly as loud as what rings."""
+    levels = []
+    for damped in (False, True):
+        chug = [Note("comp", BEFORE, BEFORE + 0.14, p, 75, damped=damped) for p in (45, 52)]
+        levels.append(_level(render(chug, 0.3, neck=RHYTHM), BEFORE, 0.3))
+    assert 0.7 < levels[1] / levels[0] < 1.1
 
 
 def test_chords_lie_under_a_hand() -> None:
