@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import struct
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -103,12 +102,7 @@ class Mp3File:
     def __enter__(self) -> Mp3File:
         return self
 
-    def __exit__(
-        self,
-        _kind: type[BaseException] | None,
-        _error: BaseException | None,
-        _trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

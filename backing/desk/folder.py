@@ -111,7 +111,7 @@ class Folder:
             raise FolderError(f"{name}: cannot be read: {error.strerror}") from None
         if len(raw) > LARGEST_FILE:
             raise FolderError(f"{name}: is over 1 MB")
-        return Text(text, _stamp(raw))
+        return Text(text, hashlib.sha256(raw).hexdigest()[:24])
 
     def save(self, name: str, text: str, stamp: str) -> Text:
         """Write a file, if it is still the one that was opened.
@@ -200,7 +200,3 @@ class Folder:
         if not re.fullmatch(r"[0-9a-z]{8,32}", window):
             raise FolderError("this is no window of the desk")
         return self._drafts / f"{hashlib.sha256(name.encode()).hexdigest()[:16]}-{window}.json"
-
-
-def _stamp(raw: bytes) -> str:
-    return hashlib.sha256(raw).hexdigest()[:24]

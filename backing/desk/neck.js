@@ -1,42 +1,27 @@
 // The neck as keys: what the phrase uses, what the cursor or the sound is at; a press writes.
+import { make } from "./ask.js";
+
 const STRINGS = ["e", "B", "G", "D", "A", "E"];
-const INLAYS = { 3: "·", 5: "·", 7: "·", 9: "·", 12: "··", 15: "·", 17: "·", 19: "·", 21: "·" };
+const INLAYS = [3, 5, 7, 9, 12, 15, 17, 19, 21];
 const LAST = 22;
 
 class Neck {
   constructor(holder, press) {
     this.keys = new Map();
-    const grid = document.createElement("div");
-    grid.className = "neck";
-    grid.setAttribute("role", "group");
-    grid.setAttribute("aria-label", "Neck: arrow keys move, Enter writes the place");
+    const unsaid = { "aria-hidden": "true" };
+    const grid = make("div", { class: "neck", role: "group", "aria-label": "Neck: arrow keys move, Enter writes the place" });
     for (const string of STRINGS) {
-      const name = document.createElement("span");
-      name.textContent = string;
-      name.className = "string-name";
-      name.setAttribute("aria-hidden", "true");
-      grid.append(name);
+      grid.append(make("span", { class: "string-name", ...unsaid }, string));
       for (let fret = 0; fret <= LAST; fret++) {
-        const key = document.createElement("button");
-        key.type = "button";
-        key.tabIndex = -1;
-        key.className = fret ? "fret" : "fret open";
-        key.dataset.place = `${string}${fret}`;
-        key.append(document.createElement("span"));
-        key.dataset.name = `${string} string, ${fret ? `fret ${fret}` : "open"}`;
-        key.setAttribute("aria-label", key.dataset.name);
-        this.keys.set(key.dataset.place, key);
+        const [place, name] = [`${string}${fret}`, `${string} string, ${fret ? `fret ${fret}` : "open"}`];
+        const key = make("button", { type: "button", tabindex: -1, class: fret ? "fret" : "fret open",
+          "data-place": place, "data-name": name, "aria-label": name }, make("span"));
+        this.keys.set(place, key);
         grid.append(key);
       }
     }
-    grid.append(document.createElement("span"));
-    for (let fret = 0; fret <= LAST; fret++) {
-      const number = document.createElement("span");
-      number.className = "number";
-      number.setAttribute("aria-hidden", "true");
-      number.textContent = INLAYS[fret] ? fret : "";
-      grid.append(number);
-    }
+    grid.append(make("span"));
+    for (let fret = 0; fret <= LAST; fret++) grid.append(make("span", { class: "number", ...unsaid }, INLAYS.includes(fret) ? fret : ""));
     this.keys.get("G5").tabIndex = 0;
     grid.addEventListener("pointerdown", (event) => { if (event.target.closest("button")) event.preventDefault(); });
     grid.addEventListener("click", (event) => {

@@ -147,13 +147,14 @@ class Desk:
 
         async with asyncio.TaskGroup() as group:
             watching = group.create_task(files())
-            while self._windows or self._busy() or time.monotonic() - self._quiet < LINGER:
+            while (
+                self._windows
+                or any(job.running for job, _ in self._jobs.values())
+                or time.monotonic() - self._quiet < LINGER
+            ):
                 await asyncio.sleep(1)
             watching.cancel()
         self.ended()
-
-    def _busy(self) -> bool:
-        return any(job.running for job, _ in self._jobs.values())
 
     # --- questions, each a dictionary, and their answers
 

@@ -96,7 +96,7 @@ def write_techniques(
         elif mark.endswith("ms"):
             add(technical, "other-technical", mark.removesuffix("ms") + LATE)
     if tuple(replace(move, at=None) for move in head.moves) != _standard_moves(head):
-        add(technical, "other-technical", MOVES + _moves_text(head.moves))
+        add(technical, "other-technical", MOVES + "".join(map(str, head.moves)))
     articulations = ET.Element("articulations")
     for mark, tag in (("accent", "accent"), ("short", "staccato")):
         if mark in head.marks:
@@ -165,11 +165,6 @@ def of_element(element: ET.Element) -> str:
         if all(tags[name] == text for name, text in wanted.items() if name != "bend-alter"):
             return technique.sign
     return ""
-
-
-def _moves_text(moves: Sequence[Move]) -> str:
-    """Return techniques as the phrase language writes them, one after the other."""
-    return "".join(map(str, moves))
 
 
 def _standard_moves(head: Head) -> tuple[Move, ...]:

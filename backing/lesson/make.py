@@ -24,6 +24,7 @@ from backing.lesson.lesson import check_files
 from backing.lesson.paper import Leaf, leaves
 from backing.lesson.records import Record, Shared, Workshop, opened
 from backing.lesson.workers import PROCESSES, made
+from soundfonts import find_soundfont
 
 __all__ = ["DESCRIPTION", "MANIFEST", "Result", "make_lesson", "music_seconds"]
 
@@ -77,7 +78,7 @@ def make_lesson(
 
         check_av()
     items = sounds(lesson)
-    font = _font(soundfont) if items else None
+    font = find_soundfont(soundfont).path if items else None
     told = font_digest(font) if font else ""
     wanted = {item: item.digest(told) for item in items}
     with opened(Path(folder)) as work:
@@ -190,12 +191,6 @@ class _Run:
         record = self.work.keep(name, told, {name: draft}, {})
         self.kept(name, [name], length, rendered=False)
         return record
-
-
-def _font(soundfont: str | Path | None) -> Path:
-    from soundfonts import find_soundfont
-
-    return find_soundfont(soundfont).path
 
 
 def music_seconds(item: Item) -> float:

@@ -7,7 +7,6 @@ import os
 import re
 import sys
 import time
-from types import TracebackType
 from typing import Any
 
 __all__ = ["KEYS", "HangUpError", "Keyboard", "actions"]
@@ -82,12 +81,7 @@ class Keyboard:
                 termios.tcsetattr(self._fd, termios.TCSADRAIN, mode)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._before is not None and self._fd is not None and sys.platform != "win32":
             import termios
 

@@ -7,26 +7,14 @@ import time
 from collections.abc import Callable
 
 from backing.live.errors import LiveError
+from backing.live.keys import KEYS
 from backing.live.ports import open_port
-from backing.live.transport import ACTIONS
 from phrases.words import choose
 
 __all__ = ["LEARNT", "PEDAL_KEYS", "Pedal", "learn", "pressed", "read_pedal"]
 
 # What a pedal's words mean; the same keys do the same at the keyboard.
-PEDAL_KEYS: dict[str, str] = {
-    "space": "stop",
-    "+": "faster",
-    "-": "slower",
-    "n": "next",
-    "p": "previous",
-    "m": "mute",
-    "q": "quit",
-    "a": "again",
-    "h": "hold",
-    "t": "tempo",
-}
-assert {*PEDAL_KEYS.values()} == {*ACTIONS, "quit"}
+PEDAL_KEYS = {"space": "stop", **{key: KEYS[key] for key in "+-npmqaht"}}
 
 
 SWITCHES = range(64, 70)  # controllers that are switches: sustain and its like (MIDI 1.0)

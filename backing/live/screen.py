@@ -14,7 +14,6 @@ import sys
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from types import TracebackType
 
 from backing.cautions import LOUD
 from backing.live.keys import HangUpError
@@ -222,12 +221,7 @@ class Painter:
         self._write("\x1b[?1049h\x1b[?25l\x1b[2J")
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         with contextlib.suppress(OSError):
             if self._ready(PATIENCE):
                 self._write(f"{PLAIN}\x1b[2J\x1b[H\x1b[?25h\x1b[?1049l")

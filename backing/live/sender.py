@@ -111,7 +111,8 @@ class Sender:
                 else:
                     self._send_all(transport.due(self.now()))
         except BaseException as error:
-            self.error = _gone(self.name) if _is_rtmidi(error) else error
+            gone = isinstance(error, library().RtMidiError | OSError)
+            self.error = _gone(self.name) if gone else error
 
     def _send_all(self, due: list[Due]) -> None:
         for _, data in due:
@@ -142,10 +143,6 @@ def _hurry() -> None:
     if sys.platform == "linux":
         with contextlib.suppress(OSError):
             os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
-
-
-def _is_rtmidi(error: BaseException) -> bool:
-    return isinstance(error, library().RtMidiError | OSError)
 
 
 def _gone(name: str) -> LiveError:

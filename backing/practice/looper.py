@@ -297,17 +297,14 @@ class _Looper:
             if self.plan.guide == "rhythm":
                 silent = [s.mapped(lambda note: StringNote(note.string, None)) for s in silent]
             for note in lead_notes(silent, clock.seconds):
-                soft = note if self.plan.guide == "rhythm" else _softer(note)
+                velocity = max(1, round(note.velocity * SOFT))
+                soft = note if self.plan.guide == "rhythm" else replace(note, velocity=velocity)
                 notes.append(soft)
         return notes
 
 
 def _wood(key: int, at: float, velocity: int) -> Note:
     return Note("drums", at, at + WOOD_SECONDS, key, velocity)
-
-
-def _softer(note: Note) -> Note:
-    return replace(note, velocity=max(1, round(note.velocity * SOFT)))
 
 
 def _rings_over(stroke: Stroke) -> bool:

@@ -87,7 +87,7 @@ def _bend(
     for number, (kind, cents) in enumerate(steps):
         tip = _high(cents)
         if kind == "pre":
-            if string == _top(column):
+            if string == min(column.drawn, key=row, default=""):
                 px = column.x
                 staff.add(ink.line("bend", (px, y - 0.85, px, tip + 0.5), 0.15, owner=owner))
             else:
@@ -192,10 +192,6 @@ def _room(staff: Staff, column: Column) -> float:
     if column.x < bar[1] < edge:
         edge = bar[1]
     return edge
-
-
-def _top(column: Column) -> str:
-    return min(column.drawn, key=row, default="")
 
 
 def _label(cents: int, x: float, owner: str) -> Ink:

@@ -5,7 +5,6 @@ Conventions: as in `backing.sheet.writing`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
@@ -62,10 +61,8 @@ def chains(note: StringNote, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
             found[at].append(head)
         else:
             found[at][-1] = head
-    return {at: _chained(heads) for at, heads in found.items()}
-
-
-def _chained(heads: Sequence[Head]) -> Head:
-    """Return the last of some heads with those before it as its grace notes."""
-    linked = [replace(a, leads=b.link) for a, b in pairwise(heads)]
-    return replace(heads[-1], graces=tuple(linked))
+    # The last of some heads has those before it as its grace notes.
+    return {
+        at: replace(heads[-1], graces=tuple(replace(a, leads=b.link) for a, b in pairwise(heads)))
+        for at, heads in found.items()
+    }

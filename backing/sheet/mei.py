@@ -269,7 +269,8 @@ def _grouped(measure: Measure, texts: Sequence[Text]) -> Iterator[str]:
         event = events[number]
         stop = number
         if event.tuplet is not None and event.tuplet.start:
-            while stop < len(events) - 1 and not _stops(events[stop]):
+            last = len(events) - 1
+            while stop < last and (inner := events[stop].tuplet) and not inner.stop:
                 stop += 1
             tuplet = event.tuplet
             bodies = [("", texts[number][1]), *texts[number + 1 : stop + 1]]
@@ -286,10 +287,6 @@ def _grouped(measure: Measure, texts: Sequence[Text]) -> Iterator[str]:
                 stop += 1
             yield from _beamed(events[number : stop + 1], texts[number : stop + 1])
         number = stop + 1
-
-
-def _stops(event: ScoreEvent) -> bool:
-    return event.tuplet is None or event.tuplet.stop
 
 
 def _beamed(events: Sequence[ScoreEvent], texts: Sequence[Text]) -> Iterator[str]:

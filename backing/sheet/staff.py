@@ -215,7 +215,11 @@ def _piece(
     if tag in ("polygon", "polyline"):
         points = _placed(element.get("points", ""), top)
         pairs = list(zip(points[::2], points[1::2], strict=True))
-        boxes = list(_slices(pairs, width) if tag == "polygon" else _segments(pairs, width))
+        if tag == "polygon":
+            boxes = list(_slices(pairs, width))
+        else:  # a line with corners, such as half a bracket
+            parts = [line("", (*start, *end), width) for start, end in pairwise(pairs)]
+            boxes = [box for part in parts for box in part.boxes]
         svg = f'<{tag} points="{" ".join(f"{x:.3f},{y:.3f}" for x, y in pairs)}"'
         svg += "/>" if tag == "polygon" else f' fill="none"{stroke}/>'
         return Ink(kind, tuple(boxes), svg, owner=name)
@@ -315,13 +319,6 @@ def _hull(points: Sequence[tuple[float, float]], width: float) -> Box:
     xs, ys = [x for x, _ in points], [y for _, y in points]
     half = width / 2
     return Box(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half)
-
-
-def _segments(points: list[tuple[float, float]], width: float) -> Iterator[Box]:
-    """Cut a line with corners, such as half a bracket, into pieces."""
-    for start, end in pairwise(points):
-        drawn = line("", (*start, *end), width)
-        yield from drawn.boxes
 
 
 def _slices(points: list[tuple[float, float]], width: float) -> Iterator[Box]:

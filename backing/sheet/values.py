@@ -89,7 +89,10 @@ def pieces(
             if region is not None:
                 row += _in_tuplet(a, b, region, compound, silent)
             elif compound:
-                row += [_eighths(*one) for one in _compound(a * 3, b * 3, silent)]
+                row += [
+                    _named(low / 3, (high - low) / 3, (high - low) / 8)
+                    for low, high in _compound(a * 3, b * 3, silent)
+                ]
             else:
                 row += [_plain(*one) for one in _simple(a, b, silent)]
         found.append(row)
@@ -148,10 +151,6 @@ def _named(
 
 def _plain(at: Fraction, end: Fraction) -> NoteValue:
     return _named(at, end - at, (end - at) / 4)
-
-
-def _eighths(at: Fraction, end: Fraction) -> NoteValue:
-    return _named(at / 3, (end - at) / 3, (end - at) / 8)
 
 
 def _level(place: Fraction) -> int:
