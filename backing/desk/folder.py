@@ -53,15 +53,7 @@ class Text:
 
 
 class Folder:
-    """A folder that the desk works on.
-
-    Parameters
-    ----------
-    root
-        The folder.
-    drafts
-        Another one, for drafts; made when it is needed.
-    """
+    """A folder that the desk works on; that of the drafts is made when it is needed."""
 
     def __init__(self, root: Path, drafts: Path) -> None:
         self.root = Path(os.path.realpath(root))
@@ -73,10 +65,7 @@ class Folder:
     def path(self, name: str) -> Path:
         """Return the path of a file by its name.
 
-        Raises
-        ------
-        FolderError
-            If it is no TOML file, or lies outside.
+        Raises `FolderError` if it is no TOML file, or lies outside.
         """
         parts = name.split("/")
         plain = name.isprintable() and "\\" not in name and ":" not in name
@@ -91,10 +80,8 @@ class Folder:
     def read(self, name: str) -> Text:
         """Return a file.
 
-        Raises
-        ------
-        FolderError
-            If there is none, or it is no plain text that a phrase or a lesson could be.
+        Raises `FolderError` if there is none, or it is no plain text that a phrase or a lesson
+        could be.
         """
         path = self.path(name)
         try:
@@ -116,19 +103,9 @@ class Folder:
     def save(self, name: str, text: str, stamp: str) -> Text:
         """Write a file, if it is still the one that was opened.
 
-        Parameters
-        ----------
-        name, text
-            What to write where, its lines ended by line feeds; a file keeps its own line ends.
-        stamp
-            Of the file as it was opened, empty for a new one.
-
-        Raises
-        ------
-        ChangedError
-            If it has become another.
-        FolderError, TextFileError
-            If it cannot be written.
+        The lines of `text` end in line feeds; a file keeps its own line ends. `stamp` is of the
+        file as it was opened, empty for a new one. Raises `ChangedError` if it has become another,
+        `FolderError` or `TextFileError` if it cannot be written.
         """
         path = self.path(name)
         now, ends = Text("", ""), "\n"

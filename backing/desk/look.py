@@ -54,10 +54,7 @@ MOST_FIXES = 6
 def parsed(path: Path, text: str) -> Phrase:
     """Return the phrase of a text, as if the file held it.
 
-    Raises
-    ------
-    TextFileError
-        With every problem at its place.
+    Raises `TextFileError` with every problem at its place.
     """
     typed = Typed(str(path))
     typed.text = text
@@ -67,10 +64,7 @@ def parsed(path: Path, text: str) -> Phrase:
 def inside(path: Path, root: Path, text: str) -> None:
     """Refuse a text that names a groove's file outside the folder.
 
-    Raises
-    ------
-    TextFileError
-        At the place where it is named.
+    Raises `TextFileError` at the place where it is named.
     """
     try:
         file = TextFile(text, str(path))
@@ -90,19 +84,9 @@ def inside(path: Path, root: Path, text: str) -> None:
 def look(path: Path, root: Path, text: str, kind: str, variation: str = "") -> dict[str, Any]:
     """Draw and check a text that is being edited: its pages, its problems, its facts.
 
-    Parameters
-    ----------
-    path, root, text
-        The file, the desk's folder, and what the file would hold.
-    kind
-        ``lesson``; anything else is read as a phrase.
-    variation
-        Which variation to draw; where there is none of that name, the phrase itself.
-
-    Returns
-    -------
-    dict
-        With ``problems``, and where there are none with what the page draws.
+    `root` is the desk's folder, `text` what the file would hold, `kind` ``lesson``; anything else
+    is read as a phrase. Where there is no variation of that name, the phrase itself is drawn.
+    Returns ``problems``, and where there are none what the page draws.
     """
     unit = _units(text)
     try:

@@ -35,27 +35,14 @@ EARLY = 0.03  # seconds that are heard before the first note
 
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """What is about to be heard.
+    """What is about to be heard."""
 
-    Attributes
-    ----------
-    stream
-        Whose programs, voice and tone are used.
-    lead, band
-        Notes, in seconds from where playing begins.
-    times
-        When each written beat of the phrase is heard.
-    seconds
-        How long it is, without what rings on.
-    words, text
-        The command that plays it, and the phrase's file, where it is played to be recorded over.
-    """
-
-    stream: Stream
-    lead: tuple[Note, ...]
+    stream: Stream  # whose programs, voice and tone are used
+    lead: tuple[Note, ...]  # and `band`: notes, in seconds from where playing begins
     band: tuple[Note, ...]
-    times: tuple[tuple[float, float], ...]
-    seconds: float
+    times: tuple[tuple[float, float], ...]  # when each written beat of the phrase is heard
+    seconds: float  # how long it is, without what rings on
+    # The command that plays it, and the phrase's file, where it is played to be recorded over.
     words: tuple[str, ...] = ()
     text: str = ""
 
@@ -63,18 +50,9 @@ class Playing:
 def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
     """Read a text that is being edited into a stream to play, or a part of it.
 
-    Parameters
-    ----------
-    path, text
-        The file, and what it would hold.
-    asked
-        ``from``, a beat, or ``part``, a number, where not all is played; ``variation``, ``key``,
-        ``groove``, ``tempo`` and ``tone`` where they are not the phrase's own.
-
-    Raises
-    ------
-    BluesError
-        If the text or a word is none that can be played.
+    `asked` has ``from``, a beat, or ``part``, a number, where not all is played; ``variation``,
+    ``key``, ``groove``, ``tempo`` and ``tone`` where they are not the phrase's own. Raises
+    `BluesError` if the text or a word is none that can be played.
     """
     phrase = parsed(path, text)
     if asked.get("variation"):

@@ -47,10 +47,7 @@ _LEFT = re.compile(r"\d+:\d\d:\d\d|about [^\r\n]+ left")
 def offers(folder: Folder, name: str, kind: str) -> list[dict[str, Any]]:
     """Return the commands that a saved file can be given to, each with files, bytes and seconds.
 
-    Raises
-    ------
-    BluesError
-        If the file has mistakes.
+    Raises `BluesError` if the file has mistakes.
     """
     path, text = folder.path(name), folder.read(name).text
     stem = Path(name).stem
@@ -92,22 +89,13 @@ def _command(words: list[str]) -> str:
 
 @dataclass
 class Job:
-    """A command that runs.
+    """A command that runs."""
 
-    Attributes
-    ----------
-    number
-        Its name.
-    folder, words
-        Where, and what, without ``backing``.
-    tell
-        Called with what it says of itself: ``share`` from 0 to 1, ``left``, and at its end
-        ``files``, ``error`` or ``stopped``.
-    """
-
-    number: int
-    folder: Folder
+    number: int  # its name
+    folder: Folder  # and `words`: where, and what, without ``backing``
     words: list[str]
+    # Called with what it says of itself: ``share`` from 0 to 1, ``left``, and at its end
+    # ``files``, ``error`` or ``stopped``.
     tell: Callable[[dict[str, Any]], None]
     running: bool = True
     _process: asyncio.subprocess.Process | None = None
@@ -131,10 +119,7 @@ class Job:
     async def run(self, memory: Path) -> None:
         """Run it to its end; what is as it should be is not made again.
 
-        Parameters
-        ----------
-        memory
-            A file for what was made of what.
+        `memory` is a file for what was made of what.
         """
         try:
             outputs = self.outputs()

@@ -496,21 +496,8 @@ class _Server(uvicorn.Server):
 def run(folder: Folder, port: int, told: Callable[[str], None], *, browser: bool) -> None:
     """Serve a folder until Ctrl-C, or until no window has been open for a while.
 
-    Parameters
-    ----------
-    folder
-        The folder.
-    port
-        Of 127.0.0.1; 0 for any that is free.
-    told
-        Called with the address once it can be opened.
-    browser
-        Whether to open it.
-
-    Raises
-    ------
-    DeskError
-        If the port is in use.
+    The port is one of 127.0.0.1, 0 for any that is free; `told` is called with the address once it
+    can be opened, and `browser` opens it. Raises `DeskError` if the port is in use.
     """
     with _socket(port) as line:
         port = line.getsockname()[1]

@@ -28,10 +28,7 @@ SUFFIXES = {"catch": ".toml", "hear": ".svg"}
 def begun(folder: Folder, name: str, rate: int) -> Growing:
     """Return a take of a phrase, to be written.
 
-    Raises
-    ------
-    FolderError
-        If it would lie outside the folder, or there is no such rate.
+    Raises `FolderError` if it would lie outside the folder, or there is no such rate.
     """
     where = folder.root / TAKES
     if where.resolve() != where or not RATES[0] <= rate <= RATES[1]:
@@ -43,10 +40,7 @@ def begun(folder: Folder, name: str, rate: int) -> Growing:
 def finished(take: Growing, what: Playing | None) -> None:
     """Close a take, and write beside it what it was played over.
 
-    Raises
-    ------
-    FolderError
-        If there is nothing in it.
+    Raises `FolderError` if there is nothing in it.
     """
     if not take.frames:
         take.close(kept=False)

@@ -21,15 +21,10 @@ CURSOR, LINE = 28, 4  # pixels of the smallest picture: the cursor's width, and 
 
 
 class Compositor:
-    """The frames of a film.
+    """Puts the frames of a film together.
 
-    Parameters
-    ----------
-    drawer
-        Of what is shown.
-    views
-        The planes of the frame that is changed: light, two colours and, for a strip, how opaque
-        it is.
+    `views` are the planes of the frame that is changed: light, two colours and, for a strip, how
+    opaque it is.
     """
 
     def __init__(self, drawer: Drawer, views: list[Any]) -> None:

@@ -82,15 +82,7 @@ def ground(name: str) -> Planes:
 
 
 class Drawer:
-    """Draws what a story shows at the places of a shape.
-
-    Parameters
-    ----------
-    story
-        What is shown.
-    shape
-        Where.
-    """
+    """Draws what a story shows at the places of a shape."""
 
     def __init__(self, story: Story, shape: Shape) -> None:
         self.story, self.shape = story, shape

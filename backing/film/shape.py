@@ -26,33 +26,16 @@ class Area(NamedTuple):
 
 @dataclass(frozen=True)
 class Shape:
-    """How a picture is divided.
+    """How a picture is divided."""
 
-    Attributes
-    ----------
-    width, height
-        Of the picture.
-    scale
-        Pixels to one of the smallest picture.
-    places
-        Where things stand, by name; ``music`` is the panel with the system.
-    letters
-        Size of usual words, an em.
-    line
-        How long a system is, in staff spaces.
-    staves
-        One of `backing.sheet.layout.STAVES`.
-    grounds
-        What is covered where the rest is transparent; a tip's place is as long as there is one.
-    """
-
-    width: int
+    width: int  # and `height`: of the picture
     height: int
-    scale: int
-    places: dict[str, Area]
-    letters: int
-    line: float
-    staves: str = "both"
+    scale: int  # pixels to one of the smallest picture
+    places: dict[str, Area]  # where things stand, by name; ``music`` is the panel with the system
+    letters: int  # size of usual words, an em
+    line: float  # how long a system is, in staff spaces
+    staves: str = "both"  # one of `backing.sheet.layout.STAVES`
+    # What is covered where the rest is transparent; a tip's place is as long as there is one.
     grounds: tuple[Area, ...] = ()
 
 

@@ -43,47 +43,25 @@ Steps = tuple[tuple[float, Hashable], ...]
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """The cursor's way through a system, or a system that waits.
+    """The cursor's way through a system, or a system that waits."""
 
-    Attributes
-    ----------
-    start
-        When it begins.
-    system
-        Its number in the story.
-    way
-        Seconds and x in staff spaces, both growing; empty where there is no cursor.
-    """
-
-    start: float
-    system: int
+    start: float  # when it begins
+    system: int  # its number in the story
+    # Seconds and x in staff spaces, both growing; empty where there is no cursor.
     way: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
 class Story:
-    """All that a film shows.
+    """All that a film shows."""
 
-    Attributes
-    ----------
-    stream
-        What sounds.
-    systems
-        The written music.
-    runs
-        In order.
-    steps
-        For each place of the picture but the music what it shows, in order; ``yours`` says
-        whether it is the student's turn.
-    notes
-        Everything the neck may show.
-    """
-
-    stream: Stream
-    systems: tuple[PageSystem, ...]
-    runs: tuple[Run, ...]
+    stream: Stream  # what sounds
+    systems: tuple[PageSystem, ...]  # the written music
+    runs: tuple[Run, ...]  # in order
+    # For each place of the picture but the music what it shows, in order; ``yours`` says whether
+    # it is the student's turn.
     steps: dict[str, Steps]
-    notes: tuple[PageNote, ...]
+    notes: tuple[PageNote, ...]  # everything the neck may show
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +79,7 @@ class _Written:
 def tell(stream: Stream, shape: Shape) -> Story:
     """Return the story of a stream with a phrase: each change of the picture with its second.
 
-    Raises
-    ------
-    BluesError
-        If the phrase cannot be written.
+    Raises `BluesError` if the phrase cannot be written.
     """
     return _Teller(stream, shape).story()
 

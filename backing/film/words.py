@@ -19,14 +19,8 @@ Caption = tuple[float, float, str]  # from, to, seconds of the film; lines
 def chapters(stream: Stream, title: int) -> list[tuple[float, str]]:
     """Return when each chapter begins, in seconds of the film, and its name.
 
-    They are the stream's markers; those of one moment are one chapter.
-
-    Parameters
-    ----------
-    stream
-        As it is heard.
-    title
-        Seconds for which the title stands before it.
+    They are the stream's markers; those of one moment are one chapter. The title stands `title`
+    seconds before the music.
     """
     found: dict[float, str] = {0.0: stream.title} if title else {}
     for section in stream.sections:
@@ -42,14 +36,7 @@ def chapters(stream: Stream, title: int) -> list[tuple[float, str]]:
 def captions(story: Story, title: int, seconds: float) -> list[Caption]:
     """Return the captions with their times: title, whose turn it is, tips.
 
-    Parameters
-    ----------
-    story
-        What is shown.
-    title
-        Seconds for which the title stands before the music.
-    seconds
-        Length of the music.
+    The title stands `title` seconds before the music, which lasts `seconds`.
     """
     rows = {name: dict(story.steps[name]) for name in ("turn", "tip")}
     times = sorted({at for steps in rows.values() for at in steps})

@@ -60,13 +60,7 @@ class FilmError(BluesError, RuntimeError):
 
 
 def check_av() -> None:
-    """Check that PyAV is there.
-
-    Raises
-    ------
-    FilmError
-        With the command that installs it.
-    """
+    """Check that PyAV is there; raises `FilmError` with the command that installs it."""
     try:
         import av  # noqa: F401
     except ImportError:
@@ -86,39 +80,15 @@ def film(
     progress: Callable[[float], None] | None = None,
     force: bool = False,
 ) -> list[Path]:
-    """Write a film, and its captions beside it.
+    """Write a film of a stream, and its captions beside it; return the files.
 
-    Parameters
-    ----------
-    stream
-        What it shows.
-    path
-        Where; the suffix is one of `backing.formats.FILMS`.
-    shape
-        Its size.
-    rate
-        Pictures a second.
-    soundfont
-        The soundfont; None looks for one.
-    take
-        Returns blocks of layers and their mix for what was rendered, where another sound than
-        the rendered one is heard.
-    progress
-        Called with the seconds that are done.
-    force
-        Whether to write over files that this program did not make.
+    The suffix of `path` is one of `backing.formats.FILMS`, `rate` in pictures a second; without a
+    `soundfont` one is looked for. `take` returns blocks of layers and their mix for what was
+    rendered, where another sound than the rendered one is heard. `progress` is called with the
+    seconds that are done; `force` writes over files that this program did not make.
 
-    Returns
-    -------
-    list
-        The files.
-
-    Raises
-    ------
-    FilmError
-        If PyAV is missing.
-    BluesError
-        If there is no sound to be had, or a file cannot be written.
+    Raises `FilmError` if PyAV is missing, another `BluesError` if there is no sound to be had, or
+    a file cannot be written.
     """
     files = [path, path.with_suffix(".vtt")]
     check_outputs(files, force=force, formats=(*FILMS, ".vtt"))
@@ -173,20 +143,10 @@ def put_film(
     frames: int,
     progress: Callable[[float], None] | None = None,
 ) -> None:
-    """Write pictures and sound into a file, and the captions into another.
+    """Write pictures and sound into a file, and the captions into another: `paths`.
 
-    Parameters
-    ----------
-    drawer
-        What it shows.
-    rate, progress
-        As for `film`.
-    paths
-        The film and its captions.
-    sound
-        The piece as blocks of whole numbers of 16 bits, shape (frames, 2), `RATE` a second.
-    frames
-        Its length.
+    `sound` is the piece as blocks of whole numbers of 16 bits, shape (frames, 2), `RATE` a second,
+    `frames` its length; `rate` and `progress` are as for `film`.
     """
     import av
 

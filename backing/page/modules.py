@@ -23,17 +23,9 @@ _EXPORT = re.compile(
 
 @cache
 def joined(main: Path) -> str:
-    """Return a module and all that it needs as one script.
+    """Return a module that is needed by none and all that it needs as one script.
 
-    Parameters
-    ----------
-    main
-        The module that is needed by none.
-
-    Raises
-    ------
-    ValueError
-        If modules need each other in a circle.
+    Raises ValueError if modules need each other in a circle.
     """
     found: dict[Path, str] = {}
     _add(main.resolve(), (), found)

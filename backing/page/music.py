@@ -31,19 +31,8 @@ AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves
 def version(phrase: Phrase, form: Form, loops: Sequence[PageLoop]) -> Version:
     """Return a phrase over the first bars of a form as the page's music.
 
-    Parameters
-    ----------
-    phrase
-        In the key of the loops.
-    form
-        Whose chords are under it.
-    loops
-        Its rendered tempos; each holds the bars of the phrase, as `backing.pieces.loop` makes it.
-
-    Raises
-    ------
-    BluesError
-        If the phrase cannot be written.
+    The phrase is in the key of its loops, one for each rendered tempo, which hold its bars as
+    `backing.pieces.loop` makes them. Raises `BluesError` if it cannot be written.
     """
     beats = phrase.meter.beats
     score = over_form(phrase, form)
@@ -73,19 +62,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[PageLoop]) -> Version:
 def heard(phrase: Phrase, notes: Sequence[PageNote], loop: PageLoop) -> tuple[float, ...]:
     """Return when each note is heard in a loop, in seconds from its first beat.
 
-    Parameters
-    ----------
-    phrase
-        What is played.
-    notes
-        Its notes as `version` gives them.
-    loop
-        Its tempo and swing are asked.
-
-    Returns
-    -------
-    tuple
-        A pickup's seconds are below 0.
+    `notes` are those of the phrase as `version` gives them; a pickup's seconds are below 0.
     """
     clock = Clock(loop.tempo, loop.swing)
     every = phrase.strokes()

@@ -45,15 +45,8 @@ _Sounds = Mapping[EncodedSound, tuple[int, str]]
 def render_page(data: PageData) -> str:
     """Return the page as one HTML document.
 
-    Parameters
-    ----------
-    data
-        What it shows and plays.
-
-    Raises
-    ------
-    ValueError
-        If there is nothing to play, or the sounds of a loop are not as long as its bars.
+    Raises ValueError if there is nothing to play, or the sounds of a loop are not as long as its
+    bars.
     """
     if not data.pieces or not all(v.loops for p in data.pieces for v in p.versions):
         raise ValueError("a page has at least one piece, and every version at least one loop")

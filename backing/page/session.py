@@ -22,21 +22,11 @@ PASSES = (1, 32)
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step.
+    """One step."""
 
-    Attributes
-    ----------
-    do
-        A key of `DOES`.
-    passes
-        How many times round it lasts.
-    text
-        What the teacher says of it; the words of `DOES` if empty.
-    """
-
-    do: str
-    passes: int = 4
-    text: str = ""
+    do: str  # a key of `DOES`
+    passes: int = 4  # how many times round it lasts
+    text: str = ""  # what the teacher says of it; the words of `DOES` if empty
 
 
 def usual_session(roles: Iterable[str]) -> tuple[Step, ...]:
