@@ -20,13 +20,7 @@ from phrases.errors import BluesError, RangeError
 from phrases.replacing import check_free
 from phrases.words import expected
 
-__all__ = [
-    "AudioSettings",
-    "OutputError",
-    "beside",
-    "check_outputs",
-    "write",
-]
+__all__ = ["AudioSettings", "OutputError", "beside", "check_folder", "check_outputs", "write"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +68,11 @@ def _check_output(path: Path, formats: Collection[str]) -> None:
     if path.suffix.lower() not in formats:
         what = expected("a format", path.suffix or path.name, formats)
         raise OutputError(f"{path}: {what}")
+    check_folder(path)
+
+
+def check_folder(path: Path) -> None:
+    """Check that a file's folder is there and can be written; raises `OutputError`."""
     folder = path.parent
     if not folder.exists():
         raise OutputError(f"{path}: the folder {folder} does not exist; make it first")

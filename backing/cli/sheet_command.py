@@ -30,7 +30,7 @@ from backing.cli.options import (
 )  # fmt: skip
 from backing.cli.progress import on_terminal
 from backing.formats import CHARTS, DRAWN, SHEETS
-from phrases.errors import BluesError
+from backing.output import OutputError, check_outputs
 
 if TYPE_CHECKING:
     from backing.forms import Form
@@ -44,11 +44,8 @@ PAPERS = ("a4", "letter")
 STAVES = ("tab", "notation")
 PATIENCE, LONGER = 3.0, 30.0  # seconds of work between two lines of progress; without a terminal
 TICK = 0.25
+KINDS: dict[str, Kind] = {".pdf": "pdf", ".svg": "svg"}
 MANY = 8  # sheets that are worth more processes
-
-
-class _FileError(BluesError, OSError):
-    """A sheet that cannot be written."""
 
 
 def _suffix(
@@ -143,24 +140,24 @@ def command(
     found = find_form(form or pieces.FORM)
     if typed is not None or "-" in phrases:
         phrases = (given_phrase("".join(phrases) or None, typed, key),)
-    _check_drawn(phrases, outputs)
+    folder = outputs[0] if len(phrases) > 1 and outputs and not _is_text(outputs) else None
+    _check_drawn(folder, outputs)
     force = options["force"]
     if force and not outputs:
         raise click.UsageError("--force is for files; name one with -o, or leave it out")
     if not phrases:
         _check_chart(form, outputs, variation, options)
-        _check_free([outputs], force=force)
+        _check_files([outputs], folder, force=force)
         sheets = [_chart(found, key, paper, outputs)]
     else:
         _check_sheets(phrases, outputs, variation, options)
-        files = _files(phrases, outputs)
-        _check_free(files, force=force)
+        files = _files(phrases, outputs, folder)
+        _check_files(files, folder, force=force)
         make = partial(
             _sheet, form=found, key=key, variation=variation, paper=paper, options=options
         )
         sheets = list(_each(make, phrases, files))
-    folder = len(phrases) > 1 and outputs and not _is_text(outputs)
-    _write(sheets, outputs[0] if folder else None)
+    _write(sheets, folder)
     for sheet in sheets:
         if sheet.blanks:
             click.echo(f"{sheet.title}: {sheet.blanks}", err=True)
@@ -242,9 +239,8 @@ def _each(
             yield sheet
 
 
-def _check_drawn(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> None:
+def _check_drawn(folder: Path | None, outputs: tuple[Path, ...]) -> None:
     """Refuse options of a drawn page where none is drawn."""
-    folder = len(phrases) > 1 and outputs and not _is_text(outputs)
     if folder or any(path.suffix.lower() in DRAWN for path in outputs):
         return
     ctx = click.get_current_context()
@@ -267,27 +263,31 @@ def _check_sheets(
         raise click.UsageError("--only notation: text is tablature; write .pdf, .svg or .musicxml")
 
 
-def _files(phrases: tuple[str, ...], outputs: tuple[Path, ...]) -> list[tuple[Path, ...]]:
+def _files(
+    phrases: tuple[str, ...], outputs: tuple[Path, ...], folder: Path | None
+) -> list[tuple[Path, ...]]:
     """Return the files of each phrase: those that are named, or its PDF in the folder."""
     from phrases.files import find_phrase
 
-    if len(phrases) == 1 or not outputs or _is_text(outputs):
+    if folder is None:
         return [outputs] * len(phrases)
     names = [f"{find_phrase(name).stem}.pdf" for name in phrases]
     for name in names:
         if names.count(name) > 1:
-            raise _FileError(
-                f"{outputs[0] / name}: two of the phrases would be written there; "
+            raise OutputError(
+                f"{folder / name}: two of the phrases would be written there; "
                 "rename a phrase file, or name each phrase once"
             )
-    return [(outputs[0] / name,) for name in names]
+    return [(folder / name,) for name in names]
 
 
-def _check_free(files: Sequence[Sequence[Path]], *, force: bool) -> None:
-    from phrases.replacing import check_free
-
-    for path in (path for own in files for path in own if not path.is_dir()):
-        check_free(path, force=force)
+def _check_files(files: Sequence[Sequence[Path]], folder: Path | None, *, force: bool) -> None:
+    """Refuse files that cannot be written, before any is made."""
+    if folder is None or folder.is_dir():
+        every = dict.fromkeys(path for own in files for path in own)
+        check_outputs([*every], force=force, formats=SHEETS)
+    elif not folder.parent.is_dir():
+        raise OutputError(f"{folder}: the folder {folder.parent} does not exist; make it first")
 
 
 def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:
@@ -298,16 +298,14 @@ def _write(sheets: Sequence[_Sheet], folder: Path | None) -> None:
     from phrases.rewrite import replace_file
 
     if folder is not None and not folder.is_dir():
-        place = _check_place(folder)
         try:
-            place.mkdir()
+            folder.mkdir()
         except OSError as error:
             why = error.strerror or error
-            raise _FileError(f"{folder}: the folder cannot be made: {why}") from None
+            raise OutputError(f"{folder}: the folder cannot be made: {why}") from None
     files: dict[Path, list[bytes]] = {}
     for sheet in sheets:
         for path, data in dict(zip(sheet.files, sheet.made, strict=False)).items():
-            _check_place(path)
             files.setdefault(path, []).append(data)
     for path, parts in files.items():
         replace_file(path, b"\n".join(parts))
@@ -346,7 +344,7 @@ def _drawn_chart(kind: str, form: Form, key: Key, paper: Paper) -> bytes:
         return chart_text(form, key).encode()
     from backing.sheet.page import chart_page
 
-    return chart_page(form, key, paper, kind=_kind(kind))
+    return chart_page(form, key, paper, kind=KINDS[kind])
 
 
 def _sheet(
@@ -358,11 +356,15 @@ def _sheet(
     paper: Paper,
     options: dict[str, Any],
 ) -> _Sheet:
+    from backing.grooves import groove_names
     from backing.sheet.letters import places
+    from phrases.files import load_phrase
     from phrases.pitch import parse_key
     from phrases.transpose import transpose
 
-    phrase = _phrase(name, variation)
+    phrase = load_phrase(name, groove_names())
+    if variation is not None:
+        phrase = phrase.variation(variation)
     if key is not None:
         phrase = transpose(phrase, parse_key(key))
     kinds = [path.suffix.lower() for path in outputs] or [".txt"]
@@ -379,25 +381,13 @@ def _blanks(kinds: Sequence[str], texts: Iterable[tuple[str, str]]) -> str:
     return blanks(texts) if set(kinds) & set(DRAWN) else ""
 
 
-def _phrase(name: str, variation: str | None) -> Phrase:
-    from backing.grooves import groove_names
-    from phrases.files import load_phrase
-
-    phrase = load_phrase(name, groove_names())
-    return phrase if variation is None else phrase.variation(variation)
-
-
-def _kind(suffix: str) -> Kind:
-    return "svg" if suffix == ".svg" else "pdf"
-
-
 def _made(kind: str, phrase: Phrase, form: Form, paper: Paper, options: dict[str, Any]) -> bytes:
     if kind in DRAWN:
         from backing.sheet.page import sheet
         from phrases.hands import suggest
 
         hands = suggest(phrase) if paper.marks else phrase
-        return sheet(hands, form, paper, chorus=options["chorus"], kind=_kind(kind))
+        return sheet(hands, form, paper, chorus=options["chorus"], kind=KINDS[kind])
     chorus = options["chorus"]
     if kind == ".txt":
         from backing.sheet.text import text_sheet
@@ -420,13 +410,3 @@ def _without_hands(phrase: Phrase) -> Phrase:
         return replace(note, marks=tuple(mark for mark in note.marks if mark not in hands))
 
     return replace(phrase, parts=tuple(part.mapped(bare) for part in phrase.parts))
-
-
-def _check_place(path: Path) -> Path:
-    """Return where a file will lie, which must not be a folder and must lie in one."""
-    target = Path(os.path.realpath(path))
-    if target.is_dir():
-        raise _FileError(f"{path}: it is a folder")
-    if not target.parent.is_dir():
-        raise _FileError(f"{path}: the folder {path.parent} does not exist; make it first")
-    return target

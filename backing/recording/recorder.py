@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import datetime
 import math
-import os
 import sys
 import threading
 from collections import deque
@@ -23,7 +22,7 @@ import numpy as np
 from backing.events import Stream
 from backing.live.card import Card
 from backing.live.reel import Begin
-from backing.output import OutputError
+from backing.output import OutputError, check_folder
 from backing.recording.growing import Growing
 from backing.recording.rough_mix import rough_mix
 from backing.recording.round_trip import remembered
@@ -312,15 +311,11 @@ class Recorder:
 
 
 def _check(path: Path) -> None:
-    folder = path.parent
     if path.suffix.lower() != ".wav":
         raise OutputError(
             f"{path}: a take is a .wav file; name it {path.with_suffix('.wav').name}"
         )
-    if not folder.is_dir():
-        raise OutputError(f"{path}: the folder {folder} does not exist; make it first")
-    if not os.access(folder, os.W_OK):
-        raise OutputError(f"{path}: the folder {folder} may only be read; choose another")
+    check_folder(path)
     try:
         free_name(path)
     except OSError as error:
@@ -329,7 +324,7 @@ def _check(path: Path) -> None:
         raise OutputError(
             f"{path.name[:40]}...: {error.strerror}; choose a shorter name"
         ) from None
-    sweep(folder)
+    sweep(path.parent)
 
 
 def _decibels(level: float) -> float:

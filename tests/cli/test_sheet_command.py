@@ -223,7 +223,7 @@ def test_nothing_is_written_if_one_file_fails(tmp_path: Path) -> None:
     folder.mkdir()
     result = run("lamp-oil", "-o", folder)
     assert result.exit_code == 1
-    assert "it is a folder" in result.output
+    assert "is a folder; name a file" in result.output
     assert list(folder.iterdir()) == []
     assert list(tmp_path.iterdir()) == [folder]
 
