@@ -207,14 +207,22 @@ class Seen:
 
 
 class First:
-    """Has some tests run before the others."""
+    """Has some tests run before the others, one of every function before its other parameters."""
 
     def __init__(self, tests: set[str]) -> None:
         self.tests = tests
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        items.sort(key=lambda item: item.nodeid not in self.tests)
+        met = set()
+
+        def order(item: pytest.Item) -> tuple[bool, bool]:
+            row = item.nodeid not in self.tests, item.nodeid.partition("[")[0]
+            again = row in met
+            met.add(row)
+            return row[0], again
+
+        items.sort(key=order)
 
 
 def failed(texts: Mapping[str, str], tests: str, plugin: object) -> bool:
