@@ -174,6 +174,18 @@ def test_the_sheet_is_published_once(desk: Browser, folder: Path) -> None:
     desk.click("#making-close")
 
 
+def test_what_is_over_before_its_number_is_known_is_told_all_the_same(desk: Browser) -> None:
+    """The event of a quick command may overtake the answer to the press that began it."""
+    said = desk.run("""const { progress, row } = await import("/jobs.js");
+        const offer = { title: "A", what: "a", files: 1, bytes: 1, seconds: 1, command: "a" };
+        const one = row(offer, async () => {
+          progress({ job: 999, done: true, stopped: true }); return { job: 999 }; });
+        one.querySelector(".start").click();
+        await new Promise((done) => setTimeout(done));
+        return one.querySelector(".result").textContent;""")
+    assert said.startswith("Stopped")
+
+
 VIEW = """const { EditorView } = await import("/vendor/codemirror.js");
     const view = EditorView.findFromDOM(document.querySelector(".cm-editor"));"""
 

@@ -184,6 +184,13 @@ def test_the_end_is_silent() -> None:
     assert np.abs(sound[:, -64:]).max() < 0.001
 
 
+def test_what_still_rings_at_the_very_end_fades_and_is_not_cut_off() -> None:
+    end = audio.faded(np.ones((1, 2, RATE), np.float32))
+    assert end[0, 0, 0] == 1
+    assert np.abs(np.diff(end)).max() < 0.001
+    assert end[0, 0, -1] < 0.001
+
+
 def test_progress_is_told_in_seconds() -> None:
     stick = (Note("drums", 0.0, 0.06, 37, 100),)
     told: list[float] = []
