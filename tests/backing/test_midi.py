@@ -259,6 +259,9 @@ def test_tracks_begin_with_their_names_and_the_first_with_the_meter() -> None:
     tracks = midi_file(_track()).tracks
     assert all((track[0].type, track[0].time) == ("track_name", 0) for track in tracks)
     assert (tracks[0][0].name, tracks[0][1].type) == (_track().title, "time_signature")
+    signed = [message.type for message in tracks[0] if message.is_meta][1:5]
+    assert {"time_signature", "key_signature", "set_tempo"} <= {*signed}
+    assert not any(message.time for message in tracks[0][:5])
 
 
 def test_pretty_midi_finds_the_beats_and_downbeats() -> None:
