@@ -131,7 +131,7 @@ def catch(
     for one in found:
         does = Hand(0.0)
         if one.pitches and math.isfinite(one.followed):
-            does = hand(ears, one.at, one.end, one.followed, tuned)
+            does = hand(one.ears or ears, one.at, one.end, one.followed, tuned)
             _mend(does, one, ears, tuned, [p - tuned for p in rings[-RINGING:]])
             rings += one.pitches
             if len(one.pitches) > 1:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from backing.listening.source import Frames, Mono, blocks, thinned
 
-__all__ = ["AFTER", "STEPS", "Ears", "Onset", "listen", "middle", "swaying"]
+__all__ = ["AFTER", "STEPS", "UNSURE", "Ears", "Onset", "listen", "middle", "swaying", "yin"]
 
 Row = NDArray[np.float64]
 
@@ -184,7 +184,7 @@ def listen(source: Frames, progress: Callable[[float], None] | None = None) -> E
         count = -(-(stop - start) // (hop * by))
         frames = slice(edge // by // hop, edge // by // hop + count)
         flux.append(_flux(sound, rate, hop)[frames])
-        rows.append(_yin(sound, rate, hop)[:, frames])
+        rows.append(yin(sound, rate, hop)[:, frames])
         if progress is not None:
             progress(stop / source.frames)
     cents, higher, unsure, power = np.concatenate(rows, axis=1)
@@ -246,7 +246,7 @@ def _flux(sound: Mono, rate: float, hop: int) -> Row:
     return out
 
 
-def _yin(sound: Mono, rate: float, hop: int) -> Row:
+def yin(sound: Mono, rate: float, hop: int) -> Row:
     """Return pitch, the highest pitch nearly as good, aperiodicity and power, by frame."""
     width = round(0.03 * rate)
     top, low = math.ceil(rate / LOWEST_PITCH) + 2, int(rate / HIGHEST_PITCH)

@@ -16,21 +16,33 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.listening.ears import Ears, Onset, middle, swaying
+from backing.listening.ears import AFTER, STEPS, UNSURE, Ears, Onset, middle, swaying
 from backing.listening.moves import traced
+from backing.listening.rings import alone
 
 __all__ = ["Pluck", "lacking", "partials", "plucks", "shaken", "tuning"]
 
 Row = NDArray[np.float64]
 
 QUIET = 30.0  # dB under the rest below which nothing was picked
-# A pick against what the left hand does: how much the spectrum grows, dB by which all of it and
-# its highs do, and how mixed it is; fitted to two thirds of the library on two voices.
-WEIGHTS, PICKED, PICKED_AGAIN = (1.6, 0.75, 0.3, 5.0), 4.6, 3.4
+# Weight and limits of what tells a pick from a touch: how much the spectrum grows, the dB by which
+# all of it does, its level against others, by which its partials and it a little later grow; the
+# last is the least sum.
+SOUNDS = (
+    (3.2, 0.0, 2.0), (0.83, -3.0, 8.0), (0.8, -15.0, 0.0), (0.48, -2.0, 6.0), (-0.18, -3.0, 3.0),
+    (3.0, 0.0, 0.0),
+)  # fmt: skip
+# A pick from a hammer-on, a pull-off and a slide: how much the spectrum grows, by how many dB all
+# of it and its highs do, how unclear (logarithm) the pitch is after it and before, as two strings
+# sound, and by how many dB the pick dampens the string before it lets go.
+PLUCKED = (
+    (3.84, 0.0, 2.0), (0.42, -3.0, 8.0), (0.6, -5.0, 14.0), (3.91, -5.0, -0.5), (-0.51, -5.0, -0.5),
+    (-1.39, -4.0, 0.0), (0.16, 0.0, 0.0),
+)  # fmt: skip
 # Of which partial the lower of two strings is the fundamental, by semitones between them.
 SHARED = (1, 15, 8, 5, 4, 3, 5, 2, 5, 3, 4, 8)
-AGAIN = (1.0, 2.0)  # dB by which all of it, or its partials, grow where a note is picked again
 LASTS, TOUCH, TOUCHED = 0.2, 12.0, 0.4  # seconds; dB under the rest, and share of a touch
+RINGING = 2  # picks before one whose strings may still ring
 RANG = 0.05  # share of what is new that a string has which only rings on
 HIGHEST_ROOT, OCTAVE = 5500.0, 8.5  # cents; dB by which every other partial stands out
 SAME = 60.0  # cents within which it is the same note again
@@ -78,6 +90,8 @@ class Pluck:
         dB.
     more
         Whether more than two strings sound.
+    ears
+        What is heard of it, without a string that only rings on.
     """
 
     at: float
@@ -89,6 +103,7 @@ class Pluck:
     raked: bool = False
     level: float = 0.0
     more: bool = False
+    ears: Ears | None = None
 
 
 def plucks(ears: Ears) -> list[Pluck]:
@@ -98,14 +113,16 @@ def plucks(ears: Ears) -> list[Pluck]:
     for number, one in enumerate(picked):
         until = picked[number + 1].at if number + 1 < len(picked) else _length(ears)
         end = _end(ears, one.at, until)
-        usual, found = _pitches(ears, one, end)
-        usual, found = _new(ears, one, end, usual, found)
+        rang = [ears.before(one.at), *(c for before in out[-RINGING:] for c in before.pitches)]
+        heard = alone(ears, one.at, end, rang)
+        usual, found = _pitches(heard, one, end)
+        usual, found = _new(heard, one, end, usual, found)
         lasts = end - one.at > LASTS and one.level > ears.loud - TOUCH
         if found or lasts or _dead(ears, one, end):
             more = (
                 len(found) > 2 or (lasts and not found) or _power_chord(ears, one.at, end, found)
             )
-            new = Pluck(one.at, end, found[:2], usual, level=one.level, more=more)
+            new = Pluck(one.at, end, found[:2], usual, level=one.level, more=more, ears=heard)
             if len(found) == 1:
                 new.unison = _unison(ears, one.at, end, middle(one.cents[0]))
             elif len(found) == 2:
@@ -142,32 +159,38 @@ def _power(ears: Ears, start: float, stop: float, *, bright: bool = False) -> fl
 
 
 def _is_pick(ears: Ears, one: Onset) -> bool:
-    """Tell a pick from a hammer-on, a slide or a bend: it makes the string louder, highs first."""
+    """Tell a pick from a hand that touches the strings, and from what the left hand plays."""
+    at = one.at
     if one.level < ears.loud - QUIET:
         return False
-    rise = _power(ears, one.at + 0.002, one.at + 0.03) - _power(
-        ears, one.at - 0.014, one.at - 0.001
-    )
-    bright = _power(ears, one.at, one.at + 0.012, bright=True) - _power(
-        ears, one.at - 0.012, one.at - 0.001, bright=True
-    )
-    near = np.array([ears.before(one.at), middle(one.cents[0])])
-    # One string goes from pitch to pitch clearly; of two the one before dies in the other.
-    times, _, unsure = traced(ears, one.at - 0.01, one.at + 0.02, near)
-    mixed = min(0.6, float(unsure[times < one.at].mean() + unsure[times >= one.at].mean()))
-    shape = (
-        min(2.0, one.strength), max(-3.0, min(8.0, rise)), max(-5.0, min(12.0, bright)),
-        mixed if np.isfinite(near).all() else 0.6,
-    )  # fmt: skip
-    score = sum(weight * value for weight, value in zip(WEIGHTS, shape, strict=True))
-    if not abs(near[0] - near[1]) < SAME:
-        return bool(score > PICKED)
-    # A hand that touches the strings is as bright as a pick, but what rings does not grow.
-    grows = rise > AGAIN[0] or ears.grown(one.at, float(near[1])) > AGAIN[1]
-    here = round(one.at / ears.hop)
+    before, after = ears.before(at), middle(one.cents[0])
+    rise = _power(ears, at + 0.002, at + 0.03) - _power(ears, at - 0.014, at - 0.001)
+    here = round(at / ears.hop)
     was, soon = ears.level[max(0, here - 9) : here - 3], ears.level[here + 10 : here + 16]
-    stays = not len(was) or not len(soon) or soon.mean() > was.mean() - 0.6
-    return bool(score > PICKED_AGAIN and grows and stays)
+    stays = float(soon.mean() - was.mean()) if len(was) and len(soon) else 9.0
+    grows = 0.0 if math.isnan(after) else ears.grown(at, after)
+    heard = (one.strength, rise, one.level - ears.loud, grows, stays)
+    if _weighed(heard, SOUNDS) < 0:
+        return False
+    if not SAME < abs(after - before):  # silence, or the same note again
+        return True
+    bright = _power(ears, at, at + 0.012, bright=True) - _power(
+        ears, at - 0.012, at - 0.001, bright=True
+    )
+    times, _, unsure = traced(ears, at - 0.01, at + 0.02, np.array([before, after]))
+    mixed = [math.log(0.01 + float(unsure[some].mean())) for some in (times >= at, times < at)]
+    steps = [_power(ears, at + n * 0.004, at + (n + 1) * 0.004) for n in range(-8, 0)]
+    dip = min(steps[3:]) - sum(steps[:3]) / 3
+    return _weighed((one.strength, rise, bright, *mixed, dip), PLUCKED) > 0
+
+
+def _weighed(values: Sequence[float], table: Sequence[tuple[float, float, float]]) -> float:
+    """Return the sum of values, each between its limits and with its weight, less the least."""
+    *rows, (least, _, _) = table
+    return -least + sum(
+        weight * max(low, min(high, value))
+        for value, (weight, low, high) in zip(values, rows, strict=True)
+    )
 
 
 def _end(ears: Ears, at: float, until: float) -> float:
@@ -223,7 +246,8 @@ def _power_chord(ears: Ears, at: float, end: float, found: Sequence[float]) -> b
 
 def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ...]]:
     """Return the pitch that is followed, and those with which a note begins."""
-    usual = middle(one.cents[0])
+    begin = one.at + AFTER * ears.hop
+    usual = middle(ears.pitched(begin, begin + STEPS * ears.hop, UNSURE))
     if math.isnan(usual):
         usual = middle(ears.pitched(one.at + 0.03, min(end, one.at + 0.2)))
     alone = () if math.isnan(usual) else (usual,)
