@@ -26,7 +26,7 @@ Row = NDArray[np.float64]
 
 HOP = 0.0025  # seconds
 WINDOW = 0.011  # seconds, and a period and a half at least
-UNSURE, UNSURE_YET = 0.25, 0.5  # aperiodicity of no pitch; in an attack
+UNSURE, UNSURE_YET = 0.25, 0.65  # aperiodicity of no pitch; where it stays, as in an attack
 SAME = 60.0  # cents within which a grace note may be the note before, which dies
 REACH = 420.0  # cents beside what is heard, in which it is looked for
 RUN = 32.0  # cents that a run goes at least
@@ -158,7 +158,9 @@ def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand
     coarse = ears.pitched(at + 0.02, end)
     coarse = coarse[np.abs(coarse - usual) < 700]
     times, cents, unsure = traced(ears, at, end - 0.012, np.append(coarse, usual))
-    known = np.isfinite(cents) & (unsure < UNSURE) & (times > at + 0.003)
+    steady = np.ptp(np.lib.stride_tricks.sliding_window_view(np.pad(cents, 2, "edge"), 5), axis=1)
+    clear = (unsure < UNSURE) | ((unsure < UNSURE_YET) & (steady < STILL))
+    known = np.isfinite(cents) & clear & (times > at + 0.003)
     if known.sum() < 6:
         return Hand(100.0 * round((usual - tuning) / 100))
     cents = cents - tuning
@@ -204,7 +206,7 @@ def _graced(cents: Row, unsure: Row, before: float) -> tuple[float, int] | None:
             pitch != 100.0 * round(main / 100)
             and (np.abs(own - pitch) < GRACE).sum() >= 4
             and (np.abs(away - main) < GRACE).all()
-            and float(np.median(level)) < UNSURE_YET
+            and (float(np.median(level)) < 0.5 or np.ptp(own) < STILL)
             and not abs(before - pitch) < SAME
         ):
             return pitch, frame

@@ -50,7 +50,7 @@ class _Cleared:
 
 
 def alone(ears: Ears, at: float, end: float, rang: Sequence[float]) -> Ears:
-    """Return what is heard of a pick without the one string that rings on, if one does.
+    """Return what is heard of a pick without the strings that only ring on.
 
     Parameters
     ----------
@@ -62,17 +62,17 @@ def alone(ears: Ears, at: float, end: float, rang: Sequence[float]) -> Ears:
         Pitches, in cents, that may still ring.
     """
     low, high = at + HEARD[0], min(end, at + HEARD[1])
-    best, found = _unsure(ears, low, high), ears
-    if best < UNCLEAR:
-        return ears
-    best *= CLEARER
-    for pitch in rang:
-        if not np.isfinite(pitch) or ears.grown(at, pitch) > GROWS:
-            continue
-        other = _without(ears, pitch, at - 0.01, end)
-        unsure = _unsure(other, low, high)
-        if unsure < best and abs(middle(other.pitched(low, high)) - pitch) > OTHER:
-            best, found = unsure, other
+    unsure, found = _unsure(ears, low, high), ears
+    only = [pitch for pitch in rang if np.isfinite(pitch) and ears.grown(at, pitch) < GROWS]
+    while unsure > UNCLEAR and only:
+        others = [_without(found, pitch, at - 0.01, end) for pitch in only]
+        rows = [(_unsure(other, low, high), n) for n, other in enumerate(others)]
+        least, best = min(rows)
+        heard = middle(others[best].pitched(low, high))
+        if least > CLEARER * unsure or abs(heard - only[best]) < OTHER:
+            break
+        unsure, found = least, others[best]
+        only.pop(best)
     return found
 
 
