@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.listening.ears import Ears
+from backing.listening.rings import cleared
 from phrases.techniques import BEND_SIZES, SLIDES
 
 __all__ = ["Hand", "Turn", "hand", "traced"]
@@ -38,6 +39,7 @@ LAZY = 0.2  # seconds from 15 to 85 % of a release
 SLID = (0.045, 0.1)  # seconds after the pick at which a step of one fret may be a slide
 RELEASED = 30  # frames
 DEAD = 36  # frames within which it has died
+BETTER = 0.6  # of the aperiodicity with which a pitch is clearer without the one before
 SPEAKS = 24  # frames in which the note before may still be heard
 HELD, STILL = 18, 10.0  # frames, and cents, within which a pitch is held
 SMALLEST = 25.0  # cents that a string is still bent by
@@ -157,7 +159,13 @@ def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand
     """
     coarse = ears.pitched(at + 0.02, end)
     coarse = coarse[np.abs(coarse - usual) < 700]
-    times, cents, unsure = traced(ears, at, end - 0.012, np.append(coarse, usual))
+    near = np.append(coarse, usual)
+    times, cents, unsure = traced(ears, at, end - 0.012, near)
+    if abs((before := ears.before(at)) - usual) > SAME:  # it dies in the first of this one
+        new = replace(ears, source=cleared(ears, before))
+        _, other, clearer = traced(new, at, min(end - 0.012, at + DEAD * HOP), near)
+        here = np.flatnonzero(clearer < BETTER * unsure[: len(clearer)])
+        cents[here], unsure[here] = other[here], clearer[here]
     steady = np.ptp(np.lib.stride_tricks.sliding_window_view(np.pad(cents, 2, "edge"), 5), axis=1)
     clear = (unsure < UNSURE) | ((unsure < UNSURE_YET) & (steady < STILL))
     known = np.isfinite(cents) & clear & (times > at + 0.003)

@@ -9,14 +9,14 @@ References: de Cheveigne 1993, JASA 93(6) (two pitches by cancelling one).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from backing.listening.ears import Ears, middle, yin
 from backing.listening.source import Frames, Mono, thinned
 
-__all__ = ["alone"]
+__all__ = ["alone", "cleared"]
 
 HEARD = (0.03, 0.13)  # seconds after the pick in which it is asked what is clearer
 UNCLEAR, CLEARER = 0.02, 0.6  # aperiodicity of a string alone; the share of it that is left
@@ -24,20 +24,12 @@ OTHER, GROWS = 60.0, 3.0  # cents to another pitch; dB by which what only rings 
 AROUND = 20  # frames beside what is heard
 
 
-@dataclass(frozen=True)
 class _Cleared:
     """Frames less those of a period before."""
 
-    whole: Frames
-    period: float  # in frames
-
-    @property
-    def rate(self) -> int:
-        return self.whole.rate
-
-    @property
-    def frames(self) -> int:
-        return self.whole.frames
+    def __init__(self, whole: Frames, period: float) -> None:
+        self.whole, self.period = whole, period
+        self.rate, self.frames = whole.rate, whole.frames
 
     def read(self, start: int, stop: int) -> Mono:
         """Return frames from one to before another; silence beyond the ends."""
@@ -47,6 +39,11 @@ class _Cleared:
         now, then, before = sound[late + 1 :], sound[1 : stop - start + 1], sound[: stop - start]
         out: Mono = now - (1 - part) * then - part * before
         return out
+
+
+def cleared(ears: Ears, pitch: float) -> Frames:
+    """Return a take without a pitch in cents."""
+    return _Cleared(ears.source, ears.source.rate / (440 * 2 ** ((pitch - 6900) / 1200)))
 
 
 def alone(ears: Ears, at: float, end: float, rang: Sequence[float]) -> Ears:
@@ -84,7 +81,7 @@ def _unsure(ears: Ears, low: float, high: float) -> float:
 def _without(ears: Ears, pitch: float, start: float, stop: float) -> Ears:
     """Return what is heard between two times without a pitch."""
     rate = ears.source.rate
-    sound = _Cleared(ears.source, rate / (440 * 2 ** ((pitch - 6900) / 1200)))
+    sound = cleared(ears, pitch)
     by = 2 if rate > 30_000 else 1
     hop = round(ears.hop * rate / by)
     first, last = max(0, round(start / ears.hop)), min(len(ears.cents), round(stop / ears.hop))
