@@ -137,7 +137,7 @@ def catch(
             if len(one.pitches) > 1:
                 _both(does, one)
                 _tremble(does, one, ears)
-            elif one.unison and not any(turn.sign in SHAKES for turn in does.turns):
+            elif one.unison and not any(turn.sign in (*SHAKES, *"rhp") for turn in does.turns):
                 wide = shaken(ears, one.at + LATER, one.end, one.unison, ())
                 does.turns += [Turn("~", one.at, one.at, wide)] if wide else []
         played.append(Counted(one, does, second=one.at))

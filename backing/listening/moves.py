@@ -140,7 +140,7 @@ def traced(ears: Ears, start: float, stop: float, near: Row) -> tuple[Row, Row, 
     bow = a - 2 * b + c
     finer = np.where(np.abs(bow) > 1e-12, 0.5 * (a - c) / np.where(bow, bow, 1), 0).clip(-1, 1)
     cents = 6900 + 1200 * np.log2(rate / (lags[best] + finer) / 440)
-    return times, cents, b
+    return times, cents, np.where((a < b) | (c < b), 1.0, b)  # at an edge it lies beyond it
 
 
 def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand:
@@ -214,7 +214,9 @@ def _graced(cents: Row, unsure: Row, before: float) -> tuple[float, int] | None:
             pitch != 100.0 * round(main / 100)
             and (np.abs(own - pitch) < GRACE).sum() >= 4
             and (np.abs(away - main) < GRACE).all()
-            and (float(np.median(level)) < 0.5 or np.ptp(own) < STILL)
+            and (
+                float(np.median(level)) < 0.5 or (np.abs(own - np.median(own)) < STILL).sum() >= 4
+            )
             and not abs(before - pitch) < SAME
         ):
             return pitch, frame
@@ -284,14 +286,14 @@ def _moves(cents: Row) -> list[_Run]:
             continue
         shaken = n + 1 < len(waves) and waves[n + 1]
         next_wave = abs(cents[points[n + 2]] - cents[b]) if shaken else 0.0
-        since, before = a, len(pairs)
+        since, held, before = a, a, len(pairs)
         for low, high in [*_still(cents, a, b), (b, b)]:
             far = abs(cents[low] - cents[since])
             # The first wave of a vibrato after a move that went the same way.
             shakes = low == b and since > a and next_wave and far < 1.6 * next_wave
             if far >= RUN and not shakes:
-                pairs.append((since, low))
-            since = high
+                pairs.append((held, low))
+            held, since = low, high  # what begins slowly still seems to be held
         if len(pairs) == before and not next_wave:  # so slowly that it seems to be held
             pairs.append((a, b))
     return [_run(cents, a, b) for a, b in pairs]
@@ -378,9 +380,10 @@ def _turn(
         if bent:
             sign = "b"
         elif landed != stop:
-            one = abs(landed - stop) == 100 and up and not out.turns
+            one = abs(landed - stop) == 100 and not out.turns
             if sudden and not stair and one and SLID[0] < move.low * HOP < SLID[1]:
-                return Turn("/", start, there, landed, "a slide, or a hammer-on"), landed, 0.0
+                said = "a slide, or a hammer-on" if up else "a slide, or a pull-off"
+                return Turn("/" if up else "\\", start, there, landed, said), landed, 0.0
             return Turn(sign, start, there, landed), landed, 0.0
     if up:
         size = _size(move.after - stop)

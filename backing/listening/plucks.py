@@ -40,7 +40,8 @@ TELLS = (
     (-6.0, 0.0, -0.47, -0.87),  # and its highs
     (0.0, 1.0, -1.21, 0.87),  # whether no hand reaches from pitch to pitch
 )
-LEAST, REACHED = (-0.26, 2.6), 450.0  # sums from which it is a pick; cents
+# Sums from which it is a pick, more where the pitch before it or after it is not clear; cents.
+LEAST, UNKNOWN, REACHED = (-0.26, 2.6), 1.5, 450.0
 # Of which partial the lower of two strings is the fundamental, by semitones between them.
 SHARED = (1, 15, 8, 5, 4, 3, 5, 2, 5, 3, 4, 8)
 LASTS, TOUCH, TOUCHED = 0.2, 12.0, 0.4  # seconds; dB under the rest, and share of a touch
@@ -191,7 +192,8 @@ def _is_pick(ears: Ears, one: Onset) -> bool:
         max(low, min(high, value)) for value, (low, high, *_) in zip(values, TELLS, strict=True)
     ]
     touch, legato = (sum(v * row[n] for v, row in zip(kept, TELLS, strict=True)) for n in (2, 3))
-    return bool(touch > LEAST[0] and (step < SAME or legato > LEAST[1]))
+    least = LEAST[1] + (0.0 if math.isfinite(step) else UNKNOWN)
+    return bool(touch > LEAST[0] and (step < SAME or legato > least))
 
 
 def _end(ears: Ears, at: float, until: float) -> float:
