@@ -43,6 +43,7 @@ BETTER = 0.6  # of the aperiodicity with which a pitch is clearer without the on
 SPEAKS = 24  # frames in which the note before may still be heard
 HELD, STILL = 18, 10.0  # frames, and cents, within which a pitch is held
 SMALLEST = 25.0  # cents that a string is still bent by
+NOISY = (0.5, 0.95)  # aperiodicity of a pitch in the noise of a pick: that moves, that stays
 EASE = 0.5  # of the time from 15 to 85 % before it that a smooth move begins
 OUT = 0.06  # seconds before its end that a note still slides, if it slides to nowhere
 GRACED, GRACE = (6, 15), 30.0  # frames in which a grace note is left; cents from its fret
@@ -164,10 +165,11 @@ def hand(ears: Ears, at: float, end: float, usual: float, tuning: float) -> Hand
     if abs((before := ears.before(at)) - usual) > SAME:  # it dies in the first of this one
         new = replace(ears, source=cleared(ears, before))
         _, other, clearer = traced(new, at, min(end - 0.012, at + DEAD * HOP), near)
-        here = np.flatnonzero(clearer < BETTER * unsure[: len(clearer)])
+        here = np.flatnonzero(clearer < BETTER * np.minimum(0.5, unsure[: len(clearer)]))
         cents[here], unsure[here] = other[here], clearer[here]
     steady = np.ptp(np.lib.stride_tricks.sliding_window_view(np.pad(cents, 2, "edge"), 5), axis=1)
-    clear = (unsure < UNSURE) | ((unsure < UNSURE_YET) & (steady < STILL))
+    fretted = np.abs(cents - tuning - 100 * np.round((cents - tuning) / 100)) < TRUE
+    clear = (unsure < UNSURE) | ((unsure < UNSURE_YET) & (steady < STILL) & fretted)
     known = np.isfinite(cents) & clear & (times > at + 0.003)
     if known.sum() < 6:
         return Hand(100.0 * round((usual - tuning) / 100))
@@ -209,14 +211,12 @@ def _graced(cents: Row, unsure: Row, before: float) -> tuple[float, int] | None:
     for frame in range(*GRACED):
         own, away = cents[frame - 5 : frame], cents[frame + 3 : frame + 6]
         pitch = 100.0 * round(float(np.median(own)) / 100)
-        level = unsure[frame - 5 : frame]
+        level, stays = unsure[frame - 5 : frame], np.abs(own - np.median(own)) < STILL
         if (
             pitch != 100.0 * round(main / 100)
             and (np.abs(own - pitch) < GRACE).sum() >= 4
             and (np.abs(away - main) < GRACE).all()
-            and (
-                float(np.median(level)) < 0.5 or (np.abs(own - np.median(own)) < STILL).sum() >= 4
-            )
+            and float(np.median(level)) < NOISY[int(stays.sum() >= 4)]
             and not abs(before - pitch) < SAME
         ):
             return pitch, frame

@@ -47,7 +47,8 @@ SHARED = (1, 15, 8, 5, 4, 3, 5, 2, 5, 3, 4, 8)
 LASTS, TOUCH, TOUCHED = 0.2, 12.0, 0.4  # seconds; dB under the rest, and share of a touch
 RINGING = 2  # picks before one whose strings may still ring
 RANG = 0.05  # share of what is new that a string has which only rings on
-HIGHEST_ROOT, OCTAVE = 5500.0, 8.5  # cents; dB by which every other partial stands out
+# Cents; dB by which every other partial stands out, and of an eighth that is nearly the highest.
+HIGHEST_ROOT, OCTAVE, EIGHTH = 5500.0, 8.5, -8.0
 SAME = 60.0  # cents within which it is the same note again
 CLEAR = 0.08  # aperiodicity of one string
 RAKED = 0.065  # seconds before a note within which muted strings are its rake
@@ -118,8 +119,11 @@ def plucks(ears: Ears) -> list[Pluck]:
         end = _end(ears, one.at, until)
         rang = [ears.before(one.at), *(c for before in out[-RINGING:] for c in before.pitches)]
         heard = alone(ears, one.at, end, rang)
-        usual, found = _pitches(heard, one, end)
-        usual, found = _new(heard, one, end, usual, found)
+        known = middle(heard.pitched(one.at + 0.03, min(end, one.at + LATER), CLEAR))
+        found: tuple[float, ...] = (known,)
+        usual = known
+        if heard is ears or math.isnan(known):
+            usual, found = _new(heard, one, end, *_pitches(heard, one, end))
         lasts = end - one.at > LASTS and one.level > ears.loud - TOUCH
         if found or lasts or _dead(ears, one, end):
             more = (
@@ -244,7 +248,8 @@ def _power_chord(ears: Ears, at: float, end: float, found: Sequence[float]) -> b
         for n in range(1, 9)
     ]
     even, odd = (sum(heights[n - 1] for n in some) / 3 for some in ((2, 4, 8), (1, 5, 7)))
-    return even - odd > OCTAVE and (heights[1] + heights[3]) / 2 > heights[0]
+    stands_out = even - odd > OCTAVE and (heights[1] + heights[3]) / 2 > heights[0]
+    return stands_out or heights[7] > EIGHTH
 
 
 def _pitches(ears: Ears, one: Onset, end: float) -> tuple[float, tuple[float, ...]]:
