@@ -46,7 +46,8 @@ SMALLEST = 25.0  # cents that a string is still bent by
 NOISY = (0.5, 0.95)  # aperiodicity of a pitch in the noise of a pick: that moves, that stays
 EASE = 0.5  # of the time from 15 to 85 % before it that a smooth move begins
 OUT = 0.06  # seconds before its end that a note still slides, if it slides to nowhere
-GRACED, GRACE = (6, 15), 30.0  # frames in which a grace note is left; cents from its fret
+# Frames in which a grace note is left; cents from its fret, and to the next at most.
+GRACED, GRACE, REACHED = (6, 15), 30.0, 350.0
 TRUE, UNTRUE = 20.0, 30.0  # cents from a fret
 
 
@@ -213,7 +214,7 @@ def _graced(cents: Row, unsure: Row, before: float) -> tuple[float, int] | None:
         pitch = 100.0 * round(float(np.median(own)) / 100)
         level, stays = unsure[frame - 5 : frame], np.abs(own - np.median(own)) < STILL
         if (
-            pitch != 100.0 * round(main / 100)
+            50 < abs(pitch - main) < REACHED
             and (np.abs(own - pitch) < GRACE).sum() >= 4
             and (np.abs(away - main) < GRACE).all()
             and float(np.median(level)) < NOISY[int(stays.sum() >= 4)]
