@@ -128,22 +128,26 @@ def check_seam_and_cursor(browser: Browser | Firefox, tempo: int = 240) -> Sound
     browser.run(RECORDER, "out")
     start(browser)
     browser.run("""
+        // Each drawing of the cursor, between two looks at the clock: being held up is not late.
         window.looks = [];
-        const look = () => {
-          const { found, loop } = practice.now();
+        const ask = requestAnimationFrame;
+        const stood = () => {
           const cursor = document.querySelector(".system .cursor:not([hidden])");
-          const svg = cursor?.parentElement.querySelector("svg");
-          if (found && svg && !found.before) {
-            const x = new DOMMatrix(cursor.style.transform).e;
-            const systems = [...document.querySelectorAll('.system[data-set="wide"]')];
-            const share = x / svg.getBoundingClientRect().width;
-            looks.push([systems.indexOf(cursor.parentElement), share,
-              found.place, practice.sound.context.currentTime - practice.sound.heard(),
-              practice.sound.context.outputLatency]);
-          }
-          requestAnimationFrame(look);
+          return [cursor, cursor && new DOMMatrix(cursor.style.transform).e];
         };
-        requestAnimationFrame(look);
+        const systems = [...document.querySelectorAll('.system[data-set="wide"]')];
+        window.requestAnimationFrame = (draw) => ask((time) => {
+          const [, was] = stood();
+          const before = practice.now().found;
+          draw(time);
+          const after = practice.now().found;
+          const [cursor, x] = stood();
+          if (!before || before.before || x === was) return;
+          const svg = cursor.parentElement.querySelector("svg");
+          looks.push([systems.indexOf(cursor.parentElement), x / svg.getBoundingClientRect().width,
+            before.place, after.place, practice.sound.context.currentTime - practice.sound.heard(),
+            practice.sound.context.outputLatency]);
+        });
     """)
     length = 16 * 60 / tempo
     browser.until("const f = practice.now().found; return f.pass >= 1 && f.place > 1.5")
@@ -165,16 +169,17 @@ def check_seam_and_cursor(browser: Browser | Firefox, tempo: int = 240) -> Sound
     # A multiply by a steady gain may round differently by a bit.
     assert np.abs(wave[at : at + tail] - wave[at + count : at + count + tail]).max() < 1e-6
 
-    # Over the seam the tone goes on as if there were none.
+    # Over the seam the tone goes on as if there were none: 10 ms on either side, which are copied
+    # as they are where the loop is stretched.
     seam = round(begin * RATE) - first + count
-    around = wave[seam - 2400 : seam + 2400].astype(np.float64)
+    around = wave[seam - RATE // 100 : seam + RATE // 100].astype(np.float64)
     times = np.arange(len(around)) / RATE
     basis = np.stack([np.sin(2 * np.pi * TONE * times), np.cos(2 * np.pi * TONE * times)])
     tone = np.linalg.lstsq(basis.T, around, rcond=None)[0]
     # The clicks of the pickup ring near the seam; look at the step from frame to frame below them.
     steps = np.abs(np.diff(wave[seam - 3 : seam + 3]))
     usual = np.abs(np.diff(wave[at : at + count])).max()
-    assert np.hypot(*tone) > 0.05
+    assert np.hypot(*tone) == pytest.approx(0.25 * 0.6**2, rel=0.03)  # the volume is the ear's
     assert steps.max() < usual
 
     # Each click is heard where the page says the note is.
@@ -197,17 +202,16 @@ def check_seam_and_cursor(browser: Browser | Firefox, tempo: int = 240) -> Sound
     # The cursor stands where the sound is that leaves the loudspeaker now.
     assert len(looks) > 60
     off = []
-    for system, share, place, _, _ in looks:
+    for system, share, before, after, *_ in looks:
         way = ways[system]
         x = share * shapes[system]["width"]
         shown = float(np.interp(x, [x for _, x in way], [t for t, _ in way]))
-        wrapped = min(abs(shown - place), abs(shown - place + length), abs(shown - place - length))
+        on = (shown - before) % length
+        outside = max(0.0, on - (after - before) % length)
         if way[0][1] + 0.1 < x < way[-1][1] - 0.1:
-            off.append(wrapped)
+            off.append(min(outside, length - on))
     assert len(off) > 30
-    # Between the page's look at the clock and this one a busy machine may do something else.
-    assert np.percentile(off, 98) < 0.020
-    assert statistics.median(off) < 0.005
+    assert np.percentile(off, 98) < 0.005  # the clock itself may be put right in between
     late = [behind - latency for *_, behind, latency in looks]
     assert abs(statistics.median(late)) < 0.020
     return wave[at : at + count]

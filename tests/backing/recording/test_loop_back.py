@@ -67,7 +67,9 @@ def begun(process: subprocess.Popen[str], take: Path, seconds: float = 0) -> Non
 
     def there() -> bool:
         assert process.poll() is None
-        return take.exists() and soundfile.info(take).frames > seconds * RATE
+        if not take.exists() or not take.stat().st_size:  # has its name, and no head yet
+            return False
+        return soundfile.info(take).frames > seconds * RATE
 
     until(there, step=0.02)
 
