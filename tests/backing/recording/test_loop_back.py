@@ -69,7 +69,7 @@ def begun(process: subprocess.Popen[str], take: Path, seconds: float = 0) -> Non
         assert process.poll() is None
         if not take.exists() or not take.stat().st_size:  # has its name, and no head yet
             return False
-        return soundfile.info(take).frames > seconds * RATE
+        return bool(soundfile.info(take).frames > seconds * RATE)
 
     until(there, step=0.02)
 
