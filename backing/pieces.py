@@ -25,13 +25,7 @@ from backing.grooves.instruments import COMPS
 from backing.practice import Plan, read_plan
 from backing.practice import loop as practice_loop
 from backing.practice import trade as practice_trade
-from backing.practice.plan import (
-    WORDS,
-    check_room,
-    check_step,
-    check_words,
-    parse_bars,
-)
+from backing.practice.plan import WORDS, check_room, check_step, check_words, parse_bars
 from backing.setting import Setting
 from phrases.counting import parse_swing
 from phrases.errors import ChoiceError, RangeError, WordsError

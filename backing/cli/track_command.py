@@ -14,8 +14,7 @@ __all__ = ["command"]
 
 
 @click.command(
-    "track",
-    epilog="\b\nFor example:\n  backing track --key Bb --tempo 112 -o bb.mid -o bb.wav",
+    "track", epilog="\b\nFor example:\n  backing track --key Bb --tempo 112 -o bb.mid -o bb.wav"
 )
 @setting_options(whole=True)
 @click.option(

@@ -326,8 +326,7 @@ class _Player:
         first = row[0]
         marks = _ordered([mark for note in row for mark in note.marks])
         string = _Open(
-            StringNote(first.string, first.fret, marks=marks, into=self._into(first)),
-            first.fret,
+            StringNote(first.string, first.fret, marks=marks, into=self._into(first)), first.fret
         )
         self.open[first.string] = string
         if first.fret not in HARMONICS:

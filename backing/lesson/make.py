@@ -254,11 +254,7 @@ def _manifest(
             about["take"] = item.take.name
         rows += _files(record, about)
     for leaf, record in papers.items():
-        about = {
-            "kind": leaf.kind,
-            **_named(lesson, leaf),
-            "digest": leaf.digest,
-        }
+        about = {"kind": leaf.kind, **_named(lesson, leaf), "digest": leaf.digest}
         rows += _files(record, about)
     rows.sort(key=lambda row: str(row["path"]))
     told = {

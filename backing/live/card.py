@@ -40,10 +40,7 @@ class Card:
     """
 
     def __init__(
-        self,
-        heard: Callable[[Any, int], None] | None = None,
-        output: str = "",
-        source: str = "",
+        self, heard: Callable[[Any, int], None] | None = None, output: str = "", source: str = ""
     ) -> None:
         self._heard = heard
         self._wanted = output, source
@@ -183,10 +180,7 @@ class Opening:
     """Opens the sound card in a thread; nothing has to be waited for but the card."""
 
     def __init__(
-        self,
-        heard: Callable[[Any, int], None] | None = None,
-        output: str = "",
-        source: str = "",
+        self, heard: Callable[[Any, int], None] | None = None, output: str = "", source: str = ""
     ) -> None:
         self._heard = heard
         self._wanted = output, source

@@ -50,10 +50,7 @@ SHAPES: dict[str, str] = {
     "hold": "one tempo",
     "ramp": "evenly from one tempo to another, beat by beat",
 }
-COUNTS: dict[str, str] = {
-    "first": "before the first pass",
-    "each": "before every pass",
-}
+COUNTS: dict[str, str] = {"first": "before the first pass", "each": "before every pass"}
 GAPS: dict[str, str] = {
     "response": "the call sounds, the response is yours",
     "call": "the call is yours, the response sounds",

@@ -61,11 +61,7 @@ GLYPHS: dict[str, str] = {
 
 
 # How a face is asked for in SVG.
-_ASKED = {
-    "regular": "",
-    "italic": ' font-style="italic"',
-    "bold": ' font-weight="600"',
-}
+_ASKED = {"regular": "", "italic": ' font-style="italic"', "bold": ' font-weight="600"'}
 _TEXT = re.compile(
     r'<text class="(?P<face>\w+)"(?P<unseen> fill-opacity="0")?[^>]*'
     r' font-size="(?P<size>[^"]+)"[^>]*>(?P<words>[^<]*)</text>'

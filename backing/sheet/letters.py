@@ -45,9 +45,7 @@ def _blank(letters: frozenset[str]) -> frozenset[str]:
     text = "".join(f"#box[#{quoted(f'A{letter}A')}]" for letter in every)
     folders: Any = [str(lettering.FONTS)]
     drawing = typst.compile(
-        f'#set text(font: "{lettering.FAMILY}")\n{text}'.encode(),
-        font_paths=folders,
-        format="svg",
+        f'#set text(font: "{lettering.FAMILY}")\n{text}'.encode(), font_paths=folders, format="svg"
     )
     assert isinstance(drawing, bytes)
     # Each box is a group of its own, in which two letters are drawn in any case.

@@ -165,10 +165,7 @@ def _alike(one: Box, other: Box) -> bool:
 
 
 def _cut(
-    system: System,
-    ends: tuple[float, float, float, float],
-    owner: str,
-    slides: Sequence[Ink] = (),
+    system: System, ends: tuple[float, float, float, float], owner: str, slides: Sequence[Ink] = ()
 ) -> Ink:
     """Return a slide that ends before what stands in its way, such as the signs of a chord."""
     x1, y1, x2, y2 = ends

@@ -32,11 +32,7 @@ WIDTH = 80
 
 
 def text_sheet(
-    phrase: Phrase,
-    form: Form | None = None,
-    *,
-    fingering: bool = True,
-    chorus: bool = False,
+    phrase: Phrase, form: Form | None = None, *, fingering: bool = True, chorus: bool = False
 ) -> str:
     """Return a phrase as plain text.
 
