@@ -14,7 +14,7 @@ from pathlib import Path
 
 from backing.events import Stream
 from backing.formats import BITS, FORMATS, OPUS_RATE, RATES
-from backing.sound_files import OutputError, sound_files, why
+from backing.sound_files import OutputError, explained, sound_files, why
 from phrases.drafts import hidden, sweep
 from phrases.errors import BluesError, RangeError
 from phrases.replacing import check_free
@@ -49,15 +49,10 @@ def check_outputs(
     this program did not make, unless that is forced.
     """
     for path in paths:
-        try:
+        with explained(path):
             _check_output(path, formats)
             check_free(path, force=force)
             names = [other.resolve() for other in paths]
-        except (OSError, RuntimeError) as error:
-            if isinstance(error, BluesError):
-                raise
-            what = getattr(error, "strerror", None) or str(error)
-            raise OutputError(f"{path}: cannot be written: {what}") from None
         if names.count(path.resolve()) > 1:
             raise OutputError(f"{path}: is named twice; name each file once")
 
@@ -85,16 +80,11 @@ def check_folder(path: Path) -> None:
 @contextlib.contextmanager
 def beside(path: Path) -> Iterator[Path]:
     """Give a name beside `path`; rename to it at the end, or remove what was written."""
-    with contextlib.ExitStack() as stack:
-        try:
-            target = Path(os.path.realpath(path))  # a link stays a link
-            draft = stack.enter_context(hidden(target))
+    with explained(path, (OSError,)):
+        target = Path(os.path.realpath(path))  # a link stays a link
+        with hidden(target) as draft:
             yield draft
             draft.replace(target)
-        except BluesError:
-            raise
-        except OSError as error:
-            raise OutputError(f"{path}: cannot be written: {why(error, path)}") from None
 
 
 def write(

@@ -135,11 +135,15 @@ def _reserve(path: Path, size: int) -> None:
 
 
 @contextlib.contextmanager
-def explained(path: Path) -> Iterator[None]:
+def explained(
+    path: Path, kinds: tuple[type[Exception], ...] = (OSError, RuntimeError, AssertionError)
+) -> Iterator[None]:
     """Turn what libraries raise while a file is written into an `OutputError`."""
     try:
         yield
-    except (OSError, RuntimeError, AssertionError) as error:
+    except BluesError:
+        raise
+    except kinds as error:
         raise OutputError(f"{path}: cannot be written: {why(error, path)}") from None
 
 

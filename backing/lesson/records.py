@@ -22,6 +22,7 @@ from filelock import FileLock, Timeout
 
 from backing.lesson.items import file_digest
 from backing.output import OutputError
+from backing.sound_files import explained
 
 __all__ = ["HIDDEN", "Record", "Shared", "Workshop", "opened"]
 
@@ -116,7 +117,7 @@ class Workshop:
         files = {}
         for path, draft in drafts.items():
             target = self.folder / path
-            try:
+            with explained(target):
                 self._check_inside(target)
                 target.parent.mkdir(parents=True, exist_ok=True)
                 told = file_digest(draft)
@@ -124,11 +125,6 @@ class Workshop:
                     self._spare(path, {before.files[path][2], told})
                 draft.replace(target)
                 found = target.stat()
-            except OSError as error:
-                if isinstance(error, OutputError):
-                    raise
-                why = error.strerror or str(error)
-                raise OutputError(f"{target}: cannot be written: {why}") from None
             files[path] = (found.st_size, found.st_mtime_ns, told)
         record = Record(digest, files, facts)
         told_all = {"name": name, "digest": digest, "files": files, "facts": facts}
@@ -195,12 +191,9 @@ class Workshop:
 
     def _write(self, path: Path, text: str) -> None:
         draft = self.draft(".json")
-        try:
+        with explained(path):
             draft.write_text(text, encoding="utf-8")
             draft.replace(path)
-        except OSError as error:
-            why = error.strerror or str(error)
-            raise OutputError(f"{path}: cannot be written: {why}") from None
 
 
 @contextlib.contextmanager

@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from backing.output import OutputError, beside
+from backing.output import beside
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
 from backing.sound.loudness import SILENCE, Meter
 from backing.sound.mix import LIMIT
+from backing.sound_files import explained
 
 __all__ = ["BELOW", "rough_mix"]
 
@@ -42,12 +43,10 @@ def rough_mix(take: Path, backing: Path, out: Path) -> float:
         gain = 0.0 if SILENCE in levels else min(MOST, levels[0] - BELOW - levels[1])
         frames = max(played.frames, recorded.frames)
         draft = stack.enter_context(beside(out))
-        try:
-            with soundfile.SoundFile(draft, "w", rate, 2, format="WAV", subtype="PCM_16") as file:
-                for block in _mixed(played, recorded, side, np.float32(10 ** (gain / 20)), frames):
-                    file.write(block)
-        except (OSError, RuntimeError) as error:
-            raise OutputError(f"{out}: cannot be written: {error}") from None
+        stack.enter_context(explained(out))
+        with soundfile.SoundFile(draft, "w", rate, 2, format="WAV", subtype="PCM_16") as file:
+            for block in _mixed(played, recorded, side, np.float32(10 ** (gain / 20)), frames):
+                file.write(block)
     return gain
 
 

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 from backing.live.reel import Begin
-from backing.output import OutputError
 from phrases.errors import BluesError
 from phrases.rewrite import replace_file
 
@@ -68,14 +67,11 @@ def segments(history: Sequence[int | Begin], rate: int, frames: int) -> list[lis
 def write_slate(take: Path, slate: Slate) -> Path:
     """Write what a take was played over beside it; return the file.
 
-    OutputError if it cannot be written.
+    TextFileError if it cannot be written.
     """
     path = slate_name(take)
     text = json.dumps({"kind": KIND, **asdict(slate)}, ensure_ascii=False, indent=1) + "\n"
-    try:
-        replace_file(path, text)
-    except OSError as error:
-        raise OutputError(f"{path}: cannot be written: {error.strerror or error}") from None
+    replace_file(path, text)
     return path
 
 
