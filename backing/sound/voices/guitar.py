@@ -32,6 +32,9 @@ OTHER_WAY, TURNS = 0.07, 0.15  # how much a string swings the other way; Hz of t
 ANSWER, ANSWERS = 0.00025, 0.7  # of what is played; seconds that idle strings ring
 IDLE_TAPS = 128  # what is so soft needs no more
 RESTING = (30.0, 15.0)  # what takes from idle strings: dB a second, and as much more for each kHz
+# Of the lowest string's frequency, from where on all is passed on: a string that is stopped
+# elsewhere while it rings keeps an offset.
+COUPLED = 0.25
 STRUM = 0.004  # seconds from string to string
 DIGS = 1.3  # times as hard is struck what lies under the palm, to be heard through it
 LAST = 15  # the highest fret on which a chord is taken
@@ -158,10 +161,11 @@ class Strings:
         for string, note in fingered(neck, notes):
             by_string[string].append(note)
         place = PICKS[pick] if pick else neck.fingers
-        self.neck = neck
+        self.neck, self.rate = neck, rate
         self.strings = [_String(neck, name, own, place, rate) for name, own in by_string.items()]
         self._idle = _idle(neck, rate) if answers else None
         self._rings: Samples = np.zeros(0, np.float32)
+        self._offset = 0.0
         ends = max((string.ends for string in self.strings), default=0)
         self.frames = ends + (0 if self._idle is None else len(self._idle))
 
@@ -173,13 +177,25 @@ class Strings:
             if sound is not None:
                 dry += np.float32(self.neck.gain) * sound
         if self._idle is None:
-            return dry
+            return self._coupled(dry)
         out = np.zeros(frames + len(self._idle) - 1, np.float32)
         out[: len(self._rings)] = self._rings
         if dry.any():
             filtered(dry, self._idle, out=out)
         self._rings = out[frames:]
         return dry + out[:frames]
+
+    def _coupled(self, dry: Samples) -> Samples:
+        """Return it without its offset."""
+        hops = dry.reshape(-1, HOP).mean(axis=1)
+        lowest = 440 * 2 ** ((min(one.open for one in self.neck.strings.values()) - 69) / 12)
+        share = 1 - np.exp(-2 * np.pi * COUPLED * lowest * HOP / self.rate)
+        edges = [self._offset, *hops.tolist()]
+        for number in range(len(hops)):
+            edges[number + 1] = edges[number] + share * (edges[number + 1] - edges[number])
+        self._offset = edges[-1]
+        slow = between(np.array(edges, np.float32), np.arange(len(hops)))
+        return dry - slow.reshape(-1)
 
 
 def fingered(neck: Neck, notes: Iterable[Note]) -> Iterator[tuple[str, Note]]:
