@@ -19,7 +19,7 @@ from backing.sound.spool import Stretch
 
 __all__ = ["AROUND", "Peaks", "near"]
 
-MANY = 1 << 17  # blocks whose gains are found at a time
+MANY = 1 << 14  # blocks whose gains are found at a time
 AROUND = MARGIN // BLOCK  # blocks around a stretch that its gains depend on
 
 
@@ -70,11 +70,14 @@ class Peaks:
             first, last = near(blocks, number, AROUND, AROUND)
             key = number - first, *row[first : last + 1]
             if key not in known:
-                before = np.concatenate([silence, *map(_each, blocks[first:number])])[-AROUND:]
-                after = [*map(_each, blocks[number + 1 : last + 1]), silence]
+                past = [_each(block[-AROUND:]) for block in blocks[first:number]]
+                after = [_each(block[:AROUND]) for block in blocks[number + 1 : last + 1]]
+                before = np.concatenate([silence, *past])[-AROUND:]
                 if self._batches[-1].size > MANY:
                     self._batches.append(_Batch())
-                added = self._batches[-1].add(before, here, np.concatenate(after)[:AROUND])
+                added = self._batches[-1].add(
+                    before, here, np.concatenate([*after, silence])[:AROUND]
+                )
                 known[key] = np.arange(cells, cells + added - 1)  # the last is no cell
                 cells += added
             order.append(known[key])

@@ -92,7 +92,6 @@ class Rendered:
         self._parts = [layers for layers in each if len(layers)]
         self._kinds = [number for number, layers in enumerate(each) if len(layers)]
         self._heard: list[int] = []
-        self._known: dict[Hashable, Samples] = {}
         self._short = fits(len(names), expected)
         self._high: dict[Stretch, Future[list[Samples]]] = {}
         self._balanced: Gains | None = None
@@ -100,6 +99,7 @@ class Rendered:
         self._weighed: dict[Hashable, Future[Samples]] = {}
         self.pool = ThreadPoolExecutor(AT_ONCE)  # FluidSynth and numpy leave Python to others
         # A stretch is looked at for its neighbours' sake too.
+        self._peaked = lru_cache(KEPT)(self._true_peaks)
         self._mastered = lru_cache(MASTERED)(lambda stretch: self._mixed(stretch, self.gains))
 
     @property
@@ -122,7 +122,7 @@ class Rendered:
                 self._high[stretch] = self.pool.submit(self._heights, stretch)
 
     def _weigh(self, number: int) -> Samples:
-        return weighed(self._around(number, TAPS - 1, 0, self.spool.read), self.rate)
+        return weighed(self._around(self.row, number, TAPS - 1, 0, self.spool.read), self.rate)
 
     def measure(self) -> None:
         """Decide the gains from all that was added."""
@@ -210,21 +210,22 @@ class Rendered:
         return number - first, tuple(self.row[first : last + 1])
 
     def _around(
-        self, number: int, before: int, after: int, read: Callable[[Stretch], Samples]
-    ) -> Samples:
-        """Return a stretch and so many frames before and after it, silent beyond the ends."""
-        parts = [read(self.row[number])]
+        self, row: Sequence[Stretch], number: int, before: int, after: int,
+        read: Callable[[Stretch], Samples],
+    ) -> Samples:  # fmt: skip
+        """Return a stretch of a row and so many frames around it, silent beyond the ends."""
+        parts = [read(row[number])]
         at = number
         while before > 0 and at > 0:
             at -= 1
-            stretch = self.row[at]
+            stretch = row[at]
             parts.insert(0, read(stretch.cut(len(stretch) - before, len(stretch))))
             before -= len(stretch)
         at = number
-        while after > 0 and at + 1 < len(self.row):
+        while after > 0 and at + 1 < len(row):
             at += 1
-            parts.append(read(self.row[at].cut(0, after)))
-            after -= len(self.row[at])
+            parts.append(read(row[at].cut(0, after)))
+            after -= len(row[at])
         silence = np.zeros((*parts[0].shape[:-1], max(0, before, after)), np.float32)
         parts.insert(0, silence[..., : max(0, before)])
         return np.concatenate([*parts, silence[..., : max(0, after)]], axis=-1)
@@ -310,7 +311,10 @@ class Rendered:
     def _finished(self, number: int) -> Samples:
         """Return a stretch as it is heard, shape (2, frames): its mix at the limiter's gains."""
         place, beside = self._near(number, MARGIN, MARGIN)
-        peaks = [self._true_peaks(number - place + other) for other in range(len(beside))]
+        first = number - place
+        peaks = [
+            self._peaked(*self._near(first + other, NEAR, NEAR)) for other in range(len(beside))
+        ]
         start = -sum(len(stretch) for stretch in beside[:place])
         centres = []
         for stretch in beside:
@@ -329,27 +333,22 @@ class Rendered:
         mix[:, frames] *= curve.astype(np.float32)
         return mix
 
-    def _true_peaks(self, number: int) -> NDArray[np.float32]:
+    def _true_peaks(self, place: int, beside: tuple[Stretch, ...]) -> Samples:
         """Return the true peak of each block of a stretch, as far as a limiter minds."""
-        key = self._near(number, NEAR, NEAR)
-        if key not in self._known:
-            around = self._around(number, NEAR, NEAR, self._mastered)
-            bounds = None
-            if self._peaks is not None and self.row[number] in self._peaks.places:
-                balance = self._balance(self.gains)
-                ends = np.zeros(1, np.float32)
-                bounds = np.concatenate(
-                    [ends, self._peaks.bounds(self.row[number], balance), ends]
-                )
-            blocks = -(-len(self.row[number]) // BLOCK)
-            self._known[key] = block_peaks(around, WORTH * LIMIT, bounds)[1 : 1 + blocks]
-        return self._known[key]
+        stretch = beside[place]
+        around = self._around(beside, place, NEAR, NEAR, self._mastered)
+        bounds = None
+        if self._peaks is not None and stretch in self._peaks.places:
+            ends = np.zeros(1, np.float32)
+            inside = self._peaks.bounds(stretch, self._balance(self.gains))
+            bounds = np.concatenate([ends, inside, ends])
+        return block_peaks(around, WORTH * LIMIT, bounds)[1 : 1 - (-len(stretch) // BLOCK)]
 
     def close(self) -> None:
         """Stop what is being done, and give back the memory and the temporary file."""
         self.pool.shutdown(wait=True, cancel_futures=True)
         self._mastered.cache_clear()
-        self._known.clear()
+        self._peaked.cache_clear()
         self._high.clear()
         self._peaks = None
         self._weighed.clear()
