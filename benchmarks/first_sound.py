@@ -18,8 +18,10 @@ PHRASE = str(Path(__file__).parents[1] / "examples" / "porch-light.toml")
 COMMANDS = {"track": ["track"], "demo": ["demo", PHRASE], "loop": ["loop", PHRASE]}
 
 # The command itself, but that it says when the first sound is handed to the card or the port.
+# `backing.cli` comes first, as in the command: it says how numpy is to be loaded.
 NOTED = """
 import sys, time
+from backing.cli import main
 def told(found=[]):
     if not found:
         found.append(print(time.clock_gettime(time.CLOCK_MONOTONIC), flush=True))
@@ -37,7 +39,6 @@ def noted(self, what):
     if sounds(what):
         told()
 setattr(kind, name, noted)
-from backing.cli import main
 sys.argv[0] = "backing"
 main()
 """

@@ -24,7 +24,7 @@ from backing.sound.limiter import BLOCK, MARGIN, block_gains, block_heights, blo
 from backing.sound.loudness import TAPS, Meter, weighed
 from backing.sound.mix import LIMIT, Gains, master
 from backing.sound.peaks import AROUND, Peaks, near
-from backing.sound.spool import Spool, Stretch, fits
+from backing.sound.spool import Spool, Stretch, fits, trim
 from backing.sound.synth import PARTS
 
 __all__ = ["Rendered"]
@@ -126,6 +126,8 @@ class Rendered:
 
     def measure(self) -> None:
         """Decide the gains from all that was added."""
+        if not self._short:
+            trim()  # of what is needed only while notes are rendered
         meter = Meter(len(self.names), self.rate)
         row = [self.row[number] for number in self._heard]
         peaks = Peaks(row, len(self._parts) if self._short else 1) if row else None

@@ -5,6 +5,8 @@ A piece is rendered before its loudness is known, and what is equal in it is sto
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import errno
 import threading
 from dataclasses import dataclass
@@ -16,7 +18,7 @@ import numpy as np
 
 from backing.sound.filters import Samples
 
-__all__ = ["Spool", "Stretch", "fits"]
+__all__ = ["Spool", "Stretch", "fits", "trim"]
 
 
 # Bytes. A piece that fits waits in memory; of a longer one, which is read from the disk anyway, a
@@ -50,6 +52,12 @@ class Stretch:
 def fits(layers: int, frames: int) -> bool:
     """Tell whether so many frames of stereo layers wait in memory."""
     return 8 * layers * frames <= IN_MEMORY
+
+
+def trim() -> None:
+    """Give the system the memory that lies free between what is kept, where glibc is there to."""
+    with contextlib.suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 class Spool:

@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from backing.sound.filters import white
+from backing.sound.filters import Samples, white
 from backing.sound.voices.gauges import Gauge, Neck
 
 __all__ = ["AHEAD", "Pulses", "noise"]
@@ -66,7 +66,7 @@ class Pulses:
         self._ahead = np.exp(-1j * self._turn * AHEAD)
         self._scraped = round(0.004 * rate)  # frames
         self._sooner = np.exp(1j * self._turn * self._scraped)
-        self._stepped = lru_cache(maxsize=512)(self._stepped)  # type: ignore[method-assign]
+        self._stepped = lru_cache(maxsize=128)(self._stepped)  # type: ignore[method-assign]
         self._scrape = lru_cache(maxsize=ALIKE)(self._scrape)  # type: ignore[method-assign]
 
     def _given(self, spectrum: NDArray[np.complex128]) -> Floats:
@@ -95,9 +95,9 @@ class Pulses:
             heard += share * place / quality / (1 + place / quality + place**2)
         return heard
 
-    def _stepped(self, frames: float, leaves: float) -> Floats:
-        """Return a pluck of amplitude 1."""
-        return self._given(self._step(frames, leaves))
+    def _stepped(self, frames: float, leaves: float) -> Samples:
+        """Return a pluck of amplitude 1; many are kept."""
+        return self._given(self._step(frames, leaves)).astype(np.float32)
 
     def _scrape(self, seed: int) -> Floats:
         """Return a scrape of amplitude 1."""
