@@ -338,6 +338,12 @@ def test_a_flat_arc_is_even(groove: str) -> None:
     assert 40 * np.log10(max(loud) / min(loud)) < 1.5
 
 
+def test_no_crash_opens_a_chorus_that_is_as_strong_as_the_one_before() -> None:
+    planner = setting("shuffle").planner(6, "flat")
+    assert [planner.chorus(12).crash for _ in range(6)] == [False] * 6
+    assert planner.number == 6
+
+
 def _band(stream: Stream, voice: str) -> list[tuple[float, int, int]]:
     return [
         (round(float(section.start) + note.start, 3), note.pitch, note.velocity)

@@ -121,3 +121,12 @@ def test_a_shell_is_guide_tones_alone(quality: str, tmp_path: Path) -> None:
     shell = comper._held(chord, "shell")
     assert shell
     assert {(pitch - 9) % 12 for pitch in shell} <= guides
+
+
+def test_ghosts_leave_room_while_the_phrase_sounds_and_the_backbeat_stays(tmp_path: Path) -> None:
+    path = groove(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("kick = '1'", "snare = '(1&) 2 (3&) 4'"), encoding="utf-8")
+    under = replace(PLAIN, when=("under", "bar"), sounding=((Fraction(0), Fraction(2)),))
+    assert struck(played(path, "drums", PLAIN)) == [0.5, 1.0, 2.5, 3.0]
+    assert struck(played(path, "drums", under)) == [1.0, 2.5, 3.0]
