@@ -344,6 +344,18 @@ def test_no_crash_opens_a_chorus_that_is_as_strong_as_the_one_before() -> None:
     assert planner.number == 6
 
 
+@pytest.mark.parametrize(("bars", "ends"), [(8, {4}), (12, {4, 8}), (16, {4, 8, 12})])
+def test_the_drummer_sets_up_each_line_and_all_push_out_of_lines_alone(
+    bars: int, ends: set[int]
+) -> None:
+    # A line has four bars; into the last one all may push, too.
+    planner = setting("shuffle").planner(40)
+    for _ in range(40):
+        chorus = planner.chorus(bars)
+        assert {bar + 1 for bar, _ in chorus.set_ups} == ends
+        assert {bar + 1 for bar in chorus.pushes} <= ends | {bars - 1}
+
+
 def _band(stream: Stream, voice: str) -> list[tuple[float, int, int]]:
     return [
         (round(float(section.start) + note.start, 3), note.pitch, note.velocity)
