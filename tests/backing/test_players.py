@@ -130,3 +130,14 @@ def test_ghosts_leave_room_while_the_phrase_sounds_and_the_backbeat_stays(tmp_pa
     under = replace(PLAIN, when=("under", "bar"), sounding=((Fraction(0), Fraction(2)),))
     assert struck(played(path, "drums", PLAIN)) == [0.5, 1.0, 2.5, 3.0]
     assert struck(played(path, "drums", under)) == [1.0, 2.5, 3.0]
+
+
+def test_a_hand_doubles_the_accents_of_a_riff_where_the_phrase_leaves_room(tmp_path: Path) -> None:
+    path = groove(tmp_path)
+    text = path.read_text(encoding="utf-8") + "[[riff]]\nline = '1:R> 2:b3 3:4> 4:5'\n"
+    path.write_text(text, encoding="utf-8")
+    (riff,) = load_groove(path).riffs
+    bar = replace(PLAIN, line=riff)
+    assert struck(played(path, "comp", bar)) == [0.0, 2.0]
+    under = replace(bar, when=("under", "bar"), sounding=((Fraction(0), Fraction(2)),))
+    assert struck(played(path, "comp", under)) == [2.0]

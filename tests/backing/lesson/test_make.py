@@ -346,6 +346,16 @@ def test_what_the_lesson_no_longer_has_goes_and_the_teachers_own_stays(copy: Pat
     assert touched.exists()
 
 
+def test_a_file_that_another_item_has_now_stays(tmp_path: Path) -> None:
+    with opened(tmp_path / "lesson") as work:
+        for name in ("before", "after"):
+            draft = work.draft(".txt")
+            draft.write_text("the same", encoding="utf-8")
+            work.keep(name, "digest", {"sheet.txt": draft}, {})
+        assert work.forget({"after"}, {"sheet.txt"}) == []
+    assert (tmp_path / "lesson/sheet.txt").exists()
+
+
 def test_what_a_person_changed_is_kept_beside(copy: Path) -> None:
     described = copy / module.DESCRIPTION
     described.write_text("my own words\n", encoding="utf-8")
