@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from soundfonts.find import Soundfont, SoundfontError, find_soundfont, installed
+from soundfonts.find import Soundfont, SoundfontError, embedded, find_soundfont, installed
 
-__all__ = ["Soundfont", "SoundfontError", "find_soundfont", "installed"]
+__all__ = ["Soundfont", "SoundfontError", "embedded", "find_soundfont", "installed"]

@@ -25,6 +25,7 @@ __all__ = [
     "Soundfont",
     "SoundfontError",
     "check_soundfont",
+    "embedded",
     "find_soundfont",
     "how_to_get",
     "installed",
@@ -106,7 +107,8 @@ def _in_folder(folder: Path) -> list[Path]:
         return []
 
 
-def _wheel() -> Path | None:
+def embedded() -> Path | None:
+    """Return the soundfont inside the pretty_midi wheel, if it is there."""
     spec = find_spec("pretty_midi")
     if spec is None or spec.origin is None:
         return None
@@ -126,7 +128,7 @@ def _candidates() -> Iterator[Soundfont]:
     if sys.platform == "darwin":
         for path in _in_folder(Path.home() / "Library/Audio/Sounds/Banks"):
             yield Soundfont(path, "system")
-    wheel = _wheel()
+    wheel = embedded()
     if wheel is not None:
         yield Soundfont(wheel, "wheel")
 

@@ -14,14 +14,16 @@ import numpy as np
 
 from backing.events import LEVELS, VOICES, Note, Stream, part_of
 from backing.sound.filters import Samples, once
+from backing.sound.loudness import SILENCE, Meter
 from backing.sound.synth import LENGTH, PARTS, Stems, stretches, synthesise
 from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM, UPRIGHT, tuned
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
 from backing.sound.voices.strokes import CYMBALS, Strokes, stroke
 from backing.sound.voices.wheels import Organ
+from soundfonts import embedded
 
-__all__ = ["plain_level", "played", "sampled"]
+__all__ = ["plain_level", "played", "sampled", "tried"]
 
 Tuning = tuple[tuple[str, int], ...]
 
@@ -30,8 +32,25 @@ STRINGS_LEVEL = 0.060
 # dB by which a part of ours is as loud in its stem as that of the embedded soundfont is on average
 # over the grooves.
 GAINS: dict[tuple[str, int], float] = {
-    ("bass", 32): 5.5, ("bass", 33): 1.4, ("comp", 26): -7.7, ("comp", 16): -2.7,
+    ("bass", 32): 3.8, ("bass", 33): 1.2, ("comp", 26): -3.3, ("comp", 16): -2.7,
 }  # fmt: skip
+# LUFS of `TRIED` on the embedded soundfont, to which parts of others are brought.
+USUAL: dict[tuple[str, int], float] = {
+    ("drums", 0): -31.7, ("bass", 32): -32.45, ("bass", 33): -32.64, ("comp", 0): -38.42,
+    ("comp", 16): -34.98, ("comp", 26): -34.21, ("comp", 61): -38.74,
+}  # fmt: skip
+MOST = 12.0  # dB, so that what is all but missing is not made of noise
+BEATS = 8
+TRIED = tuple(
+    Note(part, beat / 4, (beat + length) / 4, pitch, velocity)
+    for beat in range(BEATS)
+    for part, pitches, length, velocity in (
+        ("drums", ((36, 42, 38, 42)[beat % 4],), 0.2, (96, 72)[beat % 2]),
+        ("bass", (33 + 12 * beat // 7,), 0.8, 72),
+        ("comp", (52 + beat, 56 + beat, 59 + beat), 0.8, (56, 72)[beat % 2]),
+    )
+    for pitch in pitches
+)
 # The General MIDI programs, from 0, of the parts that are played here.
 ORGAN = 16
 OWN: dict[str, Container[int]] = {"lead": range(128), "comp": (ORGAN, 26, 27), "bass": (32, 33)}
@@ -69,6 +88,25 @@ def sampled(stream: Stream) -> list[str]:
     if stream.voice != "strings":
         return list(parts)
     return [part for part in parts if stream.programs.get(part, -1) not in OWN.get(part, ())]
+
+
+@once(8)
+def _trims(programs: tuple[tuple[str, int], ...], soundfont: Path, rate: int) -> Samples:
+    """Return the gain of each part with which it is as loud as on the embedded soundfont."""
+    trims = np.ones(len(PARTS), np.float32)
+    if soundfont != embedded():
+        for number, found in enumerate(tried(dict(programs), soundfont, rate)):
+            usual = USUAL.get((PARTS[number], dict(programs).get(PARTS[number], 0)), found)
+            if found > SILENCE:
+                trims[number] = 10 ** (min(MOST, max(-MOST, usual - found)) / 20)
+    return trims
+
+
+def tried(programs: dict[str, int], soundfont: Path, rate: int) -> list[float]:
+    """Return how loud a soundfont plays `TRIED`, part by part, in LUFS."""
+    meter = Meter(len(PARTS), rate)
+    meter.add(synthesise(TRIED, programs, soundfont, rate)[:, :, : rate * BEATS // 4])
+    return [meter.loudness(one) for one in np.eye(len(PARTS))]
 
 
 def played(
@@ -110,16 +148,16 @@ def played(
         if who is not None:
             own[part] = who
             rest = tuple(note for note in rest if part_of(note.voice) != part)
-    if not own:
-        yield from stretches(rest, programs, soundfont, rate)
-        return
-    others = stretches(rest, programs, soundfont, rate) if rest else iter(())
-    last = max(who.frames for who in own.values())
+    others = stretches(rest, programs, soundfont, rate) if rest or not own else iter(())
+    trims = _trims(tuple(programs.items()), soundfont, rate)[:, None, None]
+    last = max((who.frames for who in own.values()), default=0)
     start = 0
     while True:
         stems = next(others, None)
         if stems is None and start >= last:
             return
+        if stems is not None:
+            stems *= trims
         frames = min(LENGTH, math.ceil(max(0, last - start) / HOP) * HOP)
         if stems is None or stems.shape[2] < frames:
             longer = np.zeros((len(PARTS), 2, frames), np.float32)
@@ -129,18 +167,17 @@ def played(
         if start < last:
             for part, who in own.items():
                 sound = who.play(start, stems.shape[2])
-                stems[PARTS.index(part)] += sound * _sides(part, programs.get(part, -1))[:, None]
+                number = PARTS.index(part)
+                if part == "drums":
+                    stems[number] += sound * trims[number]
+                else:
+                    stems[number] += sound * _sides(part, programs.get(part, -1))[:, None]
         yield stems
         start += LENGTH
 
 
 def _sides(part: str, program: int) -> Samples:
-    """Return the gains of left and right, of the same power wherever a part stands.
-
-    Drums stand where their soundfont has them.
-    """
-    if part == "drums":
-        return np.ones(2, np.float32)
+    """Return the gains of left and right, of the same power wherever a part stands."""
     place = LEVELS[part][1] / 127 * math.pi / 2
     gain = 10 ** (GAINS.get((part, program), 0.0) / 20)
     return gain * np.array([math.cos(place), math.sin(place)], np.float32)

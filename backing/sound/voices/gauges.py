@@ -75,6 +75,8 @@ class Neck:
         Where fingers pluck, metres from the bridge.
     power
         Of the velocity, with which a pluck grows.
+    muted
+        How many times as high a string is picked that the palm mutes, so that it is heard.
     even
         By what power of the frequency a player holds high notes back, so that none sticks out.
     body
@@ -93,6 +95,7 @@ class Neck:
     gain: float
     fingers: float = 0.13
     power: float = 1.7
+    muted: float = 1.0
     even: float = 0.0
     body: tuple[tuple[float, float, float], ...] = ()
     glide: float = 0.0
@@ -131,8 +134,8 @@ UPRIGHT = Neck(
     body=((60.0, 1.6, 1.0), (106.0, 3.5, -1.15), (168.0, 1.15, 0.7), (460.0, 1.5, -0.5)),
 )  # fmt: skip
 
-# A rhythm player strums lightly with a hard pick: softness takes level, and little treble.
-RHYTHM = replace(GUITAR, soft=0.00060, hard=0.00006)
+# A rhythm player strums lightly and evenly with a hard pick; softness takes level, little treble.
+RHYTHM = replace(GUITAR, soft=0.00060, hard=0.00006, power=1.8, muted=1.9, even=0.8)
 
 # Where the pick meets the string, by the words of a phrase.
 PICKS: dict[str, float] = {"bridge": 0.040, "middle": 0.095, "neck": 0.170}

@@ -124,8 +124,8 @@ class Hands:
         if one.kind == "pull":
             fingers = 0.3 * period * pulses.speed / 2
             return PULL * pulses.pluck(velocity, period, fingers, PULL_SOFT, one.seed)
-        softer = PALM_SOFT if one.kind == "palm" else 1.0
-        return pulses.pluck(velocity, period, self.place, softer, one.seed)
+        softer, times = (PALM_SOFT, pulses.neck.muted) if one.kind == "palm" else (1.0, 1.0)
+        return times * pulses.pluck(velocity, period, self.place, softer, one.seed)
 
     def at(self, seconds: Floats) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
         """Return the string at times that rise evenly.

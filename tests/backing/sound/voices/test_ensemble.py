@@ -1,0 +1,51 @@
+"""Parts that are played here are as loud in the band as sampled ones."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from backing import pieces
+from backing.events import Note
+from backing.grooves import groove_names
+from backing.sound.synth import PARTS
+from backing.sound.voices import ensemble
+from tests.backing.sound.voices.levels import levels
+from tests.hard.material import some
+
+CLOSE = 1.2  # LU; just noticeable changes of level are about 1 dB (common practice)
+
+
+@pytest.mark.parametrize("groove", some(groove_names(), 2))
+def test_strings_are_as_loud_in_the_band_as_samples(groove: str, soundfont: Path) -> None:
+    stream = pieces.track(groove=groove, choruses=1, tempo=180)
+    ours, sampled = (
+        levels(replace(stream, voice=voice), soundfont) for voice in ("strings", "soundfont")
+    )
+    assert ours == pytest.approx(sampled, abs=CLOSE)
+
+
+def test_the_embedded_soundfont_is_as_loud_as_is_written_down(soundfont: Path) -> None:
+    for (part, program), usual in ensemble.USUAL.items():
+        found = ensemble.tried({"drums": 0, part: program}, soundfont, 44100)
+        assert found[PARTS.index(part)] == pytest.approx(usual, abs=0.1)
+
+
+def test_a_soundfont_of_other_levels_is_brought_to_those(
+    monkeypatch: pytest.MonkeyPatch, soundfont: Path
+) -> None:
+    monkeypatch.setattr(ensemble, "embedded", lambda: None)
+    notes = (Note("drums", 0.0, 0.1, 38, 90), Note("comp", 0.0, 0.4, 57, 70))
+    programs = {"drums": 0, "comp": 0}
+    heights = []
+    for number in range(2):  # what is made once is made again for other programs
+        (stems,) = ensemble.played(notes, programs | {"bass": 32 + number}, soundfont, 44100)
+        heights.append(np.abs(stems).max(axis=(1, 2)))
+        quieter = {key: usual - 6.0 for key, usual in ensemble.USUAL.items()}
+        monkeypatch.setattr(ensemble, "USUAL", quieter)
+    for part in ("drums", "comp"):
+        plain, quiet = (height[PARTS.index(part)] for height in heights)
+        assert 20 * np.log10(plain / quiet) == pytest.approx(6.0, abs=0.2)
