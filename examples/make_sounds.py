@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from backing import track
 from backing.events import Note
 from backing.setting import lead_notes
 from backing.sound.mix import layered
@@ -57,6 +58,14 @@ SOUNDS: tuple[tuple[str, str, str, str, str], ...] = (
     ("pick-neck", "picked near the neck", LINE, "clean", "neck"),
 )  # fmt: skip
 
+# The same of a bass: the groove whose first bars it plays.
+BASSES: tuple[tuple[str, str, str], ...] = (
+    ("bass-electric", "an electric bass", "boogie"),
+    ("bass-upright", "an upright bass, plucked", "jump"),
+    ("bass-two-beat", "an upright bass in two", "two-beat"),
+)
+BARS = 8.0  # seconds
+
 HEAD = """# What the strings sound like
 
 Made by `python examples/make_sounds.py`; start with the volume low. Any piece is
@@ -88,12 +97,22 @@ def font() -> Path:
     return Path(spec.origin).parent / "TimGM6mb.sf2"
 
 
-def sound(text: str, tone: str, pick: str, voice: str = "strings") -> NDArray[np.float32]:
-    """Return a line as it is heard, shape (2, frames)."""
-    stems = played(tuple(notes_of(text)), PROGRAMS, font(), RATE, voice, pick)
+def bass_of(groove: str) -> tuple[list[Note], dict[str, int]]:
+    """Return what the bass plays first in a groove, and its programs."""
+    stream = track(groove=groove, choruses=1)
+    notes = [note for note in stream.sections[1].notes if note.voice == "bass"]
+    return [note for note in notes if note.end < BARS], stream.programs
+
+
+def sound(
+    notes: Sequence[Note], tone: str, pick: str, voice: str = "strings",
+    programs: dict[str, int] = PROGRAMS,
+) -> NDArray[np.float32]:  # fmt: skip
+    """Return notes as they are heard, shape (2, frames)."""
+    stems = played(tuple(notes), programs, font(), RATE, voice, pick)
     layers = layered(
         stems, RATE, ("band", "lead"), tone, "middle",
-        lambda: plain_level(voice, PROGRAMS, font(), RATE),
+        lambda: plain_level(voice, programs, font(), RATE),
     )  # fmt: skip
     heard = np.concatenate([*layers], axis=2).sum(axis=0)
     loud: NDArray[np.float32] = heard * np.float32(LOUD / np.abs(heard).max())
@@ -168,14 +187,22 @@ def picture(path: Path) -> None:
     figure.savefig(path, dpi=80)
 
 
+def _row(name: str, what: str, written: str, heard: NDArray[np.float32]) -> str:
+    """Write a sound and return its row."""
+    soundfile.write(HERE / f"{name}.ogg", heard.T, RATE, subtype="VORBIS")
+    return f"| [{name}.ogg](sounds/{name}.ogg) | {what} | `{written}` |"
+
+
 def main() -> None:
     """Write all of it."""
     rows = []
     for name, what, text, tone, pick in SOUNDS:
-        heard = sound(text, tone, pick)
-        soundfile.write(HERE / f"{name}.ogg", heard.T, RATE, subtype="VORBIS")
         written = text.replace("|", "\\|")
-        rows.append(f"| [{name}.ogg](sounds/{name}.ogg) | {what} | `{written}` |")
+        rows.append(_row(name, what, written, sound(notes_of(text), tone, pick)))
+    for name, what, groove in BASSES:
+        notes, programs = bass_of(groove)
+        heard = sound(notes, "clean", "middle", programs=programs)
+        rows.append(_row(name, what, f"--groove {groove}", heard))
     picture(HERE / "strings.png")
     page = HERE.parent / "sounds.md"
     page.write_text(HEAD + "\n".join(rows) + "\n", encoding="utf-8")

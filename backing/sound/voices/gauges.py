@@ -75,8 +75,6 @@ class Neck:
         Where fingers pluck, metres from the bridge.
     power
         Of the velocity, with which a pluck grows.
-    muted
-        How many times as high a string is picked that the palm mutes, so that it is heard.
     even
         By what power of the frequency a player holds high notes back, so that none sticks out.
     body
@@ -95,7 +93,6 @@ class Neck:
     gain: float
     fingers: float = 0.13
     power: float = 1.7
-    muted: float = 1.0
     even: float = 0.0
     body: tuple[tuple[float, float, float], ...] = ()
     glide: float = 0.0
@@ -124,10 +121,10 @@ BASS = Neck(
 )  # fmt: skip
 UPRIGHT = Neck(
     {
-        "E": Gauge(28, 15.0, 40.0, 45.0, 6e-5, 0.2, 192),
-        "A": Gauge(33, 16.0, 40.0, 45.0, 5e-5, 0.2, 160),
-        "D": Gauge(38, 18.0, 38.0, 45.0, 5e-5, 0.1, 144),
-        "G": Gauge(43, 20.0, 40.0, 45.0, 5e-5, 0.1, 128),
+        "E": Gauge(28, 15.0, 40.0, 45.0, 6e-5, 0.2, 160),
+        "A": Gauge(33, 16.0, 40.0, 45.0, 5e-5, 0.2, 128),
+        "D": Gauge(38, 18.0, 38.0, 45.0, 5e-5, 0.1, 128),
+        "G": Gauge(43, 20.0, 40.0, 45.0, 5e-5, 0.1, 96),
     },
     scale=1.05, pickup=0.0, coil=1800.0, resonance=0.7, soft=0.0007, hard=0.00012, gain=0.65,
     fingers=0.22, power=1.9, even=0.15, glide=20.0,
@@ -135,7 +132,7 @@ UPRIGHT = Neck(
 )  # fmt: skip
 
 # A rhythm player strums lightly and evenly with a hard pick; softness takes level, little treble.
-RHYTHM = replace(GUITAR, soft=0.00060, hard=0.00006, power=1.8, muted=1.9, even=0.8)
+RHYTHM = replace(GUITAR, soft=0.00060, hard=0.00006, power=1.8, even=0.8)
 
 # Where the pick meets the string, by the words of a phrase.
 PICKS: dict[str, float] = {"bridge": 0.040, "middle": 0.095, "neck": 0.170}

@@ -35,7 +35,7 @@ DEAD_SECONDS = 0.06  # a damped note that is shorter has no pitch
 PALM_SOFT, PULL_SOFT, PULL = 2.0, 1.5, 0.7
 UNHEARD = 1e-5  # of the height of what is put in
 SOON = 64  # frames in which what would begin before the first frame comes up
-GLIDE, GLIDE_STEP = 0.06, 3.0  # seconds in which a pluck's sharpness goes, to 37 %; cents
+GLIDE, GLIDE_STEP = 0.06, 6.0  # seconds in which a pluck's sharpness goes, to 37 %; cents
 LEVEL = 1.5  # dB that a vibrato moves the level by for each 100 cents
 
 
@@ -124,8 +124,8 @@ class Hands:
         if one.kind == "pull":
             fingers = 0.3 * period * pulses.speed / 2
             return PULL * pulses.pluck(velocity, period, fingers, PULL_SOFT, one.seed)
-        softer, times = (PALM_SOFT, pulses.neck.muted) if one.kind == "palm" else (1.0, 1.0)
-        return times * pulses.pluck(velocity, period, self.place, softer, one.seed)
+        softer = PALM_SOFT if one.kind == "palm" else 1.0
+        return pulses.pluck(velocity, period, self.place, softer, one.seed)
 
     def at(self, seconds: Floats) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
         """Return the string at times that rise evenly.
