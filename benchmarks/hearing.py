@@ -26,7 +26,8 @@ from backing.events import Note, Stream
 from backing.grooves import find_groove
 from backing.listening.draft import bars_of, catch
 from backing.listening.ears import listen
-from backing.listening.judge import Review, review
+from backing.listening.judge import review
+from backing.listening.judged import Review
 from backing.listening.room import cleaned
 from backing.listening.source import Frames, Memory
 from backing.listening.written import as_written, written

@@ -136,7 +136,7 @@ def played(ctx: click.Context, words: list[str], text: str) -> Iterator[Stream]:
     """Give what a command plays; of a phrase's text where it is known, else of its file."""
     asked = Asked()
     with contextlib.ExitStack() as stack:
-        inner = inner_context(ctx, words[0], words[1:], asked, usual=False)
+        inner = inner_context(ctx, words[0], words[1:], asked)
         if text:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
             file = folder / "phrase.toml"

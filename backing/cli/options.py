@@ -418,14 +418,11 @@ class Asked:
 
 
 def inner_context(
-    ctx: click.Context, what: str, words: Iterable[str], obj: object, *, usual: bool = True
+    ctx: click.Context, what: str, words: Iterable[str], obj: object
 ) -> click.Context:
-    """Return the context in which another command is called with its words.
-
-    `usual` says whether it knows what the user has set once for all.
-    """
+    """Return the context in which another command is called with its words."""
     command: click.Command = import_module(f"backing.cli.{what}_command").command
-    told = (usual and ctx.parent and ctx.parent.default_map) or {}
+    told = (ctx.parent and ctx.parent.default_map) or {}
     name = f"{ctx.command_path} {what}"
     return command.make_context(name, list(words), obj=obj, default_map=told.get(what))
 

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from backing.listening.ears import Ears
-from backing.listening.judge import Judged, Review
+from backing.listening.judged import Judged, Review
 from backing.listening.thresholds import Limits
 from backing.listening.words import tempos
 from backing.listening.written import Place

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from backing.events import Stream
 from backing.listening import ears, room
-from backing.listening.judge import Judged, Review, review
+from backing.listening.judge import review
+from backing.listening.judged import Judged, Review
 from backing.listening.match import lag, match
 from backing.listening.picture import html, svg
 from backing.listening.source import Frames, Source, TakeError

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from backing.listening.judge import Judged, Review
+from backing.listening.judged import Judged, Review
 from backing.listening.thresholds import THRESHOLDS, Limits
 
 __all__ = ["Finding", "Summary", "Tempo", "findings", "summary", "tempos"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from backing.listening import ears, judge, match, plucks, words
+from backing.listening import ears, held, judge, match, plucks, words
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.written import Event
 
@@ -16,9 +16,9 @@ _NAMES = {
     ears: "AFTER AHEAD APART CURVED FAINT HIGHEST_PITCH HOP LOWEST_PITCH NEW NEW_TOP".split()
     + "OVERTONES RATES STEPS TREMBLES TRUST UNSURE".split(),
     match: "FAST MISSED MISSED_SOFT NEAR SPREAD".split(),
-    judge: "ALONE ASTRAY BEND_HOLD BESIDE BRIEF FIND FLATTENED HEARD KNOWN LOUD".split()
-    + "LOWEST_SLIP OCTAVES SLIP SLIPS SOFTEST SOFT_MISS SPOKEN STRONG".split()
-    + "VIBRATO WIDTHS WRONG".split(),
+    judge: "BRIEF CUT FIND HEARD LOUD LOWEST_SLIP SLIP SLIPS SOFTEST SOFT_MISS".split()
+    + "SPOKEN STRONG WRONG".split(),
+    held: "ALONE ASTRAY BEND_HOLD BESIDE FLATTENED KNOWN OCTAVES VIBRATO WIDTHS".split(),
     plucks: "FAINTEST PARTIAL PARTIALS UNHEARD".split(),
     words: "EVEN FEW MOST WEIGHTS".split(),
 }

@@ -5,7 +5,7 @@ import { hann, hertzOf, mean, middle, spectrum } from "./ears.js";
 import { LIMITS } from "./limits.js";
 
 const {
-  AFTER, ALONE, ASTRAY, BEND_HOLD, BESIDE, BRIEF, CURVED, FAST, FIND, FLATTENED, HEARD, KNOWN, LOUD, LOWEST_SLIP,
+  AFTER, ALONE, ASTRAY, BEND_HOLD, BESIDE, BRIEF, CURVED, CUT, FAST, FIND, FLATTENED, HEARD, KNOWN, LOUD, LOWEST_SLIP,
   MISSED, MISSED_SOFT, NEAR, OCTAVES, PARTIAL, PARTIALS, RATES, SLIP, SLIPS, SOFTEST, SOFT_MISS, SPOKEN, SPREAD, STEP,
   STRONG, TREMBLES, UNHEARD, VIBRATO, WIDTHS, WRONG,
 } = LIMITS;
@@ -188,8 +188,11 @@ const hear = (one, ears, onset, off, tuning) => {
   const moves = (part) => Math.abs(centsAt(part, BRIEF) - centsAt(part, 0)) > 30;
   if (event.kind !== "pick" || (several && event.parts.some(moves))) return; // two strings on their way
   const [steps, apart, own] = slipped(event, ears, onset.at, off, tuning);
-  if (apart > SLIP[Number(several)] && event.end - event.at > BRIEF) Object.assign(one, { how: "wrong", pitch: steps });
-  else if (!several && !within(off, WRONG)) Object.assign(one, { how: apart < 0 && own > HEARD ? "played" : "unclear", pitch: NaN });
+  const going = centsAt(event.parts[0], BRIEF) - centsAt(event.parts[0], 0.06);
+  const goes = Math.abs(going) > 30 && within(steps - going, WRONG); // where the string itself goes next
+  if (apart > SLIP[Number(several)] && event.end - event.at > BRIEF) {
+    Object.assign(one, goes ? { how: "unclear", pitch: NaN } : { how: "wrong", pitch: steps });
+  } else if (!several && !within(off, WRONG)) Object.assign(one, { how: apart < 0 && own > HEARD ? "played" : "unclear", pitch: NaN });
 };
 
 /** Look for the pitch of a note for which no attack was found, near its place. */
@@ -371,7 +374,7 @@ const belongs = (event, at, onset, ears, tuning) => {
 const extras = (judged, begun, ears, found, tuning) => {
   const order = [...begun].sort(([, a], [, b]) => a - b);
   return found.left.map((number) => ears.onsets[number]).filter((onset) => {
-    if (onset.strength < STRONG || onset.level < ears.loud - LOUD) return false;
+    if (onset.at < CUT || onset.strength < STRONG || onset.level < ears.loud - LOUD) return false;
     if (order.some(([, at]) => Math.abs(at - onset.at) < 0.06)) return false;
     const heard = onset.cents[0].filter(Number.isFinite);
     if (heard.length < 0.5 * onset.cents[0].length) return false;

@@ -20,7 +20,9 @@ import pytest
 
 import backing
 from backing.events import Stream
-from backing.listening.judge import Review, _vibrato, review
+from backing.listening.held import _vibrato
+from backing.listening.judge import review
+from backing.listening.judged import Review
 from backing.listening.thresholds import Limits
 from backing.listening.words import findings
 from backing.listening.written import Event, Part, as_written, written

@@ -70,6 +70,18 @@ def test_a_take_from_elsewhere_is_laid_against_what_is_named(played: Path, tmp_p
     assert "all of it" not in result.output  # nobody knows where it should begin
 
 
+def test_what_sounds_at_the_first_sample_began_before_it(
+    played: Path, stream: Stream, tmp_path: Path
+) -> None:
+    sound, rate = soundfile.read(played)
+    first = min(note.start for note in lead(stream))
+    take = tmp_path / "phone.wav"
+    soundfile.write(take, sound[round((first + 1.4) * rate) :], rate)
+    result = hear(take, *WORDS)
+    assert "begins after the first" in result.output
+    assert "not written" not in result.output
+
+
 def test_a_take_with_its_slate_needs_no_words(
     played: Path, stream: Stream, tmp_path: Path
 ) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from backing.listening.judge import Bend, Extra, Judged, Review
+from backing.listening.judged import Bend, Extra, Judged, Review
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.words import findings, summary, tempos
 from backing.listening.written import Event, Part, Place

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 import backing
 from backing.listening.ears import listen
-from backing.listening.judge import Review, review
+from backing.listening.judge import review
+from backing.listening.judged import Review
 from backing.listening.source import Memory
 from backing.listening.thresholds import Limits
 from backing.listening.words import summary
