@@ -50,6 +50,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.xdist_group(plays[0]))
 
 
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """See that groups reach their process: each would start a server and browsers of its own."""
+    alone = getattr(item.config.option, "loadgroup", False) and "@" not in item.nodeid
+    assert not (alone and item.get_closest_marker("xdist_group")), "pytest-xdist does not group"
+
+
 def in_live_lane(path: Path) -> bool:
     top = Path(__file__).parents[1]
     if not (top / "Makefile").exists():

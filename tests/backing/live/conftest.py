@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from tests.backing.live.jackd import served
+from tests.backing.live.jackd import cables, served
 from tests.waiting import PATIENCE, until
 
 Heard = tuple[float, tuple[int, ...]]  # perf_counter, which processes here share; bytes
@@ -58,7 +58,13 @@ class Receiver:
         self.process.wait()
 
     def wait(self, what: Callable[[list[Heard]], bool]) -> None:
-        until(lambda: what(self.heard), lambda: f"heard only {self.heard[-20:]}", 0.005)
+        until(lambda: what(self.heard), self._told, 0.005)
+
+    def _told(self) -> str:
+        """Say what there is to see where what should be heard never came."""
+        lines = [f"{self.name} heard only {self.heard[-20:]}", cables()]
+        lines += [player.told() for player in PLAYERS]
+        return "\n".join(lines)
 
     def settle(self) -> None:
         """Wait until nothing more comes."""
@@ -160,6 +166,8 @@ print("came home")
 
 Play = Callable[..., "Player"]
 
+PLAYERS: list[Player] = []  # those of the test that runs
+
 
 @dataclass
 class Player:
@@ -175,7 +183,11 @@ class Player:
         os.write(self.master, keys.encode())
 
     def wait_for(self, text: str) -> None:
-        until(lambda: text.encode() in self.shown, lambda: bytes(self.shown[-2000:]))
+        until(lambda: text.encode() in self.shown, self.told)
+
+    def told(self) -> str:
+        """Say whether it runs, and what stood on its terminal last."""
+        return f"the player's code {self.process.poll()}, shown {bytes(self.shown[-2000:])!r}"
 
     def end(self) -> int:
         """Wait for the end, and return its code."""
@@ -222,7 +234,6 @@ def play() -> Iterator[Play]:
 @contextlib.contextmanager
 def playing() -> Iterator[Play]:
     """Start processes that play; `terminal` gives one a terminal of 80 by 24."""
-    players: list[Player] = []
     for number in (signal.SIGINT, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_IGN:
             # As in what a shell runs in the background, or nohup; it would be handed on.
@@ -237,8 +248,8 @@ def playing() -> Iterator[Play]:
                 words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE, env=environment,
             )  # fmt: skip
-            players.append(Player(process))
-            return players[-1]
+            PLAYERS.append(Player(process))
+            return PLAYERS[-1]
         import fcntl
         import struct
         import termios
@@ -253,11 +264,12 @@ def playing() -> Iterator[Play]:
         player = Player(process, master)
         player.reader = threading.Thread(target=_read, args=(player,), daemon=True)
         player.reader.start()
-        players.append(player)
+        PLAYERS.append(player)
         return player
 
+    before = len(PLAYERS)
     yield start
-    for player in players:
+    for player in PLAYERS[before:]:
         if player.process.poll() is None:
             player.signal(signal.SIGKILL)
             player.process.wait()
@@ -270,6 +282,7 @@ def playing() -> Iterator[Play]:
             if player.reader is not None:
                 player.reader.join(PATIENCE)
             os.close(master)
+    del PLAYERS[before:]
 
 
 # Takes the terminal as its own, as a shell's command has it, and becomes the player.

@@ -3,7 +3,8 @@
 What speaks to a server does so in a process of its own: JACK's library is meant to know one
 server, and prints to standard error what it thinks of the others. As a command,
 `python -m tests.backing.live.jackd up` waits for the server, and `loop` leads every output of
-PortAudio back to its input, as soon as both are there, until its standard input is closed.
+PortAudio back to its input, as soon as both are there, until its standard input is closed;
+`cables` lists every port and what it is connected to.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ import pytest
 
 from tests.waiting import PATIENCE, until
 
-__all__ = ["assert_played", "patched", "served"]
+__all__ = ["assert_played", "cables", "patched", "served"]
 
 
 @contextlib.contextmanager
@@ -64,6 +65,14 @@ def patched() -> Iterator[None]:
     assert at.returncode == 0
 
 
+def cables() -> str:
+    """Return a line for each port of the server: its name and those that it is connected to."""
+    done = subprocess.run(
+        _words("cables"), capture_output=True, text=True, check=False, timeout=PATIENCE
+    )
+    return done.stdout or f"no server answers: {done.stderr[-500:]}"
+
+
 def assert_played(came: Any, wanted: Any) -> int:
     """Make sure that sound (frames, channels) is what was played, and return its first frame.
 
@@ -101,6 +110,14 @@ def _up() -> None:
     until(answers, "jackd did not start", 0.05)
 
 
+def _cables() -> None:
+    import jack
+
+    with jack.Client("asks", no_start_server=True) as one:
+        for port in one.get_ports():
+            print(port.name, "->", *(other.name for other in one.get_all_connections(port)))
+
+
 def _loop() -> None:
     import jack
 
@@ -126,4 +143,4 @@ def _loop() -> None:
 
 
 if __name__ == "__main__":
-    {"up": _up, "loop": _loop}[sys.argv[1]]()
+    {"up": _up, "loop": _loop, "cables": _cables}[sys.argv[1]]()
