@@ -7,6 +7,7 @@ strings that nobody plays answer softly what the others play.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
@@ -187,15 +188,14 @@ class Strings:
 
     def _coupled(self, dry: Samples) -> Samples:
         """Return it without its offset."""
-        hops = dry.reshape(-1, HOP).mean(axis=1)
+        hops = dry.reshape(-1, HOP) @ np.full(HOP, 1 / HOP, np.float32)
         lowest = 440 * 2 ** ((min(one.open for one in self.neck.strings.values()) - 69) / 12)
-        share = 1 - np.exp(-2 * np.pi * COUPLED * lowest * HOP / self.rate)
-        edges = [self._offset, *hops.tolist()]
-        for number in range(len(hops)):
-            edges[number + 1] = edges[number] + share * (edges[number + 1] - edges[number])
-        self._offset = edges[-1]
-        slow = between(np.array(edges, np.float32), np.arange(len(hops)))
-        return dry - slow.reshape(-1)
+        share = 1 - math.exp(-2 * math.pi * COUPLED * lowest * HOP / self.rate)
+        offset = self._offset
+        edges = [offset, *(offset := offset + share * (hop - offset) for hop in hops.tolist())]
+        self._offset = offset
+        dry -= between(np.array(edges, np.float32), np.arange(len(hops))).reshape(-1)
+        return dry
 
 
 def fingered(neck: Neck, notes: Iterable[Note]) -> Iterator[tuple[str, Note]]:

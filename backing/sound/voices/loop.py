@@ -4,7 +4,8 @@ Conventions: time in frames; a hop is `HOP` frames, and what the hands do is tol
 hops. What a wave meets on its way along the string and back - the time that takes, what it loses,
 how stiffness hurries its treble - is one short filter behind a delay of whole frames. The filters
 of all hops are designed at once, by weighted least squares. A block no longer than the delay is
-one correlation, so that Python is asked once a block and not once a frame.
+made at once, so that Python is asked once a block and not once a frame: of a pitch that stays by
+one product of matrices, of one that moves by two correlations, between which is faded.
 
 References: Karplus & Strong 1983 and Jaffe & Smith 1983 (Computer Music Journal 7(2)) for the
 loop; Karjalainen, Valimaki & Tolonen 1998 (the same, 22(3)) for the single delay loop; Fletcher's
@@ -18,6 +19,7 @@ from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from backing.sound.filters import Samples
@@ -45,6 +47,7 @@ LOWEST = 40  # Hz
 KEPT = 4000  # filters of a string
 QUICK = 32  # numpy correlates with a multiple of so many taps in half the time
 LONG = 400  # frames of a block that are worth more taps
+SIDE = 32  # frames in a row of a block that is a product of matrices
 CENTS = 1200 * 5
 RAMP = (np.arange(HOP) / HOP).astype(np.float32)
 
@@ -74,7 +77,7 @@ def _solved(taps: int, rate: int) -> tuple[Floats, Floats]:
 def _kept(gauge: Gauge, rate: int) -> dict[bytes, list[Samples]]:
     """Return the filters of a string that have been designed, by what was wanted of them.
 
-    Behind each filter stand those of two rounds, of four, and so on, as they were asked for.
+    Behind each filter stand the matrices of one round, of two, and so on, as they were asked for.
     """
     return {}
 
@@ -82,6 +85,17 @@ def _kept(gauge: Gauge, rate: int) -> dict[bytes, list[Samples]]:
 def _quick(taps: Samples) -> Samples:
     """Return taps, newest frame last, with silent ones before them."""
     return np.concatenate([np.zeros(-len(taps) % QUICK, np.float32), taps])
+
+
+def _matrix(rounds: list[Samples], level: int) -> Samples:
+    """Return the matrix that makes `SIDE` frames of those before, for 2**level rounds."""
+    around = np.zeros(SIDE - 1, np.float32)
+    for made in range(len(rounds) - 1, level + 1):
+        taps = rounds[made][: 1 - SIDE, 0] if made else np.trim_zeros(rounds[0], "f")
+        taps = np.convolve(taps, taps) if made else taps
+        shifted = sliding_window_view(np.concatenate([around, taps, around]), SIDE)[:, ::-1]
+        rounds[made + 1 : made + 2] = [shifted.copy()]  # another thread may do the same
+    return rounds[level + 1]
 
 
 def between(edges: NDArray[F], rows: NDArray[np.intp]) -> NDArray[F]:
@@ -92,12 +106,18 @@ def between(edges: NDArray[F], rows: NDArray[np.intp]) -> NDArray[F]:
     return out
 
 
+def _bytes(rows: Floats) -> list[bytes]:
+    """Return each row as what a dictionary takes."""
+    found: list[bytes] = np.ascontiguousarray(rows).view(f"V{8 * rows.shape[1]}")[:, 0].tolist()
+    return found
+
+
 def _different(rows: Floats) -> tuple[Floats, NDArray[np.intp]]:
     """Return the different rows, and for each row the place of its equal among them."""
     new = np.concatenate([[True], (rows[1:] != rows[:-1]).any(axis=1)])
     starts = np.flatnonzero(new)
     known: dict[bytes, int] = {}
-    places = [known.setdefault(row.tobytes(), len(known)) for row in rows[starts]]
+    places = [known.setdefault(row, len(known)) for row in _bytes(rows[starts])]
     first = np.zeros(len(known), np.intp)
     first[places[::-1]] = starts[::-1]
     return rows[first], np.array(places)[np.cumsum(new) - 1]
@@ -158,14 +178,15 @@ class Loop:
     def _designed(self, rows: Floats, taps: NDArray[np.intp]) -> list[list[Samples]]:
         """Return a filter for each row, of so many taps; those that were made before are kept."""
         known = _kept(self.gauge, self.rate)
-        out = [known.get(row.tobytes()) for row in rows]
+        keys = _bytes(rows)
+        out = [known.get(key) for key in keys]
         new = np.array([one is None for one in out])
         if len(known) > KEPT:  # by another thread too
             known.clear()
         for size in sorted(set(taps[new].tolist())):  # np.unique loads more of numpy
             numbers = np.flatnonzero(new & (taps == size))
             for number, one in zip(numbers, self.filters(rows[numbers], size), strict=True):
-                known[rows[number].tobytes()] = out[number] = [_quick(one)]
+                known[keys[number]] = out[number] = [_quick(one)]
         return [one for one in out if one is not None]
 
     def run(self, periods: Floats, frets: Floats, hand: Floats, sounding: NDArray[np.bool_],
@@ -188,11 +209,12 @@ class Loop:
             From which frame on something is, and until which, from the first on.
         """
         hops, pad = len(sounding), self.pad
-        out = np.zeros(pad + hops * HOP, np.float32)
+        more = np.zeros(pad + hops * HOP + SIDE, np.float32)
+        out = more[:-SIDE]
         out[:pad] = self._before
         live = np.flatnonzero(sounding)
         if len(live):
-            self._ring(out, periods, frets, hand, live, given, put)
+            self._ring(more, periods, frets, hand, live, given, put)
         self._before = out[len(out) - pad :].copy()
         return out
 
@@ -239,24 +261,39 @@ class Loop:
             end[first[:-1]].tolist(), strict=True,
         )  # fmt: skip
         for start, stop, silent, delay, one, other in spans:
-            rounds = filters[one]
-            taps, level, block, at = rounds[0], 0, delay, start
-            reach = delay + len(taps) - 1
+            rounds, at = filters[one], start
+            if one != other:
+                taps, later = rounds[0], filters[other][0]
+                reach = delay + len(taps) - 1
+                while at < stop:
+                    until = min(at + delay, stop)
+                    heard = out[at - reach : until - delay]
+                    new = correlate(heard, taps, "valid")
+                    changed = correlate(heard, later, "valid")
+                    changed -= new
+                    changed *= ramp[at - start : until - start]
+                    new += changed
+                    if at < silent:
+                        new += given[at - pad : until - pad]
+                    out[at:until] = new
+                    at = until
+                continue
+            level, block, matrix = 0, delay, _matrix(rounds, 0)
+            reach = delay + len(rounds[0]) - 1
             # Where nothing was put in for so long, what comes is what two rounds make of it.
-            further = silent + reach if one == other else stop
+            further = silent + reach
             while at < stop:
                 while at >= further and 2 * block <= LONG:
-                    level += 1
-                    if level == len(rounds):  # another thread may do the same
-                        rounds[level : level + 1] = [_quick(np.convolve(taps, taps))]
-                    taps, block = rounds[level], 2 * block
+                    level, block = level + 1, 2 * block
+                    matrix = _matrix(rounds, level)
                     further += reach << level
                 until = min(at + block, stop)
-                heard = out[at - block - len(taps) + 1 : until - block]
-                new = correlate(heard, taps, "valid")
-                if one != other:
-                    share = ramp[at - start : until - start]
-                    new += (correlate(heard, filters[other][0], "valid") - new) * share
+                wide = len(matrix)
+                heard = np.ndarray(
+                    ((until - at + SIDE - 1) // SIDE, wide), np.float32, out,
+                    4 * (at - block - wide + SIDE), (4 * SIDE, 4),
+                )  # fmt: skip
+                new = heard.dot(matrix).reshape(-1)[: until - at]
                 if at < silent:
                     new += given[at - pad : until - pad]
                 out[at:until] = new
