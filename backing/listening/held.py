@@ -25,6 +25,7 @@ __all__ = ["ends", "measure", "mended"]
 Row = NDArray[np.float64]
 
 OCTAVES = (1200.0, -1200.0, 1901.955, -1901.955)  # cents by which YIN errs
+TOP = 0.04  # seconds after which a bend that takes its time is up at the latest
 BEND_HOLD = 8  # frames that a bend must be held to be measured
 ASTRAY = 120.0  # cents above a bend, or below where it begins, where nobody bends to
 BESIDE = (0.12, 0.4)  # seconds of a bend in which it is told from another string
@@ -123,6 +124,8 @@ def _bend(one: Judged, bend: _Asked, at: float, last: float, ears: Ears, tuning:
     off = top - wanted
     if not -up - ASTRAY < off < ASTRAY:  # another string, or YIN's octave
         return Bend(up, why="not clear enough")
+    if off < 0 and last < at + min(left, start + takes + TOP):
+        return Bend(up, why="something else sounds before it is up")
     return Bend(up, off, len(held) * ears.hop)
 
 

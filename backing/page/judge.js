@@ -7,7 +7,7 @@ import { LIMITS } from "./limits.js";
 const {
   AFTER, ALONE, ASTRAY, BEND_HOLD, BESIDE, BRIEF, CURVED, CUT, FAST, FIND, FLATTENED, HEARD, KNOWN, LOUD, LOWEST_SLIP,
   MISSED, MISSED_SOFT, NEAR, OCTAVES, PARTIAL, PARTIALS, RATES, SLIP, SLIPS, SOFTEST, SOFT_MISS, SPOKEN, SPREAD, STEP,
-  STRONG, TREMBLES, UNHEARD, VIBRATO, WIDTHS, WRONG,
+  STRONG, TOP, TREMBLES, UNHEARD, VIBRATO, WIDTHS, WRONG,
 } = LIMITS;
 const CLEARLY = 4.5; // standard errors from which a step is believed
 const THERE = 2; // the same where it is known when sound broke off
@@ -262,7 +262,9 @@ const bendOf = (one, [start, takes, before, cents, left], at, last, ears, tuning
   if (held.length < BEND_HOLD || clear.filter(Number.isFinite).length < 0.7 * clear.length) return unclear;
   const sways = part.sways.some(([from, to]) => from < left && to > start);
   const off = middle(held, sways ? 0.85 : held.length < 30 ? 0.6 : 0.5) - wanted;
-  return off > -up - ASTRAY && off < ASTRAY ? { cents: up, off, why: "" } : unclear;
+  if (!(off > -up - ASTRAY && off < ASTRAY)) return unclear;
+  const cut = off < 0 && last < at + Math.min(left, start + takes + TOP);
+  return cut ? { cents: up, off: NaN, why: "something else sounds before it is up" } : { cents: up, off, why: "" };
 };
 
 /** Measure a bend beside another string by the partials that only the bent one has. */

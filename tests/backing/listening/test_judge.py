@@ -248,6 +248,32 @@ def test_a_bend_is_measured_up_to_a_note_that_nobody_wrote(tmp_path: Path) -> No
     assert all(not abs(off) > 25 for off in offs), offs
 
 
+def test_a_slow_bend_that_something_breaks_into_is_not_called_flat(tmp_path: Path) -> None:
+    """Whoever touches another string on the way up has not bent flat: nobody heard the top."""
+    stream = own(tmp_path, "| 1 B8 2 b10 4 . | 1 B8 2 b10 4 .")
+    notes = lead(stream)
+    slow = [note for note in notes if note.curve and note.curve.glides]
+    slow = [
+        replace(n, curve=Curve(0.0, (replace(n.curve.glides[0], start=0.05, seconds=1.0),)))
+        for n in slow
+        if n.curve
+    ]
+    assert len(slow) == 4
+    for share in (0.7, 0.8, 0.9):
+        more = [
+            replace(n, voice="lead G", start=n.start + share, pitch=n.pitch - 5, curve=Curve())
+            for n in slow
+        ]
+        guitar = sound(sorted([*slow, *more], key=lambda n: n.start), stream, voice="strings")
+        events = [
+            replace(one, parts=(replace(one.parts[0], curve=n.curve or Curve()),))
+            for one, n in zip(written(stream, as_written(stream), turns=False), slow, strict=True)
+        ]
+        bends = [bend for one in review(events, heard(guitar)).judged for bend in one.bends]
+        assert len(bends) == 4
+        assert not any(bend.off < -25 for bend in bends), (share, bends)
+
+
 def test_a_unison_bend_is_left_open(tmp_path: Path) -> None:
     """Both strings have the same partials there: which of them is flat cannot be told."""
     stream = own(tmp_path, "| 1 G8b10+B6 3 B8 4 B6 | 1 B8 2 B6 3 G8 4 .")
