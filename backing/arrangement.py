@@ -102,8 +102,9 @@ def arrange(
         starts = tuple(n * bars + start for n in range(choruses) for start in starts)
         pickup = phrase.parts[0].pickup
         # Where one begins, the one before stops ringing.
-        strokes = one_by_one(s.moved(at * beats) for at in starts for s in phrase.strokes())
-        together = [at for start in starts for at in accents(phrase, start)]
+        own, struck = phrase.strokes(), accents(phrase, 0)
+        strokes = one_by_one(s.moved(at * beats) for at in starts for s in own)
+        together = [start * beats + at for start in starts for at in struck]
         cues = [
             (Fraction((start + bar) * beats), part.role.capitalize())
             for start in starts

@@ -189,7 +189,7 @@ def placements(phrase: Phrase, bars: int) -> tuple[int, ...]:
     chosen = {"every": starts, "first": starts[:1], "outer": starts[:1] + starts[1:][-1:]}
     places = tuple(chosen[phrase.lines])
     pickup = phrase.parts[0].pickup
-    last = max(stroke.at for stroke in phrase.strokes()) if phrase.strokes() else Fraction(0)
+    last = max((stroke.at for stroke in phrase.strokes()), default=Fraction(0))
     gap = min(b - a for a, b in pairwise((*places, places[0] + bars))) * phrase.meter.beats
     if pickup and last >= gap - pickup:
         raise RangeError(
@@ -380,8 +380,8 @@ def accents(phrase: Phrase, start: int) -> tuple[Fraction, ...]:
     """Return the beats of the accented last notes of a phrase's calls, placed at a bar."""
     found = []
     for bar, part in phrase.placed():
-        strokes = replace(phrase, parts=(part,)).strokes()
-        if part.role == "call" and strokes and any(ACCENT in n.marks for n in strokes[-1].notes):
+        strokes = replace(phrase, parts=(part,)).strokes() if part.role == "call" else ()
+        if strokes and any(ACCENT in n.marks for n in strokes[-1].notes):
             found.append(strokes[-1].at + (start + bar) * phrase.meter.beats)
     return tuple(found)
 

@@ -226,6 +226,7 @@ def main(words: list[str]) -> int:
         f"Python {platform.python_version()}, {platform.system()} {platform.machine()}, "
         f"{cores} cores."
     )
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # who installs it has its code compiled
     rows = []
     with server():
         for state, load in (("none", 0), ("every core", cores)):
