@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -32,20 +33,22 @@ STRINGS_LEVEL = 0.060
 # dB by which a part of ours is as loud in its stem as that of the embedded soundfont is on average
 # over the grooves.
 GAINS: dict[tuple[str, int], float] = {
-    ("bass", 32): 3.8, ("bass", 33): 1.2, ("comp", 26): -3.3, ("comp", 16): -2.7,
+    ("bass", 32): 3.4, ("bass", 33): 1.2, ("comp", 26): -2.8, ("comp", 16): -2.9,
 }  # fmt: skip
 # LUFS of `TRIED` on the embedded soundfont, to which parts of others are brought.
 USUAL: dict[tuple[str, int], float] = {
     ("drums", 0): -31.7, ("bass", 32): -32.45, ("bass", 33): -32.64, ("comp", 0): -38.42,
     ("comp", 16): -34.98, ("comp", 26): -34.21, ("comp", 61): -38.74,
 }  # fmt: skip
+IN_USE, HARD = slice(50, 74), 72  # velocities of comping
+SLOT = 0.15  # seconds
 MOST = 12.0  # dB, so that what is all but missing is not made of noise
 BEATS = 8
 TRIED = tuple(
     Note(part, beat / 4, (beat + length) / 4, pitch, velocity)
     for beat in range(BEATS)
     for part, pitches, length, velocity in (
-        ("drums", ((36, 42, 38, 42)[beat % 4],), 0.2, (96, 72)[beat % 2]),
+        ("drums", ((36, 42, 38, 42, 36, 42, 38, 43)[beat],), 0.2, (96, 72)[beat % 2]),
         ("bass", (33 + 12 * beat // 7,), 0.8, 72),
         ("comp", (52 + beat, 56 + beat, 59 + beat), 0.8, (56, 72)[beat % 2]),
     )
@@ -102,6 +105,33 @@ def _trims(programs: tuple[tuple[str, int], ...], soundfont: Path, rate: int) ->
     return trims
 
 
+@once(8)
+def _evened(program: int, soundfont: Path, rate: int) -> tuple[float, tuple[int, ...]]:
+    """Return a gain for comping, and the velocity at which it is played for each that is written.
+
+    Samples for hard strokes may be many dB louder than those for soft ones, where the embedded
+    soundfont goes by the square of the velocity. The gain is that with which the velocities in use
+    have others nearest to the square.
+    """
+    struck = np.arange(16, 128, 2)
+    notes = tuple(
+        Note("comp", SLOT * n, SLOT * (n + 0.8), 57, int(velocity))
+        for n, velocity in enumerate(struck)
+    )
+    sound = synthesise(notes, {"comp": program}, soundfont, rate)[PARTS.index("comp")]
+    slot = round(SLOT * rate)
+    padded = np.pad(sound, ((0, 0), (0, slot)))  # it ends where all is silent
+    slots = padded[:, : len(struck) * slot].reshape(2, len(struck), -1)
+    level = 10 * np.log10(np.einsum("cnf,cnf->n", slots, slots) + 1e-9)
+    wanted = 40 * np.log10(np.maximum(1, np.arange(128)))
+    wanted += level[struck == HARD][0] - wanted[HARD]
+    gains = np.arange(-8.0, 8.1, 0.25)
+    off = np.abs(wanted - (level[:, None] + gains[:, None, None]))  # by gain, struck and written
+    worst = off[:, :, IN_USE].min(axis=1).max(axis=1)
+    best = np.argmin(worst + np.abs(gains) / 10)
+    return 10 ** (gains[best] / 20), tuple(map(int, struck[off[best].argmin(axis=0)]))
+
+
 def tried(programs: dict[str, int], soundfont: Path, rate: int) -> list[float]:
     """Return how loud a soundfont plays `TRIED`, part by part, in LUFS."""
     meter = Meter(len(PARTS), rate)
@@ -148,8 +178,15 @@ def played(
         if who is not None:
             own[part] = who
             rest = tuple(note for note in rest if part_of(note.voice) != part)
-    others = stretches(rest, programs, soundfont, rate) if rest or not own else iter(())
     trims = _trims(tuple(programs.items()), soundfont, rate)[:, None, None]
+    if soundfont != embedded() and any(note.voice == "comp" for note in rest):
+        gain, curve = _evened(programs["comp"], soundfont, rate)
+        trims = trims * np.where(np.array(PARTS) == "comp", gain, 1)[:, None, None]
+        rest = tuple(
+            replace(note, velocity=curve[note.velocity]) if note.voice == "comp" else note
+            for note in rest
+        )
+    others = stretches(rest, programs, soundfont, rate) if rest or not own else iter(())
     last = max((who.frames for who in own.values()), default=0)
     start = 0
     while True:

@@ -11,7 +11,7 @@ import pytest
 from backing import pieces
 from backing.events import Note
 from backing.grooves import groove_names
-from backing.sound.synth import PARTS
+from backing.sound.synth import PARTS, Stems
 from backing.sound.voices import ensemble
 from tests.backing.sound.voices.levels import levels
 from tests.hard.material import some
@@ -49,3 +49,23 @@ def test_a_soundfont_of_other_levels_is_brought_to_those(
     for part in ("drums", "comp"):
         plain, quiet = (height[PARTS.index(part)] for height in heights)
         assert 20 * np.log10(plain / quiet) == pytest.approx(6.0, abs=0.2)
+
+
+def test_a_step_between_soft_and_hard_samples_is_evened_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def height(velocity: int) -> float:
+        return (2.0 if velocity > 62 else 1.0) * velocity**2 / 127**2
+
+    def stepped(notes: tuple[Note, ...], _: dict[str, int], __: Path, rate: int) -> Stems:
+        stems = np.zeros((len(PARTS), 2, 10 * rate), np.float32)
+        for note in notes:
+            at = slice(round(note.start * rate), round(note.end * rate))
+            stems[PARTS.index("comp"), :, at] = height(note.velocity)
+        return stems
+
+    monkeypatch.setattr(ensemble, "synthesise", stepped)
+    gain, curve = ensemble._evened(26, Path("stepped.sf2"), 8000)
+    heights = [gain * height(curve[velocity]) for velocity in range(50, 74)]
+    wanted = [height(72) * (velocity / 72) ** 2 for velocity in range(50, 74)]
+    assert 20 * np.log10(np.divide(heights, wanted)) == pytest.approx(np.zeros(24), abs=1.0)
