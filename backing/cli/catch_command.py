@@ -106,7 +106,7 @@ def caught(
         progress = stack.enter_context(bar("listening", 1))
         title = take.stem.replace("-", " ").replace("_", " ").capitalize()
         if slate is not None:
-            stream = stack.enter_context(played(ctx, slate.words, slate.phrase))
+            stream = stack.enter_context(played(ctx, slate.words, slate))
             segments = report.segments(slate, stream)
             clean: Frames = report.without_band(source, stream, segments)[0]
             lead = stream.sections[-1 if len(stream.sections) < 2 else 1]

@@ -26,6 +26,7 @@ from phrases.words import expected
 if TYPE_CHECKING:
     from backing.events import Stream
     from backing.listening.report import Heard
+    from backing.recording.slate import Slate
 
 __all__ = ["command", "heard", "played"]
 
@@ -116,8 +117,7 @@ def heard(ctx: click.Context, take: Path, words: tuple[str, ...], *, strict: boo
             raise click.UsageError(
                 "a track has no phrase to be heard; name what was played: demo, loop or trade"
             )
-        text = "" if slate is None else slate.phrase
-        stream = stack.enter_context(played(ctx, told, text))
+        stream = stack.enter_context(played(ctx, told, slate))
         turns = told[0] == "trade"
         with bar("listening", 1) as progress:
             return report.hear(
@@ -132,14 +132,24 @@ def _once(words: list[str]) -> list[str]:
 
 
 @contextlib.contextmanager
-def played(ctx: click.Context, words: list[str], text: str) -> Iterator[Stream]:
-    """Give what a command plays; of a phrase's text where it is known, else of its file."""
+def played(ctx: click.Context, words: list[str], slate: Slate | None) -> Iterator[Stream]:
+    """Give what a command plays; of the texts that a slate knows, else of the files it names."""
     asked = Asked()
-    with contextlib.ExitStack() as stack:
+    with tempfile.TemporaryDirectory() as folder:
+        text = "" if slate is None else slate.phrase
+        for number, (name, known) in enumerate(() if slate is None else slate.files.items()):
+            file = Path(folder, str(number), Path(name).name)  # by which a band draws what it does
+            file.parent.mkdir()
+            file.write_text(known, encoding="utf-8")
+            new = file.as_posix()
+            text = text.replace(name, new)
+            words = [
+                word.removesuffix(name) + new if word in (name, f"{word.partition('=')[0]}={name}")
+                else word for word in words
+            ]  # fmt: skip
         inner = inner_context(ctx, words[0], words[1:], asked)
         if text:
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-            file = folder / "phrase.toml"
+            file = Path(folder, "phrase.toml")
             file.write_text(text, encoding="utf-8")
             inner.params["phrase"] = str(file)
         called(inner)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from functools import partial
 from importlib import import_module
 from pathlib import Path
@@ -11,7 +12,8 @@ import click
 from click.shell_completion import CompletionItem, ShellComplete
 
 from backing.cli import completing
-from backing.cli.options import PLAYED, called, inner_context, json_option, print_json
+from backing.cli.options import PLAYED, asked, called, inner_context, json_option, print_json
+from backing.feel import USUAL
 from phrases.errors import BluesError
 from phrases.words import expected
 
@@ -100,6 +102,7 @@ def command(
     meter = None if what == "track" else partial(Meter, turns=what == "trade")
     recorder = Recorder(take, source or "", meter)
     inner = inner_context(ctx, what, rest, recorder)
+    told, texts = _words_of(inner, words), _texts(inner)  # before anybody edits the files
     failed = False
     try:
         called(inner)
@@ -114,7 +117,7 @@ def command(
             # What went wrong first is what there is to say: a full disk has no room for a mix.
             with contextlib.suppress(*[BluesError] * failed):
                 if recorder.take is not None:
-                    recorder.slate(words, _text(inner))
+                    recorder.slate(told, *texts)
                 mixed = None if no_mix else recorder.mix()
                 if mixed is not None:
                     click.echo(f"{mixed}: a rough mix of it with the backing", err=as_json)
@@ -139,11 +142,34 @@ def command(
         say(caught(ctx, recorder.take, NOTHING, None), draft)
 
 
-def _text(played: click.Context) -> str:
-    """Return the text of the phrase that was played, empty without one."""
-    name = played.params.get("phrase")
-    if name is None:
-        return ""
-    from phrases.files import find_phrase
+def _words_of(played: click.Context, words: Sequence[str]) -> list[str]:
+    """Return the words of what was played, with what the user's settings add to them."""
+    more = {"seed": played.params["seed"], "looseness": played.params["looseness"]}
+    if more["looseness"] is None:
+        more["looseness"] = USUAL
+    if played.params["tight"] or played.params["loose"]:
+        del more["looseness"]
+    return [*words, *(f"--{name}={more[name]}" for name in more if not asked(played, name))]
 
-    return find_phrase(name).read_text(encoding="utf-8")
+
+def _texts(played: click.Context) -> tuple[str, dict[str, str]]:
+    """Return the text of the phrase that is played, and those of the other files by their names.
+
+    The text is empty without a phrase that has a file.
+    """
+    from phrases.files import find_phrase
+    from phrases.kinds import PHRASE
+    from phrases.shelf import is_path
+    from phrases.textfile import TextFile, read_text
+
+    named = [str(played.params.get(name) or "") for name in ("groove", "form", "plan")]
+    files = {name: read_text(Path(name)) for name in named if is_path(name)}
+    phrase = played.params.get("phrase")
+    if phrase is None:
+        return "", files
+    file = TextFile.open(find_phrase(phrase), PHRASE)
+    for where in ((), *file.tables("variation")):
+        groove = file.table(where).get("groove")
+        if isinstance(groove, str) and is_path(groove):
+            files[groove] = read_text(Path(file.name).parent / groove)
+    return file.text, files

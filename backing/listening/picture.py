@@ -38,7 +38,8 @@ STYLE = """
 @media screen and (prefers-color-scheme:dark){:root{--paper:#16181b;--ink:#ececec;--soft:#b4b4b4;
 --band:#4a4d52;--zone:#26292e;--grid:#55585e;--line:#8fc3ff;--off:#ff9a8c}}
 svg{font-family:system-ui,sans-serif;background:var(--paper);max-width:100%;height:auto}
-text{font-size:12px;fill:var(--ink)}.head{font-size:14px;font-weight:600}.axis{fill:var(--soft)}
+text{font-size:12px;fill:var(--ink);stroke:var(--paper);stroke-width:3px;paint-order:stroke}
+.head{font-size:14px;font-weight:600}.axis{fill:var(--soft)}
 .band{fill:var(--band)}.zone{fill:var(--zone)}.grid{stroke:var(--grid);stroke-width:1;fill:none}
 .line{stroke:var(--line);stroke-width:2;fill:none}.thin{stroke-width:1.5;stroke-dasharray:5 4}
 .mark{stroke:var(--off);stroke-width:2;fill:var(--paper)}
@@ -49,7 +50,7 @@ Point = tuple[float, float]
 Axis = Callable[[float], float]
 
 
-def svg(review: Review, ears: Ears, limits: Limits, title: str) -> str:
+def svg(review: Review, ears: Ears, limits: Limits, title: str, *, headed: bool = True) -> str:
     """Return a review as one SVG document.
 
     Parameters
@@ -59,9 +60,10 @@ def svg(review: Review, ears: Ears, limits: Limits, title: str) -> str:
     limits
         The zones that are drawn.
     title
-        Stands above it.
+        Stands above it where that is `headed`.
     """
-    parts: list[str] = [f'<text class="head" x="{LEFT}" y="20">{escape(title)}</text>', _legend()]
+    head = f'<text class="head" x="{LEFT}" y="20">{escape(title)}</text>' if headed else ""
+    parts: list[str] = [head, _legend()]
     y = 66.0
     for drawn, height in [
         *_strips(review, ears),
@@ -92,13 +94,14 @@ def html(
     def rows(lines: Iterable[str]) -> str:
         return "".join(f"<li>{escape(line)}</li>" for line in lines)
 
+    drawn = svg(review, ears, limits, title, headed=False)
     return (
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<!-- {MADE} --><title>{escape(title)}</title>"
         "<style>body{font:16px/1.5 system-ui,sans-serif;max-width:64rem;margin:2rem auto;"
         "padding:0 1rem;color:var(--ink);background:var(--paper)}li{margin:.3rem 0}</style>"
-        f"<h1>{escape(title)}</h1><ul>{rows(told)}</ul>{svg(review, ears, limits, title)}"
+        f"<h1>{escape(title)}</h1><ul>{rows(told)}</ul>{drawn}"
         f"<h2>From when on something is said</h2><ul>{rows(sources)}</ul></html>\n"
     )
 

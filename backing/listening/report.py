@@ -6,7 +6,7 @@ import datetime
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -120,6 +120,14 @@ def hear(
         events = [e for e in events if -0.1 < e.at + shift < length - 0.05]
     found = review(events, heard, shift)
     _check(found, events, heard, stream, known=slate is not None)
+    last = rows[-1]
+    rest = (float(stream.sections[last.section].seconds) - last.offset) / last.pace
+    begin, end = events[0].at - 60 / events[0].tempo, min(last.until, last.at + rest)
+    extra = [one for one in found.extra if begin <= one.at - found.late <= end]
+    if over := len(found.extra) - len(extra):
+        notes = "a note" if over == 1 else f"{over} notes"
+        remarks.append(f"not judged: {notes} before it begins or after it ends")
+        found = replace(found, extra=extra)
     if source.peak >= CLIPPED:
         remarks.append("it clips: turn the input down and play it again")
     limits = Limits.usual(strict=strict)
@@ -182,9 +190,10 @@ def without_band(
     clean = room.cleaned(source, backing)
     if clean is None:
         return source, []
+    way = "under" if clean.level < 0 else "over"
     said = [
-        f"the backing came in through the air, {-clean.level:.0f} dB under the guitar, and was "
-        "taken out"
+        f"the backing came in through the air, {abs(clean.level):.0f} dB {way} the guitar, and "
+        "was taken out"
     ]
     if clean.loud:
         said.append("it is loud in this take: with headphones more can be heard of the guitar")

@@ -322,7 +322,8 @@ def _pace(rows: Sequence[Tempo]) -> list[str]:
     following = next((row for row in rows if solid and row.tempo > solid.tempo), None)
     if solid and following and following.passes > 1:
         return [
-            f"solid to {solid.tempo:g}; at {following.tempo:g} not yet: stay there for a while"
+            f"solid to {solid.tempo:g}; at {following.tempo:g} not yet: stay at "
+            f"{following.tempo:g} for a while"
         ]
     return []
 

@@ -13,8 +13,9 @@ import math
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Protocol
 
 import numpy as np
@@ -177,11 +178,12 @@ class Recorder:
         """Take what will be played, for the meter."""
         self._meter = None if self._new_meter is None else self._new_meter(stream)
 
-    def slate(self, words: Sequence[str], phrase: str) -> Path | None:
+    def slate(
+        self, words: Sequence[str], phrase: str, files: Mapping[str, str] = MappingProxyType({})
+    ) -> Path | None:
         """Write down beside the take what it was played over.
 
-        The words are the command and its words, the phrase is the text of its file. None where
-        nothing was recorded.
+        Words, phrase and files are those of a `Slate`. None where nothing was recorded.
         """
         if self.take is None or not self._files or not self._files[0].frames:
             return None
@@ -189,7 +191,8 @@ class Recorder:
         rows = segments(self._history, self.rate, frames)
         made = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
         return write_slate(
-            self.take, Slate(list(words), phrase, self.rate, frames, self.measured, rows, made)
+            self.take,
+            Slate([*words], phrase, self.rate, frames, self.measured, rows, made, {**files}),
         )
 
     def line(self) -> str:

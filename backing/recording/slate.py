@@ -1,7 +1,8 @@
 """The slate of a take: a small file beside it that says what it was played over.
 
-It holds the command, the text of the phrase, the sound card's round trip, and the segments of
-the piece as they were really played, so that pauses, jumps and other tempos are known.
+It holds the command with what the user's settings add to it, the texts of the files that it
+names, and the segments of the piece as they were really played, so that pauses, jumps and other
+tempos are known: what is set or edited later does not change what the take was played over.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,8 @@ class Slate:
     # at which it was left (None: it went on to its end).
     segments: list[list[float | None]]
     made: str  # when, as ISO 8601
+    # Texts of the other files, by the name that stands in words or phrase.
+    files: dict[str, str] = field(default_factory=dict)
 
 
 def slate_name(take: Path) -> Path:
@@ -98,7 +101,9 @@ def read_slate(take: Path) -> Slate | None:
 
 
 def _checked(slate: Slate) -> Slate:
-    words = isinstance(slate.words, list) and all(isinstance(w, str) for w in slate.words)
+    named = isinstance(slate.files, dict) and [*slate.files, *slate.files.values()]
+    texts = (slate.words, named)
+    words = all(isinstance(some, list) and all(isinstance(w, str) for w in some) for some in texts)
     numbers = all(type(n) is int and n > 0 for n in (slate.rate, slate.frames))
     if not (words and slate.words and isinstance(slate.phrase, str) and numbers):
         raise ValueError("fields of the wrong kind")

@@ -5,16 +5,20 @@ tests/backing/recording/test_loop_back.py has them over a real one.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
-from backing.cli import main
+import backing
+from backing.cli import config, main
+from backing.cli.hear_command import played
 from backing.live.errors import LiveError
 from backing.output import OutputError
 from backing.recording import recorder as module
@@ -24,6 +28,7 @@ from backing.recording.slate import read_slate
 from phrases.files import find_phrase
 
 RATE = 48000
+GROOVES = Path(backing.__file__).parent / "grooves"
 TRACK = ("track", "--tempo", "120", "--choruses", "1", "--form", "one-chord-vamp")
 SOUND = (np.random.default_rng(5).standard_normal((RATE, 2)) * 0.05).astype(np.float32)
 
@@ -85,8 +90,43 @@ def test_whatever_plays_can_be_recorded_over_without_a_mix(
     assert sorted(path.name for path in tmp_path.iterdir()) == ["take.json", "take.wav"]
     slate = read_slate(tmp_path / "take.wav")
     assert slate is not None
-    assert slate.words == list(what)
+    assert slate.words[: len(what)] == list(what)
     assert slate.phrase == find_phrase("lamp-oil").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("own", [True, False])
+def test_a_take_keeps_what_was_set_and_the_files_that_were_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, own: bool
+) -> None:
+    """Without them, and with another seed than then, it is the same piece to the note."""
+    streams: list[Any] = []
+
+    def play(stream: Any, **more: Any) -> None:
+        streams.append(stream)
+        playing(lambda: None)(stream, **more)
+
+    monkeypatch.setattr("backing.live.play.play", play)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv(config.VARIABLE, str(tmp_path / "config.toml"))
+    files = {name: tmp_path / f"{name}.toml" for name in ("config", "own", "mine", "plan")}
+    files["config"].write_text("seed = 7\nlooseness = 0.5\n", encoding="utf-8")
+    files["own"].write_bytes((GROOVES / "boogie.toml").read_bytes())
+    files["plan"].write_text("passes = 2\nfrom = 50\n", encoding="utf-8")
+    text = re.sub(
+        r"(?m)^groove = .*", 'groove = "own.toml"', find_phrase("lamp-oil").read_text("utf-8")
+    )
+    files["mine"].write_text(text, encoding="utf-8")
+    words = ["loop", "mine.toml", "--plan=plan.toml"]
+    words = words if own else ["loop", "lamp-oil", "--groove", "own.toml"]
+    result = run("record", *words, "--no-mix")
+    assert result.exit_code == 0, result.output
+    for file in files.values():
+        file.unlink()
+    monkeypatch.setenv("BACKING_SEED", "8")
+    slate = read_slate(tmp_path / "take.wav")
+    assert slate is not None
+    with click.Context(main) as ctx, played(ctx, slate.words, slate) as stream:
+        assert stream.sections == streams[0].sections
 
 
 @pytest.mark.usefixtures("card")

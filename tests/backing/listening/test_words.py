@@ -171,7 +171,7 @@ def test_a_tempo_that_is_not_solid_yet_is_told() -> None:
             notes.append(note(go, beat, tempo))
         if tempo == 106:
             notes[-1].how, notes[-1].off = "missed", math.nan
-    assert "solid to 80; at 106 not yet: stay there for a while" in (
+    assert "solid to 80; at 106 not yet: stay at 106 for a while" in (
         told(Review(notes, [], 0.0, 0.0))
     )
 

@@ -11,19 +11,23 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
+from click.testing import CliRunner
 
 import backing
+from backing.cli import main
 from backing.live.index import StreamIndex
 from backing.live.reel import Renderer
-from tests.backing.live.conftest import jack  # noqa: F401
+from tests.backing.live.conftest import LEADER, jack  # noqa: F401
 from tests.backing.live.jackd import assert_played, patched, served
 from tests.hard.material import number_of
 from tests.waiting import PATIENCE, until
@@ -31,6 +35,7 @@ from tests.waiting import PATIENCE, until
 RATE = 48000
 # Seconds after which a recording is killed.
 MOMENTS = [2.3, *random.Random(20261128).choices([n / 20 for n in range(4, 90)], k=19)]
+LINE = "E: | 1 e3 2 e5 3 e3 4 e0 | 1 B3 2 e0 3 e3 4 B5"
 TRACK = ["track", "--tempo", "240", "--choruses", "1", "--form", "one-chord-vamp"]
 
 
@@ -62,7 +67,18 @@ def played(soundfont: Path) -> Any:
     return np.concatenate(blocks)
 
 
-def begun(process: subprocess.Popen[str], take: Path, seconds: float = 0) -> None:
+def on_terminal(home: dict[str, str], *words: str) -> tuple[subprocess.Popen[bytes], int]:
+    """Start a command that is the first of a terminal, whose keys it reads."""
+    master, slave = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-c", LEADER, f"from backing.cli import main; main({list(words)!r})"],
+        env=home, stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    return process, master
+
+
+def begun(process: subprocess.Popen[Any], take: Path, seconds: float = 0) -> None:
     """Wait until a take is so long, or longer than nothing."""
 
     def there() -> bool:
@@ -153,12 +169,9 @@ def test_after_a_kill_the_take_opens_and_is_what_was_played(
 def test_the_meter_is_on_the_screen_and_q_keeps_the_take(
     tmp_path: Path, home: dict[str, str]
 ) -> None:
-    master, slave = pty.openpty()
-    process = subprocess.Popen(
-        command("record", *TRACK, "--take", str(tmp_path / "take.wav"), "--no-mix"),
-        env=home, stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
-    )  # fmt: skip
-    os.close(slave)
+    process, master = on_terminal(
+        home, "record", *TRACK, "--take", str(tmp_path / "take.wav"), "--no-mix"
+    )
     shown = b""
     end = time.monotonic() + PATIENCE
     pressed = False
@@ -175,9 +188,44 @@ def test_the_meter_is_on_the_screen_and_q_keeps_the_take(
     os.close(master)
     assert pressed, shown[-2000:]
     assert process.returncode == 0
-    assert soundfile.info(tmp_path / "take.wav").frames > 0
+    assert 0 < soundfile.info(tmp_path / "take.wav").duration < 6  # all of it are 13 seconds
     assert [path.name for path in tmp_path.glob("*.wav")] == ["take.wav"]
     assert [path.name for path in tmp_path.glob(".*")] == []
+
+
+@pytest.mark.usefixtures("loop_back")
+def test_a_take_is_heard_as_it_was_really_played(tmp_path: Path, home: dict[str, str]) -> None:
+    """The keys move tempo and place while it is recorded; the guitar itself is what comes in."""
+    take = tmp_path / "take.wav"
+    alone = ["--without", "drums", "--without", "bass", "--comp", "none", "--no-resume-count"]
+    words = ["loop", "--line", LINE, "--from", "240", "--shape", "hold", "--passes", "9", *alone]
+    keys = {0.2: b"-", 1.2: b"nn", 2.9: b"p", 4.1: b" ", 6.0: b" ", 7.2: b"q"}
+    process, master = on_terminal(home, "record", *words, "--take", str(take), "--no-mix")
+
+    def drained() -> None:
+        with contextlib.suppress(OSError):  # the terminal is gone when the process is
+            while os.read(master, 65536):
+                pass
+
+    threading.Thread(target=drained, daemon=True).start()
+    for seconds, key in keys.items():
+        begun(process, take, seconds)
+        os.write(master, key)
+    assert process.wait(PATIENCE) == 0
+    os.close(master)
+    rows = json.loads(take.with_suffix(".json").read_text(encoding="utf-8"))["segments"]
+    after = [*pairwise(rows)]
+    assert len({row[3] for row in rows}) > 1  # slower
+    assert max(b[0] - a[0] for a, b in after) > 1  # next, twice
+    assert min(b[0] - a[0] for a, b in after) < 0  # previous
+    assert any(b[1] - a[4] > 0.3 for a, b in after if a[4])  # stopped
+    done = CliRunner().invoke(main, ["hear", str(take), "--json"])
+    assert done.exit_code == 0, done.output
+    found = json.loads(done.stdout)
+    assert {note["how"] for note in found["notes"]} == {"played"}
+    assert max(abs(note["off"]) for note in found["notes"]) < 0.03  # less is not noticed
+    assert len(found["notes"]) >= 12
+    assert found["extra"] == []
 
 
 def test_a_server_that_goes_keeps_the_take(
