@@ -159,7 +159,6 @@ def _untangled(events: list[Event], last: int) -> list[Event]:
         elif rank == OFF:
             start, attack = started.pop(data[1])
             notes.append((start, tick, attack))
-    notes.sort(key=lambda note: note[0])
     following: dict[int, int] = {}
     for start, end, attack in reversed(notes):
         stop = min(max(end, start + 1), following.get(attack[1], max(last, start + 1)))

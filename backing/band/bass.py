@@ -244,11 +244,10 @@ class Bassist(Player):
         self.chance.shuffle(pairs)
         sounds = now.pitch_classes(self.key)
 
-        def cost(pair: tuple[int, int]) -> tuple[bool, bool, bool, int]:
+        def cost(pair: tuple[int, int]) -> tuple[bool, bool, int]:
             again, foreign = pair[0] == self._pitch, pair[0] % 12 not in sounds
             first, second = (foreign, again) if shared else (again, foreign)
-            leap = abs(pair[0] - self._pitch)
-            return leap > 12, first, second, leap
+            return first, second, abs(pair[0] - self._pitch)
 
         pitch, self._home = min(pairs, key=cost)
         return pitch

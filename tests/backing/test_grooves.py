@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import random
 from fractions import Fraction
 from pathlib import Path
 
 import pretty_midi
 import pytest
 
+from backing.band.fills import set_ups
 from backing.grooves import DRUMS, find_groove, groove_names, groove_titles, load_groove
 from backing.grooves.groove import ONLY, WHEN, figure
 from backing.grooves.instruments import BASSES, COMPS, PROGRAMS, TIME
@@ -72,6 +74,22 @@ def test_the_names_that_ship() -> None:
 def test_an_unknown_groove_names_the_nearest() -> None:
     with pytest.raises(ChoiceError, match=r'^"shufle" is not a groove; did you mean "shuffle"\?'):
         find_groove("shufle")
+
+
+@pytest.mark.parametrize("name", groove_names())
+def test_a_set_up_is_more_than_the_backbeat_alone(name: str) -> None:
+    groove = find_groove(name)
+    last = groove.meter.beats - 1
+    keeps = ("kick", "hat-foot", "time", "ride", "hat")
+    for seed in range(4):
+        deck = set_ups(groove, random.Random(seed))
+        for one in [deck.draw() for _ in range(30)]:
+            assert one is not None
+            lanes = [(drum, lane) for drum, lane in one.lanes if drum not in keeps]
+            struck = {
+                (drum, h.at) for drum, lane in lanes for h in lane.hits if h.at >= last - 0.5
+            }
+            assert struck not in (set(), {("snare", last)})
 
 
 @pytest.mark.parametrize("name", groove_names())

@@ -442,6 +442,19 @@ def test_a_click_helps_on_every_beat_of_the_turn() -> None:
     assert _wood(section) == [(float(beat), "click") for beat in range(7, 16)]
 
 
+def test_a_turn_that_begins_before_its_pass_is_open_there_already() -> None:
+    call, response = line("4 e5 | 1 e5 2 ."), line("| 1 e8 2 .")
+    parts = (replace(call.parts[0], role="call"), replace(response.parts[0], role="response"))
+    asked = replace(call, parts=parts)
+    stream = _trade(asked, gap="call", in_gap="stop", guide="click", cue=False, passes=2)
+    one, last = _passes(stream)
+    # The pickup on four of bar 2 is the next call's; after the last pass there is none.
+    assert _wood(one) == [(at, "click") for at in (0.0, 1.0, 2.0, 3.0, 7.0)]
+    assert not [n for n in _band(one) if n.start > 6.9]
+    assert _wood(last) == _wood(one)[:-1]
+    assert [n for n in _band(last) if n.start > 6.9]
+
+
 def test_a_soft_guide_is_the_phrase_at_half_its_strength() -> None:
     plain = _passes(_loop(answered(), start=60, goal=60, each=2))[0]
     soft = _passes(_trade(gap="response", guide="soft", passes=2))[0]

@@ -93,6 +93,10 @@ def test_strokes_are_cut_at_the_end_of_a_stretch() -> None:
     assert region.strokes[0].end == 4
 
 
+def test_a_pickup_that_meets_the_end_of_a_stretch_is_left_out_and_the_first_beat_is_not() -> None:
+    assert at(loop(line("4& e5 | 1 e8 4& e5"), bars=(1, 1)).strokes) == [0, 4 - HALF]
+
+
 def test_bars_where_the_phrase_rests_are_refused() -> None:
     with pytest.raises(RangeError, match=r'^"Line" does not sound in bars 3-3; '):
         loop(line("| 1 e5 2 . | 1 e8 2 ."), bars=(3, 3))
