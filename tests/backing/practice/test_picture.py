@@ -46,6 +46,13 @@ def test_passes_that_are_alike_share_a_row() -> None:
     ]  # fmt: skip
 
 
+def test_a_ramps_row_goes_to_its_last_beat() -> None:
+    ((_, _, first, _, last, _), _) = _rows(shape="ramp", start=60, goal=240, passes=1)
+    # Each of four beats rises by 45: the first from 60 on, the last from 195 on.
+    assert 60 < int(first) < 105
+    assert 195 < int(last) < 240
+
+
 def test_a_row_says_what_is_left_out() -> None:
     rows = _rows(shape="hold", start=60, passes=6, phrase_rests=2, band_rests=3)
     assert [" ".join(row[1:]) for row in rows] == [

@@ -153,6 +153,11 @@ def test_the_response_is_left_to_the_student() -> None:
     assert labels(region) == [(0, "Listen"), (7, "Your turn"), (15.5, "Listen")]
 
 
+def test_a_trade_of_parts_begins_with_the_form() -> None:
+    # A quick change has the IV in bar 2, for one bar (common practice).
+    assert roots(trade(form="quick-change", gap="response")) == ["A7", "D7", "A7", "A7"]
+
+
 def test_the_call_is_left_to_the_student() -> None:
     region = trade(gap="call")
     assert at(region.strokes) == RESPONSE
