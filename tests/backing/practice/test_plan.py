@@ -367,6 +367,11 @@ def test_the_lowest_tempo_of_all_is_a_start_too() -> None:
         ('bars = "5-8"\n', "trade", "bars is for a loop, not for a trade; leave it out"),
         ('shape = "hold"\nfrom = 50\nto = 60\n', "loop", "hold has one tempo; keep from or to"),
         ('shape = "ramp"\neach = 2\n', "loop", "each changes nothing in ramp; leave it out"),
+        (
+            'part = "call"\nshape = "ramp"\nstep = 5\n',
+            "loop",
+            ":3:1: step changes nothing in ramp",
+        ),
         ("tempo = 60\n", "loop", ':1:1: "tempo" is not a key here; a plan goes from one tempo to'),
         ("bpm = 60\n", "trade", ':1:1: "bpm" is not a key here; a plan goes from one tempo to'),
     ],
