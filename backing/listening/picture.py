@@ -181,7 +181,6 @@ def _strip(number: int, notes: Sequence[Judged], review: Review, ears: Ears) -> 
         if start <= extra.at - late <= stop:
             at = x(extra.at - late)
             drawn.append(f'<path class="mark" d="M{at - 5:.1f} {y(extra.cents):.1f}h10m-5-5v10"/>')
-            drawn.append(_text(at + 7, y(extra.cents) + 4, "not written"))
     return "".join(drawn)
 
 
@@ -335,8 +334,8 @@ def _spread(review: Review, limits: Limits) -> list[tuple[str, float]]:
             side = 17 if value == least and len(lines) > 1 else -9
             unit = words.partition(", ")[2].partition(" ")[0]
             drawn.append(_text(x, y + side, f"{value:.0f} {unit}", anchor="middle"))
-            drawn.append(_text(x, ROW - 6, f"at {tempo:g}", "axis", "middle"))
-    return [("".join(drawn), float(ROW))]
+            drawn.append(_text(x, ROW + 10, f"at {tempo:g}", "axis", "middle"))
+    return [("".join(drawn), float(ROW + 18))]
 
 
 def _zone(words: str, limit: float, reach: float, ends: tuple[str, str]) -> list[str]:

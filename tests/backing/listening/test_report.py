@@ -61,10 +61,13 @@ def copied(played: Path, folder: Path) -> Path:
 def test_a_take_from_elsewhere_is_laid_against_what_is_named(played: Path, tmp_path: Path) -> None:
     sound, rate = soundfile.read(played)
     take = tmp_path / "phone.wav"
-    soundfile.write(take, np.concatenate([np.zeros(round(1.7 * rate)), sound]), rate)
+    rest, more = np.zeros(round(1.7 * rate)), sound[-round(6 * rate) :]  # of seven notes
+    soundfile.write(take, np.concatenate([rest, sound, rest, more]), rate)
     result = hear(take, "lamp-oil", "--tempo", 80)  # a phrase alone is played once
     assert result.exit_code == 0, result.output
-    assert "not judged" not in result.output
+    (said,) = re.findall("not .*", result.output)  # none of them is told as not written
+    # A note that rings into another may not be told from it.
+    assert re.fullmatch("not judged: [567] notes before it begins or after it ends", said)
     assert "good: every one of the 15 notes is there" in result.output
     assert "the bend stops" in result.output
     assert "all of it" not in result.output  # nobody knows where it should begin
