@@ -382,7 +382,7 @@ def history(take: Path) -> list[str]:
     TakeError
         If there is none.
     """
-    path = (take if take.is_dir() else take.parent) / LOG
+    path = take.parent / LOG
     if not path.is_file():
         raise TakeError(f"{path}: there is none; `backing hear` begins it")
     out = []

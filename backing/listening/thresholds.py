@@ -46,9 +46,9 @@ THRESHOLDS: dict[str, Threshold] = {
     "end": Threshold(
         0.25, "beats", "a note is let go too soon, or rings on into a rest", "common practice"
     ),
-    "solid": Threshold(0.10, "share", "untidy notes at a tempo that is solid", "common practice"),
+    "solid": Threshold(10.0, "%", "untidy notes at a tempo that is solid", "common practice"),
     "apart": Threshold(
-        0.25, "share", "untidy notes at a tempo that falls apart", "common practice"
+        25.0, "%", "untidy notes at a tempo that falls apart", "common practice"
     ),
 }  # fmt: skip
 

@@ -298,7 +298,7 @@ def _pace(rows: Sequence[Tempo]) -> list[str]:
     rows = [row for row in rows if row.notes >= FEW]
     if len(rows) < 2:
         return []
-    limit, apart = THRESHOLDS["solid"].value, THRESHOLDS["apart"].value
+    limit, apart = (THRESHOLDS[name].value / 100 for name in ("solid", "apart"))
     solid = None
     for row in rows:
         if row.untidy <= limit:
