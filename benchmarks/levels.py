@@ -35,6 +35,11 @@ Written by `python -m benchmarks.levels`, in LU: on strings and wheels against s
 small soundfont (TimGM6mb) and the large one (FluidR3), and the large one against the small one
 with strings and sampled. Wanted: 1.
 
+Beyond it are, but for a bass, demos alone. Theirs is another key than a track's, and the large
+soundfont is uneven: against the small one a bass varies from pitch to pitch by 5 dB, a guitar by
+6, which a gain for each part cannot follow. That is the likely cause where the large one takes
+part; why strings lead more softly in five demos has not been looked into.
+
 | groove | piece | part | small | large | strings | sampled |
 |---|---|---|---|---|---|---|"""
 
