@@ -66,7 +66,7 @@ def _fits(every: Sequence[Phrase], move: int) -> bool:
     # to nowhere has a fret to come from or to go to.
     return move == 0 or (
         all((1 if min(frets) else 0) <= fret + move <= HIGHEST for fret in frets)
-        and all(fret + move > 1 for fret in _nowhere(every[0]))
+        and all(fret + move > 1 for one in every for fret in _nowhere(one))
         and all(fret + move in HARMONICS for fret in _touched(every))
     )
 

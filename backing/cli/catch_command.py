@@ -29,6 +29,7 @@ from phrases.shelf import is_path
 
 if TYPE_CHECKING:
     from backing.listening.draft import Caught
+    from backing.recording.slate import Slate
 
 __all__ = ["NOTHING", "caught", "command", "say"]
 
@@ -106,14 +107,15 @@ def caught(
         progress = stack.enter_context(bar("listening", 1))
         title = take.stem.replace("-", " ").replace("_", " ").capitalize()
         if slate is not None:
-            stream = stack.enter_context(played(ctx, slate.words, slate))
+            stream, files = stack.enter_context(played(ctx, slate.words, slate))
             segments = report.segments(slate, stream)
             clean: Frames = report.without_band(source, stream, segments)[0]
             lead = stream.sections[-1 if len(stream.sections) < 2 else 1]
-            asked = dict(pairwise(slate.words)).get("--groove", str(stream.facts["groove"]))
+            asked = _groove(slate, str(stream.facts["groove"]))
             found = draft.catch(
-                clean, key=stream.key, groove=find_groove(asked), groove_name=_lasting(asked),
-                tempo=lead.tempo, swing=Fraction(lead.swing), position=position, title=title,
+                clean, key=stream.key, groove=find_groove(files.get(asked, asked)),
+                groove_name=_lasting(asked), tempo=lead.tempo, swing=Fraction(lead.swing),
+                position=position, title=title,
                 bars=draft.bars_of(stream, segments), progress=progress,
             )  # fmt: skip
             return _with_clipping(found, source.peak)
@@ -141,6 +143,18 @@ def _with_clipping(found: Caught, peak: float) -> Caught:
     """Return a draft with what there is to say of a take's level."""
     clips = peak >= CLIPPED
     return replace(found, doubts=(*found.doubts, "the take clips")) if clips else found
+
+
+def _groove(slate: Slate, usual: str) -> str:
+    """Return the groove of a slate as it was named: in words, by the phrase, or the usual one."""
+    import tomllib
+
+    for word, following in pairwise([*slate.words, ""]):
+        name, equals, value = word.partition("=")
+        if name == "--groove":
+            return value if equals else following
+    own = tomllib.loads(slate.phrase).get("groove")
+    return own if own in slate.files else usual
 
 
 def _lasting(groove: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -117,7 +118,7 @@ def heard(ctx: click.Context, take: Path, words: tuple[str, ...], *, strict: boo
             raise click.UsageError(
                 "a track has no phrase to be heard; name what was played: demo, loop or trade"
             )
-        stream = stack.enter_context(played(ctx, told, slate))
+        stream, _ = stack.enter_context(played(ctx, told, slate))
         turns = told[0] == "trade"
         with bar("listening", 1) as progress:
             return report.hear(
@@ -132,17 +133,22 @@ def _once(words: list[str]) -> list[str]:
 
 
 @contextlib.contextmanager
-def played(ctx: click.Context, words: list[str], slate: Slate | None) -> Iterator[Stream]:
-    """Give what a command plays; of the texts that a slate knows, else of the files it names."""
-    asked = Asked()
+def played(
+    ctx: click.Context, words: list[str], slate: Slate | None
+) -> Iterator[tuple[Stream, dict[str, str]]]:
+    """Give what a command plays, and where each file lies that a slate knows.
+
+    A file that a slate knows is read from its text there, not from where it lay.
+    """
+    asked, files = Asked(), dict[str, str]()
     with tempfile.TemporaryDirectory() as folder:
         text = "" if slate is None else slate.phrase
         for number, (name, known) in enumerate(() if slate is None else slate.files.items()):
             file = Path(folder, str(number), Path(name).name)  # by which a band draws what it does
             file.parent.mkdir()
             file.write_text(known, encoding="utf-8")
-            new = file.as_posix()
-            text = text.replace(name, new)
+            new = files[name] = file.as_posix()
+            text = re.sub(rf"""(["']){re.escape(name)}\1""", rf"\g<1>{new}\1", text)
             words = [
                 word.removesuffix(name) + new if word in (name, f"{word.partition('=')[0]}={name}")
                 else word for word in words
@@ -155,4 +161,4 @@ def played(ctx: click.Context, words: list[str], slate: Slate | None) -> Iterato
         called(inner)
         if asked.stream is None:
             raise click.UsageError("leave out what writes files: a take is only heard")
-        yield asked.stream
+        yield asked.stream, files

@@ -153,6 +153,8 @@ def _write(stream: Stream, wanted: Wanted, *, audio: bool) -> list[Path]:
     sound = wanted.sound
     told: list[str] = []
 
+    if audio:
+        find_soundfont(sound.soundfont)  # one that is not there is told before anything begins
     line = f"rendering {float(stream.kept().seconds):.0f} s of audio"
     with bar("rendering", float(stream.seconds), line) if audio else nullcontext() as progress:
         files = write(

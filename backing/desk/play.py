@@ -14,7 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from backing import pieces
+from backing import feel, pieces
 from backing.desk.look import parsed
 from backing.events import Note, Stream, part_of
 from backing.sound.audio import LAST_RING
@@ -100,7 +100,9 @@ def taking(path: Path, text: str, asked: dict[str, Any]) -> Playing:
     """
     own: dict[str, Any] = {name: str(asked[name]) for name in ("key", "groove") if asked.get(name)}
     tempo = _tempo(asked)
-    words = [word for name, value in own.items() for word in (f"--{name}", value)]
+    # The user's settings, which the command takes, are not the desk's.
+    words = ["--seed", str(pieces.SEED), "--looseness", str(feel.USUAL)]
+    words += [word for name, value in own.items() for word in (f"--{name}", value)]
     if asked["take"] == "hear":
         phrase = parsed(path, text)
         tempo = tempo or phrase.tempo

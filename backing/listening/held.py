@@ -163,10 +163,17 @@ def _bend_beside(
     return Bend(cents, off, high - low)
 
 
-def ends(judged: Sequence[Judged], begun: Mapping[int, float], ears: Ears) -> None:
+def ends(
+    judged: Sequence[Judged], begun: Mapping[int, float], others: Sequence[float], ears: Ears
+) -> None:
     """Tell when notes are let go: where a level that was steady falls at once, or rings on."""
     picks = [n for n in sorted(begun, key=lambda n: begun[n]) if judged[n].event.kind != "step"]
-    untils = [*(begun[n] for n in picks), ears.source.frames / ears.source.rate][1:]
+    starts = [begun[n] for n in picks]
+    if not starts:
+        return
+    whole = ears.source.frames / ears.source.rate
+    after = (other for other in others if other > starts[-1] + 0.1)
+    untils = [*starts[1:], next(after, whole)]  # who plays on lets the last note go by then
     for number, until in zip(picks, untils, strict=True):
         one, at = judged[number], begun[number]
         if one.how != "played" or one.event.kind != "pick":

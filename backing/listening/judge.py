@@ -73,7 +73,7 @@ def review(events: Sequence[Event], ears: Ears, shift: float = 0.0) -> Review:
             _settle(one, begun, number, ears, tuning)
     others = [ears.onsets[n].at for n in found.left if ears.onsets[n].strength >= STRONG]
     measure(judged, begun, others, ears, tuning)
-    ends(judged, begun, ears)
+    ends(judged, begun, others, ears)
     _doubt(judged)
     extra = _extras(judged, begun, ears, found, tuning)
     return Review([one for one in judged if one.event.kind != "rake"], extra, late, tuning)

@@ -385,15 +385,15 @@ def history(take: Path) -> list[str]:
     path = take.parent / LOG
     if not path.is_file():
         raise TakeError(f"{path}: there is none; `backing hear` begins it")
-    out = []
+    out, solid = [], THRESHOLDS["solid"].value / 100
     for text in path.read_text(encoding="utf-8", errors="replace").splitlines():
         try:
             row = json.loads(text)
-            clean = [f"{t['tempo']:g}" for t in row["tempos"] if t["untidy"] <= 0.1]
-            solid = f"solid at {', '.join(clean)}" if clean else "not solid yet"
+            clean = [f"{t['tempo']:g}" for t in row["tempos"] if t["untidy"] <= solid]
+            told = f"solid at {', '.join(clean)}" if clean else "not solid yet"
             out.append(
                 f"{row['heard'][:16].replace('T', ' ')}  {row['take']}  {row['title']} in "
-                f"{row['key']}: {row['there']:.0%} of the notes, {solid}"
+                f"{row['key']}: {row['there']:.0%} of the notes, {told}"
             )
             out += [f"    {work}" for work in row["work"]]
         except (ValueError, KeyError, TypeError):

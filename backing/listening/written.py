@@ -177,8 +177,9 @@ def written(stream: Stream, segments: Iterable[Segment], *, turns: bool) -> list
         for event in strokes(here, tempo):
             where = _place(event.beat, section, following, stream)
             late = where.bar == 0 and section.beats - event.beat <= stream.meter.beats
-            event = replace(event, place=where, go=go + late)
-            events.append(event)
+            if late and following is not None:  # a pickup belongs to the pass that it leads to
+                event = replace(event, tempo=float(following.tempo) * segment.pace)
+            events.append(replace(event, place=where, go=go + late))
     return whole(events)
 
 

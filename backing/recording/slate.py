@@ -107,6 +107,8 @@ def _checked(slate: Slate) -> Slate:
     numbers = all(type(n) is int and n > 0 for n in (slate.rate, slate.frames))
     if not (words and slate.words and isinstance(slate.phrase, str) and numbers):
         raise ValueError("fields of the wrong kind")
+    if any(Path(name).name in ("", "..") or "\0" in name for name in slate.files):
+        raise ValueError("a file has a name")
     for row in slate.segments:
         section, at, offset, pace, until = row
         known: list[Any] = [at, offset, pace, 0.0 if until is None else until]

@@ -125,8 +125,9 @@ def test_a_take_keeps_what_was_set_and_the_files_that_were_named(
     monkeypatch.setenv("BACKING_SEED", "8")
     slate = read_slate(tmp_path / "take.wav")
     assert slate is not None
-    with click.Context(main) as ctx, played(ctx, slate.words, slate) as stream:
+    with click.Context(main) as ctx, played(ctx, slate.words, slate) as (stream, known):
         assert stream.sections == streams[0].sections
+        assert set(known) == set(slate.files)
 
 
 @pytest.mark.usefixtures("card")

@@ -180,7 +180,7 @@ def played(
             rest = tuple(note for note in rest if part_of(note.voice) != part)
     trims = _trims(tuple(programs.items()), soundfont, rate)[:, None, None]
     if soundfont != embedded() and any(note.voice == "comp" for note in rest):
-        gain, curve = _evened(programs["comp"], soundfont, rate)
+        gain, curve = _evened(programs.get("comp", 0), soundfont, rate)
         trims = trims * np.where(np.array(PARTS) == "comp", gain, 1)[:, None, None]
         rest = tuple(
             replace(note, velocity=curve[note.velocity]) if note.voice == "comp" else note

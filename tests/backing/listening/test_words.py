@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
+import backing
 from backing.listening.judged import Bend, Extra, Judged, Review
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.words import findings, summary, tempos
-from backing.listening.written import Event, Part, Place
+from backing.listening.written import Event, Part, Place, as_written, written
 
 USUAL, STRICT = Limits.usual(), Limits.usual(strict=True)
 
@@ -189,3 +190,11 @@ def test_no_mark_out_of_a_hundred_and_no_verdict_on_feel() -> None:
         said = " ".join(told(review))
         assert "%" not in said
         assert "feel" not in said
+
+
+def test_each_tempo_has_the_passes_that_were_played_at_it() -> None:
+    """A pickup sounds at the tempo before, and is of the pass that it leads to."""
+    stream = backing.loop("lamp-oil", start=40, goal=56, step=8, each=2)
+    events = written(stream, as_written(stream), turns=False)
+    heard = Review([Judged(event, "played", 0.0, 0.0) for event in events], [], 0.0, 0.0)
+    assert [(row.tempo, row.passes) for row in tempos(heard, USUAL)] == [(40, 2), (48, 2), (56, 2)]
