@@ -8,7 +8,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
 
@@ -23,10 +23,33 @@ class WorkError(BluesError, RuntimeError):
     """A worker that ended before its work."""
 
 
+class _Pool(ProcessPoolExecutor):
+    """Workers that are begun whole: Ctrl-C and SIGTERM wait for as long as a task is handed over.
+
+    A worker whose beginning is broken off would never hear what it is for, and say so.
+    """
+
+    def submit(
+        self, fn: Callable[..., Result], /, *words: object, **named: object
+    ) -> Future[Result]:
+        if threading.current_thread() is not threading.main_thread():
+            return super().submit(fn, *words, **named)
+        waiting: list[int] = []
+        signals = signal.SIGINT, signal.SIGTERM
+        usual = [signal.signal(one, lambda got, _: waiting.append(got)) for one in signals]
+        try:
+            return super().submit(fn, *words, **named)
+        finally:
+            for one, handler in zip(signals, usual, strict=True):
+                signal.signal(one, handler)
+            for got in waiting:
+                signal.raise_signal(got)
+
+
 def pool(processes: int) -> ProcessPoolExecutor | None:
     """Return workers; None where the system lets none share anything, as in some containers."""
     try:
-        return ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _alone)
+        return _Pool(processes, multiprocessing.get_context("spawn"), _alone)
     except OSError:
         return None
 
