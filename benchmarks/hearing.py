@@ -30,7 +30,7 @@ from backing.listening.judge import review
 from backing.listening.judged import Review
 from backing.listening.room import cleaned
 from backing.listening.source import Frames, Memory
-from backing.listening.written import as_written, written
+from backing.listening.written import unbroken, written
 from benchmarks.timed import wheel_soundfont
 from phrases.files import load_phrase, read_phrase, shipped
 from tests.backing.listening.material import (
@@ -220,7 +220,7 @@ def measured(name: str, how: Take) -> Counts:
     strokes = student(lead(stream), slips)
     guitar = how.sound(sounded(strokes, slips), stream)
     source = disturbed(guitar, stream, how)
-    events = written(stream, as_written(stream), turns=False)
+    events = written(stream, unbroken(stream), turns=False)
     began = time.process_time()
     found = review(events, listen(source))
     out = counted(found, strokes, slips)
@@ -245,10 +245,10 @@ def counted(found: Review, strokes: Sequence[Played], slips: Slips) -> Counts:
         if math.isfinite(one.off):
             if not truth.dropped and not one.event.raked:
                 out.onsets.append(1000 * (one.off - truth.late))
-            off = 0.0 if math.isnan(one.pitch) or len(one.event.parts) > 1 else one.pitch / 100
+            off = 0.0 if math.isnan(one.pitch) or len(one.event.notes) > 1 else one.pitch / 100
             heard += [
                 (one.event.at + one.off, part.pitch + part.curve.first / 100 + off)
-                for part in one.event.parts
+                for part in one.event.notes
             ]
         for bend in one.bends if was == "good" else ():
             out.counts["bends"] += 1
@@ -301,7 +301,7 @@ def caught(name: str, how: Take) -> Again:
     phrase = load_phrase(name)
     found = catch(
         Memory(guitar, RATE), key=phrase.key, groove=find_groove(phrase.groove),
-        tempo=phrase.tempo, bars=bars_of(stream, as_written(stream)),
+        tempo=phrase.tempo, bars=bars_of(stream, unbroken(stream)),
     )  # fmt: skip
     out = again(phrase, found.phrase)
     out.read = read_phrase(found.text) == found.phrase

@@ -21,7 +21,7 @@ import backing
 from backing.events import Note, Section, Stream, part_of
 from backing.grooves import find_groove, groove_names
 from backing.sound.limiter import true_peak
-from backing.sound.loudness import Meter
+from backing.sound.loudness import LoudnessMeter
 from phrases.files import read_phrase
 
 HERE = Path(__file__).parent
@@ -74,7 +74,7 @@ def _struck(path: Path, keys: tuple[int, ...]) -> list[float]:
 def measured(path: Path) -> tuple[float, float]:
     """Return integrated loudness in LUFS and true peak in dBTP of a sound file."""
     sound, rate = soundfile.read(path, dtype="float32")
-    meter = Meter(1, rate)
+    meter = LoudnessMeter(1, rate)
     meter.add(sound.T[np.newaxis])
     return meter.loudness(np.ones(1)), true_peak(sound.T)
 

@@ -284,6 +284,15 @@ def test_all_is_sorted_and_true(name: str) -> None:
     assert all(hasattr(module, one) for one in names)
 
 
+def test_no_class_name_occurs_twice() -> None:
+    where: dict[str, list[str]] = {}
+    for module, text in HOUSE.items():
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.ClassDef):
+                where.setdefault(node.name, []).append(module)
+    assert {name: found for name, found in where.items() if len(found) > 1} == {}
+
+
 def _public(name: str) -> list[str]:
     """Return the public functions and classes that a module defines."""
     return [

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from backing.cli.hear_command import played
+from backing.cli.hear_command import told_stream
 from backing.cli.options import (
     GROOVE,
     KEY,
@@ -107,7 +107,7 @@ def caught(
         progress = stack.enter_context(bar("listening", 1))
         title = take.stem.replace("-", " ").replace("_", " ").capitalize()
         if slate is not None:
-            stream, files = stack.enter_context(played(ctx, slate.words, slate))
+            stream, files = stack.enter_context(told_stream(ctx, slate.words, slate))
             segments = report.segments(slate, stream)
             clean: Frames = report.without_band(source, stream, segments)[0]
             lead = stream.sections[-1 if len(stream.sections) < 2 else 1]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from backing.listening.report import Heard
     from backing.recording.slate import Slate
 
-__all__ = ["command", "heard", "played"]
+__all__ = ["command", "heard", "told_stream"]
 
 
 @click.command(
@@ -118,7 +118,7 @@ def heard(ctx: click.Context, take: Path, words: tuple[str, ...], *, strict: boo
             raise click.UsageError(
                 "a track has no phrase to be heard; name what was played: demo, loop or trade"
             )
-        stream, _ = stack.enter_context(played(ctx, told, slate))
+        stream, _ = stack.enter_context(told_stream(ctx, told, slate))
         turns = told[0] == "trade"
         with bar("listening", 1) as progress:
             return report.hear(
@@ -133,7 +133,7 @@ def _once(words: list[str]) -> list[str]:
 
 
 @contextlib.contextmanager
-def played(
+def told_stream(
     ctx: click.Context, words: list[str], slate: Slate | None
 ) -> Iterator[tuple[Stream, dict[str, str]]]:
     """Give what a command plays, and where each file lies that a slate knows.

@@ -94,12 +94,12 @@ def command(
     if (hear or catch) and as_json:
         word = "--hear" if hear else "--catch"
         raise click.UsageError(f"{word} is told in words; leave out --json, or {word}", ctx)
-    from backing.listening.meter import Meter
+    from backing.listening.meter import TimingMeter
     from backing.recording.recorder import Recorder
 
     if "-" in rest:
         raise click.UsageError("a take keeps its phrase; name a file of it, or give a --line", ctx)
-    meter = None if what == "track" else partial(Meter, turns=what == "trade")
+    meter = None if what == "track" else partial(TimingMeter, turns=what == "trade")
     recorder = Recorder(take, source or "", meter)
     inner = inner_context(ctx, what, rest, recorder)
     told, texts = _words_of(inner, words), _texts(inner)  # before anybody edits the files

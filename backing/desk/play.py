@@ -17,8 +17,7 @@ from typing import Any
 from backing import feel, pieces
 from backing.desk.look import parsed
 from backing.events import Note, Stream, part_of
-from backing.sound.audio import LAST_RING
-from backing.sound.audio import pieces as sounded
+from backing.sound.audio import LAST_RING, layers
 from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT, TOGETHER, USUAL
 from phrases.errors import RangeError
@@ -167,7 +166,7 @@ def sound(what: Playing, layer: str) -> Iterator[bytes]:
     gain = QUIET * (USUAL.lead if layer == "lead" else USUAL.band)
     font = find_soundfont(None).path
     left = round((what.seconds + LAST_RING) * RATE)
-    for piece in sounded(what.stream, notes, font, RATE, TOGETHER):
+    for piece in layers(what.stream, notes, font, RATE, TOGETHER):
         frames = piece[at] * gain
         if not frames.shape[1] or left <= 0:
             continue

@@ -294,7 +294,7 @@ class Desk:
         finally:
             take.finished(kept, what)
         return self._begin(
-            take.command(kept.path.relative_to(self.folder.root).as_posix(), how, over)
+            take.reading_command(kept.path.relative_to(self.folder.root).as_posix(), how, over)
         )
 
     async def _cancel(self, asked: dict[str, Any]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from backing.recording.growing import Growing
 from backing.recording.recorder import free_name
 from backing.recording.slate import Slate, write_slate
 
-__all__ = ["LONGEST", "SUFFIXES", "TAKES", "begun", "command", "finished", "over"]
+__all__ = ["LONGEST", "SUFFIXES", "TAKES", "begun", "finished", "over", "reading_command"]
 
 TAKES = "takes"
 LONGEST = 600  # seconds
@@ -68,6 +68,6 @@ def over(how: str, what: Playing | None, asked: dict[str, Any]) -> list[str]:
     return [asked["name"], "--tempo", asked["tempo"], "--key", asked["key"], *more]
 
 
-def command(file: str, how: str, words: list[str]) -> list[str]:
+def reading_command(file: str, how: str, words: list[str]) -> list[str]:
     """Return the command that reads a take: ``catch`` or ``hear``."""
     return [how, "-o", Path(file).with_suffix(SUFFIXES[how]).as_posix(), file, *words]

@@ -18,7 +18,7 @@ from xml.etree import ElementTree as ET
 
 from backing.exchange.notes import number
 from backing.exchange.part import PartReader
-from backing.exchange.parts import chosen_part, part_names, read_score
+from backing.exchange.parts import chosen_part, read_score, score_parts
 from backing.exchange.tabtext import TabReader
 from backing.exchange.unwriting import strokes
 from backing.grooves import find_groove, groove_names
@@ -81,7 +81,7 @@ def import_musicxml(path: Path, part: str = "", voice: str = "") -> Imported:
     for other in root.findall("part"):
         key = other.get("id", "")
         if other is not element and not reader.joined(other):
-            reader.told.add(f'part "{part_names(root)[key]}" ({key}); one part is read')
+            reader.told.add(f'part "{score_parts(root)[key]}" ({key}); one part is read')
     return _Text(root, reader, path).imported(name, voice)
 
 

@@ -15,7 +15,7 @@ from backing.sheet.values import VALUES
 from phrases.pitch import NATURAL
 from phrases.techniques import mark
 
-__all__ = ["LONGEST", "XmlBend", "XmlNote", "XmlPlace", "length_of", "read_note"]
+__all__ = ["LONGEST", "XmlBend", "XmlNote", "XmlPlace", "length_of", "read_xml_note"]
 
 WORDS = {text: name for name, text in OTHER.items()}
 SLID_IN = {tag: sign for sign, tag in INTO.items()}
@@ -131,7 +131,7 @@ def number(text: str) -> Fraction:
         return Fraction(0)
 
 
-def read_note(element: ET.Element, bar: str = "") -> XmlNote:
+def read_xml_note(element: ET.Element, bar: str = "") -> XmlNote:
     """Read a note element that is no rest, from a bar of some number."""
     note = XmlNote(
         bar=bar,

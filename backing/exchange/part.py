@@ -16,7 +16,7 @@ from xml.etree import ElementTree as ET
 
 from backing.exchange.losses import Losses, bars_said
 from backing.exchange.merging import merged
-from backing.exchange.notes import LONGEST, XmlNote, length_of, number, read_note
+from backing.exchange.notes import LONGEST, XmlNote, length_of, number, read_xml_note
 from backing.exchange.order import Signs, playing_order, read_signs
 from backing.exchange.tuning import STANDARD_TUNING, Tuning, read_tuning
 from backing.exchange.unwriting import XmlEvent
@@ -233,7 +233,7 @@ class PartReader(Content):
         if child.find("unpitched") is not None:
             self.told.add("note without a pitch", bar.number)
             return now + length * (child.find("chord") is None)
-        note = read_note(child, bar.number)
+        note = read_xml_note(child, bar.number)
         for what in note.unknown:
             self.told.add(what, bar.number)
         if note.pitch is not None:

@@ -11,7 +11,7 @@ from backing.exchange.xmlfile import read_xml
 from phrases.errors import BluesError, ChoiceError, Problem, TextFileError
 from phrases.words import expected
 
-__all__ = ["Listed", "chosen_part", "list_parts", "part_names", "read_score"]
+__all__ = ["Listed", "chosen_part", "list_parts", "read_score", "score_parts"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ def _by_parts(root: ET.Element) -> ET.Element:
     return root
 
 
-def part_names(root: ET.Element) -> dict[str, str]:
+def score_parts(root: ET.Element) -> dict[str, str]:
     """Return the names of the parts that a score has, by their ids."""
     names = {
         one.get("id", ""): (one.findtext("part-name") or one.get("id") or "").strip()
@@ -66,7 +66,7 @@ def part_names(root: ET.Element) -> dict[str, str]:
 def list_parts(path: Path) -> list[Listed]:
     """Return the parts of a file."""
     root = read_score(path)
-    names = part_names(root)
+    names = score_parts(root)
     found = []
     for one in root.findall("part"):
         key = one.get("id", "")
@@ -82,7 +82,7 @@ def list_parts(path: Path) -> list[Listed]:
 
 def chosen_part(root: ET.Element, wanted: str, path: str) -> tuple[str, ET.Element]:
     """Return the part to read and its name; raises `ChoiceError` for none or several."""
-    names = part_names(root)
+    names = score_parts(root)
     parts = {one.get("id", ""): one for one in root.findall("part")}
     if wanted:
         for key, one in parts.items():

@@ -19,7 +19,7 @@ from backing.events import Section, Stream
 from backing.film.shape import Shape
 from backing.live.index import StreamIndex
 from backing.page.data import PageNote, PageSystem
-from backing.page.music import growing, places_of, system, tips_of
+from backing.page.music import growing, neck_places, system, tips_of
 from backing.practice.region import YOURS
 from backing.setting import placements
 from backing.sheet import ink
@@ -93,7 +93,7 @@ class _Teller:
         self.beats = stream.meter.beats
         self.systems: list[PageSystem] = []
         self.known: dict[object, _Written] = {}
-        self.notes, self.even = places_of(self.phrase), self.phrase.even
+        self.notes, self.even = neck_places(self.phrase), self.phrase.even
         self.groups = self._groups()
 
     def _groups(self) -> dict[int, tuple[_Written, int]]:

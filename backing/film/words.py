@@ -11,12 +11,12 @@ from backing.film.story import Story
 from backing.page.words import plain
 from phrases.replacing import MADE
 
-__all__ = ["Caption", "captions", "chapters", "webvtt"]
+__all__ = ["Caption", "captions", "chapter_times", "webvtt"]
 
 Caption = tuple[float, float, str]  # from, to, seconds of the film; lines
 
 
-def chapters(stream: Stream, title: int) -> list[tuple[float, str]]:
+def chapter_times(stream: Stream, title: int) -> list[tuple[float, str]]:
     """Return when each chapter begins, in seconds of the film, and its name.
 
     They are the stream's markers; those of one moment are one chapter. The title stands `title`

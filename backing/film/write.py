@@ -26,7 +26,7 @@ from backing.film.frames import Compositor
 from backing.film.picture import Drawer
 from backing.film.shape import Shape
 from backing.film.story import tell
-from backing.film.words import captions, chapters, webvtt
+from backing.film.words import captions, chapter_times, webvtt
 from backing.formats import FILMS
 from backing.output import beside, check_outputs
 from backing.processes import apart
@@ -230,7 +230,7 @@ def _hear(out: Any, heard: Any, block: Any, done: int) -> int:
 
 
 def _chapters(stream: Stream, title: int, seconds: float) -> list[Any]:
-    rows = chapters(stream, title)
+    rows = chapter_times(stream, title)
     ends = [at for at, _ in rows[1:]] + [title + seconds]
     return [
         {

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from backing.film.words import chapters as chapter_marks
+from backing.film.words import chapter_times as chapter_marks
 from backing.film.write import TITLE
 from backing.grooves import groove_titles
 from backing.lesson.data import Lesson

@@ -64,7 +64,7 @@ STEP_KEYS = ("do", "passes", "text")
 
 
 @dataclass(frozen=True, slots=True)
-class _Common:
+class _Shared:
     """What a lesson says and a phrase of it may restate."""
 
     keys: tuple[Key, ...] = ()
@@ -88,7 +88,7 @@ def read_lesson(path: Path, text: str | None = None) -> Lesson:
     title = file.get(("title",), str, ...)
     credits = read_credits(file)
     session = tuple(_step(file, where) for where in file.tables("session"))
-    common = _common(file, (), folder, _Common())
+    common = _common(file, (), folder, _Shared())
     choruses = file.get(("choruses",), int, pieces.CHORUSES)
     low, high = CHORUSES
     if not low <= choruses <= high:
@@ -196,7 +196,7 @@ def _named(file: TextFile, where: Where, folder: Path) -> Path | None:
     return None
 
 
-def _common(file: TextFile, where: Where, folder: Path, before: _Common) -> _Common:
+def _common(file: TextFile, where: Where, folder: Path, before: _Shared) -> _Shared:
     keys = _list(file, (*where, "keys"), str, 'keys are words in quotes: keys = ["A", "E"]')
     read = [
         file.attempt((*where, "keys", number), parse_key, word) for number, word in enumerate(keys)
@@ -214,7 +214,7 @@ def _common(file: TextFile, where: Where, folder: Path, before: _Common) -> _Com
     swing = file.get((*where, "swing"), str, before.swing)
     if swing:
         file.attempt((*where, "swing"), parse_swing, swing)
-    return _Common(
+    return _Shared(
         keys=tuple(dict.fromkeys(key for key in read if key)) or before.keys,
         grooves=tuple(dict.fromkeys(str(word) for word in found if word)) or before.grooves,
         form=_form(file, (*where, "form"), folder, before.form),
@@ -274,7 +274,7 @@ def _words(
 
 
 def _study(
-    file: TextFile, where: Where, path: Path, phrase: Phrase, told: _Common, *, full: bool
+    file: TextFile, where: Where, path: Path, phrase: Phrase, told: _Shared, *, full: bool
 ) -> Study:
     folder = Path(file.name).parent
     known = dict(phrase.variations)

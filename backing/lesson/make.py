@@ -84,7 +84,7 @@ def make_lesson(
     with opened(Path(folder)) as work:
         records = {item: work.record(item.name) for item in items}
         stale = [item for item in items if not work.holds(records[item], wanted[item])]
-        run = _Run(work, progress, sum(map(music_seconds, stale)))
+        run = _Tally(work, progress, sum(map(music_seconds, stale)))
         for item in list(stale):
             copied = shared.copied(wanted[item], work.drafts)
             if copied is not None:
@@ -154,7 +154,7 @@ def _remarks(records: Mapping[Item, Record]) -> Iterator[str]:
         yield f"{names[0] if len(names) == 1 else f'{len(names)} sounds'}: {text}"
 
 
-class _Run:
+class _Tally:
     """Counts what one run makes."""
 
     def __init__(self, work: Workshop, progress: Progress | None, length: float) -> None:

@@ -29,7 +29,7 @@ from backing.listening.source import TakeError
 from backing.sound.audio import CHUNK, Rendered
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
-from backing.sound.loudness import SILENCE, Meter
+from backing.sound.loudness import SILENCE, LoudnessMeter
 from backing.sound.mix import LIMIT
 from phrases.phrase import Phrase
 
@@ -335,7 +335,7 @@ def _matching(reference: Sound, take: Sound, rate: int) -> float:
     """Return the gain that makes a take as loud as the phrase it replaces."""
     found = []
     for sound in (reference, take):
-        meter = Meter(1, rate)
+        meter = LoudnessMeter(1, rate)
         for start in range(0, sound.frames, CHUNK):
             block = sound.read(start, min(sound.frames, start + CHUNK))
             meter.add(np.ascontiguousarray(block[np.newaxis]))

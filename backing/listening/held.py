@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from backing.listening.ears import Ears, middle, swaying
 from backing.listening.judged import Bend, Judged, Vibrato
 from backing.listening.plucks import partials
-from backing.listening.written import Event, Part
+from backing.listening.written import Event, WrittenNote
 
 __all__ = ["ends", "measure", "mended"]
 
@@ -62,16 +62,16 @@ def measure(
         then = next((other for other in others if other > at + 0.1), math.inf)
         last = min(at + one.event.end - one.event.at, following.get(number, math.inf) - 0.015)
         last = min(last, then - 0.015)
-        if len(one.event.parts) > 1:
+        if len(one.event.notes) > 1:
             one.bends = [
                 _bend_beside(one.event, part, bend, at, last, ears, tuning)
-                for part in one.event.parts
+                for part in one.event.notes
                 for bend in _bends(part, one.event.end - one.event.at)
             ]
             continue
-        for bend in _bends(one.event.parts[0], one.event.end - one.event.at):
+        for bend in _bends(one.event.notes[0], one.event.end - one.event.at):
             one.bends.append(_bend(one, bend, at, last, ears, tuning))
-        for sway in one.event.parts[0].curve.sways:
+        for sway in one.event.notes[0].curve.sways:
             stop = min(at + sway.end, last) - 0.02
             if stop - at - sway.start >= VIBRATO:
                 centre = one.event.cents(sway.start) + tuning
@@ -90,7 +90,7 @@ class _Asked(NamedTuple):
     left: float
 
 
-def _bends(part: Part, length: float) -> list[_Asked]:
+def _bends(part: WrittenNote, length: float) -> list[_Asked]:
     curve = part.curve
     moves = curve.glides
     out = []
@@ -113,13 +113,13 @@ def _bend(one: Judged, bend: _Asked, at: float, last: float, ears: Ears, tuning:
         return Bend(up, why="it begins on another note")
     if high - low < 0.05:
         return Bend(up, why="too short")
-    wanted = 100.0 * one.event.parts[0].pitch + cents + tuning
+    wanted = 100.0 * one.event.notes[0].pitch + cents + tuning
     held = mended(ears, low, high, wanted)
     clear = ears.unsure[round(low / ears.hop) : round(high / ears.hop)] < 0.2
     held = held[np.isfinite(held)]
     if len(held) < BEND_HOLD or clear.mean() < 0.7:
         return Bend(up, why="not clear enough")
-    sways = any(sway.start < left and sway.end > start for sway in one.event.parts[0].curve.sways)
+    sways = any(sway.start < left and sway.end > start for sway in one.event.notes[0].curve.sways)
     top = float(np.percentile(held, 85 if sways else 60 if len(held) < 30 else 50))
     off = top - wanted
     if not -up - ASTRAY < off < ASTRAY:  # another string, or YIN's octave
@@ -131,7 +131,7 @@ def _bend(one: Judged, bend: _Asked, at: float, last: float, ears: Ears, tuning:
 
 def _bend_beside(
     event: Event,
-    part: Part,
+    part: WrittenNote,
     bend: _Asked,
     at: float,
     last: float,
@@ -141,7 +141,7 @@ def _bend_beside(
     """Measure a bend beside another string by the partials that only the bent one has."""
     start, takes, _, cents, left = bend
     low, high = start + takes, min(left, last - at, start + takes + BESIDE[1]) - 0.01
-    others = [other for other in event.parts if other is not part]
+    others = [other for other in event.notes if other is not part]
     if any(abs(other.cents(low) - other.cents(high)) > 10 for other in others):
         return Bend(cents, why="another string moves with it")
     if high - low < BESIDE[0]:
@@ -197,7 +197,7 @@ def ends(
             sounds = (row > row[0] - LET_GO / 2) & (row > ears.loud - STEADY)
             held = (len(row) if sounds.all() else int(sounds.argmin())) * ears.hop
             near = middle(ears.pitched(written, written + RINGS))
-            last = [part.cents(one.event.end - one.event.at) for part in one.event.parts]
+            last = [part.cents(one.event.end - one.event.at) for part in one.event.notes]
             if held > RINGS and min(abs(near - cents) for cents in last) < 60:
                 one.held = held
 

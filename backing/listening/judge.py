@@ -18,7 +18,7 @@ from backing.listening.held import ends, measure, mended
 from backing.listening.judged import Extra, Judged, Review
 from backing.listening.match import NEAR, Match, lag, match
 from backing.listening.plucks import lacking, partials
-from backing.listening.written import Event, Part
+from backing.listening.written import Event, WrittenNote
 
 __all__ = ["review"]
 
@@ -84,7 +84,7 @@ def _tuning(events: Sequence[Event], ears: Ears, found: Match) -> float:
     offs = []
     for number, onset in found.pairs.items():
         event = events[number]
-        still = event.kind == "pick" and len(event.parts) == 1 and _still(event.parts[0])
+        still = event.kind == "pick" and len(event.notes) == 1 and _still(event.notes[0])
         if still and event.end - event.at > 0.15:
             at = ears.onsets[onset].at
             row = mended(ears, at + 0.05, at + min(event.end - event.at, 0.4), event.cents(0))
@@ -94,7 +94,7 @@ def _tuning(events: Sequence[Event], ears: Ears, found: Match) -> float:
     return float(np.median(offs)) if len(offs) >= 3 else 0.0
 
 
-def _still(part: Part) -> bool:
+def _still(part: WrittenNote) -> bool:
     return not (part.curve.glides or part.curve.sways or part.curve.first)
 
 
@@ -107,12 +107,12 @@ def _hear(one: Judged, ears: Ears, onset: Onset, off: float, tuning: float) -> N
     if sounds and (quiet > SOFTEST or (quiet > SOFT_MISS and not abs(off) < WRONG)):
         return
     one.how, one.off, one.pitch = "played", onset.at - event.at, off
-    if event.kind == "pick" and len(event.parts) > 1:
+    if event.kind == "pick" and len(event.notes) > 1:
         one.lacks = _lacking(event, ears, onset.at, tuning)
     if event.kind != "pick":
         return
-    several = len(event.parts) > 1
-    if several and any(abs(part.cents(BRIEF) - part.cents(0.0)) > 30 for part in event.parts):
+    several = len(event.notes) > 1
+    if several and any(abs(part.cents(BRIEF) - part.cents(0.0)) > 30 for part in event.notes):
         return  # two strings on their way
     steps, apart, own = _slipped(event, ears, onset.at, off, tuning)
     if apart > SLIP[several] and event.end - event.at > BRIEF:
@@ -137,7 +137,7 @@ def _slipped(
     steps = [100.0 * n for n in range(-SLIPS, SLIPS + 1)]
     if LOWEST_SLIP < off < -100 * SLIPS or off > 100 * SLIPS:
         steps.append(off)
-    written = [part.cents(0.06) + tuning for part in event.parts]
+    written = [part.cents(0.06) + tuning for part in event.notes]
     shares = ears.shares(
         at, event.end - event.at, [[cents + step for cents in written] for step in steps]
     )
@@ -150,14 +150,14 @@ def _slipped(
 def _lacking(event: Event, ears: Ears, at: float, tuning: float) -> tuple[str, ...]:
     """Return the strings of a double stop that are not heard; none where it is short or moves."""
     start, stop = SPOKEN[0], min(SPOKEN[1], event.end - event.at)
-    pitches = [(part.cents(stop) + tuning) / 100 for part in event.parts]
-    moves = any(abs(part.cents(start) - part.cents(stop)) > 30 for part in event.parts)
+    pitches = [(part.cents(stop) + tuning) / 100 for part in event.notes]
+    moves = any(abs(part.cents(start) - part.cents(stop)) > 30 for part in event.notes)
     near = max(pitches) - min(pitches) < 2
     if moves or near or stop - start < 0.06:
         return ()
     found = partials(ears, at + start, at + stop)
     gone = lacking(found, pitches) if len(found) else []
-    return tuple(event.parts[n].string for n in gone) if len(gone) < len(pitches) else ()
+    return tuple(event.notes[n].string for n in gone) if len(gone) < len(pitches) else ()
 
 
 def _look_again(
@@ -199,7 +199,7 @@ def _look_again(
 
 def _settle(one: Judged, begun: dict[int, float], number: int, ears: Ears, tuning: float) -> None:
     """Put a hammer-on, pull-off or slide where the pitch is half-way, not where a flux peaked."""
-    part = one.event.parts[0]
+    part = one.event.notes[0]
     wanted = one.event.cents(0.02) + tuning
     before = 100.0 * part.pitch + part.curve.at(max(0.0, part.since - 0.001)) + tuning
     low = max(0, round((begun[number] - NEAR / 3) / ears.hop))
@@ -264,7 +264,7 @@ def _belongs(event: Event, at: float, onset: Onset, ears: Ears, tuning: float) -
     since = onset.at - at
     seconds = since + (np.arange(onset.cents.shape[1]) + AFTER) * ears.hop
     nearest = math.nan
-    for part in event.parts:
+    for part in event.notes:
         for glide in part.curve.glides:
             start = glide.start - part.since
             if abs(start - since) < 0.09 or start <= since <= start + glide.seconds + 0.05:

@@ -51,7 +51,7 @@ def pitch_off(event: Event, onset: Onset, hop: float, tuning: float = 0.0) -> fl
     best = math.nan
     room = max(4, int((event.end - event.at) / hop) - AFTER)
     seconds = (np.arange(min(onset.cents.shape[1], room)) + AFTER) * hop
-    for part in event.parts:
+    for part in event.notes:
         heard = onset.cents[:, : len(seconds)] - 100.0 * part.pitch - tuning
         last = part.since + seconds[-1] + 0.05
         moving = any(
@@ -156,4 +156,4 @@ def _pitch_cost(event: Event, off: float) -> float:
     if event.kind in ("dead", "rake"):
         return 0.0 if math.isnan(off) else 0.4
     cost = 0.8 if math.isnan(off) else min(2.2, max(0.0, (abs(off) - 50) / 50))
-    return cost * 0.3 if len(event.parts) > 1 else cost
+    return cost * 0.3 if len(event.notes) > 1 else cost

@@ -20,7 +20,7 @@ from backing.listening.source import Memory
 from backing.listening.thresholds import Limits
 from backing.listening.written import Event, Segment, written
 
-__all__ = ["EARLY", "IN_TIME", "LATE", "MISSED", "Meter"]
+__all__ = ["EARLY", "IN_TIME", "LATE", "MISSED", "TimingMeter"]
 
 EARLY, IN_TIME, LATE, MISSED = "<", "|", ">", "."  # told apart without colour
 SHOWN = 16  # notes
@@ -30,7 +30,7 @@ QUIET = 10 ** (-50 / 20)
 USUAL = 4  # notes from which it is told what all are late by
 
 
-class Meter:
+class TimingMeter:
     """Hears a take while it grows.
 
     Parameters

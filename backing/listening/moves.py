@@ -81,7 +81,7 @@ class Hand:
 
 
 @dataclass(frozen=True, slots=True)
-class _Run:
+class _Slope:
     begin: int  # the last frame at which it has hardly begun
     low: int  # at 15 % of it
     high: int  # at 85 %
@@ -233,7 +233,7 @@ def _spoken(cents: Row) -> int:
     return 0
 
 
-def _dies(move: _Run, spoken: int) -> bool:
+def _dies(move: _Slope, spoken: int) -> bool:
     """Tell whether a first move is but the note before, which dies in this one."""
     away = abs(move.before - 100 * round(move.before / 100))
     if move.begin > DEAD / 2:
@@ -277,7 +277,7 @@ def _waves(cents: Row, points: Sequence[int]) -> list[bool]:
     return out
 
 
-def _moves(cents: Row) -> list[_Run]:
+def _moves(cents: Row) -> list[_Slope]:
     """Return the moves: runs that are no waves, parted where the pitch is held between."""
     points = _turning(cents, RUN)
     waves = _waves(cents, points)
@@ -316,7 +316,7 @@ def _still(cents: Row, a: int, b: int) -> list[tuple[int, int]]:
     return out
 
 
-def _run(cents: Row, a: int, b: int) -> _Run:
+def _run(cents: Row, a: int, b: int) -> _Slope:
     before, after = float(cents[a]), float(cents[b])
     share = (cents[a : b + 1] - before) / (after - before)
     low, high = int((share >= 0.15).argmax()), int((share >= 0.85).argmax())
@@ -326,10 +326,10 @@ def _run(cents: Row, a: int, b: int) -> _Run:
     tread = int((inside & (np.abs(between - frets) < TREAD)).sum()) * HOP
     near = TREMBLE / abs(after - before)
     begin, end = int(np.flatnonzero(share[: low + 1] < near)[-1]), int((share > 1 - near).argmax())
-    return _Run(a + begin, a + low, a + high, a + end, before, after, (high - low) * HOP, tread)
+    return _Slope(a + begin, a + low, a + high, a + end, before, after, (high - low) * HOP, tread)
 
 
-def _told(moves: Sequence[_Run], cents: Row, begin: float) -> Hand:
+def _told(moves: Sequence[_Slope], cents: Row, begin: float) -> Hand:
     """Return moves as a player calls them."""
     ends = [*(move.begin for move in moves), len(cents)]
     first = float(np.median(cents[: max(1, min(ends[0], 12))])) if moves else _centre(cents)
@@ -359,7 +359,7 @@ def _centre(cents: Row) -> float:
 
 
 def _turn(
-    move: _Run, out: Hand, stop: float, bent: float, begin: float
+    move: _Slope, out: Hand, stop: float, bent: float, begin: float
 ) -> tuple[Turn | None, float, float]:
     """Return a move, and where the string is stopped and by how much it is bent after it."""
     up = move.after > move.before

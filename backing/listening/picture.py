@@ -153,7 +153,7 @@ def _strip(number: int, notes: Sequence[Judged], review: Review, ears: Ears) -> 
     start = notes[0].event.at - 0.2
     stop = max(one.event.end for one in notes) + 0.2
     pitches = [
-        part.cents(t) for one in notes for part in one.event.parts
+        part.cents(t) for one in notes for part in one.event.notes
         for t in (0.0, one.event.end - one.event.at)
     ]  # fmt: skip
     low, high = min(pitches) - 250, max(pitches) + 250
@@ -204,7 +204,7 @@ def _bands(one: Judged, x: Axis, y: Axis) -> list[str]:
     event = one.event
     times = [*np.arange(0.0, max(STEP, event.end - event.at), STEP), event.end - event.at]
     out = []
-    for part in event.parts:
+    for part in event.notes:
         above = [(x(event.at + t), y(part.cents(t) + HALF)) for t in times]
         below = [(x(event.at + t), y(part.cents(t) - HALF)) for t in reversed(times)]
         out.append(_path([*above, *below], "band", closed=True))
@@ -220,7 +220,7 @@ def _played(one: Judged, x: Axis, y: Axis, ears: Ears, late: float, tuning: floa
             _text(at + 8, level - 6, "not heard"),
         ]
     out = []
-    if event.kind == "pick" and len(event.parts) == 1 and math.isfinite(one.off):
+    if event.kind == "pick" and len(event.notes) == 1 and math.isfinite(one.off):
         begun = event.at + one.off
         row = ears.pitched(begun + 0.015, begun + event.end - event.at)
         points: list[Point] = []

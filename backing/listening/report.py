@@ -19,7 +19,7 @@ from backing.listening.picture import html, svg
 from backing.listening.source import Frames, Source, TakeError
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.words import Summary, findings, summary, tempos
-from backing.listening.written import Event, Segment, as_written, written
+from backing.listening.written import Event, Segment, unbroken, written
 from phrases.replacing import check_free
 from phrases.rewrite import replace_file
 
@@ -99,7 +99,7 @@ def hear(
     TakeError
         If it is not a take of that.
     """
-    rows = as_written(stream) if slate is None else segments(slate, stream)
+    rows = unbroken(stream) if slate is None else segments(slate, stream)
     events = written(stream, rows, turns=turns)
     if not events:
         raise TakeError(

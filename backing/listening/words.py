@@ -118,7 +118,7 @@ def findings(review: Review, limits: Limits) -> list[Finding]:
     """Return the advice, the most worthwhile first."""
     places: dict[tuple[object, ...], list[Judged]] = defaultdict(list)
     for one in _known(review):
-        key = (str(one.event.place), one.event.kind, *(part.pitch for part in one.event.parts))
+        key = (str(one.event.place), one.event.kind, *(part.pitch for part in one.event.notes))
         places[key].append(one)
     found: list[tuple[float, Finding]] = []
     for notes in places.values():
@@ -142,7 +142,7 @@ def _faults(
 ) -> Iterator[tuple[str, str, int]]:
     """Yield what is wrong with one note of the phrase over the passes: kind, words, how often."""
     missed = sum(one.how == "missed" for one in notes)
-    strings = " and ".join(f"{part.string}" for part in reversed(notes[0].event.parts))
+    strings = " and ".join(f"{part.string}" for part in reversed(notes[0].event.notes))
     what = {"step": "the note after it", "dead": "the muted stroke"}.get(
         notes[0].event.kind, f"the note on the {strings} string{'s' * (len(strings) > 1)}"
     )

@@ -16,7 +16,7 @@ from backing.events import Note, Section, Stream
 from phrases.counting import spoken_count
 from phrases.curve import Curve
 
-__all__ = ["Event", "Part", "Place", "Segment", "as_written", "strokes", "whole", "written"]
+__all__ = ["Event", "Place", "Segment", "WrittenNote", "strokes", "unbroken", "whole", "written"]
 
 TOGETHER = 0.03  # seconds within which picks are one stroke
 DEAD = 0.05  # seconds; a damped note that is shorter has no pitch
@@ -62,7 +62,7 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class WrittenNote:
     """One string of a stroke: its pitch, how that moves, and how far into that it begins."""
 
     string: str
@@ -101,8 +101,8 @@ class Event:
     ----------
     at, end
         Seconds of the take.
-    parts
-        The strings that begin with it.
+    notes
+        What begins on each string.
     kind
         ``pick``; ``step``, a hammer-on, pull-off or slide; ``dead``, a muted string; ``rake``.
     tempo
@@ -119,7 +119,7 @@ class Event:
 
     at: float
     end: float
-    parts: tuple[Part, ...]
+    notes: tuple[WrittenNote, ...]
     kind: str
     tempo: float
     beat: Fraction
@@ -131,7 +131,7 @@ class Event:
     @property
     def pitched(self) -> bool:
         """Whether it has a pitch of its own that one can listen for."""
-        return self.kind in ("pick", "step") and len(self.parts) == 1
+        return self.kind in ("pick", "step") and len(self.notes) == 1
 
     def moved(self, by: float) -> Event:
         """Return it some seconds later."""
@@ -139,10 +139,10 @@ class Event:
 
     def cents(self, seconds: float) -> float:
         """Return the written pitch of its first string some seconds after it begins."""
-        return self.parts[0].cents(seconds)
+        return self.notes[0].cents(seconds)
 
 
-def as_written(stream: Stream) -> list[Segment]:
+def unbroken(stream: Stream) -> list[Segment]:
     """Return the segments of a stream that was played from end to end."""
     return [Segment(n, float(section.start)) for n, section in enumerate(stream.sections)]
 
@@ -204,14 +204,14 @@ def strokes(notes: Sequence[Note], tempo: float) -> list[Event]:
     """Return notes as strokes: what is picked together is one."""
     out: list[Event] = []
     for note in notes:
-        part = Part(note.voice.removeprefix("lead "), note.pitch, note.curve or STILL)
+        part = WrittenNote(note.voice.removeprefix("lead "), note.pitch, note.curve or STILL)
         length = note.end - note.start
         kind = "pick"
         if note.damped and length <= DEAD:
             kind = "rake" if length <= RAKE else "dead"
         last = out[-1] if out else None
         if kind == "pick" and last and last.kind == "pick" and note.start - last.at < TOGETHER:
-            out[-1] = replace(last, parts=(*last.parts, part), end=max(last.end, note.end))
+            out[-1] = replace(last, notes=(*last.notes, part), end=max(last.end, note.end))
             continue
         soft = note.velocity < SOFT
         beat = note.beat or Fraction(0)
@@ -221,9 +221,9 @@ def strokes(notes: Sequence[Note], tempo: float) -> list[Event]:
 
 def _steps(event: Event) -> list[Event]:
     """Return the hammer-ons, pull-offs and slides after one pick that last long enough."""
-    if event.kind != "pick" or len(event.parts) > 1:
+    if event.kind != "pick" or len(event.notes) > 1:
         return []
-    part = event.parts[0]
+    part = event.notes[0]
     glides = part.curve.glides
     if len(glides) > TRILL:
         return []
@@ -237,7 +237,7 @@ def _steps(event: Event) -> list[Event]:
             out.append(
                 replace(
                     event, at=event.at + glide.start, end=event.at + until, kind="step",
-                    parts=(begins,),
+                    notes=(begins,),
                 )
             )  # fmt: skip
         before = glide.cents

@@ -19,7 +19,7 @@ from backing.hush import quiet
 from backing.live.errors import LiveError, patiently
 from phrases.words import nearest
 
-__all__ = ["Port", "inputs", "library", "open_port", "outputs"]
+__all__ = ["Port", "inputs", "open_port", "outputs", "rtmidi_module"]
 
 CLIENT = "porchband"
 
@@ -30,7 +30,7 @@ HOW = {
 }
 
 
-def library() -> Any:
+def rtmidi_module() -> Any:
     """Return rtmidi; raises `LiveError` where it is missing."""
     try:
         import rtmidi
@@ -45,7 +45,7 @@ def library() -> Any:
 
 def _clients(kind: str) -> list[tuple[Any, frozenset[tuple[int, int]]]]:
     """Return an rtmidi client of each interface that works here, and its sockets."""
-    rtmidi = library()
+    rtmidi = rtmidi_module()
     found = []
     with quiet():
         for api in rtmidi.get_compiled_api():
@@ -86,7 +86,7 @@ def open_port(kind: str, what: str, name: str) -> Port:
     The kind is ``MidiOut`` or ``MidiIn``, in words ``output`` or ``input``. LiveError if there is
     no such port or it cannot be opened.
     """
-    rtmidi = library()
+    rtmidi = rtmidi_module()
     clients = _clients(kind)
     known: list[tuple[str, int, int]] = []  # name, the number of its client, its own number
     with quiet():
@@ -171,7 +171,7 @@ class Port:
         try:
             with quiet():
                 return self.served() and self.name in self.client.get_ports()
-        except (library().RtMidiError, OSError):
+        except (rtmidi_module().RtMidiError, OSError):
             return False
 
     def close(self) -> None:

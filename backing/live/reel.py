@@ -1,6 +1,6 @@
 """A transport as sound: the file's own engine, some frames ahead of what is heard.
 
-Each section that is played is a tape: what `backing.sound.audio.pieces` makes of its notes,
+Each section that is played is a tape: its layers, which `backing.sound.audio` makes of its notes,
 fetched in a thread of its own. Tapes are laid over each other on the frames on which a file lays
 them, so what is heard is what a file holds, but for its loudness: the gains are fixed in advance.
 """
@@ -21,7 +21,7 @@ import numpy as np
 from backing.events import Note
 from backing.live.index import StreamIndex
 from backing.live.transport import Due, Transport
-from backing.sound.audio import LAST_RING, faded, pieces
+from backing.sound.audio import LAST_RING, faded, layers
 from backing.sound.filters import Samples
 from backing.sound.fluid import check_audio
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
@@ -245,7 +245,7 @@ class Renderer:
         notes = self._score.sticks(tempo) if counted else self._stream.sections[number].notes
         if offset or pace != 1:
             notes = paced(notes, float(offset), float(pace))
-        return _Tape(pieces(self._stream, notes, self._soundfont, self.rate, self.names))
+        return _Tape(layers(self._stream, notes, self._soundfont, self.rate, self.names))
 
     def _prepare(self) -> None:
         """Begin to fetch the section that comes next of itself."""

@@ -16,7 +16,7 @@ from collections import deque
 from backing.events import BENT, CHANNELS, part_of
 from backing.live.errors import LiveError, patiently
 from backing.live.index import StreamIndex
-from backing.live.ports import library, open_port
+from backing.live.ports import open_port, rtmidi_module
 from backing.live.transport import Due, Transport, Where
 
 __all__ = ["Sender"]
@@ -111,7 +111,7 @@ class Sender:
                 else:
                     self._send_all(transport.due(self.now()))
         except BaseException as error:
-            gone = isinstance(error, library().RtMidiError | OSError)
+            gone = isinstance(error, rtmidi_module().RtMidiError | OSError)
             self.error = _gone(self.name) if gone else error
 
     def _send_all(self, due: list[Due]) -> None:

@@ -98,7 +98,7 @@ class Where:
     due: float | None = None  # beats until the student's next turn (None: there is none soon)
 
 
-class _Run:
+class _PlayedSection:
     """A section that is being played; its last notes may ring into the next one."""
 
     def __init__(self, serial: int, start: Fraction, events: list[Message], since: float) -> None:
@@ -139,7 +139,7 @@ class Transport:
         self.state = State(Fraction(at), score.sections[0].start, held=round)
         self._asked = Fraction(at)
         self._serial = 0
-        self._runs: list[_Run] = []
+        self._runs: list[_PlayedSection] = []
         self._sounding: dict[tuple[int, int], int] = {}  # channel and pitch: serial
         self._taken: dict[int, int] = {}  # channel: the latest serial that played on it
         self._bends: dict[int, int] = {}
@@ -288,7 +288,7 @@ class Transport:
         self._serial += 1
         number = self.state.section
         start = self.score.sections[number].start
-        run = _Run(self._serial, start, self.score.messages(number), float(since))
+        run = _PlayedSection(self._serial, start, self.score.messages(number), float(since))
         if run.second < math.inf:
             self._runs.append(run)
 
@@ -382,7 +382,7 @@ class Transport:
         """Have a bar of sticks from a second on."""
         self._serial += 1
         events = messages(self.score.sticks(tempo))
-        self._runs.append(_Run(self._serial, start, events, float(start)))
+        self._runs.append(_PlayedSection(self._serial, start, events, float(start)))
 
     def _jump(self, number: int | None, at: Fraction) -> None:
         """Go to a section at the bar line; at once where it is stopped."""

@@ -9,7 +9,7 @@ from backing.listening import ears, held, judge, match, plucks, words
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.written import Event
 
-__all__ = ["numbers", "rows"]
+__all__ = ["note_rows", "numbers"]
 
 # The numbers of the method, by the module that has them.
 _NAMES = {
@@ -39,7 +39,7 @@ def numbers() -> dict[str, Any]:
     }
 
 
-def rows(events: Sequence[Event]) -> list[list[Any]]:
+def note_rows(events: Sequence[Event]) -> list[list[Any]]:
     """Return the written notes as rows of plain data, in seconds and cents.
 
     A row holds when it begins and ends, its kind, its parts, whether it is soft, whether a rake
@@ -60,7 +60,7 @@ def rows(events: Sequence[Event]) -> list[list[Any]]:
                     [short(s.start, s.end, s.hertz, s.cents, s.grow) for s in part.curve.sways],
                     part.string,
                 ]
-                for part in event.parts
+                for part in event.notes
             ],
             event.soft, event.raked, str(event.place),
         ]

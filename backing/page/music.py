@@ -15,14 +15,14 @@ from backing.page.data import PageChord, PageLoop, PageNote, PageSystem, PageTip
 from backing.setting import lead_notes
 from backing.sheet.layout import Picture, Style, pictures
 from backing.sheet.score import Score
-from backing.sheet.writing import over_form, part_names
+from backing.sheet.writing import over_form, part_titles
 from backing.tempo import Clock
 from phrases.counting import count_word, evenly
 from phrases.fretboard import STRINGS
 from phrases.phrase import Phrase
 from phrases.roles import Row, hits, rows
 
-__all__ = ["NARROW", "WIDE", "growing", "heard", "places_of", "system", "tips_of", "version"]
+__all__ = ["NARROW", "WIDE", "growing", "heard", "neck_places", "system", "tips_of", "version"]
 
 WIDE, NARROW = 94.0, 44.0  # staff spaces of a line
 AT_ONCE = Fraction(1, 8)  # beats for which a fret is shown that the hand leaves at once
@@ -36,7 +36,7 @@ def version(phrase: Phrase, form: Form, loops: Sequence[PageLoop]) -> Version:
     """
     beats = phrase.meter.beats
     score = over_form(phrase, form)
-    notes = places_of(phrase)
+    notes = neck_places(phrase)
     loops = sorted(loops, key=lambda loop: loop.tempo)
     return Version(
         key=str(phrase.key),
@@ -122,7 +122,7 @@ def _place(phrase: Phrase, beat: Fraction) -> Place:
     return Place(role, max(0, int(bar) - first + 1), int(within) + 1, within % 1)
 
 
-def places_of(phrase: Phrase) -> tuple[PageNote, ...]:
+def neck_places(phrase: Phrase) -> tuple[PageNote, ...]:
     """Return the places of the neck that a phrase reaches, in order of time."""
     line = hits(phrase)
     every = phrase.strokes()
@@ -157,7 +157,7 @@ def _turns(phrase: Phrase) -> tuple[PageTurn, ...]:
 def tips_of(phrase: Phrase) -> tuple[PageTip, ...]:
     """Return the tips of a phrase, those of the whole first."""
     beats = phrase.meter.beats
-    names, placed = part_names(phrase), phrase.placed()
+    names, placed = part_titles(phrase), phrase.placed()
     found = []
     for tip in phrase.tips:
         if tip.part is None or tip.at is None:

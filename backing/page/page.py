@@ -21,7 +21,7 @@ from typing import Any
 from urllib.parse import quote
 
 from backing.page.data import EncodedSound, PageData, PageLoop, PageNote, PageSystem, Version
-from backing.page.hearing import numbers, rows
+from backing.page.hearing import note_rows, numbers
 from backing.page.modules import joined
 from backing.page.music import growing
 from backing.page.session import DOES, Step
@@ -37,9 +37,6 @@ HERE = Path(__file__).parent
 OPUS = "vendor/opus-decoder.min.js"
 LEAD = 480  # frames that a sound must have before its loop, to be joined over
 DIGITS = 4
-
-
-_Sounds = Mapping[EncodedSound, tuple[int, str]]
 
 
 def render_page(data: PageData) -> str:
@@ -154,7 +151,9 @@ def _sounds(data: PageData) -> dict[EncodedSound, tuple[int, str]]:
     return found
 
 
-def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[str, Any]:
+def _version(
+    version: Version, sounds: Mapping[EncodedSound, tuple[int, str]], templates: list[str]
+) -> dict[str, Any]:
     number = len(templates)
     templates.append(_template(number, version))
     return {
@@ -175,7 +174,7 @@ def _version(version: Version, sounds: _Sounds, templates: list[str]) -> dict[st
         "narrow": [_shape(system) for system in version.narrow],
         "template": f"shown-{number}",
         "loops": [
-            {**_loop(version, loop, heard, sounds), "events": rows(events)}
+            {**_loop(version, loop, heard, sounds), "events": note_rows(events)}
             for loop, heard, events in zip(
                 version.loops, version.heard, version.written, strict=True
             )
@@ -208,7 +207,10 @@ def _said(note: PageNote) -> str:
 
 
 def _loop(
-    version: Version, loop: PageLoop, heard: Sequence[float], sounds: _Sounds
+    version: Version,
+    loop: PageLoop,
+    heard: Sequence[float],
+    sounds: Mapping[EncodedSound, tuple[int, str]],
 ) -> dict[str, Any]:
     clock = Clock(loop.tempo, loop.swing)
     seconds = evenly(clock.seconds, version.even)

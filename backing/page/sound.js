@@ -1,7 +1,7 @@
 // The player's sound: decoded loops on the audio clock. Seconds of the clock are called times,
 // seconds within a loop places. A segment plays bars of one loop round and round from a time on.
 import { beat, leadIn, length, lesson, sounds } from "./lesson.js";
-import { EARLY, JOIN, facts, ready, stretch } from "./store.js";
+import { EARLY, JOIN, facts, ready, excerpt } from "./store.js";
 
 /** @import { Segment } from "./types.d.ts" */
 
@@ -165,7 +165,7 @@ export class Sound {
     one.beat = beat(loop);
     for (const [number, decoded, layer] of [[loop.band, band, this.band], [loop.phrase, phrase, this.guitar]]) {
       const lead = layer === this.guitar ? leadIn(loop, from, to) : null;
-      const part = stretch(number, loop.ratio, decoded, from, to, lead);
+      const part = excerpt(number, loop.ratio, decoded, from, to, lead);
       const source = new AudioBufferSourceNode(context, { ...part, loop: true });
       const gate = context.createGain();
       const turn = context.createGain();

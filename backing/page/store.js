@@ -134,9 +134,9 @@ export const held = async () => {
   return buffers.reduce((sum, one) => sum + 4 * one.length * one.numberOfChannels, 0);
 };
 
-/** Return a stretch of a loop as a buffer, and the seconds in it from and to which it is looped; its
+/** Return part of a loop as a buffer, and the seconds in it from and to which it is looped; its
  * end runs into its start without a step. `lead` is what comes round at its end, as `leadIn` says it. */
-export const stretch = (number, ratio, whole, from, to, lead) => {
+export const excerpt = (number, ratio, whole, from, to, lead) => {
   const all = facts(number, ratio);
   const { start, rate } = all;
   const first = start + Math.round(from * rate);

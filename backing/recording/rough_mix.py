@@ -12,7 +12,7 @@ import numpy as np
 from backing.output import beside
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
-from backing.sound.loudness import SILENCE, Meter
+from backing.sound.loudness import SILENCE, LoudnessMeter
 from backing.sound.mix import LIMIT
 from backing.sound_files import explained
 
@@ -77,7 +77,7 @@ def _read(file: Any, side: int | None, start: int, stop: int) -> Samples:
 
 
 def _loudness(file: Any, side: int | None) -> float:
-    meter = Meter(1, file.samplerate)
+    meter = LoudnessMeter(1, file.samplerate)
     for start in range(0, file.frames, CHUNK):
         meter.add(_read(file, side, start, min(file.frames, start + CHUNK))[np.newaxis])
     return meter.loudness(np.ones(1))

@@ -53,7 +53,7 @@ MUCH = 2400  # heads laid out in all, after which the best layout will do, whate
 MANY = 5  # overlaps that are left, after which the next ways are not even tried
 TIED = 2  # pads before a head that is tied from the system before
 MOST = 4  # pads that a column gets besides its usual ones
-STRETCHES = (1.25, 1.4, 1.6, 1.8)  # of a last line that would be stretched too far
+LOOSER = (1.25, 1.4, 1.6, 1.8)  # widths of a last line that is too short to fill the page
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,13 +227,13 @@ def _drawn(score: Score, made: Engraving, system: System, style: Style) -> Drawn
 
 
 def _last_line(score: Score, style: Style, made: Engraving, best: _Try) -> list[Drawn]:
-    """Return the systems, the last one not stretched further than it likes."""
+    """Return the systems, the last one no wider than its notes like."""
     bare = style.staves == "tab"
     last = best.drawn[-1]
     bars = best.natural.bars
     filled = sum(b - a for bar, (a, b) in bars.items() if bar in last.system.bars)
-    for stretch in STRETCHES:
-        short = filled * stretch + (0.0 if 0 in last.system.bars else best.natural.start)
+    for wide in LOOSER:
+        short = filled * wide + (0.0 if 0 in last.system.bars else best.natural.start)
         if short > RAGGED * best.width:
             break
         system = _engraved(score, made, best.breaks, short, loose=best.loose, bare=bare)[-1]

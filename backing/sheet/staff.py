@@ -74,7 +74,7 @@ class System:
 
 def widths(score: Score, made: Engraving, *, loose: float = 0.3, bare: bool = False) -> System:
     """Return the bars of a score in one long system, each as wide as it wants to be."""
-    return _rendered(mei(score, made, bare=bare), WIDEST, loose, stretch=False, only=FRAME)[0]
+    return _rendered(mei(score, made, bare=bare), WIDEST, loose, justified=False, only=FRAME)[0]
 
 
 def engrave(
@@ -91,7 +91,7 @@ def engrave(
     `breaks` are the numbers of the bars, from 0, before which a system ends; `loose` says how far
     apart short notes are, 0.2 to 0.6; `bare` leaves out key and accidentals.
     """
-    return _rendered(mei(score, made, breaks, bare=bare), width, loose, stretch=True)
+    return _rendered(mei(score, made, breaks, bare=bare), width, loose, justified=True)
 
 
 _HERE = threading.local()  # a toolkit is slow to make, and of one thread
@@ -107,13 +107,13 @@ def _toolkit() -> Any:
 
 
 def _rendered(
-    text: str, width: float, loose: float, *, stretch: bool, only: Container[str] = KINDS
+    text: str, width: float, loose: float, *, justified: bool, only: Container[str] = KINDS
 ) -> list[System]:
     toolkit = _toolkit()
     options = OPTIONS | {
         "breaks": "encoded",
         "pageWidth": math.floor(width * PAGE_UNITS),
-        "noJustification": not stretch,
+        "noJustification": not justified,
         "minLastJustification": 0.0,
         "spacingLinear": loose,
     }

@@ -35,13 +35,13 @@ from phrases.phrase import Phrase, Stroke
 from phrases.phrase import part_names as names_of
 from phrases.techniques import TECHNIQUES
 
-__all__ = ["over_form", "part_names", "write"]
+__all__ = ["over_form", "part_titles", "write"]
 
 SWUNG = 1.5
 TRIPLETS = 2  # the ratio as which swung places of a 12/8 beat are written
 
 
-def part_names(phrase: Phrase) -> tuple[str, ...]:
+def part_titles(phrase: Phrase) -> tuple[str, ...]:
     """Return the names of the parts, ``Call``, with a number where there are several of a role."""
     return tuple(name.capitalize() for name in names_of([part.role for part in phrase.parts]))
 
@@ -97,7 +97,7 @@ def write(
     written if `bars` is left out. Raises `RangeError` where a beat is divided more finely than
     notes can be written.
     """
-    return _Writer(phrase, swing, places, bars).score(chords, groove)
+    return _Notator(phrase, swing, places, bars).score(chords, groove)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ class _Stage:
     tips: tuple[int, ...] = ()
 
 
-class _Writer:
+class _Notator:
     def __init__(
         self, phrase: Phrase, swing: float, places: Sequence[int], bars: int | None
     ) -> None:
@@ -215,7 +215,7 @@ class _Writer:
         phrase = self.phrase
         remarks = [Remark(0, tip.text) for tip in phrase.tips if tip.at is None]
         starts = [bar * self.beats for bar, _ in phrase.placed()]
-        names = part_names(phrase)
+        names = part_titles(phrase)
         local = sorted(
             (starts[tip.part] + tip.at, tip.part, tip.at, tip.text)
             for tip in phrase.tips
@@ -237,7 +237,7 @@ class _Writer:
         if [part.role for part in self.phrase.parts] == ["line"]:
             return []
         found = []
-        names = part_names(self.phrase)
+        names = part_titles(self.phrase)
         for place in self.places:
             for (bar, part), name in zip(self.phrase.placed(), names, strict=True):
                 start = Fraction((place + bar) * self.beats)

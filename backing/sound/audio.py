@@ -31,7 +31,7 @@ from backing.sound.spool import Spool, Stretch
 from backing.sound.synth import Stems
 from backing.sound.voices.ensemble import plain_level, played
 
-__all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "pieces", "render"]
+__all__ = ["CHUNK", "LAST_RING", "RATE", "Rendered", "faded", "frame_of", "layers", "render"]
 
 RATE = 44100
 
@@ -102,7 +102,7 @@ def render(
     return out
 
 
-def pieces(
+def layers(
     stream: Stream, notes: tuple[Note, ...], soundfont: Path, rate: int, names: tuple[str, ...],
     heard: NDArray[np.float32] | None = None,
 ) -> Generator[Samples, None, None]:  # fmt: skip
@@ -152,7 +152,7 @@ def _begin(
     """Have the notes of each different section rendered, in the order in which they are needed."""
 
     def make(notes: tuple[Note, ...]) -> Row:
-        with closing(pieces(stream, notes, soundfont, out.rate, out.names, out.heard)) as made:
+        with closing(layers(stream, notes, soundfont, out.rate, out.names, out.heard)) as made:
             return tuple(out.spool.write(piece) for piece in made)
 
     return {notes: out.pool.submit(make, notes) for notes in different}

@@ -20,7 +20,7 @@ from typing import Any
 from phrases.errors import BluesError
 
 __all__ = [
-    "AT_ONCE", "LOCK", "AudioError", "check_audio", "give_back", "library", "new_synth",
+    "AT_ONCE", "LOCK", "AudioError", "check_audio", "fluidsynth", "give_back", "new_synth",
     "read_ahead", "take",
 ]  # fmt: skip
 
@@ -73,7 +73,7 @@ def _found_at_once() -> Iterator[None]:
         ctypes.util.find_library = kept
 
 
-def library() -> Any:
+def fluidsynth() -> Any:
     """Import pyfluidsynth, which prints where it found the library when ``CI`` is set.
 
     Raises
@@ -126,12 +126,12 @@ def check_audio() -> None:
     AudioError
         If the FluidSynth library is missing, with how to get it.
     """
-    library()
+    fluidsynth()
 
 
 def new_synth(rate: int, channels: int, pairs: int, polyphony: int) -> Any:
     """Return a synthesiser with so many MIDI channels, stereo pairs and voices; hold `LOCK`."""
-    return library().Synth(
+    return fluidsynth().Synth(
         gain=GAIN, samplerate=float(rate), channels=channels,
         **{
             "synth.audio-channels": pairs, "synth.audio-groups": pairs,
@@ -166,11 +166,11 @@ def _read(soundfont: Path) -> int:
     # It reads samples by means of the synthesiser that loaded it, which stays therefore.
     reader = new_synth(44100, 16, 1, 1)
     # pyfluidsynth would make UTF-8 of a name, which on a disk from elsewhere it need not be.
-    number = library().fluid_synth_sfload(reader.synth, os.fsencode(soundfont), 0)
+    number = fluidsynth().fluid_synth_sfload(reader.synth, os.fsencode(soundfont), 0)
     if number < 0:
         reader.delete()
         raise AudioError(f"{soundfont}: FluidSynth cannot load this soundfont; try another")
-    functions = library()._fl
+    functions = fluidsynth()._fl
     font: int = functions.fluid_synth_get_sfont_by_id(reader.synth, number)
     functions.fluid_synth_remove_sfont(reader.synth, font)
     return font
@@ -185,5 +185,5 @@ def read_ahead(soundfont: Path, times: int) -> None:
             for file, font in taken:
                 give_back(file, font)
 
-    library()
+    fluidsynth()
     threading.Thread(target=read).start()

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from backing.sound.filters import Samples, blocks, once, passed
 from backing.sound.limiter import BLOCK
 
-__all__ = ["CELL", "SILENCE", "TAPS", "Meter", "k_spectrum", "weighed"]
+__all__ = ["CELL", "SILENCE", "TAPS", "LoudnessMeter", "k_spectrum", "weighed"]
 
 
 SHELF = (1681.974450955533, 3.999843853973347, 0.7071752369554196)  # Hz, dB, Q
@@ -99,7 +99,7 @@ def weighed(sound: Samples, rate: int) -> Samples:
     return shared
 
 
-class Meter:
+class LoudnessMeter:
     """Measures layers of sound as they come, for whatever gains they get later.
 
     Parameters

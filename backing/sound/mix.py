@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.sound.filters import Samples, filtered, once, white
-from backing.sound.loudness import SILENCE, Meter
+from backing.sound.loudness import SILENCE, LoudnessMeter
 from backing.sound.synth import PARTS, Stems
 from backing.sound.tone import HEARD_AFTER, HEARD_BEFORE, is_plain, shaped
 
@@ -80,12 +80,12 @@ def layered(
     stems: Iterable[Stems], rate: int, names: tuple[str, ...], tone: str, pick: str,
     plain: Callable[[], float],
 ) -> Iterator[Samples]:  # fmt: skip
-    """Yield stems that come in stretches as layers at their levels, with their room.
+    """Yield stems that come in chunks as layers at their levels, with their room.
 
     Parameters
     ----------
     stems
-        As `backing.sound.synth.stretches` yields them.
+        As `backing.sound.synth.chunks` yields them.
     rate
         Frames a second.
     names
@@ -110,7 +110,7 @@ def layered(
 def _layers(
     stems: Stems, rate: int, names: tuple[str, ...], rings: Samples
 ) -> tuple[Samples, Samples]:
-    """Return a stretch as layers, with what rings from before, and what rings on after it."""
+    """Return a chunk as layers, with what rings from before, and what rings on after it."""
     gains = np.array([LEVELS[part] for part in PARTS], np.float32)
     sticks = names.index("sticks") if "sticks" in names else None
     sends = np.array([SENDS[part] * ROOM_GAIN for part in PARTS], np.float32) * gains
@@ -149,7 +149,7 @@ def _layers(
 def _with_tone(
     stems: Iterable[Stems], rate: int, tone: str, pick: str, plain: Callable[[], float]
 ) -> Iterator[Stems]:
-    """Yield stretches of stems with the lead in its tone, each heard with its neighbours."""
+    """Yield chunks of stems with the lead in its tone, each heard with its neighbours."""
     if is_plain(tone, pick):
         yield from stems
         return
@@ -201,7 +201,7 @@ ROUGH, RUNGS = 0.2, 25  # LU that are worth another way, which asks every two de
 CLOSE = 0.02  # LU
 
 
-def master(meter: Meter, names: tuple[str, ...], left: Left) -> Gains:
+def master(meter: LoudnessMeter, names: tuple[str, ...], left: Left) -> Gains:
     """Return the gains that bring a mix to its loudness, the limiter's share made good.
 
     The band is brought to `BAND_LOUDNESS` by itself, whether there is a lead or not. The lead

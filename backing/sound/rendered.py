@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from backing.sound.filters import Samples
 from backing.sound.fluid import AT_ONCE
 from backing.sound.limiter import BLOCK, MARGIN, block_gains, block_heights, block_peaks, least
-from backing.sound.loudness import TAPS, Meter, weighed
+from backing.sound.loudness import TAPS, LoudnessMeter, weighed
 from backing.sound.mix import LIMIT, Gains, master
 from backing.sound.peaks import AROUND, Peaks, near
 from backing.sound.spool import Spool, Stretch, fits, trim
@@ -128,7 +128,7 @@ class Rendered:
         """Decide the gains from all that was added."""
         if not self._short:
             trim()  # of what is needed only while notes are rendered
-        meter = Meter(len(self.names), self.rate)
+        meter = LoudnessMeter(len(self.names), self.rate)
         row = [self.row[number] for number in self._heard]
         peaks = Peaks(row, len(self._parts) if self._short else 1) if row else None
         for number in self._heard:

@@ -5,7 +5,7 @@ All parts are synthesised in one pass: each part has an output pair of its own
 A fresh synthesiser is made for every call, since a used one does not repeat itself exactly.
 Events take effect on the synthesiser's blocks of 64 frames, each at the nearest edge. They are
 given in advance to FluidSynth's sequencer, which sends them as it plays: Python's lock, for which
-the threads contend, is then asked for once a stretch and not once an event.
+the threads contend, is then asked for once a chunk and not once an event.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import BEND, BEND_CENTRE, CHANNELS, Message, Note, messages, part_of, set_up
-from backing.sound.fluid import LOCK, give_back, library, new_synth, take
+from backing.sound.fluid import LOCK, fluidsynth, give_back, new_synth, take
 
-__all__ = ["BLOCK", "LENGTH", "PARTS", "Stems", "stretches", "synthesise"]
+__all__ = ["BLOCK", "LENGTH", "PARTS", "Stems", "chunks", "synthesise"]
 
 BLOCK = 64
 PARTS = ("drums", "bass", "comp", "lead")
 POLYPHONY = 256
 LONGEST_TAIL = 6.0  # seconds a cymbal may ring on
-LENGTH = 79680  # frames of a stretch: half of it and the room fill an FFT that fits the cache
+LENGTH = 79680  # frames of a chunk: half of it and the room fill an FFT that fits the cache
 # SoundFont 2.01, 8.4.10: the wheel moves 12700 cents times the bend range over 128, so that 24
 # semitones become 2381 cents. That is made good.
 WHEEL = 128 / 127
@@ -66,7 +66,7 @@ class _Synth:
 
     def __init__(self, soundfont: Path, rate: int) -> None:
         self.rate = rate
-        self.c = library()._fl
+        self.c = fluidsynth()._fl
         # What is over at once does not let go of Python's lock, which others may keep for long.
         self._soon = soon = ctypes.PyDLL(self.c._name, handle=self.c._handle)
         self._now = {kind: getattr(soon, f"fluid_synth_{name}") for kind, name in NOW.items()}
@@ -155,17 +155,17 @@ def _played(data: tuple[int, ...]) -> tuple[int, ...]:
 def synthesise(
     notes: tuple[Note, ...], programs: dict[str, int], soundfont: Path, rate: int = 44100
 ) -> Stems:
-    """Return notes as dry stems, all of them at once, as `stretches` makes them."""
-    return np.concatenate(list(stretches(notes, programs, soundfont, rate)), axis=2)
+    """Return notes as dry stems, all of them at once, as `chunks` makes them."""
+    return np.concatenate(list(chunks(notes, programs, soundfont, rate)), axis=2)
 
 
-def stretches(
+def chunks(
     notes: tuple[Note, ...],
     programs: dict[str, int],
     soundfont: Path,
     rate: int = 44100,
 ) -> Iterator[Stems]:
-    """Yield notes as dry stems, from frame 0 on, in stretches of `LENGTH` frames.
+    """Yield notes as dry stems, from frame 0 on, in chunks of `LENGTH` frames.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def stretches(
     events = messages(notes)
     edges = [round(seconds * rate / BLOCK) * BLOCK for seconds, _, _ in events]
     played = (edges[-1] if edges else 0) + BLOCK
-    tape = _Tape(_Synth(soundfont, rate))
+    tape = _Chunker(_Synth(soundfont, rate))
     try:
         for voice in sorted({note.voice for note in notes}, key=list(CHANNELS).index):
             for data in set_up(voice, programs):
@@ -231,8 +231,8 @@ def _collapsed(
         yield last, bend
 
 
-class _Tape:
-    """A synthesiser's messages, cut into stretches."""
+class _Chunker:
+    """A synthesiser's messages, cut into chunks."""
 
     def __init__(self, synth: _Synth) -> None:
         self.synth = synth
@@ -257,7 +257,7 @@ class _Tape:
             self.synth.later(edge, data)
 
     def forward(self, frame: int) -> Iterator[Stems]:
-        """Play up to a frame and yield the stretches that are full."""
+        """Play up to a frame and yield the chunks that are full."""
         while self.now < frame:
             end = self._start + LENGTH
             upto = min(frame, end)
@@ -270,5 +270,5 @@ class _Tape:
                 self._new()
 
     def rest(self) -> Stems:
-        """Return the stretch that is not full."""
+        """Return the chunk that is not full."""
         return self._out[:, :, : self.now - self._start]

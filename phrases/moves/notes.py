@@ -11,7 +11,7 @@ from dataclasses import replace
 from fractions import Fraction
 from random import Random
 
-from phrases.moves.subject import MisfitError, Pick, Subject, any_of
+from phrases.moves.subject import MisfitError, PartStroke, Subject, any_of
 from phrases.phrase import Phrase, StringNote, Stroke
 from phrases.roles import chord_roles
 
@@ -23,11 +23,11 @@ __all__ = [
 Key = tuple[Fraction, tuple[StringNote, ...]]
 
 
-def _shared(make: Callable[[Pick], int | None]) -> Callable[[Pick], int | None]:
+def _shared(make: Callable[[PartStroke], int | None]) -> Callable[[PartStroke], int | None]:
     """Return a function that answers alike for spots that two parts share."""
     known: dict[Key, int | None] = {}
 
-    def pitch(spot: Pick) -> int | None:
+    def pitch(spot: PartStroke) -> int | None:
         key = (spot.at, spot.stroke.notes)
         if key not in known:
             known[key] = make(spot)
@@ -36,7 +36,7 @@ def _shared(make: Callable[[Pick], int | None]) -> Callable[[Pick], int | None]:
     return pitch
 
 
-def _body(spot: Pick) -> int:
+def _body(spot: PartStroke) -> int:
     """Return the pitch of a spot that may be changed."""
     assert spot.pitch is not None
     return spot.pitch
@@ -45,7 +45,7 @@ def _body(spot: Pick) -> int:
 def other_notes(line: Subject, choose: Random) -> Phrase:
     """Put other notes of the scale under the rhythm; each part ends as it did."""
 
-    def pitch(spot: Pick) -> int | None:
+    def pitch(spot: PartStroke) -> int | None:
         return None if spot.last else line.step(_body(spot), choose.choice((-2, -1, 1, 1, 2, 0)))
 
     return line.repitched(_shared(pitch), where_it_can=True)
@@ -65,7 +65,7 @@ def upside_down(line: Subject, choose: Random) -> Phrase:
     near = min(line.pitches, key=lambda p: abs(p - first))
     axis = line.pitches.index(near)
 
-    def pitch(spot: Pick) -> int | None:
+    def pitch(spot: PartStroke) -> int | None:
         if spot.last:
             return None
         own = min(line.pitches, key=lambda p: abs(p - _body(spot)))
@@ -99,7 +99,7 @@ def end_to(line: Subject, choose: Random, way: int) -> Phrase:
     return line.changed(edits)
 
 
-def _first(line: Subject, spot: Pick, pitches: list[int]) -> Stroke:
+def _first(line: Subject, spot: PartStroke, pitches: list[int]) -> Stroke:
     """Return a spot's stroke at the first of some pitches that lies under the hand."""
     for pitch in pitches:
         try:
@@ -137,7 +137,7 @@ def over(line: Subject, choose: Random, degree: int, members: tuple[str, ...]) -
     minor = line.phrase.key.mode == "minor" and degree == 5
     roles = chord_roles((line.root + degree) % 12, ("1", "b3", "5", "b7") if minor else members)
 
-    def pitch(spot: Pick) -> int | None:
+    def pitch(spot: PartStroke) -> int | None:
         own = _body(spot)
         if not spot.last and spot.beats < 1:
             return None
@@ -161,7 +161,7 @@ def over(line: Subject, choose: Random, degree: int, members: tuple[str, ...]) -
 def fewer(line: Subject, choose: Random) -> Phrase:
     """Leave one note out; what was before it may ring on."""
 
-    def may_go(spot: Pick) -> bool:
+    def may_go(spot: PartStroke) -> bool:
         before = next((s for s in line.spots if s.place == (spot.part, spot.number - 1)), None)
         leads = before is not None and any(
             move.fret is None and move.technique.takes == "slide" for move in before.note.moves
@@ -182,7 +182,7 @@ def fewer(line: Subject, choose: Random) -> Phrase:
     return line.changed(edits)
 
 
-def _rooms(line: Subject, wanted: Fraction) -> list[tuple[Pick, Pick]]:
+def _rooms(line: Subject, wanted: Fraction) -> list[tuple[PartStroke, PartStroke]]:
     """Return pairs of neighbours with so many beats between them, room for one note more."""
     return [
         (spot, after)
@@ -195,8 +195,8 @@ def _rooms(line: Subject, wanted: Fraction) -> list[tuple[Pick, Pick]]:
 def _added(
     line: Subject,
     choose: Random,
-    rooms: list[tuple[Pick, Pick]],
-    make: Callable[[Pick, Pick], tuple[Fraction, StringNote]],
+    rooms: list[tuple[PartStroke, PartStroke]],
+    make: Callable[[PartStroke, PartStroke], tuple[Fraction, StringNote]],
 ) -> Phrase:
     """Put one note between two, wherever they come alike."""
     spot, after = any_of(choose, rooms)
@@ -216,7 +216,7 @@ def _marked(stroke: Stroke, marks: tuple[str, ...]) -> Stroke:
     return replace(stroke, notes=(replace(stroke.notes[0], marks=marks),))
 
 
-def _before(line: Subject, after: Pick) -> Fraction:
+def _before(line: Subject, after: PartStroke) -> Fraction:
     """Return the last count before a spot that is not on its beat."""
     return after.at - line.unit if after.at % 1 != line.off else after.at - line.off
 
@@ -224,7 +224,7 @@ def _before(line: Subject, after: Pick) -> Fraction:
 def more(line: Subject, choose: Random) -> Phrase:
     """Put a neighbour in the scale just before a note that has room before it."""
 
-    def make(spot: Pick, after: Pick) -> tuple[Fraction, StringNote]:
+    def make(spot: PartStroke, after: PartStroke) -> tuple[Fraction, StringNote]:
         pitch = line.step(_body(after), choose.choice((-1, 1)))
         return _before(line, after), line.place(pitch, line.hand(after))
 
@@ -234,11 +234,11 @@ def more(line: Subject, choose: Random) -> Phrase:
 def passing(line: Subject, choose: Random) -> Phrase:
     """Put the note of the scale that lies between two notes between them."""
 
-    def between(spot: Pick, after: Pick) -> list[int]:
+    def between(spot: PartStroke, after: PartStroke) -> list[int]:
         low, high = sorted((_body(spot), _body(after)))
         return [p for p in line.pitches if low < p < high]
 
-    def make(spot: Pick, after: Pick) -> tuple[Fraction, StringNote]:
+    def make(spot: PartStroke, after: PartStroke) -> tuple[Fraction, StringNote]:
         return _before(line, after), line.place(
             choose.choice(between(spot, after)), line.hand(after)
         )
@@ -250,7 +250,7 @@ def passing(line: Subject, choose: Random) -> Phrase:
 def approached(line: Subject, choose: Random) -> Phrase:
     """Pick the half step below a note just before it, on its string."""
 
-    def make(spot: Pick, after: Pick) -> tuple[Fraction, StringNote]:
+    def make(spot: PartStroke, after: PartStroke) -> tuple[Fraction, StringNote]:
         assert after.note.fret is not None
         return _before(line, after), StringNote(after.note.string, after.note.fret - 1)
 

@@ -22,7 +22,7 @@ from phrases.check import Ending, Report, check
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.files import MOST_VARIATIONS, load_phrase, read_phrase
 from phrases.moves import COUNT, SEED
-from phrases.moves.subject import MisfitError, Subject, own_scale, pitch_classes, tonic
+from phrases.moves.subject import MisfitError, Subject, own_scale, pitch_classes, tonic_chord
 from phrases.moves.table import MOVES, VaryingMove
 from phrases.notation import read_line, write_line
 from phrases.phrase import LEVELS, Part, Phrase, part_names
@@ -256,7 +256,7 @@ def _looked_over(phrase: Phrase, chord: tuple[int, tuple[str, ...]] = (0, ())) -
     """Return what there is to say of a phrase over one chord, its scale left out."""
     by, members = chord
     root = (phrase.key.pitch_class + by) % 12
-    roles = chord_roles(root, members) if members else tonic(phrase)
+    roles = chord_roles(root, members) if members else tonic_chord(phrase)
     # From the pickup on, as the chords of a form are given.
     return check(
         replace(phrase, scale="", tips=()), [(Fraction(-phrase.meter.beats), root, roles)]

@@ -23,7 +23,8 @@ from phrases.roles import aims, chord_roles
 from phrases.transpose import HIGHEST, bend_fault, moved_note
 
 __all__ = [
-    "MisfitError", "Pick", "Subject", "any_of", "own_scale", "pitch_classes", "settled", "tonic",
+    "MisfitError", "PartStroke", "Subject", "any_of", "own_scale", "pitch_classes", "settled",
+    "tonic_chord",
 ]  # fmt: skip
 
 ONLY_HERE = ("harmonic", "pinch", "rake", "hammered", *FINGER_MARKS)  # marks bound to their fret
@@ -69,14 +70,14 @@ def own_scale(phrase: Phrase) -> frozenset[int]:
     return min((one for one in known if heard <= one), key=len, default=heard)
 
 
-def tonic(phrase: Phrase) -> dict[int, str]:
+def tonic_chord(phrase: Phrase) -> dict[int, str]:
     """Return the roles of pitch classes in the chord of the one: a seventh, minor or not."""
     third = "b3" if phrase.key.mode == "minor" else "3"
     return chord_roles(phrase.key.pitch_class, ("1", third, "5", "b7"))
 
 
 @dataclass(frozen=True, slots=True)
-class Pick:
+class PartStroke:
     """One stroke of a part."""
 
     part: int  # and `number`: which part, and which of its strokes, from 0
@@ -133,7 +134,7 @@ class Subject:
         self.off = 1 - self.unit
         self.scale = own_scale(phrase)
         self.root = phrase.key.pitch_class
-        roles = tonic(phrase)
+        roles = tonic_chord(phrase)
         self.thirds = {pc for pc, role in roles.items() if role == "third"} & self.scale
         self.home = {self.root} | self.thirds
         # What has a word of its own, and what the phrase has besides.
@@ -142,7 +143,7 @@ class Subject:
         self.pitches = [pitch for pitch in range(40, 88) if pitch % 12 in self.scale]
 
     @cached_property
-    def spots(self) -> list[Pick]:
+    def spots(self) -> list[PartStroke]:
         """Every stroke, in order."""
         found = []
         for number, part in enumerate(self.phrase.parts):
@@ -151,7 +152,7 @@ class Subject:
                 pitch, note = max(heard, key=lambda one: -1 if one[0] is None else one[0])
                 whole = None if pitch is None else round(pitch - 0.25)  # a curl leans on its note
                 last = n + 1 == len(part.strokes)
-                found.append(Pick(number, n, part.role, stroke, note, whole, last))
+                found.append(PartStroke(number, n, part.role, stroke, note, whole, last))
         return found
 
     @cached_property
@@ -160,7 +161,7 @@ class Subject:
         line = [s.moved(bar * self.beats) for bar, part in placed for s in part.strokes]
         return dict(zip([spot.place for spot in self.spots], positions(line), strict=True))
 
-    def hand(self, spot: Pick) -> int:
+    def hand(self, spot: PartStroke) -> int:
         """Return the fret under the first finger at a spot."""
         return self._hands[spot.place]
 
@@ -170,24 +171,24 @@ class Subject:
         return any(note.fret == 0 for spot in self.spots for note in spot.stroke.notes)
 
     @property
-    def body(self) -> list[Pick]:
+    def body(self) -> list[PartStroke]:
         """All notes but the last of each part."""
         return [spot for spot in self.spots if not spot.last and spot.pitch is not None]
 
     @property
-    def answers(self) -> list[Pick]:
+    def answers(self) -> list[PartStroke]:
         """The last notes of what answers: of responses, else of the phrase."""
         lasts = [spot for spot in self.spots if spot.last and spot.pitch is not None]
         return [spot for spot in lasts if spot.role == "response"] or [
             spot for spot in lasts[-1:] if spot.role == "line"
         ]
 
-    def after(self, spot: Pick) -> Pick | None:
+    def after(self, spot: PartStroke) -> PartStroke | None:
         """Return the next spot of the part."""
         found = (s for s in self.spots if s.place == (spot.part, spot.number + 1))
         return next(found, None)
 
-    def alike(self, spot: Pick) -> list[Pick]:
+    def alike(self, spot: PartStroke) -> list[PartStroke]:
         """Return a spot and those of other parts that are the same note on the same count."""
         return [
             s
@@ -230,7 +231,7 @@ class Subject:
             raise MisfitError
         return StringNote(string, fret, tuned=self.tuned[string])
 
-    def put(self, spot: Pick, pitch: int) -> Stroke:
+    def put(self, spot: PartStroke, pitch: int) -> Stroke:
         """Return a spot's stroke at another pitch, with all it does where that can be done."""
         assert spot.pitch is not None
         by = pitch - spot.pitch
@@ -248,7 +249,7 @@ class Subject:
         marks = _bare(spot.note).marks
         return replace(spot.stroke, notes=(replace(new, moves=sways, marks=marks),))
 
-    def _reached(self, note: StringNote, spot: Pick) -> bool:
+    def _reached(self, note: StringNote, spot: PartStroke) -> bool:
         frets = [note.fret, *(m.fret for m in note.moves)]
         hand = self.hand(spot)
         low, high = max(1, hand - 1), min(HIGHEST, hand + REACH + 3)
@@ -264,7 +265,7 @@ class Subject:
         return not any(faults) and not (note.into and note.fret < 3)
 
     def repitched(
-        self, pitch_of: Callable[[Pick], int | None], *, where_it_can: bool = False
+        self, pitch_of: Callable[[PartStroke], int | None], *, where_it_can: bool = False
     ) -> Phrase:
         """Return the phrase with other pitches; None leaves a spot as it is.
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 from random import Random
 
-from phrases.moves.subject import MisfitError, Pick, Subject, any_of
+from phrases.moves.subject import MisfitError, PartStroke, Subject, any_of
 from phrases.phrase import Phrase, StringNote, Stroke
 
 __all__ = [
@@ -126,7 +126,7 @@ def evened(line: Subject, choose: Random) -> Phrase:
 def pushed(line: Subject, choose: Random) -> Phrase:
     """Let a long note on a beat come just before it."""
 
-    def may(spot: Pick) -> bool:
+    def may(spot: PartStroke) -> bool:
         before = [s for s in line.spots if s.place == (spot.part, spot.number - 1)]
         room = bool(before) and before[0].at < spot.at - line.unit
         return spot.at % 1 == 0 and spot.beats >= 1 and room
@@ -139,7 +139,9 @@ def delayed(line: Subject, choose: Random) -> Phrase:
     return _moved(line, choose, line.off, lambda s: s.at % 1 == 0 and s.beats >= Fraction(3, 2))
 
 
-def _moved(line: Subject, choose: Random, by: Fraction, may: Callable[[Pick], bool]) -> Phrase:
+def _moved(
+    line: Subject, choose: Random, by: Fraction, may: Callable[[PartStroke], bool]
+) -> Phrase:
     """Let a note, and those that are like it, begin at another time and end as it did."""
     spot = any_of(choose, [s for s in line.spots if s.pitch is not None and may(s)])
     return line.changed(

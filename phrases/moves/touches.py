@@ -8,7 +8,7 @@ from fractions import Fraction
 from random import Random
 
 from phrases.fretboard import STRINGS
-from phrases.moves.subject import Pick, Subject, any_of, tonic
+from phrases.moves.subject import PartStroke, Subject, any_of, tonic_chord
 from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents
 from phrases.techniques import PICKLESS, mark
 from phrases.transpose import HIGHEST, bend_fault
@@ -24,7 +24,7 @@ UNDER = (3, 4, 5, 8, 9)  # semitones to a second string: thirds, a fourth, sixth
 
 
 def _each(
-    line: Subject, make: Callable[[Pick], StringNote | tuple[StringNote, ...] | None]
+    line: Subject, make: Callable[[PartStroke], StringNote | tuple[StringNote, ...] | None]
 ) -> Phrase:
     """Change the notes of every spot for which there are others."""
     edits: dict[tuple[int, int], list[Stroke]] = {}
@@ -39,7 +39,7 @@ def _each(
 def _one(
     line: Subject,
     choose: Random,
-    make: Callable[[Pick], StringNote | tuple[StringNote, ...] | None],
+    make: Callable[[PartStroke], StringNote | tuple[StringNote, ...] | None],
 ) -> Phrase:
     """Change one spot for which there are other notes, and those that are like it."""
     made = {s.place: new for s in line.spots if s.pitch is not None and (new := make(s))}
@@ -51,7 +51,7 @@ def _one(
 def bent_for_slides(line: Subject, choose: Random) -> Phrase:
     """Bend where it was slid or hammered up to one or two frets."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         note = spot.note
         if not spot.single or note.into or len(note.moves) not in (1, 2):
             return None
@@ -69,7 +69,7 @@ def bent_for_slides(line: Subject, choose: Random) -> Phrase:
 def slid_for_bends(line: Subject, choose: Random) -> Phrase:
     """Slide where it was bent, and back where it was let down."""
 
-    def make(spot: Pick) -> tuple[StringNote, ...] | None:
+    def make(spot: PartStroke) -> tuple[StringNote, ...] | None:
         if not any(m.technique.bending for n in spot.stroke.notes for m in n.moves):
             return None
         notes = tuple(map(slid, spot.stroke.notes))
@@ -112,7 +112,7 @@ def _halved(move: Move, fret: int) -> bool:
 def bent_up(line: Subject, choose: Random) -> Phrase:
     """Bend up to a note that was picked, from the step of the scale below."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         if not spot.plain or spot.beats < line.unit or spot.note.fret is None:
             return None
         assert spot.pitch is not None
@@ -130,7 +130,7 @@ def bent_up(line: Subject, choose: Random) -> Phrase:
 def slow_bends(line: Subject, choose: Random) -> Phrase:
     """Let a bend take its time, a beat at most."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         for n, move in enumerate(spot.note.moves):
             if len(spot.stroke.notes) == 1 and move.sign == "b" and move.over is None:
                 start = move.at if move.at is not None else spot.at
@@ -149,7 +149,7 @@ def slow_bends(line: Subject, choose: Random) -> Phrase:
 def bent_before(line: Subject, choose: Random) -> Phrase:
     """Bend before the pick, and let the string down while the note rings."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         note = spot.note
         if not spot.single or note.into or not note.moves or note.moves[0].sign != "b":
             return None
@@ -171,7 +171,7 @@ def bent_before(line: Subject, choose: Random) -> Phrase:
 def curled(line: Subject, choose: Random) -> Phrase:
     """Curl the minor third up by a quarter tone."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         assert spot.pitch is not None
         if not spot.plain or (spot.pitch - line.root) % 12 != 3 or spot.beats < line.unit:
             return None
@@ -230,7 +230,7 @@ def picked(line: Subject, choose: Random) -> Phrase:
 def slid_into(line: Subject, choose: Random) -> Phrase:
     """Slide into strong notes from a half step below, which is only touched."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         fret = spot.note.fret
         if not spot.plain or spot.at % 1 or spot.beats < LONG or fret is None or fret < 2:
             return None
@@ -241,9 +241,9 @@ def slid_into(line: Subject, choose: Random) -> Phrase:
 
 def doubled(line: Subject, choose: Random) -> Phrase:
     """Put a second string under long notes: a tone of the chord if there is one."""
-    chord = tonic(line.phrase)
+    chord = tonic_chord(line.phrase)
 
-    def make(spot: Pick) -> tuple[StringNote, ...] | None:
+    def make(spot: PartStroke) -> tuple[StringNote, ...] | None:
         if not spot.plain or spot.beats < LONG or spot.note.string == "E":
             return None
         assert spot.pitch is not None
@@ -262,7 +262,7 @@ def doubled(line: Subject, choose: Random) -> Phrase:
 def unison_bend(line: Subject, choose: Random) -> Phrase:
     """Bend the string below up to a long note while that sounds too."""
 
-    def make(spot: Pick) -> tuple[StringNote, ...] | None:
+    def make(spot: PartStroke) -> tuple[StringNote, ...] | None:
         moves = spot.note.moves
         bent = any(m.technique.bending for m in moves) and all(m.at is None for m in moves)
         if not (spot.plain or (spot.single and bent)) or spot.beats < LONG or spot.pitch is None:
@@ -281,7 +281,7 @@ def unison_bend(line: Subject, choose: Random) -> Phrase:
 def swaying(line: Subject, choose: Random) -> Phrase:
     """Let long notes tremble, or tremble more."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         note = spot.note
         if not spot.single or spot.beats < LONG or "tremolo" in note.marks:
             return None
@@ -300,7 +300,7 @@ def swaying(line: Subject, choose: Random) -> Phrase:
 def trilled(line: Subject, choose: Random) -> Phrase:
     """Trill with the next note of the scale above."""
 
-    def make(spot: Pick) -> StringNote | None:
+    def make(spot: PartStroke) -> StringNote | None:
         assert spot.pitch is not None
         above = line.step(spot.pitch, 1) - spot.pitch
         if not spot.plain or spot.beats < LONG or not 1 <= above <= 3 or spot.last:
@@ -311,12 +311,12 @@ def trilled(line: Subject, choose: Random) -> Phrase:
     return _one(line, choose, make)
 
 
-def marked(line: Subject, choose: Random, name: str, may: Callable[[Pick], bool]) -> Phrase:
+def marked(line: Subject, choose: Random, name: str, may: Callable[[PartStroke], bool]) -> Phrase:
     """Give a mark to every note that may have it and has none of its kind."""
     kind = mark(name)
     assert kind is not None
 
-    def make(spot: Pick) -> tuple[StringNote, ...] | None:
+    def make(spot: PartStroke) -> tuple[StringNote, ...] | None:
         taken = {found.kind for n in spot.stroke.notes for m in n.marks if (found := mark(m))}
         clash = name in PICKLESS and "stroke" in taken
         if kind.kind in taken or clash or not may(spot):

@@ -13,7 +13,7 @@ from random import Random
 
 from phrases.errors import RangeError
 from phrases.moves import notes, times, touches
-from phrases.moves.subject import MisfitError, Pick, Subject
+from phrases.moves.subject import MisfitError, PartStroke, Subject
 from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents
 from phrases.refinger import POSITIONS, refinger
 from phrases.transpose import HIGHEST, all_frets, moved_note
@@ -48,7 +48,7 @@ def exchanged(line: Subject, choose: Random) -> Phrase:
     return swapped.changed(edits) if edits else swapped.phrase
 
 
-def _ended(line: Subject, spot: Pick, *, home: bool) -> Stroke:
+def _ended(line: Subject, spot: PartStroke, *, home: bool) -> Stroke:
     """Return a last stroke on the nearest pitch that is at home, or that is not."""
     own = spot.pitch or 0
     for pitch in sorted(line.pitches, key=lambda p: (abs(p - own), p)):

@@ -18,7 +18,7 @@ from click.testing import CliRunner, Result
 
 import backing
 from backing.cli import config, main
-from backing.cli.hear_command import played
+from backing.cli.hear_command import told_stream
 from backing.live.errors import LiveError
 from backing.output import OutputError
 from backing.recording import recorder as module
@@ -125,7 +125,7 @@ def test_a_take_keeps_what_was_set_and_the_files_that_were_named(
     monkeypatch.setenv("BACKING_SEED", "8")
     slate = read_slate(tmp_path / "take.wav")
     assert slate is not None
-    with click.Context(main) as ctx, played(ctx, slate.words, slate) as (stream, known):
+    with click.Context(main) as ctx, told_stream(ctx, slate.words, slate) as (stream, known):
         assert stream.sections == streams[0].sections
         assert set(known) == set(slate.files)
 

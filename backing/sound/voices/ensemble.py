@@ -15,8 +15,8 @@ import numpy as np
 
 from backing.events import LEVELS, VOICES, Note, Stream, part_of
 from backing.sound.filters import Samples, once
-from backing.sound.loudness import SILENCE, Meter
-from backing.sound.synth import LENGTH, PARTS, Stems, stretches, synthesise
+from backing.sound.loudness import SILENCE, LoudnessMeter
+from backing.sound.synth import LENGTH, PARTS, Stems, chunks, synthesise
 from backing.sound.voices.gauges import BASS, GUITAR, RHYTHM, UPRIGHT, tuned
 from backing.sound.voices.guitar import Strings
 from backing.sound.voices.loop import HOP
@@ -134,7 +134,7 @@ def _evened(program: int, soundfont: Path, rate: int) -> tuple[float, tuple[int,
 
 def tried(programs: dict[str, int], soundfont: Path, rate: int) -> list[float]:
     """Return how loud a soundfont plays `TRIED`, part by part, in LUFS."""
-    meter = Meter(len(PARTS), rate)
+    meter = LoudnessMeter(len(PARTS), rate)
     meter.add(synthesise(TRIED, programs, soundfont, rate)[:, :, : rate * BEATS // 4])
     return [meter.loudness(one) for one in np.eye(len(PARTS))]
 
@@ -143,12 +143,12 @@ def played(
     notes: tuple[Note, ...], programs: dict[str, int], soundfont: Path, rate: int,
     voice: str = VOICES[0], pick: str = "middle", tuning: Tuning = (),
 ) -> Iterator[Stems]:  # fmt: skip
-    """Yield notes as dry stems, from frame 0 on, in stretches.
+    """Yield notes as dry stems, from frame 0 on, in chunks.
 
     Parameters
     ----------
     notes, programs, soundfont, rate
-        As for `backing.sound.synth.stretches`.
+        As for `backing.sound.synth.chunks`.
     voice
         One of `backing.events.VOICES`.
     pick
@@ -159,7 +159,7 @@ def played(
     Yields
     ------
     numpy.ndarray
-        As `backing.sound.synth.stretches` does.
+        As `backing.sound.synth.chunks` does.
 
     Raises
     ------
@@ -186,7 +186,7 @@ def played(
             replace(note, velocity=curve[note.velocity]) if note.voice == "comp" else note
             for note in rest
         )
-    others = stretches(rest, programs, soundfont, rate) if rest or not own else iter(())
+    others = chunks(rest, programs, soundfont, rate) if rest or not own else iter(())
     last = max((who.frames for who in own.values()), default=0)
     start = 0
     while True:

@@ -1,7 +1,7 @@
-"""Guitar and bass: the strings of a section's notes, stretch by stretch.
+"""Guitar and bass: the strings of a section's notes, chunk by chunk.
 
-Conventions: sound is one row of frames. Every string is a loop that goes on from stretch to
-stretch. A string that swings across the top swings a little towards it too, not quite in step, and
+Conventions: sound is one row of frames. Every string is a loop that goes on from chunk to
+chunk. A string that swings across the top swings a little towards it too, not quite in step, and
 strings that nobody plays answer softly what the others play.
 """
 
@@ -134,7 +134,7 @@ def _idle(neck: Neck, rate: int) -> Samples:
 
 
 class Strings:
-    """The strings of one part, stretch by stretch.
+    """The strings of one part, chunk by chunk.
 
     Parameters
     ----------

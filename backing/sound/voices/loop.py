@@ -124,7 +124,7 @@ def _different(rows: Floats) -> tuple[Floats, NDArray[np.intp]]:
 
 
 class Loop:
-    """One string that goes on ringing from stretch to stretch.
+    """One string that goes on ringing from chunk to chunk.
 
     Parameters
     ----------

@@ -15,7 +15,7 @@ import numpy as np
 
 from backing.events import Note
 from backing.sound.filters import Samples, once
-from backing.sound.synth import BLOCK, stretches
+from backing.sound.synth import BLOCK, chunks
 
 __all__ = ["CYMBALS", "Strokes", "stroke"]
 
@@ -29,7 +29,7 @@ ALIKE = 1e-4  # of the height, by which strokes may differ that are called alike
 def stroke(key: int, program: int, soundfont: Path, rate: int) -> Samples | None:
     """Return a hard stroke; None where a soft one is another sound."""
     hard, soft = (
-        stretches((Note("drums", 0.0, 0.06, key, velocity),), {"drums": program}, soundfont, rate)
+        chunks((Note("drums", 0.0, 0.06, key, velocity),), {"drums": program}, soundfont, rate)
         for velocity in (HARD, SOFT)
     )
     sound, first = np.concatenate([piece[0] for piece in hard], axis=1), next(soft)[0]
@@ -42,7 +42,7 @@ def stroke(key: int, program: int, soundfont: Path, rate: int) -> Samples | None
 
 
 class Strokes:
-    """Strokes on cymbals, stretch by stretch.
+    """Strokes on cymbals, chunk by chunk.
 
     Parameters
     ----------

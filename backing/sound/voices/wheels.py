@@ -2,7 +2,7 @@
 
 Conventions: frequencies in Hz; sound is stereo, shape (2, frames); what is held is told at the
 edges of hops. A key closes a contact for each drawbar, and each of these leads to a wheel. All
-wheels are summed by one matrix product for each stretch.
+wheels are summed by one matrix product for each chunk.
 
 References, from memory: each semitone has a pair of gears that comes near equal temperament, of a
 shaft that turns 20 times a second, and wheels of 2 to 128 teeth, of 192 at the top; drawbars are
@@ -102,7 +102,7 @@ class _Rotor:
 
 
 class Organ:
-    """An organ, stretch by stretch.
+    """An organ, chunk by chunk.
 
     Parameters
     ----------

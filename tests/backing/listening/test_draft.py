@@ -30,7 +30,7 @@ from backing.listening.moves import Hand, Turn
 from backing.listening.plucks import Pluck, partials
 from backing.listening.rings import alone
 from backing.listening.source import Memory, TakeError
-from backing.listening.written import Segment, as_written
+from backing.listening.written import Segment, unbroken
 from backing.live.reel import Begin
 from backing.recording.slate import Slate, write_slate
 from phrases.errors import RangeError
@@ -52,7 +52,7 @@ def played(name: str, voice: str = "soundfont") -> tuple[Stream, np.ndarray[Any,
 def caught(name: str, voice: str = "soundfont", **how: Any) -> Caught:
     stream, guitar = played(name, voice)
     phrase = load_phrase(name)
-    known: dict[str, Any] = {"bars": bars_of(stream, as_written(stream)), **how}
+    known: dict[str, Any] = {"bars": bars_of(stream, unbroken(stream)), **how}
     return catch(
         Memory(guitar, RATE), key=phrase.key, groove=find_groove(phrase.groove),
         tempo=phrase.tempo, **known,
@@ -164,7 +164,7 @@ def test_a_hand_that_touches_the_strings_plays_no_notes() -> None:
     phrase = load_phrase("lean-to")
     found = catch(
         Memory(guitar, RATE), key=phrase.key, groove=find_groove(phrase.groove),
-        tempo=phrase.tempo, bars=bars_of(stream, as_written(stream)),
+        tempo=phrase.tempo, bars=bars_of(stream, unbroken(stream)),
     )  # fmt: skip
     same = again(phrase, found.phrase)
     assert (same.right, same.more, same.moves_more) == (same.notes, 0, 0), same.rest

@@ -25,7 +25,7 @@ from backing.listening.judge import review
 from backing.listening.judged import Review
 from backing.listening.thresholds import Limits
 from backing.listening.words import findings
-from backing.listening.written import Event, Part, as_written, written
+from backing.listening.written import Event, WrittenNote, unbroken, written
 from phrases.curve import Curve
 from tests.backing.listening.material import (
     RATE,
@@ -52,7 +52,7 @@ def loop(name: str, passes: int = 1) -> Stream:
 def judged(name: str, slips: Slips, tone: str = "clean") -> tuple[tuple[Played, ...], Review]:
     stream = loop(name, 2 if slips is SLIPS else 1)
     played, ears = take(stream, slips, tone)
-    return played, review(written(stream, as_written(stream), turns=False), ears)
+    return played, review(written(stream, unbroken(stream), turns=False), ears)
 
 
 def by_start(played: tuple[Played, ...]) -> dict[float, Played]:
@@ -80,7 +80,7 @@ def test_another_note_is_found_while_the_one_before_it_still_rings(voice: str, t
         strokes = student(lead(stream), slips)
         guitar = sound(sounded(strokes, slips), stream, tone, voice)
         known = by_start(tuple(strokes))
-        for one in review(written(stream, as_written(stream), turns=False), heard(guitar)).judged:
+        for one in review(written(stream, unbroken(stream), turns=False), heard(guitar)).judged:
             if one.event.kind == "pick" and one.event.end - one.event.at > 0.15:
                 slip = known[round(one.event.at, 4)].wrong
                 wrong, good = wrong + bool(slip), good + (not slip)
@@ -167,7 +167,7 @@ def test_a_take_that_ends_anywhere_is_judged(seconds: float) -> None:
     stream = loop("lamp-oil")
     whole = sound(sounded(student(lead(stream), SLIPS), SLIPS), stream)
     ears = heard(whole[: round(seconds * RATE)])
-    found = review(written(stream, as_written(stream), turns=False), ears)
+    found = review(written(stream, unbroken(stream), turns=False), ears)
     assert all(one.event.at + one.off < seconds for one in found.judged if math.isfinite(one.off))
     assert any(one.how == "missed" for one in found.judged)
     assert _vibrato(ears, seconds + 1, seconds + 2, 6400.0) is None
@@ -185,9 +185,9 @@ def test_a_string_that_is_left_out_of_a_double_stop_is_told(tone: str) -> None:
     assert len(pairs) >= 4
     gone = {id(pair[number % 2]) for number, pair in enumerate(pairs) if number % 3}
     guitar = sound([note for note in notes if id(note) not in gone], stream, tone)
-    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    found = review(written(stream, unbroken(stream), turns=False), heard(guitar))
     doubles = {
-        round(one.event.at, 2): one.lacks for one in found.judged if len(one.event.parts) > 1
+        round(one.event.at, 2): one.lacks for one in found.judged if len(one.event.notes) > 1
     }
     for pair in pairs:
         wanted = tuple(n.voice.removeprefix("lead ") for n in pair if id(n) in gone)
@@ -200,7 +200,7 @@ def test_a_tone_that_an_amplifier_mixes_is_not_called_a_wrong_note() -> None:
     stream = loop("mule-track")
     slips = Slips(ring=0.35, seed=7)
     guitar = sound(sounded(student(lead(stream), slips), slips), stream, "driven", "strings")
-    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    found = review(written(stream, unbroken(stream), turns=False), heard(guitar))
     hows = Counter(one.how for one in found.judged if one.event.kind == "pick")
     assert hows["wrong"] == 0
     assert hows["played"] >= 0.8 * hows.total()
@@ -227,7 +227,7 @@ def test_a_bend_is_measured_while_another_string_rings_with_it(tmp_path: Path) -
     stream = own(tmp_path, "| 1 B8b10+e8 3 B10 4 B8 | 1 G7b9+e5 3 B8 4 .")
     slips = Slips(bends=(-60.0,))
     guitar = sound(sounded(student(lead(stream), slips), slips), stream, voice="strings")
-    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    found = review(written(stream, unbroken(stream), turns=False), heard(guitar))
     bends = [bend for one in found.judged for bend in one.bends]
     assert len(bends) == 4
     assert all(abs(bend.off + 60) < 8 for bend in bends), bends
@@ -243,7 +243,7 @@ def test_a_bend_is_measured_up_to_a_note_that_nobody_wrote(tmp_path: Path) -> No
         for note in bent
     ]
     guitar = sound(sorted([*notes, *more], key=lambda n: n.start), stream, voice="strings")
-    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    found = review(written(stream, unbroken(stream), turns=False), heard(guitar))
     offs = [bend.off for one in found.judged for bend in one.bends]
     assert all(not abs(off) > 25 for off in offs), offs
 
@@ -266,8 +266,8 @@ def test_a_slow_bend_that_something_breaks_into_is_not_called_flat(tmp_path: Pat
         ]
         guitar = sound(sorted([*slow, *more], key=lambda n: n.start), stream, voice="strings")
         events = [
-            replace(one, parts=(replace(one.parts[0], curve=n.curve or Curve()),))
-            for one, n in zip(written(stream, as_written(stream), turns=False), slow, strict=True)
+            replace(one, notes=(replace(one.notes[0], curve=n.curve or Curve()),))
+            for one, n in zip(written(stream, unbroken(stream), turns=False), slow, strict=True)
         ]
         bends = [bend for one in review(events, heard(guitar)).judged for bend in one.bends]
         assert len(bends) == 4
@@ -278,7 +278,7 @@ def test_a_unison_bend_is_left_open(tmp_path: Path) -> None:
     """Both strings have the same partials there: which of them is flat cannot be told."""
     stream = own(tmp_path, "| 1 G8b10+B6 3 B8 4 B6 | 1 B8 2 B6 3 G8 4 .")
     guitar = sound(lead(stream), stream, voice="strings")
-    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    found = review(written(stream, unbroken(stream), turns=False), heard(guitar))
     bends = [bend for one in found.judged for bend in one.bends]
     assert {bend.why for bend in bends} == {"another string rings with it"}
 
@@ -288,14 +288,14 @@ def test_a_raked_note_is_found_and_its_time_is_left_open(tmp_path: Path) -> None
     stream = own(tmp_path, "| 1 B8 2 B10{rake} 3 G9 | 1 e8{rake} 2 B8 3 G7 4 .")
     slips = Slips(spread=0.005, late=0.0)
     guitar = sound(sounded(student(lead(stream), slips), slips), stream, voice="strings")
-    found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+    found = review(written(stream, unbroken(stream), turns=False), heard(guitar))
     raked = [one for one in found.judged if one.event.raked]
     assert len(raked) == 4
     assert {one.how for one in found.judged if one.event.kind == "pick"} == {"played"}
     assert not [one for one in findings(found, Limits.usual()) if one.kind == "time"]
-    gone = [n for n in lead(stream) if n.pitch != raked[0].event.parts[0].pitch or n.damped]
+    gone = [n for n in lead(stream) if n.pitch != raked[0].event.notes[0].pitch or n.damped]
     again_ = review(
-        written(stream, as_written(stream), turns=False),
+        written(stream, unbroken(stream), turns=False),
         heard(sound(gone, stream, voice="strings")),
     )
     hows = [one.how for one in again_.judged if one.event.raked]
@@ -310,7 +310,7 @@ def test_the_end_of_a_note_is_told_where_its_level_was_steady(tmp_path: Path) ->
             replace(n, end=n.end + (far if n.end - n.start > 1 else 0.0)) for n in notes
         ]  # fmt: skip
         guitar = sound(moved, stream, voice="strings")
-        found = review(written(stream, as_written(stream), turns=False), heard(guitar))
+        found = review(written(stream, unbroken(stream), turns=False), heard(guitar))
         long = [one.held for one in found.judged if one.event.end - one.event.at > 1]
         assert len(long) == 4
         assert all(held == pytest.approx(far, abs=0.09) for held in long), (far, long)
@@ -320,7 +320,7 @@ def test_the_end_of_a_note_that_has_died_away_is_left_open() -> None:
     """A pluck that decays by 60 dB a second is not let go at any moment."""
     seconds = np.arange(4 * RATE) / RATE
     tone = np.sin(2 * np.pi * 329.63 * seconds) * np.exp(-7 * seconds) * 0.5
-    part = Part("e", 64)
+    part = WrittenNote("e", 64)
     events = [Event(0.5, 3.5, (part,), "pick", 60.0, Fraction(0))]
     guitar = np.concatenate([np.zeros(RATE // 2), tone]).astype(np.float32)
     (one,) = review(events, heard(guitar)).judged

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import backing
-from backing.listening.meter import EARLY, IN_TIME, LATE, MISSED, Meter
+from backing.listening.meter import EARLY, IN_TIME, LATE, MISSED, TimingMeter
 from backing.live.reel import Begin
 from backing.recording.recorder import Recorder
 from tests.backing.listening.material import RATE, Slips, lead, sound, sounded, student
@@ -34,7 +34,7 @@ def played() -> tuple[np.ndarray[Any, Any], list[float]]:
 
 def test_each_note_is_told_early_in_time_or_late() -> None:
     guitar, offs = played()
-    meter = Meter(STREAM, turns=False)
+    meter = TimingMeter(STREAM, turns=False)
     meter.told(ROWS, RATE, measured=True)
     said = []
     for start in range(0, len(guitar), 2205):
@@ -51,7 +51,7 @@ def test_each_note_is_told_early_in_time_or_late() -> None:
 
 def test_a_card_that_is_not_calibrated_makes_nobody_late() -> None:
     guitar = sound(sounded(student(lead(STREAM), Slips(late=0.05)), Slips()), STREAM)
-    meter = Meter(STREAM, turns=False)
+    meter = TimingMeter(STREAM, turns=False)
     meter.told(ROWS, RATE, measured=False)
     meter.heard(guitar[:, np.newaxis])
     assert {*meter.line().split()[0]} == {IN_TIME}
@@ -62,7 +62,7 @@ def test_a_recorder_shows_them_beside_the_level(tmp_path: Path) -> None:
         name, rate, inputs, round_trip, gaps = "a cable", RATE, 1, 0.0, 0
 
     guitar, _ = played()
-    recorder = Recorder(tmp_path / "take.wav", "", lambda stream: Meter(stream, turns=False))
+    recorder = Recorder(tmp_path / "take.wav", "", lambda stream: TimingMeter(stream, turns=False))
     recorder.follow(STREAM)
     recorder.told(
         [Begin(round(s.start * RATE), n, 0 * s.start, 1 + 0 * s.start)

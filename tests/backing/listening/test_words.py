@@ -9,17 +9,17 @@ import backing
 from backing.listening.judged import Bend, Extra, Judged, Review
 from backing.listening.thresholds import THRESHOLDS, Limits
 from backing.listening.words import findings, summary, tempos
-from backing.listening.written import Event, Part, Place, as_written, written
+from backing.listening.written import Event, Place, WrittenNote, unbroken, written
 
 USUAL, STRICT = Limits.usual(), Limits.usual(strict=True)
 
 
 def note(go: int, beat: int, tempo: float = 60.0, **heard: object) -> Judged:
     place = Place("Call", 1, beat, Fraction(0))
-    part = Part("B", 64)
+    part = WrittenNote("B", 64)
     event = Event(go * 4.0 + beat, go * 4.0 + beat + 1, (part,), "pick", tempo, Fraction(beat))
     event = Event(
-        event.at, event.end, event.parts, event.kind, tempo, event.beat, place=place, go=go
+        event.at, event.end, event.notes, event.kind, tempo, event.beat, place=place, go=go
     )
     one = Judged(event, "played", 0.0, 0.0)
     for name, value in heard.items():
@@ -195,6 +195,6 @@ def test_no_mark_out_of_a_hundred_and_no_verdict_on_feel() -> None:
 def test_each_tempo_has_the_passes_that_were_played_at_it() -> None:
     """A pickup sounds at the tempo before, and is of the pass that it leads to."""
     stream = backing.loop("lamp-oil", start=40, goal=56, step=8, each=2)
-    events = written(stream, as_written(stream), turns=False)
+    events = written(stream, unbroken(stream), turns=False)
     heard = Review([Judged(event, "played", 0.0, 0.0) for event in events], [], 0.0, 0.0)
     assert [(row.tempo, row.passes) for row in tempos(heard, USUAL)] == [(40, 2), (48, 2), (56, 2)]

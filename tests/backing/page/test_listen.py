@@ -25,9 +25,9 @@ from backing.listening.judged import Review
 from backing.listening.source import Memory
 from backing.listening.thresholds import Limits
 from backing.listening.words import summary
-from backing.listening.written import Event, Part
+from backing.listening.written import Event, WrittenNote
 from backing.page.data import PageData, PagePiece
-from backing.page.hearing import rows
+from backing.page.hearing import note_rows
 from backing.page.page import render_page
 from phrases.curve import Curve, Sway
 from phrases.files import load_phrase
@@ -169,7 +169,7 @@ def heard_by_page(
         TOLD + "const bytes = Uint8Array.from(atob(arguments[0]), (one) => one.charCodeAt(0));"
         "const ears = await practice.listen(new Float32Array(bytes.buffer), arguments[1]);"
         "return plain(practice.review(practice.eventsOf(arguments[2]), ears, arguments[3]));",
-        text, RATE, rows(events), list(breaks),
+        text, RATE, note_rows(events), list(breaks),
     )  # fmt: skip
 
 
@@ -199,7 +199,7 @@ def test_a_string_that_a_double_stop_lacks_is_told_alike(ear: Browser) -> None:
     events = []
     for number, gone in enumerate(("", "G", "B", "", "B")):
         begin = 0.5 + 0.6 * number
-        parts = (Part("G", 60 + number % 3), Part("B", 67))
+        parts = (WrittenNote("G", 60 + number % 3), WrittenNote("B", 67))
         events.append(Event(begin, begin + 0.45, parts, "pick", 100.0, Fraction(number)))
         for part in parts:
             hertz = 440 * 2 ** ((part.pitch - 69) / 12)
@@ -222,7 +222,7 @@ def test_a_vibrato_is_measured_in_rate_and_width(ear: Browser, hertz: float, cen
     wave = np.zeros(3 * RATE, np.float32)
     wave[RATE // 2 :][: len(at)] = 0.2 * tone * np.minimum(1, at / 0.002)
     curve = Curve(sways=(Sway(0.1, 1.5, 5.0, 60.0),))
-    event = Event(0.5, 2.1, (Part("B", 64, curve),), "pick", 100.0, Fraction(0))
+    event = Event(0.5, 2.1, (WrittenNote("B", 64, curve),), "pick", 100.0, Fraction(0))
     [found] = heard_by_page(ear, wave, [event])["vibratos"]
     if cents:
         assert found == [pytest.approx(hertz, abs=0.1), pytest.approx(cents, rel=0.08)]

@@ -6,7 +6,7 @@ import pytest
 
 from backing.forms import find_form
 from backing.sheet.score import Score, ScoreEvent
-from backing.sheet.writing import over_form, part_names, write
+from backing.sheet.writing import over_form, part_titles, write
 from phrases.errors import RangeError
 from phrases.files import load_phrase, read_phrase
 from tests.backing.sheet.lines import one
@@ -149,7 +149,7 @@ def test_tips_stand_at_their_notes() -> None:
 
 def test_parts_of_one_role_are_numbered() -> None:
     text = "title='T'\nkey='A'\ntempo=90\n" + "[[part]]\nrole='call'\nnotes='| 1 e5'\n" * 2
-    assert part_names(read_phrase(text)) == ("Call 1", "Call 2")
+    assert part_titles(read_phrase(text)) == ("Call 1", "Call 2")
 
 
 @pytest.mark.parametrize(

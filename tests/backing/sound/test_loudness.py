@@ -8,7 +8,7 @@ import pyloudnorm
 import pytest
 from numpy.typing import NDArray
 
-from backing.sound.loudness import SILENCE, Meter, weighting
+from backing.sound.loudness import SILENCE, LoudnessMeter, weighting
 from tests.backing.material import noise
 
 RATES = (44100, 48000)
@@ -36,7 +36,7 @@ def _pieces(sound: Sound) -> Iterator[Sound]:
 
 
 def _loudness(sound: Sound, rate: int) -> float:
-    meter = Meter(1, rate)
+    meter = LoudnessMeter(1, rate)
     for piece in _pieces(sound[np.newaxis]):
         meter.add(piece)
     return meter.loudness(np.ones(1))
@@ -83,7 +83,7 @@ def test_another_meter_reads_the_same(rate: int) -> None:
 
 def test_the_pieces_make_no_difference() -> None:
     white = noise(2, 200_000)
-    whole = Meter(1, 44100)
+    whole = LoudnessMeter(1, 44100)
     whole.add(white[np.newaxis])
     assert _loudness(white, 44100) == pytest.approx(whole.loudness(np.ones(1)), abs=1e-4)
 
@@ -92,7 +92,7 @@ def test_the_pieces_make_no_difference() -> None:
 def test_layers_with_gains_are_as_loud_as_their_sum(gains: tuple[float, float]) -> None:
     first = noise(3, 120_000)
     second = (0.5 * first + noise(4, 120_000)).astype(np.float32)  # they share something
-    both = Meter(2, 44100)
+    both = LoudnessMeter(2, 44100)
     for piece in _pieces(np.stack([first, second])):
         both.add(piece)
     summed = (gains[0] * first + gains[1] * second).astype(np.float32)

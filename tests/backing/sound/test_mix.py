@@ -12,7 +12,7 @@ from backing import pieces
 from backing.grooves import groove_names
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, block_gains
-from backing.sound.loudness import CELL, Meter
+from backing.sound.loudness import CELL, LoudnessMeter
 from backing.sound.mix import (
     APART,
     BAND_LOUDNESS,
@@ -193,7 +193,7 @@ def _quiet(gains: Gains) -> Samples:
 
 def _mastered(band: float, lead: float) -> tuple[Gains, Samples]:
     sound = _noise() * np.array([band, lead], np.float32)[:, None, None]
-    meter = Meter(2, RATE)
+    meter = LoudnessMeter(2, RATE)
     meter.add(sound)
     gains = master(meter, TOGETHER, _quiet)
     return gains, sound * gains.of(TOGETHER)[:, None, None]
@@ -220,7 +220,7 @@ def test_a_lead_gets_no_more_than_its_reach(lead: float, times: float) -> None:
 
 
 def test_the_band_is_as_loud_with_a_lead_as_without() -> None:
-    alone = Meter(1, RATE)
+    alone = LoudnessMeter(1, RATE)
     alone.add(0.1 * _noise()[:1])
     without = master(alone, TOGETHER[:1], _quiet)
     assert _mastered(0.1, 0.05)[0].band == pytest.approx(without.band, rel=1e-4)
@@ -237,7 +237,7 @@ def test_silence_keeps_its_gain() -> None:
 
 
 def test_what_the_limiter_takes_is_given_back() -> None:
-    meter = Meter(1, RATE)
+    meter = LoudnessMeter(1, RATE)
     meter.add(0.1 * _noise()[:1])
     free = master(meter, TOGETHER[:1], _quiet)
     peaks = np.zeros(3 * RATE // BLOCK, np.float32)

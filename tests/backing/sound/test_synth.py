@@ -10,7 +10,7 @@ import pytest
 from backing.events import Note
 from backing.sound import fluid, synth
 from backing.sound.fluid import AudioError
-from backing.sound.synth import BLOCK, LENGTH, PARTS, stretches, synthesise
+from backing.sound.synth import BLOCK, LENGTH, PARTS, chunks, synthesise
 from phrases.curve import Curve, Glide
 from tests.praat import hertz, pitches
 
@@ -74,7 +74,7 @@ def test_a_soundfont_is_read_once_and_sounds_the_same_again(
     first = synthesise(NOTES, PROGRAMS, soundfont)
     # A crash cymbal rings for longer than is waited for.
     synthesise((Note("drums", 0.0, 0.06, 49, 127),), PROGRAMS, soundfont)
-    abandoned = stretches(NOTES, PROGRAMS, soundfont)
+    abandoned = chunks(NOTES, PROGRAMS, soundfont)
     next(abandoned)
     del abandoned
     again = synthesise(NOTES, {**PROGRAMS, "comp": 4}, soundfont)
@@ -102,9 +102,11 @@ def test_what_is_sent_in_advance_sounds_as_what_is_sent_at_its_time(
     notes += [Note("comp", 2.0, 2.5, 50 + 3 * string, 80) for string in range(6)]
     notes.sort(key=lambda note: note.start)
     ahead = synthesise(tuple(notes), PROGRAMS, soundfont, rate)
-    real = fluid.library()._fl.fluid_sequencer_get_time_scale
+    real = fluid.fluidsynth()._fl.fluid_sequencer_get_time_scale
     monkeypatch.setattr(  # as before FluidSynth 2.2
-        fluid.library()._fl, "fluid_sequencer_get_time_scale", lambda made: min(real(made), 1000.0)
+        fluid.fluidsynth()._fl,
+        "fluid_sequencer_get_time_scale",
+        lambda made: min(real(made), 1000.0),
     )
     monkeypatch.setattr(synth._Synth, "later", None)
     by_hand = synthesise(tuple(notes), PROGRAMS, soundfont, rate)

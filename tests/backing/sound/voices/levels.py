@@ -8,7 +8,7 @@ import numpy as np
 
 from backing.events import Stream
 from backing.sound.audio import frame_of, render
-from backing.sound.loudness import GATE, OFFSET, Meter
+from backing.sound.loudness import GATE, OFFSET, LoudnessMeter
 from backing.sound.synth import PARTS
 
 __all__ = ["levels"]
@@ -23,7 +23,7 @@ def levels(stream: Stream, soundfont: Path) -> dict[str, float]:
     with_lead = "lead" in stream.parts
     rendered = render(stream, soundfont, apart=True)
     try:
-        meter = Meter(len(rendered.names), rendered.rate)
+        meter = LoudnessMeter(len(rendered.names), rendered.rate)
         first, last = (frame_of(stream.sections[at]) for at in (1, -1))
         at = 0
         for stretch in rendered.row:

@@ -24,7 +24,7 @@ from phrases.notation import read_line
 from tests.praat import pitches
 
 RATE = 44100
-STRETCH = 200 * 64
+CHUNK = 200 * 64
 BEFORE = 0.1  # seconds of silence at the start
 Sound = NDArray[np.float64]
 
@@ -67,12 +67,12 @@ def hertz(pitch: float) -> float:
 
 def render(
     notes: Iterable[Note], seconds: float, pick: str = "middle", neck: Neck = GUITAR,
-    rate: int = RATE, stretch: int = STRETCH,
+    rate: int = RATE, chunk: int = CHUNK,
 ) -> Sound:  # fmt: skip
     """Return notes of one part on their strings."""
     strings = Strings(neck, notes, pick, rate, answers=neck is GUITAR)
-    starts = range(0, math.ceil(seconds * rate), stretch)
-    return np.concatenate([strings.play(start, stretch) for start in starts]).astype(float)
+    starts = range(0, math.ceil(seconds * rate), chunk)
+    return np.concatenate([strings.play(start, chunk) for start in starts]).astype(float)
 
 
 def note(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from backing.events import Note
-from backing.sound.loudness import Meter
+from backing.sound.loudness import LoudnessMeter
 from backing.sound.voices.gauges import BASS, UPRIGHT, Neck
 from tests.backing.sound.voices.material import (
     BEFORE,
@@ -39,7 +39,7 @@ def _played(neck: Neck, pitch: int, velocity: int = PLAIN) -> Sound:
 
 def _loudness(sound: Sound) -> float:
     """Return the loudness of the first 0.4 s, as BS.1770 weighs it."""
-    meter = Meter(1, RATE)
+    meter = LoudnessMeter(1, RATE)
     meter.add(np.tile(sound[: round((BEFORE + 0.4) * RATE)].astype(np.float32), (1, 2, 1)))
     return meter.loudness(np.ones(1))
 

@@ -298,10 +298,10 @@ def test_a_string_that_is_stopped_elsewhere_while_it_rings_keeps_no_offset(neck:
     assert np.percentile(offsets, 90) < 0.03 * np.std(sound)
 
 
-@pytest.mark.parametrize("stretch", [64 * 5, 64 * 37])
-def test_stretches_make_no_difference(stretch: int) -> None:
+@pytest.mark.parametrize("chunk", [64 * 5, 64 * 37])
+def test_stretches_make_no_difference(chunk: int) -> None:
     notes = played("| 1 G7b(full) 2 ~~ 3 B5/8 4 ex")
-    whole, cut = render(notes, 2.0), render(notes, 2.0, stretch=stretch)
+    whole, cut = render(notes, 2.0), render(notes, 2.0, chunk=chunk)
     frames = min(len(whole), len(cut))
     np.testing.assert_allclose(whole[:frames], cut[:frames], atol=2e-6)
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from backing.events import Note
-from backing.sound.synth import BLOCK, PARTS, Stems, stretches, synthesise
+from backing.sound.synth import BLOCK, PARTS, Stems, chunks, synthesise
 from backing.sound.voices import strokes
 from backing.sound.voices.ensemble import played
 
@@ -52,9 +52,9 @@ def test_a_cymbal_is_played_once_however_often_it_is_struck(
 
     def told(*given: Any) -> Iterator[Stems]:
         asked.append(given)
-        return stretches(*given)
+        return chunks(*given)
 
-    monkeypatch.setattr(strokes, "stretches", told)
+    monkeypatch.setattr(strokes, "chunks", told)
     many = tuple(Note("drums", n / 8, n / 8 + 0.06, 59, 40 + n) for n in range(40))
     for _ in played(many, KIT, soundfont, 32000):
         pass

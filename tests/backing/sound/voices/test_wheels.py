@@ -9,14 +9,14 @@ from backing.sound.voices.wheels import DRAWBARS, REGISTRATION, Organ, wheel_her
 from tests.backing.sound.voices.material import below_written, hertz
 
 RATE = 44100
-STRETCH = 64 * 300
+CHUNK = 64 * 300
 Sound = NDArray[np.float32]
 
 
-def render(notes: list[Note], seconds: float, stretch: int = STRETCH, **more: int) -> Sound:
+def render(notes: list[Note], seconds: float, chunk: int = CHUNK, **more: int) -> Sound:
     organ = Organ(notes, RATE, **({"registration": more} if more else {}))
-    starts = range(0, round(seconds * RATE), stretch)
-    return np.concatenate([organ.play(start, stretch) for start in starts], axis=1)
+    starts = range(0, round(seconds * RATE), chunk)
+    return np.concatenate([organ.play(start, chunk) for start in starts], axis=1)
 
 
 def chord(
