@@ -304,7 +304,7 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
             if id(note) in wheels:
                 every.append((note.start, BEND, (0xB0 | channel, SOUND_OFF, 0)))
             for seconds, cents in note.curve.points():
-                if note.start + seconds < end or seconds == 0.0:
+                if note.start + seconds < end:
                     every.append((note.start + seconds, BEND, _bend(channel, cents)))
         if note.damped and part_of(note.voice) == "lead":
             every.append((note.start, BEND, (0xC0 | channel, DAMPED_PROGRAM)))

@@ -37,7 +37,7 @@ TICKS = 960
 DRIFT = Fraction(80)  # microseconds; a third of the shortest tick
 
 Event = tuple[int, int, tuple[int, ...]]  # tick, rank, bytes
-Row = tuple[int, int, tuple[int, ...] | mido.MetaMessage]
+Row = tuple[int, tuple[int, ...] | mido.MetaMessage]
 Known = dict[tuple[int, tuple[int, ...]], mido.Message]
 
 _TRACK_NAMES = {"bass": "Bass", "comp": "Comping", "drums": "Drums"}
@@ -91,8 +91,8 @@ class _Ticks:
             self.starts.append(float(seconds))
 
     def at(self, seconds: float) -> int:
-        n = max(0, bisect.bisect_right(self.starts, seconds + 1e-9) - 1)
-        return max(0, round(self.first[n] + (seconds - self.starts[n]) * self.rates[n]))
+        n = bisect.bisect_right(self.starts, seconds) - 1
+        return round(self.first[n] + (seconds - self.starts[n]) * self.rates[n])
 
 
 def _conductor(
@@ -100,27 +100,25 @@ def _conductor(
 ) -> mido.MidiTrack:
     meter = stream.meter
     clocks = round(24 * meter.quarters)
+    signature = mido.MetaMessage(
+        "time_signature",
+        numerator=meter.numerator,
+        denominator=meter.denominator,
+        clocks_per_click=clocks,
+        notated_32nd_notes_per_beat=8,
+    )
     events: list[Row] = [
-        (0, 0, mido.MetaMessage("track_name", name=stream.title)),
-        (
-            0,
-            1,
-            mido.MetaMessage(
-                "time_signature",
-                numerator=meter.numerator,
-                denominator=meter.denominator,
-                clocks_per_click=clocks,
-                notated_32nd_notes_per_beat=8,
-            ),
-        ),
-        (0, 2, mido.MetaMessage("key_signature", key=stream.key.midi_name)),
+        (0, mido.MetaMessage("track_name", name=stream.title)),
+        (0, signature),
+        (0, mido.MetaMessage("key_signature", key=stream.key.midi_name)),
+        (0, mido.MetaMessage("text", text=MADE)),
     ]
-    events.append((0, 2, mido.MetaMessage("text", text=MADE)))
-    events += [(tick, 3, mido.MetaMessage("set_tempo", tempo=n)) for tick, n in tempos]
+    events += [(tick, mido.MetaMessage("set_tempo", tempo=n)) for tick, n in tempos]
     for section in stream.sections:
         for label in section.labels:
             tick = ticks.at(float(section.start) + label.seconds)
-            events.append((tick, 4, mido.MetaMessage("marker", text=label.text)))
+            events.append((tick, mido.MetaMessage("marker", text=label.text)))
+    events.sort(key=lambda event: event[0])
     return _track(events, end, {})
 
 
@@ -174,22 +172,21 @@ def _voice_track(
 ) -> mido.MidiTrack:
     part = part_of(voice)
     name = _TRACK_NAMES.get(part) or f"Guitar, {voice.split()[-1]} string"
-    rows: list[Row] = [(0, -2, mido.MetaMessage("track_name", name=name))]
-    rows += [(0, -1, data) for data in set_up(voice, stream.programs)]
-    rows += events
-    last = max(tick for tick, _, _ in rows)
+    rows: list[Row] = [(0, mido.MetaMessage("track_name", name=name))]
+    rows += [(0, data) for data in set_up(voice, stream.programs)]
+    rows += [(tick, data) for tick, _, data in events]
+    last = rows[-1][0]
     if part == "lead":
         channel = CHANNELS[voice]
-        rows.append((last, 9, (0xE0 | channel, BEND_CENTRE & 0x7F, BEND_CENTRE >> 7)))
+        rows.append((last, (0xE0 | channel, BEND_CENTRE & 0x7F, BEND_CENTRE >> 7)))
     return _track(rows, max(end, last), known)
 
 
 def _track(rows: list[Row], end: int, known: Known) -> mido.MidiTrack:
-    """Return a track; equal messages are one object, or a long loop would fill the memory."""
-    rows.sort(key=lambda row: row[:2])
+    """Return rows as a track; equal messages are one object, or a long loop fills the memory."""
     track = mido.MidiTrack()
     now = 0
-    for tick, _, what in rows:
+    for tick, what in rows:
         wait, now = tick - now, tick
         if isinstance(what, mido.MetaMessage):
             track.append(what.copy(time=wait))
@@ -198,7 +195,7 @@ def _track(rows: list[Row], end: int, known: Known) -> mido.MidiTrack:
         if message is None:
             message = known[wait, what] = _message(what, wait)
         track.append(message)
-    track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
+    track.append(mido.MetaMessage("end_of_track", time=end - now))
     return track
 
 

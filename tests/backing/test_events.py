@@ -122,6 +122,67 @@ def test_a_section_knows_its_runs_of_one_tempo() -> None:
     assert [tuple(map(int, row)) for row in plain.tempo_runs()] == [(1, 2, 4, 60)]
 
 
+def test_a_muted_string_has_the_muted_guitar_while_it_sounds() -> None:
+    # General MIDI 1, counted from 0: 27 is the clean, 28 the muted electric guitar.
+    note = Note("lead G", 1.0, 1.2, 67, 90, Curve(), damped=True)
+    rows = messages((note,))
+    channel = CHANNELS["lead G"]
+    programs = [(at, data[1]) for at, _, data in rows if data[0] == 0xC0 | channel]
+    assert programs == [(1.0, 28), (1.2, 27)]
+    kinds = [data[0] & 0xF0 for _, _, data in rows]
+    assert kinds.index(0xC0) < kinds.index(0x90)
+    assert kinds[-2:] == [0x80, 0xC0]  # nor does it change before the note is over
+    assert not [d for *_, d in messages((replace(note, damped=False),)) if d[0] & 0xF0 == 0xC0]
+    other = replace(note, voice="comp")
+    assert not [d for *_, d in messages((other,)) if d[0] & 0xF0 == 0xC0]
+
+
+@pytest.mark.parametrize("voice", CHANNELS)
+def test_all_that_a_note_says_it_says_on_its_voices_channel(voice: str) -> None:
+    curve = Curve(100.0, (Glide(0.1, 0.2, 200.0),))
+    notes = [Note(voice, n, n + 1, 67, 90, curve, swell=True, damped=True) for n in (0.0, 1.0)]
+    assert {data[0] & 0x0F for *_, data in messages(tuple(notes))} == {CHANNELS[voice]}
+    # MIDI 1.0: note off, note on, controller, program and pitch bend; a note's pair is one key.
+    kinds = {0x80, 0x90, 0xB0, 0xE0} | ({0xC0} if voice.startswith("lead") else set())
+    assert {data[0] & 0xF0 for *_, data in messages(tuple(notes))} == kinds
+    assert {d[1] for *_, d in messages(tuple(notes)) if d[0] & 0xF0 in (0x80, 0x90)} == {67}
+
+
+def test_a_bend_is_over_with_its_note() -> None:
+    # A wheel that moves at or after the end would be heard in what still rings.
+    curve = Curve(0.0, (Glide(0.1, 0.2, 200.0),))
+    for end in (0.15, 0.2, 0.3):
+        note = Note("lead G", 1.0, 1.0 + end, 67, 90, curve)
+        bends = [at for at, _, data in messages((note,)) if data[0] & 0xF0 == 0xE0]
+        assert bends[0] == 1.0
+        assert max(bends) < note.end
+
+
+@pytest.mark.parametrize("voice", ["lead e", "bass"])
+def test_the_lead_and_the_bass_are_in_the_middle(voice: str) -> None:
+    # MIDI 1.0: controller 10 is pan, 64 its centre. Low notes are kept there (common practice).
+    assert (0xB0 | CHANNELS[voice], 10, 64) in set_up(voice, {})
+
+
+def test_the_lead_is_the_loudest_and_no_level_is_beyond_midis() -> None:
+    # MIDI 1.0: controller 7 is volume.
+    levels = {part_of(v): data[2] for v in CHANNELS for data in set_up(v, {}) if data[1] == 7}
+    assert max(levels.values()) == levels["lead"] <= 127
+
+
+def test_drums_that_only_count_are_sticks() -> None:
+    # General MIDI 1: 37 side stick, 76 and 77 wood blocks, 38 snare, 36 kick.
+    zero, four = Fraction(0), Fraction(4)
+    first = Section("a", zero, four, zero, four, Fraction(60), 1.0, ())
+    for keys, part in (
+        ((37,), "sticks"), ((76, 77), "sticks"), ((37, 38), "drums"), ((36,), "drums"),
+        ((75,), "drums"), ((78,), "drums"),
+    ):  # fmt: skip
+        notes = tuple(Note("drums", 0.0, 0.1, key, 90) for key in keys)
+        stream = Stream("t", Key("A"), METERS["4/4"], 1, (replace(first, notes=notes),), {})
+        assert stream.parts == (part,)
+
+
 def test_no_two_voices_share_a_channel() -> None:
     assert len(set(CHANNELS.values())) == len(CHANNELS) == 9
 

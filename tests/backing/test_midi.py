@@ -510,6 +510,18 @@ def test_a_note_shorter_than_a_tick_still_stops() -> None:
     assert tracks[1].notes == [(0, 1, 40, 90), (480, 481, 40, 90)]
 
 
+def test_of_two_attacks_on_one_tick_the_later_is_played() -> None:
+    rows = (Note("bass", 0.99995, 1.5, 40, 90),), (Note("bass", 0.0, 0.5, 40, 80),)
+    _, tracks = _read(midi_bytes(_joined(*rows)))
+    assert tracks[1].notes == [(960, 1440, 40, 80)]
+
+
+def test_nothing_rings_on_after_the_end_but_what_begins_there_for_a_tick() -> None:
+    late = (Note("bass", 0.5, 9.0, 40, 90), Note("bass", 0.99995, 1.5, 41, 90))
+    _, tracks = _read(midi_bytes(_joined(late)))
+    assert tracks[1].notes == [(480, 960, 40, 90), (960, 961, 41, 90)]
+
+
 def test_equal_streams_are_equal_bytes() -> None:
     made = {midi_bytes(pieces.track(choruses=1, seed=seed)) for seed in (1, 1, 2)}
     assert len(made) == 2

@@ -14,7 +14,7 @@ import pytest
 
 import backing
 import backing.sound.audio
-from backing.band import Band
+from backing.band import Band, Bar
 from backing.events import Note, Section, Stream
 from backing.formats import RATES
 from backing.midi import TICKS, midi_bytes
@@ -25,7 +25,7 @@ from backing.sound.voices import ensemble
 from phrases.counting import Meter
 from phrases.errors import RangeError
 from phrases.files import read_phrase
-from phrases.phrase import Phrase
+from phrases.phrase import Phrase, Tip
 from tests.backing.material import answered, lead, line, setting, voice
 
 SHORT = line("| 1 e5 2 e8 3 .")
@@ -251,6 +251,22 @@ def test_a_pass_has_the_bars_of_its_phrase_and_leads_back_to_itself() -> None:
     assert [label.text for label in stream.sections[1].chords] == ["A7"] * 4
 
 
+@pytest.mark.parametrize("words", [{"gap": "call"}, {"gap": "two"}, {"gap": "echo"}, {}])
+@pytest.mark.parametrize("counted", ["first", "each"])
+def test_labels_come_in_order_and_say_whose_turn_it_is(
+    words: dict[str, Any], counted: str
+) -> None:
+    make = _trade if words else _loop
+    for section in make(answered(), passes=3, counted=counted, **words).sections:
+        assert [one.seconds for one in section.labels] == sorted(
+            one.seconds for one in section.labels
+        )
+        for one in section.labels:
+            assert one.yours == (one.text == "Your turn")
+            usual = "section" if one.text.startswith("Pass") else "turn" if words else "part"
+            assert one.kind == usual
+
+
 def test_passes_and_parts_are_labelled() -> None:
     stream = _loop(answered(), start=60, goal=90.5, step=40, each=1)
     labels = [_labels(section) for section in stream.sections]
@@ -376,16 +392,107 @@ def test_two_and_four_go_over_the_whole_form() -> None:
 def test_the_band_is_stronger_through_the_whole_of_a_turn(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    read: list[bool] = []
+    read = _told(monkeypatch)
+    _trade(line("| 1 e5 2 ."), gap="two", passes=1)
+    assert [bar.strength == LIFTED for bar in read] == 3 * [False, False, True, True]
+    # No chorus is stronger than 1, where its arc ends.
+    assert max(bar.strength for bar in read if bar.strength != LIFTED) < LIFTED <= 1
+
+
+def test_the_drummer_leads_into_a_response_and_into_a_turn(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    part = line("| 1 e5 2 . | 1 e8 2 .").parts[0]
+    two = replace(SHORT, parts=(replace(part, role="call"), replace(part, role="response")))
+    for make, words, bars in (
+        # Besides, a band leads out of the fourth bar, where a line ends (common practice).
+        (_loop, {"start": 60, "goal": 60, "each": 1}, [1, 3]),
+        (_loop, {"start": 60, "goal": 60, "each": 1, "part": "call"}, []),
+        (_trade, {"gap": "response", "passes": 1}, [1, 3]),
+        (_trade, {"gap": "call", "passes": 1}, [3]),  # the call comes again after the last bar
+    ):
+        read = _told(monkeypatch)
+        make(two, **words)
+        assert [n for n, bar in enumerate(read) if "setup" in bar.when] == bars, words
+
+
+def _told(monkeypatch: pytest.MonkeyPatch) -> list[Bar]:
+    """Return a list to which the bars will be added that the band is told from now on."""
+    read: list[Bar] = []
     play = Band.play
 
     def noted(band: Band, bars: Any, clock: Any, after: Any) -> list[Note]:
-        read.extend(bar.strength == LIFTED for bar in bars)
+        read.extend(bars)
         return play(band, bars, clock, after)
 
+    monkeypatch.undo()
     monkeypatch.setattr(Band, "play", noted)
-    _trade(line("| 1 e5 2 ."), gap="two", passes=1)
-    assert read == 3 * [False, False, True, True]
+    return read
+
+
+RISING: dict[str, Any] = {"shape": "steps", "start": 60, "goal": 80, "step": 10, "each": 1}
+
+
+def _everything(stream: Stream) -> list[Any]:
+    """Return what the lead plays and what is left open, as one line: when, what and how."""
+    return sorted(
+        (
+            (
+                (round(float(s.start) + n.start, 6), s.first_beat + (n.beat or 0)),
+                (n.voice, n.pitch, n.velocity, round(n.end - n.start, 6), n.curve),
+            )
+            for s in stream.sections
+            for n in (*_lead(s), *s.silent)
+        ),
+        key=str,
+    )
+
+
+@pytest.mark.parametrize("counted", ["first", "each"])
+@pytest.mark.parametrize(
+    ("make", "words", "notes"),
+    [
+        (_trade, {"gap": "response"}, ""),
+        (_trade, {"gap": "call"}, ""),
+        (_loop, {"phrase_rests": 2}, ""),
+        (_loop, {"phrase_rests": 2}, "4 e5/8~ | 2 e8 3 ."),
+        (_loop, {"phrase_rests": 3}, "| 1 e8 4 G7"),
+    ],
+)
+def test_what_sounds_and_what_is_left_open_are_all_of_the_phrase(
+    make: Any, words: dict[str, Any], notes: str, counted: str
+) -> None:
+    """The student who plays the turns as written plays, with the others, what a loop plays."""
+    phrase = line(notes) if notes else answered()
+    whole = _loop(phrase, counted=counted, **RISING)
+    left = make(phrase, counted=counted, **RISING, **words)
+    assert _everything(left) == _everything(whole)
+    assert any(section.silent for section in left.sections)
+
+
+@pytest.mark.parametrize("gap", ["response", "call", "echo"])
+@pytest.mark.parametrize("guide", ["soft", "rhythm"])
+def test_a_guide_plays_what_is_left_open_at_its_time(gap: str, guide: str) -> None:
+    plain, guided = (_trade(gap=gap, guide=g, passes=2) for g in ("none", guide))
+    for one, other in zip(_passes(plain), _passes(guided), strict=True):
+        assert one.silent == other.silent
+        wanted = sorted((n.start, n.voice) for n in (*_lead(one), *one.silent))
+        assert sorted((n.start, n.voice) for n in _lead(other)) == wanted
+
+
+def test_what_is_shown_of_a_pass_is_all_that_is_played_in_it() -> None:
+    phrase = replace(answered(), tips=(Tip("of all"), Tip("of this bar", at=Fraction(4))))
+    shown = _trade(phrase, gap="echo", passes=1).shown
+    assert shown is not None
+    own = [stroke.at for stroke in answered().strokes()]
+    assert [stroke.at for stroke in shown.strokes()] == own + [at + 16 for at in own]
+    assert (shown.bars, [tip.text for tip in shown.tips]) == (8, ["of all"])
+    # As it is written, where nothing is added or gone.
+    assert _trade(gap="response", passes=1).shown is None
+    assert _loop(answered(), start=60).shown is None
+    part = _loop(answered(), start=60, part="call").shown
+    assert part is not None
+    assert (part.bars, [stroke.at for stroke in part.strokes()]) == (2, own[:4])
 
 
 @pytest.mark.parametrize(
@@ -430,6 +537,15 @@ def test_the_cue_of_a_turn_at_the_first_beat_is_in_the_pass_before() -> None:
     ]  # fmt: skip
     counted = _trade(asked, gap="call", passes=2, counted="each")
     assert [_wood(section) for section in _passes(counted)] == [[], []]  # the sticks say it
+
+
+@pytest.mark.parametrize("guide", ["none", "click"])
+def test_a_stroke_on_wood_is_over_before_the_next_beat(guide: str) -> None:
+    # At 240, the fastest tempo; a wood block is dry (common practice).
+    stream = _trade(gap="call", guide=guide, passes=2, start=240)
+    found = [n for s in stream.sections for n in voice(s.notes, "drums") if n.pitch in WOOD]
+    assert found
+    assert all(0 < n.end - n.start < 60 / 240 for n in found)
 
 
 def test_there_may_be_no_cue() -> None:

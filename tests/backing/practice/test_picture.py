@@ -66,6 +66,12 @@ def test_a_row_says_what_is_left_out() -> None:
     ]
 
 
+def test_wood_is_no_band() -> None:
+    words: dict[str, Any] = {"gap": "echo", "guide": "click", "shape": "hold", "passes": 2}
+    rows = _rows(trade, answered(), **words, band_rests=2)
+    assert [row[-2:] == ["no", "band"] for row in rows] == [False, True, False]
+
+
 def test_a_row_says_whose_turn_it_is() -> None:
     rows = _rows(trade, answered(), gap="call", shape="hold", start=60)
     last = ["Your", "turn", "/", "Listen"]

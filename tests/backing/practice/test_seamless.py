@@ -23,6 +23,7 @@ from backing.events import Stream
 from backing.formats import RATES
 from backing.midi import midi_bytes
 from backing.practice import Plan, loop
+from backing.practice.looper import MEASURED, RINGS
 from backing.sound.audio import frame_of, render
 from backing.tags import markers
 from phrases.errors import RangeError
@@ -133,6 +134,17 @@ def test_it_is_at_the_goals_tempo_and_leaves_nothing_out() -> None:
     assert _seamless(answered()).sections[0].tempo == 96
 
 
+@pytest.mark.parametrize("tempo", [60, 61, 110, 240])
+def test_all_that_rings_into_it_is_played_before_it(tempo: int) -> None:
+    stream = _seamless(line("| 1 e8 2 .", tempo))
+    first, after = stream.window or (0, 0)
+    kept = stream.sections[first]
+    assert RINGS <= kept.start < RINGS + kept.seconds  # no longer than that, or it takes time
+    assert (after, len(stream.sections) - after) == (first + 1, MEASURED)
+    assert stream.sections[0].start == 0
+    assert (kept.labels[0].seconds, kept.labels[0].text) == (0.0, f"Loop: {tempo}")
+
+
 def test_bars_and_parts_go_round_too() -> None:
     kept = _seamless(answered(), bars=(5, 8)).kept()
     assert [label.text for label in kept.sections[0].chords] == ["D7", "D7", "A7", "A7"]
@@ -184,6 +196,8 @@ def test_a_stream_is_as_loud_as_its_passes_that_have_neighbours() -> None:
     stream = loop(setting(), answered(), Plan(shape="hold", passes=5))
     names = [stream.sections[n].name for n in stream.steady]
     assert names == ["pass 2", "pass 3", "pass 4"]
+    three = loop(setting(), answered(), Plan(shape="hold", passes=3))
+    assert [three.sections[n].name for n in three.steady] == ["pass 2"]
     short = loop(setting(), answered(), Plan(shape="hold", passes=2))
     assert list(short.steady) == [0, 1, 2]
 
