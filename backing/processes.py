@@ -47,7 +47,7 @@ class _Pool(ProcessPoolExecutor):
 
 
 def pool(processes: int) -> ProcessPoolExecutor | None:
-    """Return workers; None where the system lets none share anything, as in some containers."""
+    """Return workers; None where the system has no shared semaphores, as in some containers."""
     try:
         return _Pool(processes, multiprocessing.get_context("spawn"), _alone)
     except OSError:

@@ -387,7 +387,7 @@ def accents(phrase: Phrase, start: int) -> tuple[Fraction, ...]:
 
 
 def before_bar(when: tuple[str, ...], kind: str) -> tuple[str, ...]:
-    """Return the roles of a bar with another, `kind`, that is looked for before ``bar``."""
+    """Return the roles of a bar with `kind` put before ``bar``, so that it goes first."""
     return (*(w for w in when if w != "bar"), kind, "bar")
 
 

@@ -70,7 +70,7 @@ def kind_of(data: Mapping[str, Any]) -> str:
 
 
 def other_kind(data: Mapping[str, Any], wanted: str) -> str:
-    """Return the message for a file of another kind than is wanted; empty if it may be one."""
+    """Return the message for a file of another kind than wanted; empty if it may be right."""
     if any(key in data for key in _DECLARED[wanted].keys):
         return ""
     kind = kind_of(data)
@@ -78,14 +78,14 @@ def other_kind(data: Mapping[str, Any], wanted: str) -> str:
 
 
 def told(kind: str, wanted: str) -> str:
-    """Return the message for a file of a kind, or of none that is known, that was not wanted."""
+    """Return the message for a file of the wrong kind, or of no known one."""
     if not kind:
         return f"this is not {wanted}; name another file"
     return f"this is {kind}, not {wanted}; {_kinds()[kind].use}"
 
 
 def offers(path: Path, kind: str) -> dict[str, str]:
-    """Return what a spelling is compared with for a file that is not there: the files beside it.
+    """Return the files beside a missing one, by the spellings that it is compared with.
 
     A name without a suffix is compared with names without theirs. Only files of the `kind` are
     offered; any with the same suffix where it is empty.

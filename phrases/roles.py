@@ -77,7 +77,7 @@ class Row:
 
     @property
     def trilled(self) -> bool:
-        """Whether it is what a trill goes to and fro with."""
+        """Whether it is the other note of a trill."""
         return self.how.startswith(TRILL)
 
 

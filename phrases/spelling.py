@@ -57,7 +57,7 @@ _MARK_WORD = re.compile(r"\d+ms|[1-4]|[^\s\d]+|\d+")
 
 
 class SpellingError(BluesError):
-    """A place that says nothing, or what no hand can do; `offset` is where."""
+    """A note that cannot be read or played; `offset` is where in the text."""
 
     def __init__(self, message: str, offset: int = 0) -> None:
         super().__init__(message)

@@ -292,12 +292,12 @@ def print_json(answer: object) -> None:
 
 
 def written_files(paths: Iterable[Path]) -> list[dict[str, str]]:
-    """Return files that were written as JSON tells them."""
+    """Return written files as ``--json`` lists them."""
     return [{"path": str(path), "format": path.suffix.lower()[1:]} for path in paths]
 
 
 def options_of(*options: Callable[[Any], Any]) -> Callable[[Command], Command]:
-    """Return what adds options to a command, in the order in which its help has them."""
+    """Return a decorator that adds options to a command, in the order of its help."""
 
     def add(command: Command) -> Command:
         for option in reversed(options):
@@ -308,7 +308,7 @@ def options_of(*options: Callable[[Any], Any]) -> Callable[[Command], Command]:
 
 
 def missing(name: str) -> click.MissingParameter:
-    """Return the error for an argument that is not there, which a line might have stood for."""
+    """Return the error for a missing argument of the running command."""
     ctx = click.get_current_context()
     param = next(one for one in ctx.command.params if one.name == name)
     return click.MissingParameter(ctx=ctx, param=param)
@@ -391,7 +391,7 @@ def setting_options(*, whole: bool) -> Callable[[Command], Command]:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Where what a command makes goes to."""
+    """Where a command's result goes: files, a MIDI port or the sound card."""
 
     # `outputs` and `sound`: files, and how audio is written; without any it is played.
     outputs: tuple[Path, ...]
@@ -411,7 +411,7 @@ class Wanted:
 
 
 class Asked:
-    """Gets the stream of a command in place of a player: the object of its context."""
+    """The context object by which another command gets a command's stream unplayed."""
 
     def __init__(self) -> None:
         self.stream: Stream | None = None

@@ -20,7 +20,7 @@ def on_terminal() -> bool:
 
 @contextmanager
 def bar(label: str, whole: float, line: str = "") -> Iterator[Callable[[float], None]]:
-    """Give what is told how much of the whole is done; without a terminal it says a line once."""
+    """Give a function that shows how much is done: a bar; one line where there is no terminal."""
     if not on_terminal():
         waiting = [line] if line else []
         yield lambda done: click.echo(waiting.pop(), err=True) if waiting else None

@@ -146,7 +146,7 @@ class Folder:
         return self._seen[key]
 
     def keep(self, name: str, window: str, text: str, stamp: str) -> None:
-        """Keep what a window holds and has not saved; forget it where that is what was opened."""
+        """Keep a window's unsaved text as a draft; drop the draft where nothing is changed."""
         path = self._draft(name, window)
         with contextlib.suppress(BluesError):
             if self.read(name).text == text:

@@ -184,7 +184,7 @@ def _systems(score: Score, found: Sequence[Spot]) -> list[dict[str, Any]]:
 
 
 def _named(one: Ink, score: Score, found: Sequence[Spot]) -> Ink:
-    """Return what is drawn, with the number of the note that it belongs to."""
+    """Return an ink marked with the number of the note that it belongs to."""
     owner = _OWNER.match(one.owner)
     if owner is None or one.kind == "rest":
         return one

@@ -92,7 +92,7 @@ def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
 
 
 def taking(path: Path, text: str, asked: dict[str, Any]) -> Playing:
-    """Return what somebody is recorded over: a bar of sticks and the band, without the phrase.
+    """Return the backing of a recording: a bar of sticks and the band, without the phrase.
 
     `asked` has, besides what `playing` takes, ``take``: ``hear`` for the bars of the phrase, once,
     else choruses; and ``band``, false for the sticks alone. Raises what `playing` raises.

@@ -17,7 +17,7 @@ __all__ = ["merged"]
 
 
 def merged(events: Sequence[XmlEvent], others: Iterable[XmlEvent]) -> list[XmlNote]:
-    """Add what another staff says of the notes of events to them; return what matches none."""
+    """Add another staff's techniques to the same notes of events; return those without a match."""
     starts = {event.at: event for event in events if event.notes}
     left: list[XmlNote] = []
     for other in others:

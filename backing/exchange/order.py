@@ -42,7 +42,7 @@ class Signs:
 
 
 def read_signs(child: ET.Element, signs: Signs) -> bool:
-    """Take what an element says of the order; return whether a direction's words were such."""
+    """Read an element's repeats and jumps; tell whether a direction's words were a jump."""
     for repeat in child.iter("repeat"):
         if repeat.get("direction") == "forward":
             signs.forward = True

@@ -154,7 +154,7 @@ def _element(technical: ET.Element, move: Move) -> None:
 
 
 def of_element(element: ET.Element) -> str:
-    """Return the sign of the technique that an element writes as the table says, or nothing."""
+    """Return the sign of the technique that an element stands for, or nothing."""
     tags = {one.tag: (one.text or "").strip() for one in element}
     for technique in TECHNIQUES.values():
         tag, *inside = technique.element

@@ -293,7 +293,7 @@ class _Teller:
                 yield start - first * self.beats, self.stream.sections[number]
 
     def _neck(self) -> list[tuple[float, Hashable]]:
-        """Return what sounds on the neck: places, and whether they are the student's."""
+        """Return the places that sound on the neck, and whether they are the student's."""
         spans: list[tuple[float, float, PageNote, bool]] = []
         starts: dict[int, list[int]] = {}
         for number, (written, first) in self.groups.items():

@@ -51,7 +51,7 @@ class Shared:
         self._known.setdefault(told, (files, facts))
 
     def copied(self, told: str, drafts: Path) -> tuple[dict[str, str], Mapping[str, Any]] | None:
-        """Return copies under other names, as a maker returns what it made; None without any."""
+        """Copy what another lesson has made; return names and facts, None if it made none."""
         if told not in self._known:
             return None
         files, facts = self._known[told]

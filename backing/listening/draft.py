@@ -344,7 +344,7 @@ class Writer:
         return f"{where}, {count_word(int(beat) + 1, beat % 1, 0)}"
 
     def _stroke(self, one: Counted) -> Stroke:
-        """Return what is played as it is written, on strings near the hand's home."""
+        """Return a pick as a written stroke, on strings near the hand's home."""
         marks: tuple[str, ...] = ("rake",) if one.pluck.raked and one.pluck.pitches else ()
         if not one.pluck.pitches:
             one.doubts.append("a muted string: which one is not heard")

@@ -100,7 +100,7 @@ class Ears:
         return middle(self.pitched(at - 16 * self.hop, at - 4 * self.hop, 0.25))
 
     def shares(self, at: float, seconds: float, chords: Sequence[Sequence[float]]) -> Row:
-        """Return which share of what is new after a time the partials of some pitches are.
+        """Return the share of the new sound after a time that is partials of some pitches.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""Which of the beginnings that are heard is which written one.
+"""Matching of the onsets in a take to the notes that are written.
 
 One edit distance over the written events in order: each is one of the beginnings near it or is
 missed, and a beginning that is nobody's costs the more, the stronger it is.
@@ -43,7 +43,7 @@ class Match:
 
 
 def pitch_off(event: Event, onset: Onset, hop: float, tuning: float = 0.0) -> float:
-    """Return the median distance in cents of what begins from an event's own curve.
+    """Return the median distance in cents of an onset's pitch from an event's curve.
 
     Of several strings the nearest counts; where the hand moves fast the curve may come a few
     hundredths of a second earlier or later. Not a number where nothing pitched is heard.

@@ -47,7 +47,7 @@ def cleared(ears: Ears, pitch: float) -> Frames:
 
 
 def alone(ears: Ears, at: float, end: float, rang: Sequence[float]) -> Ears:
-    """Return what is heard of a pick without the strings that only ring on.
+    """Return the sound of a pick without the strings that only ring on.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def _unsure(ears: Ears, low: float, high: float) -> float:
 
 
 def _without(ears: Ears, pitch: float, start: float, stop: float) -> Ears:
-    """Return what is heard between two times without a pitch."""
+    """Return the sound between two times without a pitch."""
     rate = ears.source.rate
     sound = cleared(ears, pitch)
     by = 2 if rate > 30_000 else 1

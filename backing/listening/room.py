@@ -121,7 +121,7 @@ def _power(take: Frames) -> float:
 def laid(
     sound: NDArray[np.float32], rate: int, frames: int, pieces: list[tuple[float, float, float]]
 ) -> Memory:
-    """Return a backing as it was really played, from its file.
+    """Return a backing in the pieces in which it was played, from its file.
 
     Parameters
     ----------

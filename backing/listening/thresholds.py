@@ -1,4 +1,4 @@
-"""From when on something is said of a note, and where the number comes from."""
+"""The thresholds from which a review mentions an error, each with its source."""
 
 from __future__ import annotations
 

@@ -294,7 +294,7 @@ class Renderer:
 
 
 def paced(notes: tuple[Note, ...], offset: float, pace: float) -> tuple[Note, ...]:
-    """Return the notes from some seconds on, as they are at another pace.
+    """Return the notes from some seconds on, slower or faster by a factor.
 
     Hands slide and bend faster too; a vibrato keeps its rate.
     """

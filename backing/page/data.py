@@ -45,7 +45,7 @@ class PageLoop:
     """One rendered tempo of a piece in a key."""
 
     tempo: Fraction  # felt beats a minute
-    swing: float  # of the section that was rendered: long part to short part of the beat
+    swing: float  # long part to short part of the beat, 1 for straight, as it was rendered
     # `band` and `phrase`: its layers, of one length. Equal bands may be given many times: the page
     # holds each once.
     band: EncodedSound

@@ -83,7 +83,7 @@ def heard(phrase: Phrase, notes: Sequence[PageNote], loop: PageLoop) -> tuple[fl
 
 
 def _picked(phrase: Phrase, clock: Clock) -> list[Note]:
-    """Return what is picked, in seconds and beats from the loop's first beat."""
+    """Return the picked notes, in seconds and beats from the loop's first beat."""
     # Hands begin a slide from nowhere early, but not before the clock's zero.
     ahead = Fraction(16)
     shift = float(clock.exact(ahead))
@@ -98,7 +98,7 @@ def _picked(phrase: Phrase, clock: Clock) -> list[Note]:
 
 
 def _written(phrase: Phrase, loop: PageLoop) -> tuple[Event, ...]:
-    """Return what is heard to begin in a loop, in seconds from its first beat."""
+    """Return the events to listen for in a loop, in seconds from its first beat."""
     notes = sorted(_picked(phrase, Clock(loop.tempo, loop.swing)), key=lambda note: note.start)
     return tuple(
         whole(

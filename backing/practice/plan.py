@@ -296,7 +296,7 @@ EXACT = ("start", "goal", "step")
 
 
 def check_room(room: str, of: Collection[str]) -> None:
-    """Refuse words that are for another than a key of `OWN_WORDS`; raises `WordsError`."""
+    """Refuse options of another command than `room`, by `OWN_WORDS`; raises `WordsError`."""
     written = {name: word for word, name in WORDS.items()}
     for other, words in OWN_WORDS.items():
         for name in words if other != room else ():

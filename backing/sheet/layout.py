@@ -166,7 +166,7 @@ def _words(
 def _spans(
     score: Score, system: System, every: Sequence[Spans]
 ) -> list[tuple[Spans, float, float, bool]]:
-    """Return what of some spans a system has: as it begins, from where to where, if it ends."""
+    """Return the spans of a system: the part that begins each, left, right, whether it ends."""
     found: list[tuple[Spans, float, float, bool]] = []
     for bar in sorted(system.bars):
         for one in score.within(every, score.measures[bar]):

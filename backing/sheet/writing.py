@@ -246,7 +246,7 @@ class _Notator:
         return found
 
     def _hairpins(self) -> list[Hairpin]:
-        """Return what the parts' dynamics are drawn as."""
+        """Return the hairpins and words of the parts' dynamics."""
         return [
             Hairpin(start + at, start + end, text=word)
             for place in self.places

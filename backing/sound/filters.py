@@ -31,7 +31,7 @@ _ONCE = threading.RLock()
 
 
 def once(most: int) -> Callable[[Callable[P, T]], Callable[P, T]]:
-    """Keep the last so many things that a function made, no two threads making the same."""
+    """Cache a function's last results; no two threads compute the same one at once."""
 
     def keeping(make: Callable[P, T]) -> Callable[P, T]:
         kept = lru_cache(most)(make)

@@ -125,7 +125,7 @@ class LoudnessMeter:
         self.add_weighed(weighed(whole, self.rate), sound.shape[2])
 
     def add_weighed(self, shared: Samples, frames: int) -> None:
-        """Take in the next frames, of which it is known what `weighed` returns."""
+        """Take in the next frames by the matrices that `weighed` returns for them."""
         ends = np.minimum(np.arange(1, len(shared) + 1) * CELL, frames)
         self._known = None
         self._shared.append(shared)

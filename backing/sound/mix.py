@@ -231,7 +231,7 @@ def master(meter: LoudnessMeter, names: tuple[str, ...], left: Left) -> Gains:
         return meter.loudness(Gains(band, lead).of(names).astype(np.float64))
 
     def solo(layer: Callable[[float], Gains], plain: float, goal: float) -> float:
-        """Return a layer's own gain for a goal, `plain` being its loudness without any."""
+        """Return a layer's gain for a loudness; `plain` is its loudness without any."""
         return _nearest(lambda gain: heard(layer(gain)), 10 ** ((goal - plain) / 20), goal)
 
     plain, lead = alone(1.0, 0.0), alone(0.0, 1.0) if "lead" in names else SILENCE

@@ -24,7 +24,7 @@ AROUND = MARGIN // BLOCK  # blocks around a stretch that its gains depend on
 
 
 def near(row: Sequence[Sized], number: int, before: int, after: int) -> tuple[int, int]:
-    """Return the first and the last stretch of which something is so near to one."""
+    """Return the first and the last stretch within some frames of one."""
     first, last = number, number
     while first > 0 and before > 0:
         first -= 1

@@ -55,7 +55,7 @@ def fits(layers: int, frames: int) -> bool:
 
 
 def trim() -> None:
-    """Give the system the memory that lies free between what is kept, where glibc is there to."""
+    """Give freed memory back to the system, which only glibc can be asked for."""
     with contextlib.suppress(AttributeError, OSError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)
 

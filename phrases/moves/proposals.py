@@ -207,7 +207,7 @@ class _Work:
         return name
 
     def _kept(self, made: Phrase, move: VaryingMove) -> Report | None:
-        """Return what there is to say of a phrase that is good enough."""
+        """Check a variation; return the report, or None where it is not good enough."""
         before, after = self.report, _looked_over(made, move.chord)
         if (before.playable and not after.playable) or _pace(after) < min(ROOM, _pace(before)):
             return None
@@ -253,7 +253,7 @@ def _talks(ending: Ending) -> bool:
 
 
 def _looked_over(phrase: Phrase, chord: tuple[int, tuple[str, ...]] = (0, ())) -> Report:
-    """Return what there is to say of a phrase over one chord, its scale left out."""
+    """Check a phrase over one chord, its scale left out."""
     by, members = chord
     root = (phrase.key.pitch_class + by) % 12
     roles = chord_roles(root, members) if members else tonic_chord(phrase)
@@ -264,7 +264,7 @@ def _looked_over(phrase: Phrase, chord: tuple[int, tuple[str, ...]] = (0, ())) -
 
 
 def as_written(phrase: Phrase) -> Phrase:
-    """Return a phrase as it is read from what it is written as."""
+    """Write a phrase and read it back; raises `MisfitError` where that changes its bars."""
     beats = phrase.meter.beats
     parts = []
     for part in phrase.parts:
@@ -280,7 +280,7 @@ def as_written(phrase: Phrase) -> Phrase:
 
 
 def _words(before: Phrase, after: Phrase, move: VaryingMove, report: Report) -> str:
-    """Return what was done, where, and why it still is an answer."""
+    """Describe a move: where it changed the phrase, and why the end still answers."""
     names = part_names([part.role for part in before.parts])
     where = []
     for name, old, new in zip(names, before.parts, after.parts, strict=True):
