@@ -20,7 +20,11 @@ from phrases.errors import BluesError, RangeError
 from phrases.replacing import check_free
 from phrases.words import expected
 
-__all__ = ["AudioSettings", "OutputError", "beside", "check_folder", "check_outputs", "write"]
+__all__ = [
+    "STEMS", "AudioSettings", "OutputError", "beside", "check_folder", "check_outputs", "write",
+]  # fmt: skip
+
+STEMS = ("drums", "sticks", "bass", "comp", "lead", "room", "mix")
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,9 +227,6 @@ def _check_size(stream: Stream, paths: Sequence[Path], sound: AudioSettings) -> 
             f"{waves[0]}: {float(stream.seconds) / 3600:.1f} hours are too long for a WAV file; "
             "choose .flac or .mp3, or fewer choruses"
         )
-
-
-STEMS = ("drums", "sticks", "bass", "comp", "lead", "room", "mix")
 
 
 def _ready_for_audio(soundfont: str | Path | None) -> Path:

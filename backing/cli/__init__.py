@@ -66,6 +66,7 @@ NAMES = {
     "lesson": "name a lesson file; `backing new my-lesson --lesson` starts one",
     "file": "name a MusicXML file or a text file with tablature: score.musicxml",
     "paths": "name phrase files: my-phrase.toml",
+    "folder": "name the folder to make with -o: -o my-lesson",
     "take": "name a take: a sound file, such as one that `backing record` made",
     "shell": "say for which shell: bash, zsh or fish",
     "name": "give it a name: backing new my-phrase",

@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING
 import click
 
 from backing.cautions import LOUD
-from backing.cli.options import Whole, json_option, print_json, soundfont_option, voice_option
+from backing.cli.options import (
+    Whole,
+    json_option,
+    missing,
+    print_json,
+    soundfont_option,
+    voice_option,
+)
 from backing.cli.progress import on_terminal
 from backing.events import VOICES
 
@@ -37,9 +44,9 @@ EVERY = 10.0  # seconds between two lines of progress where there is no terminal
     "lessons", metavar="LESSON...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
 @click.option(
-    "-o", "--output", "folder", metavar="DIR", required=True, type=click.Path(path_type=Path),
+    "-o", "--output", "folder", metavar="DIR", type=click.Path(path_type=Path),
     help="Folder of the lesson, or of a folder for each of several: a new one, or one that this "
-    "command made.",
+    "command made. A dry run needs none.",
 )  # fmt: skip
 @click.option(
     "--jobs", type=Whole(1, 64),
@@ -59,7 +66,7 @@ EVERY = 10.0  # seconds between two lines of progress where there is no terminal
 @json_option
 def command(
     lessons: tuple[Path, ...],
-    folder: Path,
+    folder: Path | None,
     jobs: int,
     cluster: str,
     soundfont: Path | None,
@@ -81,6 +88,8 @@ def command(
     from backing.lesson.lesson import read_lesson
     from backing.lesson.make import make_lesson
 
+    if folder is None and not dry_run:
+        raise missing("folder")
     read = [replace(read_lesson(path), voice=voice or VOICES[0]) for path in lessons]
     told = {"": estimate(read[0])} if len(read) == 1 else {}
     known: list[str] = []
@@ -89,7 +98,7 @@ def command(
         known += told[name].digests
     for text in warnings(told):
         click.echo(f"note: {text}", err=True)
-    if dry_run:
+    if folder is None or dry_run:
         _show(read, told, jobs, as_json=as_json)
         return
 
@@ -132,20 +141,18 @@ def _show(
     read: Sequence[Lesson], told: Mapping[str, Estimate], jobs: int, *, as_json: bool
 ) -> None:
     """Print what there will be, and about how much of it in how long."""
+    from backing.lesson.catalogue import INDEX, WORDS
     from backing.lesson.items import check_items, sounds
+    from backing.lesson.make import MANIFEST
 
-    rows: list[tuple[str, int]] = []
-    names: list[str] = []
+    rows = [(name, WORDS) for name in (INDEX, MANIFEST) if len(read) > 1]
     for lesson, (name, one) in zip(read, told.items(), strict=True):
-        items = sounds(lesson)
-        check_items(lesson, items)
-        before = f"{name}/" if name else ""
-        rows += [(before + path, size) for path, size in one.files]
-        names += [f"{before}{item.name}.{suffix}" for item in items for suffix in item.formats]
+        check_items(lesson, sounds(lesson))
+        rows += [(f"{name}/{path}".lstrip("/"), size) for path, size in one.files]
     size, seconds = sum(size for _, size in rows), sum(one.seconds for one in told.values()) / jobs
     if as_json:
         files = [{"path": path, "bytes": size} for path, size in rows]
-        print_json({"title": read[0].title, "sounds": names, "files": files, "bytes": size,
+        print_json({"title": read[0].title, "files": files, "bytes": size,
                     "seconds": round(seconds)})  # fmt: skip
         return
     for path, size_ in rows:

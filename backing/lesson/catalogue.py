@@ -16,9 +16,18 @@ from backing.forms import find_form
 from backing.lesson.data import Lesson
 from backing.lesson.index import INDEX, index
 from backing.lesson.items import Item, file_digest, slug, sounds
-from backing.lesson.make import MANIFEST, Progress, Result, make_lesson, music_seconds
+from backing.lesson.make import (
+    DESCRIPTION,
+    MANIFEST,
+    Progress,
+    Result,
+    make_lesson,
+    music_seconds,
+)
+from backing.lesson.paper import leaves
 from backing.lesson.records import Shared
 from backing.output import OutputError
+from phrases.pitch import Key
 from phrases.replacing import MADE, check_free
 from phrases.rewrite import replace_file
 
@@ -26,8 +35,9 @@ __all__ = ["INDEX", "Estimate", "Shared", "estimate", "folders", "make_catalogue
 
 # Bytes of a second of sound, measured on two choruses of a track at 48000 frames a second.
 LAYERS = 2 * 8_750 * 4 / 3  # bytes of a page's second: two layers of 70 kbit/s in base64
-FILM, FILM_SPEED = 110_000, 3.0  # bytes of a film's second; seconds of it made in one
-PAPER = 60_000  # bytes of a sheet, and of a page without its sound
+SECOND = {suffix: kind.size for suffix, kind in FORMATS.items()} | {".mp4": 110_000}
+FILM_SPEED = 3.0  # seconds of a film made in one
+PAPER, WORDS = 60_000, 8_000  # bytes of a sheet, and of a page without its sound; of MIDI or text
 SPEED = 17.0  # seconds of music that a process makes in a second, with its share of the papers
 HEAVY_PAGE, HEAVY_FOLDER = 12_000_000, 2_000_000_000  # bytes
 
@@ -51,34 +61,29 @@ def estimate(lesson: Lesson, known: Iterable[str] = ()) -> Estimate:
 
     `known` are digests of what need not be rendered, the soundfont's left empty.
     """
-    files: list[tuple[str, int]] = []
-    pages: dict[str, float] = {}
+    files: list[tuple[str, int]] = [(name, WORDS) for name in (INDEX, DESCRIPTION, MANIFEST)]
+    layers: dict[tuple[int, Key], float] = {}
     seconds = 0.0
     there = set(known)
     for item in sounds(lesson):
-        length, top = _lasts(item), item.name.split("/")[0]
-        files += [
-            (f"{item.name}.{suffix}", round(length * FORMATS[f".{suffix}"].size))
-            for suffix in item.formats
-        ]
-        files += [(f"{item.name}.mid", 8_000)] if item.formats else []
-        if item.stems:
-            files.append((f"{item.name}_stems", round(6 * 2 * length * FORMATS[".wav"].size)))
-        if item.film:
-            files.append((f"{item.name}.mp4", round(length * FILM)))
+        length, at = _lasts(item), (item.study, item.key)
+        for what in item.outputs():
+            wide = 2 if what.startswith("_") else 1  # a stem has 32 bits
+            size = round(wide * length * SECOND.get(Path(item.name + what).suffix, 0))
+            files.append((item.name + what, size or WORDS))
         if item.layers:
-            pages[top] = pages.get(top, 0.0) + length * LAYERS
+            layers[at] = layers.get(at, 0.0) + length * LAYERS
         told = item.digest("")
         if told not in there:
             seconds += music_seconds(item) / SPEED + item.film * length / FILM_SPEED
         there.add(told)
-    for number, study in enumerate(lesson.studies, 1):
-        top = f"{number:02d}-{slug(study.name)}"
-        if "page" in lesson.make:
-            files.append((f"{top}/{top}_practice.html", round(PAPER + pages.get(top, 0.0))))
-        if "sheet" in lesson.make:
-            files += [(f"{top}/{key}_sheet.pdf", PAPER) for key in study.keys]
-    return Estimate(tuple(files), seconds, frozenset(there))
+    for leaf in sorted(
+        leaves(lesson, {}, lambda _: (Path(), Path())), key=lambda leaf: leaf.kind != "sounds"
+    ):
+        held = [at for at in layers if leaf.study == at[0] and leaf.key in (None, at[1])]
+        sound = sum(layers.pop(at) for at in held if leaf.kind in ("sounds", "page"))
+        files.append((leaf.name, round(PAPER + sound)))
+    return Estimate(tuple(sorted(files)), seconds, frozenset(there))
 
 
 def _lasts(item: Item) -> float:

@@ -23,6 +23,7 @@ import phrases
 from backing import pieces
 from backing.events import VOICES, Stream
 from backing.lesson.data import SOUNDS, Lesson, Study
+from backing.output import STEMS
 from phrases.errors import BluesError, RangeError
 from phrases.phrase import Phrase
 from phrases.pitch import Key
@@ -82,6 +83,14 @@ class Item:
         if self.kind == "loop":
             return pieces.loop(phrase, seamless=True, goal=tempo, **band)
         return pieces.trade(phrase, goal=tempo, passes=TRADES, gap=self.gap, **band)
+
+    def outputs(self) -> list[str]:
+        """Return how its files go on after its name: ``.mid``, ``.wav``, ``_stems/bass.wav``."""
+        found = [f".{suffix}" for suffix in ("mid", *self.formats)] if self.formats else []
+        if self.stems:
+            silent = "drums" if "sticks" in self.stream().parts else "sticks"
+            found += [f"_stems/{part}.wav" for part in STEMS if part != silent]
+        return found + [".mp4", ".vtt"] * self.film
 
     def digest(self, font: str) -> str:
         """Return the digest of all it depends on, the soundfont's being `font`."""

@@ -202,19 +202,14 @@ def music_seconds(item: Item) -> float:
 
 def _target(work: Workshop, item: Item, what: str) -> str:
     """Return the path in the folder of what an item's maker calls ``.wav`` or ``band``."""
-    if what.startswith("."):
+    if what[0] in "._":
         return f"{item.name}{what}"
-    if what.startswith("stems/"):
-        return f"{item.name}_{what}"
     return f"{work.layers}/{item.name.rpartition('/')[2]}.{what}.opus"
 
 
 def _what(item: Item, path: str) -> str:
     """Return the name of a file within its item; the reverse of `_target`."""
-    if not path.startswith(item.name):
-        return path.split(".")[-2]
-    rest = path.removeprefix(item.name)
-    return rest if rest.startswith(".") else rest.removeprefix("_")
+    return path.removeprefix(item.name) if path.startswith(item.name) else path.split(".")[-2]
 
 
 def _papers(

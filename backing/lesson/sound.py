@@ -34,7 +34,6 @@ __all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
 RATE = 48000
 PAD = 9600  # frames, 0.2 s; an Opus decoder needs 0.08 s to settle (RFC 7845, 4.6)
 LAYERS = ("band", "phrase")
-ROOMS = ("band's room", "lead's room")
 COMPRESSION = 0.88  # libsndfile's scale: about 70 kbit/s
 BITS = 16
 FILM_RATE = 30  # pictures a second
@@ -44,42 +43,34 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
     """Make the files of an item under other names.
 
     Nothing in the folder `drafts` may have the same names. Returns the name of each file there, by
-    its suffix, ``.wav``, or by its part, ``band``, ``stems/bass.wav``; and facts: ``seconds`` that
-    it lasts, its ``swing``, long part to short part, and ``remarks`` on it. Raises `BluesError` if
-    the piece, the take or a file cannot be made.
+    its ending in `Item.outputs` or its layer, ``band``; and facts: ``seconds`` that it lasts, its
+    ``swing``, long part to short part, and ``remarks`` on it. Raises `BluesError` if the piece,
+    the take or a file cannot be made.
     """
     stream = item.stream()
     base = item.name.rpartition("/")[2]
-    made: dict[str, str] = {}
-
-    def draft(what: str, suffix: str) -> Path:
-        made[what] = f"{base}{'' if what.startswith('.') else '.' + what.replace('/', '.')}"
-        if not made[what].endswith(suffix):
-            made[what] += suffix
-        return drafts / made[what]
-
+    made = {what: base + what.replace("/", ".") for what in item.outputs()}
+    made |= {name: f"{base}.{name}.opus" for name in LAYERS if item.layers}
+    drafted = {what: drafts / name for what, name in made.items()}
     with _explained(item.name, drafts):
         if item.formats:
-            draft(".mid", ".mid").write_bytes(midi_bytes(stream))
+            drafted[".mid"].write_bytes(midi_bytes(stream))
         rendered = render(stream, font, RATE, apart=item.stems, folder=drafts)
         with contextlib.closing(rendered) as done:
-            named = {suffix: Path(f"{item.name}.{suffix}") for suffix in item.formats}
-            files = {path: draft(f".{suffix}", f".{suffix}") for suffix, path in named.items()}
-            apart = [name for name in done.names if name not in ROOMS] + ["room", "mix"]
-            names = apart if item.stems else []
-            stems = {Path(f"{name}.wav"): draft(f"stems/{name}.wav", ".wav") for name in names}
-            layers = {name: draft(name, ".opus") for name in LAYERS if item.layers}
-            blocks = list(done.blocks()) if layers else None  # a loop is short
+            files = {Path(f"{item.name}.{one}"): drafted[f".{one}"] for one in item.formats}
+            stems = {Path(what).relative_to("_stems"): path for what, path in drafted.items()
+                     if what.startswith("_stems")}  # fmt: skip
+            blocks = list(done.blocks()) if item.layers else None  # a loop is short
             if files or stems:
                 with sound_files(stream, files, stems, RATE, BITS) as write_all:
                     write_all(done, _taken(item, stream, done) if item.take else blocks)
             if blocks is not None:
                 of_lead = np.array([name.startswith("lead") for name in done.names])
                 halves = [[parts[~of_lead].sum(0), parts[of_lead].sum(0)] for parts, _ in blocks]
-                _write_layers(halves, layers)
+                _write_layers(halves, [drafted[name] for name in LAYERS])
             if item.film:
                 sound = map(whole, _taken(item, stream, done)) if item.take else done.mixes(BITS)
-                both = draft(".mp4", ".mp4"), draft(".vtt", ".vtt")
+                both = drafted[".mp4"], drafted[".vtt"]
                 put_film(drawn(stream, shape(SIZES[0])), both, FILM_RATE, sound, done.frames)
     first, last = done.window or (0, done.frames)
     facts = {"remarks": remarks(stream, done, font)}
@@ -93,20 +84,20 @@ def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Samples
     return with_take(item.take, item.phrase, stream, done)
 
 
-def _write_layers(blocks: Sequence[Sequence[Samples]], paths: dict[str, Path]) -> None:
+def _write_layers(blocks: Sequence[Sequence[Samples]], paths: Sequence[Path]) -> None:
     """Write band and phrase of a loop apart, with the sound that surrounds them."""
     import soundfile
 
     layers = np.concatenate(blocks, axis=2)
-    for name, layer in zip(LAYERS, layers, strict=True):
+    for path, layer in zip(paths, layers, strict=True):
         around = np.pad(layer, ((0, 0), (2 * PAD, 2 * PAD)), mode="wrap")
         around = (around * gain_curve(around, LIMIT))[:, PAD:-PAD]
         with soundfile.SoundFile(
-            paths[name], "w", RATE, 2, format="OGG", subtype="OPUS", compression_level=COMPRESSION
+            path, "w", RATE, 2, format="OGG", subtype="OPUS", compression_level=COMPRESSION
         ) as file:
             for start in range(0, around.shape[1], CHUNK):
                 file.write(around[:, start : start + CHUNK].T)
-        with paths[name].open("r+b") as written:
+        with path.open("r+b") as written:
             rewrite(written)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from backing.lesson.catalogue import estimate
 from backing.lesson.items import sounds
 from backing.lesson.lesson import read_lesson
 from backing.lesson.make import make_lesson
@@ -43,6 +44,7 @@ def test_a_lesson_makes_a_film_and_its_chapters(tmp_path: Path, soundfont: Path)
     study = replace(lesson.studies[0], keys=lesson.studies[0].keys[:1], tempos=(Fraction(240),))
     small = replace(lesson, studies=(study,))
     made = make_lesson(small, tmp_path / "made", soundfont)
+    assert [name for name, _ in estimate(small).files] == [*made.files]
     (film,) = (name for name in made.files if name.endswith(".mp4"))
     assert film.endswith("_A_1-demo_240bpm.mp4")
     assert film[:-4] + ".vtt" in made.files

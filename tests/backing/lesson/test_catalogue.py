@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from backing.cli import main
 from backing.cli.lesson_command import _time
 from backing.lesson import catalogue, workers
 from backing.lesson.catalogue import INDEX, estimate, folders, make_catalogue, warnings
@@ -19,6 +21,7 @@ from backing.lesson.data import Lesson
 from backing.lesson.items import Item, file_digest
 from backing.lesson.lesson import read_lesson
 from backing.lesson.make import MANIFEST, Progress
+from backing.lesson.records import HIDDEN
 from backing.output import OutputError
 from phrases.replacing import ReplaceError
 from tests.backing.lesson.material import LESSON, written
@@ -93,6 +96,11 @@ class Links(html.parser.HTMLParser):
 def test_a_page_and_a_manifest_lead_to_every_lesson(tmp_path: Path) -> None:
     out = tmp_path / "out"
     results = made(two(tmp_path), out)
+    words = ["lesson", str(tmp_path / "lesson.toml"), str(tmp_path / "other.toml"), "--dry-run"]
+    shown = CliRunner().invoke(main, words).stdout.splitlines()
+    there = (path.relative_to(out) for path in out.rglob("*") if path.is_file())
+    listed = sorted(str(path) for path in there if HIDDEN not in path.parts)
+    assert sorted(line.split(" MB  ")[1] for line in shown) == listed
     text = (out / INDEX).read_text(encoding="utf-8")
     links = Links()
     links.feed(text)

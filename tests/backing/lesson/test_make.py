@@ -24,6 +24,7 @@ import soundfile
 from backing import pieces
 from backing.forms import find_form
 from backing.lesson import make as module
+from backing.lesson.catalogue import estimate
 from backing.lesson.items import sounds
 from backing.lesson.lesson import read_lesson
 from backing.lesson.make import make_lesson
@@ -54,6 +55,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     result = make_lesson(lesson, folder / "out")
     assert result.kept == 0
     assert set(result.made) == set(result.files)
+    assert [name for name, _ in estimate(lesson).files] == [*result.files]
     assert result.seconds > 10
     return folder / "out"
 
@@ -112,8 +114,10 @@ def test_strokes_and_fingers_are_on_the_page_as_on_the_sheet(whole: Path) -> Non
 def test_many_keys_stand_beside_the_page(tmp_path: Path) -> None:
     keys = LESSON.replace('keys = ["A"]', 'keys = ["A", "C", "D", "E"]').replace("200, ", "")
     text = 'make = ["page"]\n' + keys + "variations = []\n"
-    result = make_lesson(small(tmp_path, text), tmp_path / "out", processes=1)
+    lesson = small(tmp_path, text)
+    result = make_lesson(lesson, tmp_path / "out", processes=1)
     sounds = [Path(name) for name in result.files if name.endswith(".js")]
+    assert [name for name, _ in estimate(lesson).files] == [*result.files]
     assert sorted(path.name for path in sounds) == [
         f"01-two-bars_practice_{key}.js" for key in "CDE"
     ]
