@@ -78,6 +78,7 @@ KEYS: tuple[Key, ...] = tuple(Key(name) for name in MAJOR_KEYS) + tuple(
 _KEY_TEXT = re.compile(
     r"([A-Ga-g])\s*(#|b|♯|♭|sharp|flat)?\s*(m|min|minor|maj|major)?", re.I | re.A
 )
+_CHORD = re.compile(r"([A-G][b#]?(?:m(?!aj))?)(?:maj|sus|add|[b#+-]?\d+)+", re.I | re.A)
 
 
 def parse_key(text: str) -> Key:
@@ -88,11 +89,14 @@ def parse_key(text: str) -> Key:
     """
     found = _KEY_TEXT.fullmatch(text.strip())
     if found is None:
-        near = nearest(text.strip(), [str(key) for key in KEYS]) or "Bb"
-        close = "B" if text.strip().lower() == "h" else near  # as Germans call it
+        chord = _CHORD.fullmatch(text.strip())
+        said = (
+            chord[1] if chord else "B" if text.strip().lower() == "h" else text.strip()
+        )  # German
+        close = nearest(said, [*map(str, KEYS), *(key.midi_name for key in KEYS)])
         raise ChoiceError(
-            f'"{text}" is not a key; write a note name such as Bb, F# or "C# minor"; '
-            f'did you mean "{close}"?'
+            f'"{text}" is not a key; write a note name such as Bb, F# or "C# minor"'
+            + (f'; did you mean "{close}"?' if close else "")
         )
     sign = {None: "", "♯": "#", "♭": "b", "sharp": "#", "flat": "b"}
     raw = found[2].lower() if found[2] else None

@@ -21,9 +21,9 @@ def nearest(word: str, choices: Iterable[str], cutoff: float = 0.5) -> str | Non
     """Return the choice that `word` was meant for, or None where it is a guess.
 
     Two spellings are close where they begin alike, one holds the other, or a slip in every third
-    letter turns it into the other. Case is ignored first, so ``SHUFFLE`` finds ``shuffle``;
-    ``12-bar`` finds ``twelve-bar``. `cutoff` says how like it must be, from 0 to 1, as difflib
-    reckons it.
+    letter turns it into the other (a right first letter counts twice). Case is ignored first, so
+    ``SHUFFLE`` finds ``shuffle``; ``12-bar`` finds ``twelve-bar``. `cutoff` says how like it must
+    be, from 0 to 1, as difflib reckons it.
     """
     known = list(choices)
     folded = {choice.casefold(): choice for choice in reversed(known)}
@@ -35,7 +35,8 @@ def nearest(word: str, choices: Iterable[str], cutoff: float = 0.5) -> str | Non
 def _close(said: str, choice: str) -> bool:
     if len(said) >= PART and (said in choice or choice in said or said[:PART] == choice[:PART]):
         return True
-    return _slips(said, choice) <= max(1, max(len(said), len(choice)) // 3)
+    letters = max(len(said), len(choice)) + (said[:1] == choice[:1])
+    return _slips(said, choice) <= max(1, letters // 3)
 
 
 def _slips(one: str, other: str) -> int:

@@ -161,19 +161,19 @@ def _said(error: click.UsageError) -> str:
     """Return an error's message, with what to write instead of words that no command takes."""
     if isinstance(error, click.MissingParameter) and error.param is not None:
         return NAMES.get(error.param.name or "", error.message)
-    if isinstance(error, click.NoSuchOption) and error.option_name in ("--tempo", "--bpm"):
-        options = (
-            {name for param in error.ctx.command.params for name in param.opts}
-            if error.ctx
-            else {}
-        )
-        if "--tempo" in options:
-            return f"there is no {error.option_name}; write --tempo"
-        if "--from" in options:
+    if isinstance(error, click.NoSuchOption) and error.ctx:
+        from phrases.words import nearest
+
+        options = {o for param in error.ctx.command.params for o in param.opts if o[1:2] == "-"}
+        name = error.option_name
+        if name in ("--tempo", "--bpm") and "--from" in options:
             return (
-                f"there is no {error.option_name}: tempos go --from one --to another; for a "
-                "single one write --shape hold --to 60"
+                f"there is no {name}: tempos go --from one --to another; for a single one write "
+                "--shape hold --to 60"
             )
+        word = "tempo" if name == "--bpm" else name.lstrip("-")
+        close = nearest(word, [option[2:] for option in options])
+        return f"there is no {name} here" + (f'; did you mean "--{close}"?' if close else "")
     found = re.fullmatch(r"Got unexpected extra arguments? \((.*)\)", error.message)
     if found is None:
         return error.message

@@ -42,10 +42,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CARD", "PLAYED", "PORT", "STEP", "TEMPO", "Asked", "Choice", "Wanted", "Whole", "WordType",
-    "called", "force_option", "given_phrase", "inner_context", "json_option", "line_option",
-    "missing", "opened", "options_of", "output_options", "phrase_argument", "phrase_options",
-    "print_json", "setting_options", "soundfont_option", "toml_output", "toml_path",
-    "voice_option",
+    "asked", "called", "force_option", "given_phrase", "inner_context", "json_option",
+    "line_option", "missing", "opened", "options_of", "output_options", "phrase_argument",
+    "phrase_options", "print_json", "setting_options", "soundfont_option", "toml_output",
+    "toml_path", "voice_option", "written_files",
 ]  # fmt: skip
 
 PLAYED = ("track", "demo", "loop", "trade")  # the commands that play

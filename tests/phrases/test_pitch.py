@@ -151,6 +151,9 @@ def test_every_key_reads_back_from_its_own_names() -> None:
         ("H", '"H" is not a key; write a note name such as Bb, F# or "C# minor"'),
         ("", '"" is not a key'),
         ("E minr", 'did you mean "E minor"?'),
+        ("Bbm7", 'did you mean "Bbm"?'),
+        ("Cmaj7", 'did you mean "C"?'),
+        ("F#m7b5", 'did you mean "F#m"?'),
         ("C##", '"C##" is not a key'),
         ("C\u017fharp", '"C\u017fharp" is not a key'),
         # G# major would need eight sharps, D# nine, Fb eight flats, Db minor eight flats.

@@ -36,6 +36,7 @@ def test_bars_of_a_form_may_be_written_as_a_number(word: str, close: str) -> Non
     ("word", "close"),
     [
         ("help", "loop"), (".m4a", ".wav"), ("tempo", "step"), ("grove", "role"), ("1", "full"),
+        ("from", "force"),
     ],
 )  # fmt: skip
 def test_a_guess_is_no_spelling(word: str, close: str) -> None:
@@ -47,7 +48,7 @@ def test_a_guess_is_no_spelling(word: str, close: str) -> None:
     ("word", "close"),
     [
         ("blues", "slow-blues"), ("rope.toml", "rope-walk.toml"), ("rseponse", "response"),
-        ("quik-chnge", "quick-change"), ("twelve", "twelve-bar"),
+        ("quik-chnge", "quick-change"), ("twelve", "twelve-bar"), ("traks", "track"),
     ],
 )  # fmt: skip
 def test_a_part_of_a_word_and_a_slip_in_every_third_letter_are(word: str, close: str) -> None:
