@@ -328,6 +328,7 @@ def _wheels(notes: tuple[Note, ...]) -> set[int]:
         points = note.curve.points()
         if left.get(note.voice) != points[0][1]:
             found.add(id(note))
-        heard = [cents for at, cents in points if at == 0.0 or note.start + at < note.end]
-        left[note.voice] = heard[-1]
+        for at, cents in points:
+            if note.start + at < note.end:
+                left[note.voice] = cents
     return found

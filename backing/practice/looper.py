@@ -254,11 +254,10 @@ class _Looper:
         return replace(bar, strength=LIFTED) if turn else bar
 
     def _spans(self, leads: bool) -> list[tuple[Fraction, Fraction]]:
-        """Return the gaps within a pass; one that begins before it begins at the end of it."""
+        """Return the gaps within a pass, and where those of the next one begin."""
         spans = [(max(Fraction(0), low), high) for low, high in self.region.gaps]
-        early = [low for low, _ in self.region.gaps if low < 0]
-        if leads and early:
-            spans.append((self.length + early[0], Fraction(self.length)))
+        if leads:
+            spans += [(self.length + low, Fraction(self.length)) for low, _ in self.region.gaps]
         return spans
 
     def _outside_gaps(self, notes: list[Note], clock: Clock, leads: bool) -> list[Note]:

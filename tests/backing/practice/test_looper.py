@@ -50,6 +50,12 @@ def _trade(phrase: Phrase | None = None, count_in: int = 1, **words: Any) -> Str
     return trade(given, phrase or answered(), _plan({"shape": "hold", **words}))
 
 
+def _asked() -> Phrase:
+    """Return a call of two bars that begins on its first beat, and a response like it."""
+    part = line("| 1 e5 2 . | 1 e8 2 .").parts[0]
+    return replace(SHORT, parts=(replace(part, role="call"), replace(part, role="response")))
+
+
 def _passes(stream: Stream) -> list[Section]:
     return [section for section in stream.sections if section.name.startswith("pass")]
 
@@ -402,8 +408,6 @@ def test_the_band_is_stronger_through_the_whole_of_a_turn(
 def test_the_drummer_leads_into_a_response_and_into_a_turn(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    part = line("| 1 e5 2 . | 1 e8 2 .").parts[0]
-    two = replace(SHORT, parts=(replace(part, role="call"), replace(part, role="response")))
     for make, words, bars in (
         # Besides, a band leads out of the fourth bar, where a line ends (common practice).
         (_loop, {"start": 60, "goal": 60, "each": 1}, [1, 3]),
@@ -412,7 +416,7 @@ def test_the_drummer_leads_into_a_response_and_into_a_turn(
         (_trade, {"gap": "call", "passes": 1}, [3]),  # the call comes again after the last bar
     ):
         read = _told(monkeypatch)
-        make(two, **words)
+        make(_asked(), **words)
         assert [n for n, bar in enumerate(read) if "setup" in bar.when] == bars, words
 
 
@@ -521,6 +525,15 @@ def test_a_band_that_stops_does_not_ring_into_the_turn(comp: str) -> None:
     assert ringing == []
 
 
+@pytest.mark.parametrize("comp", ["organ", "piano", "guitar"])
+def test_a_band_that_stops_does_not_ring_into_the_turn_of_the_next_pass(comp: str) -> None:
+    given = setting(tempo=60, looseness=0.0, comp=comp)
+    stream = trade(given, _asked(), Plan(shape="hold", passes=2, gap="call", in_gap="stop"))
+    ends = [[n.end for n in _band(section) if n.voice != "drums"] for section in _passes(stream)]
+    assert max(ends[0]) <= 16.01  # four bars, and a hundredth of a second for the release
+    assert max(ends[1]) > 16.01  # nobody's turn comes after the last
+
+
 def test_the_cue_is_on_the_beat_before_the_turn() -> None:
     for section in _passes(_trade(gap="response", passes=2)):
         assert _wood(section) == [(6.0, "cue")]
@@ -529,13 +542,11 @@ def test_the_cue_is_on_the_beat_before_the_turn() -> None:
 
 
 def test_the_cue_of_a_turn_at_the_first_beat_is_in_the_pass_before() -> None:
-    part = line("| 1 e5 2 . | 1 e8 2 .").parts[0]
-    asked = replace(SHORT, parts=(replace(part, role="call"), replace(part, role="response")))
-    stream = _trade(asked, gap="call", passes=3)
+    stream = _trade(_asked(), gap="call", passes=3)
     assert [_wood(section) for section in _passes(stream)] == [
         [(15.0, "cue")], [(15.0, "cue")], []
     ]  # fmt: skip
-    counted = _trade(asked, gap="call", passes=2, counted="each")
+    counted = _trade(_asked(), gap="call", passes=2, counted="each")
     assert [_wood(section) for section in _passes(counted)] == [[], []]  # the sticks say it
 
 

@@ -153,9 +153,17 @@ def test_the_response_is_left_to_the_student() -> None:
     assert labels(region) == [(0, "Listen"), (7, "Your turn"), (15.5, "Listen")]
 
 
-def test_a_trade_of_parts_begins_with_the_form() -> None:
+@pytest.mark.parametrize("gap", ["", "response", "call", "echo", "two", "four"])
+def test_a_pass_begins_with_the_form_and_leads_back_to_it(gap: str) -> None:
+    region = trade(form="quick-change", gap=gap) if gap else loop(form="quick-change")
     # A quick change has the IV in bar 2, for one bar (common practice).
-    assert roots(trade(form="quick-change", gap="response")) == ["A7", "D7", "A7", "A7"]
+    assert roots(region)[:4] == ["A7", "D7", "A7", "A7"]
+    chords = [chord for bar in region.bars for _, chord in bar.chords]
+    assert region.bars[-1].following == chords[0]
+    assert (
+        len(region.bars)
+        == {"": 4, "response": 4, "call": 4, "echo": 8, "two": 12, "four": 24}[gap]
+    )
 
 
 def test_the_call_is_left_to_the_student() -> None:
