@@ -168,15 +168,11 @@ def voicings(root: int, quality: str, low: int, high: int) -> tuple[tuple[int, .
     the highest MIDI pitch allowed, at least an octave apart, so that there is always one. Pitches
     ascend, each voicing within an octave.
     """
-    found = set()
+    found: set[tuple[int, ...]] = set()
     for members in ROOTLESS[quality]:
-        classes = sorted({(root + degree_semitones(member)) % 12 for member in members})
-        for turn in range(len(classes)):
-            turned = classes[turn:] + [c + 12 for c in classes[:turn]]
-            for octave in range(0, 128, 12):
-                pitches = tuple(octave + c for c in turned)
-                if low <= pitches[0] and pitches[-1] <= high:
-                    found.add(pitches)
+        classes = {(root + degree_semitones(member)) % 12 for member in members}
+        held = [pitch for pitch in range(low, high + 1) if pitch % 12 in classes]
+        found.update(zip(*(held[n:] for n in range(len(classes))), strict=False))
     return tuple(sorted(found))
 
 
@@ -185,11 +181,10 @@ def movement(before: Sequence[int], after: Sequence[int]) -> int:
 
     With unequal numbers of voices the best matching in order is taken.
     """
-    if len(before) > len(after):
-        before, after = after, before
+    fewer, more = sorted((before, after), key=len)
     return min(
-        sum(abs(a - b) for a, b in zip(before, chosen, strict=True))
-        for chosen in itertools.combinations(after, len(before))
+        sum(abs(a - b) for a, b in zip(fewer, chosen, strict=True))
+        for chosen in itertools.combinations(more, len(fewer))
     )
 
 

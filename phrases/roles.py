@@ -105,7 +105,7 @@ class PlacedStroke:
     beat: Fraction
     beats: int
     stroke: Stroke  # in beats from the phrase's first bar
-    position: int = 0  # the hand's, at the pick
+    position: int  # the hand's, at the pick
 
     def counted(self, at: Fraction) -> tuple[int, str]:
         """Return the bar and the count of a beat."""
@@ -130,12 +130,16 @@ def hits(phrase: Phrase) -> list[PlacedStroke]:
     """Return every stroke of a phrase in order, each with its part and its position."""
     beats = phrase.meter.beats
     names = part_names([part.role for part in phrase.parts])
-    found = []
-    for name, (bar, part) in zip(names, phrase.placed(), strict=True):
-        first = bar * beats
-        found += [PlacedStroke(name, Fraction(first), beats, s.moved(first)) for s in part.strokes]
-    where = positions([hit.stroke for hit in found])
-    return [replace(hit, position=place) for hit, place in zip(found, where, strict=True)]
+    line = [
+        (name, Fraction(first := bar * beats), stroke.moved(first))
+        for name, (bar, part) in zip(names, phrase.placed(), strict=True)
+        for stroke in part.strokes
+    ]
+    where = positions([stroke for _, _, stroke in line])
+    return [
+        PlacedStroke(name, first, beats, stroke, position)
+        for (name, first, stroke), position in zip(line, where, strict=True)
+    ]
 
 
 def aims(note: StringNote, at: Fraction) -> list[Aim]:
@@ -226,7 +230,7 @@ def _named(pitch: float | None, key: Key) -> tuple[str, str]:
     degree = DEGREES[(near - key.pitch_class) % 12]
     letter = degree_name(key.tonic, degree)
     if letter.endswith(("bb", "##")):
-        return pitch_name(near, flats="b" in letter) + curl, degree + curl
+        return pitch_name(near) + curl, degree + curl
     natural = near + letter.count("b") - letter.count("#")
     return f"{letter}{natural // 12 - 1}{curl}", degree + curl
 
@@ -261,10 +265,10 @@ def _resolves(row: Row, every: Sequence[Row], phrase: Phrase, chords: Chords) ->
         for later in group:
             there = later.pitch
             assert there is not None
-            if there % 1 and abs(there - pitch) < 1:
+            if 0 < there - pitch < 1:
                 return "curl"
             chord = _under(chords, later.at)
-            if chord and int(there) % 12 in chord[1] and _is_step(pitch, there, phrase):
+            if chord and there % 12 in chord[1] and _is_step(pitch, there, phrase):
                 return "bend" if "bend" in later.how else "step"
         pitches = [later.pitch for later in group if later.pitch is not None]
         if pitch not in pitches:

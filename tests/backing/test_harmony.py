@@ -150,6 +150,8 @@ def test_voicings_are_close_and_fit_in_every_key(quality: str, bounds: tuple[int
             assert voicing[0] >= bounds[0]
             assert voicing[-1] <= bounds[1]
             assert {pitch % 12 for pitch in voicing} <= allowed
+            # The lowest and the highest pitch allowed may themselves be played.
+            assert voicing in voicings(root, quality, voicing[0], voicing[-1])
 
 
 def _least(before: tuple[int, ...], after: tuple[int, ...]) -> int:
@@ -210,8 +212,16 @@ def test_guide_tones_from_one_to_four(key: Key) -> None:
 
 @pytest.mark.parametrize(
     ("degree", "key", "name"),
-    [("IV7", "Gb", "Cb7"), ("VII7", "F#", "E#7"), ("bIII7", "Db", "E7"), ("bVI7", "Db", "A7")],
+    [
+        ("IV7", "Gb", "Cb7"),
+        ("VII7", "F#", "E#7"),
+        ("bIII7", "Db", "E7"),
+        ("bVI7", "Db", "A7"),
+        ("bIV7", "Gb", "Bb7"),
+        ("#III7", "C#", "F#7"),
+    ],
 )
 def test_only_an_altered_degree_is_spelled_more_simply(degree: str, key: str, name: str) -> None:
-    # The fourth of Gb stays Cb; the b3 and b6 of Db are read as E and A (common practice).
+    # The fourth of Gb stays Cb; the b3 and b6 of Db are read as E and A, and what was lowered
+    # stays a flat, what was raised a sharp (common practice).
     assert parse_degree(degree).name(Key(key)) == name

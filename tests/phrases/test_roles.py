@@ -2,10 +2,12 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import music21
 import pytest
 
 from phrases.files import read_phrase
 from phrases.phrase import Phrase
+from phrases.pitch import KEYS, Key
 from phrases.roles import Chords, Row, chord_roles, hits, rows
 
 DOMINANT, MINOR = ("1", "3", "5", "b7"), ("1", "b3", "5", "b7")
@@ -58,8 +60,11 @@ def test_roles_over_the_tonic_seventh(notes: str, roles: list[str]) -> None:
 
 def test_the_key_s_blue_notes_are_blue_over_any_chord() -> None:
     # The flat fifth of A over D7, where it is no chord tone (common practice); beside it a fifth
-    # of the key, which is a ninth there.
-    assert column(looked(written("| 1 e11 2 e12"), seven(D)), "role") == ["blue note", "ninth"]
+    # of the key, which is a ninth there. Then D7's own flat third and fifth, blue over it alone.
+    phrase = written("| 1 e11 2 e12 3 e13 4 e4")
+    found = column(looked(phrase, seven(D)), "role")
+    assert found == ["blue note", "ninth", "blue note", "blue note"]
+    assert column(looked(phrase, seven(A)), "role")[2:] == ["tension", "tension"]
 
 
 def test_roles_follow_the_chord() -> None:
@@ -86,10 +91,38 @@ def test_degrees_and_names_are_those_of_the_key() -> None:
     assert (row.name, row.degree) == ("A3", "b3")
 
 
+@pytest.mark.parametrize("key", KEYS, ids=str)
+def test_a_name_says_the_pitch_in_every_key(key: Key) -> None:
+    # Of music21, an outside authority on which pitch a name is: B sharp lies above its B.
+    notes = " | ".join(f"1 D{fret} 2 D{fret + 1} 3 D{fret + 2}" for fret in range(3, 15, 3))
+    for row in looked(written(f"| {notes}", key=str(key))):
+        assert music21.pitch.Pitch(row.name.replace("b", "-")).midi == row.pitch, row.name
+
+
 def test_a_harmonic_is_what_it_sounds() -> None:
     # In quarters a string rings two octaves above the open one, in thirds a twelfth (acoustics).
     found = looked(written("| 1 e5{harmonic} 2 D7{harmonic} 3 ."))
     assert column(found, "name") == ["E6", "A4"]
+    # A pinched one lies an octave up, from where it is bent and slid.
+    found = looked(written("| 1 G7b(full){pinch} 2 G7/9{pinch}"))
+    assert column(found, "name") == ["D5", "E5", "D5", "E5"]
+
+
+def test_what_the_hands_do_besides_aims_at_nothing() -> None:
+    found = looked(
+        written("| 1 e5{d harmonic} 2 G7{pinch accent} 3 G7~ & G7\\ 4 G7b(full)~{ghost}")
+    )
+    assert column(found, "also") == [
+        ("natural harmonic",), ("pinch harmonic",), ("vibrato",), ("slide down to nowhere",), (),
+        ("vibrato",),
+    ]  # fmt: skip
+
+
+def test_rows_are_in_the_order_in_which_they_are_heard() -> None:
+    # Both strings of a double stop are picked before either of them goes on.
+    found = looked(written("| 1 G7+B8 & h9+p5"))
+    assert column(found, "string") == ["G", "B", "G", "B"]
+    assert column(found, "at") == [0, 0, Fraction(1, 2), Fraction(1, 2)]
 
 
 def test_a_curl_lies_above_its_note() -> None:
@@ -140,15 +173,20 @@ def test_parts_of_one_role_are_numbered() -> None:
         ("| 1 G7 2 B5", "step"),  # 4 to 5
         ("| 1 G7b(full)", "bend"),  # 4 to 5
         ("| 1 G8 2 B5", "step"),  # b5 to 5
-        ("| 1 e8p5", "step"),  # b3 to 1, neighbours in the pentatonic
+        ("| 1 G5p2", "step"),  # b3 to 1, neighbours in the pentatonic
+        ("| 1 G3 2 G6", "hangs"),  # b2 to 3, as far and neighbours in no scale
         ("| 1 G7 2 G7 3 G6", "step"),  # repeated on the way
+        ("| 1 G8 2 G8 3 B5", "step"),
         ("| 1 G7 2 e5", "hangs"),  # too far
         ("| 1 G7 2 G5 3 D7", "passes"),  # to a note that is not the chord's
         ("| 1 G8p7p5", "passes"),  # b5 to 4
         ("| 1 G7", "hangs"),
         ("| 1 G5h6 2 G7", "step"),  # b3 to 3
         ("| 1 G7 2 G9+B8", "step"),  # one note of a double stop
+        ("| 1 G7+B5", "hangs"),  # what sounds with it is no way out of it
         ("| 1 G7tr9 2 B5", "step"),  # a trill comes back
+        ("| 1 G7tr9 2 e5", "hangs"),
+        ("| 1 G7 2 Gx 3 G6", "step"),  # a muted string is no note
         ("| 1 B5 2 G7", ""),  # a chord tone is at rest
     ],
 )
