@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import signal
+import sys
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -21,6 +23,9 @@ hypothesis.settings.register_profile("desk", deadline=None, max_examples=MANY)
 hypothesis.settings.register_profile(
     "ci", deadline=None, max_examples=MANY, derandomize=True, print_blob=True
 )
+# Else each process that a test starts would compile all that it imports.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 os.environ["BACKING_CONFIG"] = os.devnull + "/config.toml"  # what is set here is not tested
 hypothesis.settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
@@ -48,6 +53,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             assert in_live_lane(item.path), f"{item.path}: LIVE in the Makefile does not run it"
             item.add_marker("live")
             item.add_marker(pytest.mark.xdist_group(plays[0]))
+
+
+def pytest_collection_finish() -> None:
+    """Look for garbage among what tests make only: the rest would take a tenth of the time."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

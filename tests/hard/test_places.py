@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 
 from backing.cli import main
 from tests.hard.material import EXAMPLES, LONG, ROOT, backing, number_of, tree
+from tests.waiting import PATIENCE
 
 TINY = ["track", "--form", "turnaround-loop", "--choruses", "1", "--tempo", "240"]
 PHRASE = str(EXAMPLES / "lesson" / "screen-door.toml")
@@ -195,7 +196,7 @@ def test_two_runs_into_one_folder_leave_whole_files(tmp_path: Path) -> None:
             for seed in SEEDS
         ]
         for one in both:
-            _, told = one.communicate(timeout=120)
+            _, told = one.communicate(timeout=PATIENCE)
             assert one.returncode == 0, told
         assert sorted(path.name for path in tmp_path.iterdir()) == ["a.mid", "a.wav", "stems"]
         found = (tmp_path / "a.wav").read_bytes()
@@ -223,7 +224,7 @@ def test_two_runs_of_one_lesson_do_not_mix(tmp_path: Path) -> None:
         )
         for _ in range(2)
     ]
-    told = [one.communicate(timeout=120)[1] for one in both]
+    told = [one.communicate(timeout=PATIENCE)[1] for one in both]
     codes = sorted(one.returncode for one in both)
     assert codes in ([0, 0], [0, 1]), told
     if codes == [0, 1]:
@@ -245,7 +246,7 @@ def test_a_clock_that_jumps_changes_nothing(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-c", JUMPY, *TINY, "-o", "a.wav", "-o", "a.mid", "-o", "a.mp3"],
         cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True,
-        timeout=60, check=False,
+        timeout=PATIENCE, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     others = [tmp_path / f"b{suffix}" for suffix in (".wav", ".mid", ".mp3")]
@@ -269,7 +270,7 @@ def test_a_reader_that_goes_away_is_no_error_of_ours(
     line = f"{sys.executable} -m backing.cli {words} | {reader}; echo ${{PIPESTATUS[0]}} >code"
     done = subprocess.run(
         ["bash", "-c", line], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=PATIENCE, check=False,
     )  # fmt: skip
     assert "Traceback" not in done.stderr
     assert "Exception ignored" not in done.stderr
@@ -282,7 +283,7 @@ def test_closed_streams(closed: str, tmp_path: Path) -> None:
     line = f"exec {sys.executable} -m backing.cli {' '.join(TINY)} -o a.mid {closed}"
     done = subprocess.run(
         ["bash", "-c", line], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=PATIENCE, check=False,
     )  # fmt: skip
     assert "Traceback" not in done.stdout + done.stderr
     assert (tmp_path / "a.mid").read_bytes()[:4] == b"MThd"

@@ -263,9 +263,7 @@ def test_what_arrives_over_jack_is_bit_for_bit_what_was_rendered(
 ) -> None:
     words = [sys.executable, "-c", LOOPED, str(soundfont), str(tmp_path / "came.npz")]
     with patched():
-        done = subprocess.run(
-            words, capture_output=True, text=True, check=False, timeout=2 * PATIENCE
-        )
+        done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=PATIENCE)
     assert done.returncode == 0, done.stderr
     with np.load(tmp_path / "came.npz") as found:
         assert_played(found["came"], found["wanted"])

@@ -18,6 +18,7 @@ from backing.sheet.page import Paper, chart_page, sheet
 from phrases.files import load_phrase
 from phrases.hands import suggest
 from phrases.pitch import parse_key
+from tests.waiting import PATIENCE
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 RSVG = shutil.which("rsvg-convert")
@@ -67,7 +68,7 @@ def in_browser(svg: bytes, folder: Path, tall: int) -> Grey:
             f"--user-data-dir={folder / 'browser'}", f"--window-size={WIDE},{tall}",
             f"--screenshot={folder / 's.png'}", (folder / "s.html").as_uri(),
         ],
-        check=True, capture_output=True, timeout=60,
+        check=True, capture_output=True, timeout=PATIENCE,
     )  # fmt: skip
     return grey((folder / "s.png").read_bytes())
 
