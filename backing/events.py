@@ -23,7 +23,7 @@ from phrases.pitch import Key
 
 __all__ = [
     "BEND_RANGE", "CHANNELS", "VOICES", "Label", "LabelKind", "Message", "Note", "Section",
-    "SectionKind", "Stream", "bend_value", "messages", "part_of", "set_up",
+    "SectionKind", "Stream", "bend", "bend_value", "messages", "part_of", "set_up",
 ]  # fmt: skip
 
 # Every guitar string has a channel of its own: it sounds one note and bends alone.
@@ -258,7 +258,8 @@ def bend_value(cents: float) -> int:
     return max(0, min(16383, BEND_CENTRE + round(cents * 8192 / (100 * BEND_RANGE))))
 
 
-def _bend(channel: int, cents: float) -> tuple[int, ...]:
+def bend(channel: int, cents: float) -> tuple[int, ...]:
+    """Return the message that bends a channel by cents."""
     value = bend_value(cents)
     return (0xE0 | channel, value & 0x7F, value >> 7)
 
@@ -276,7 +277,7 @@ def set_up(voice: str, programs: dict[str, int]) -> list[tuple[int, ...]]:
         for controller, value in ((101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127),
                                   (100, 127)):  # fmt: skip
             ready.append((0xB0 | channel, controller, value))
-        ready.append(_bend(channel, 0.0))
+        ready.append(bend(channel, 0.0))
     return ready
 
 
@@ -305,7 +306,7 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
                 every.append((note.start, BEND, (0xB0 | channel, SOUND_OFF, 0)))
             for seconds, cents in note.curve.points():
                 if note.start + seconds < end:
-                    every.append((note.start + seconds, BEND, _bend(channel, cents)))
+                    every.append((note.start + seconds, BEND, bend(channel, cents)))
         if note.damped and part_of(note.voice) == "lead":
             every.append((note.start, BEND, (0xC0 | channel, DAMPED_PROGRAM)))
             every.append((end, BEND, (0xC0 | channel, LEAD_PROGRAM)))

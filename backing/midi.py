@@ -18,12 +18,12 @@ import mido
 
 from backing.events import (
     BEND,
-    BEND_CENTRE,
     CHANNELS,
     OFF,
     ON,
     Message,
     Stream,
+    bend,
     messages,
     part_of,
     set_up,
@@ -177,8 +177,7 @@ def _voice_track(
     rows += [(tick, data) for tick, _, data in events]
     last = rows[-1][0]
     if part == "lead":
-        channel = CHANNELS[voice]
-        rows.append((last, (0xE0 | channel, BEND_CENTRE & 0x7F, BEND_CENTRE >> 7)))
+        rows.append((last, bend(CHANNELS[voice], 0.0)))
     return _track(rows, max(end, last), known)
 
 

@@ -110,7 +110,7 @@ class _Looper:
         check_lasts(len(passes), sum(self._clock(one).exact(self.length) for one in passes))
         self.early = [s for s in region.strokes if s.at < 0]
         self.within = [s for s in region.strokes if s.at >= 0]
-        self.rings = any(_rings_over(stroke) for stroke in self.early)
+        self.rings = any(stroke.end > 0 for stroke in self.early)  # over the first beat
         pickup = -self.early[0].at if self.early else Fraction(0)
         check_count_in(setting.count_in, Fraction(0) if cut_in else pickup)
         wraps = any(not one.count_in for one in passes[1:])
@@ -175,7 +175,7 @@ class _Looper:
         for at, text in self.region.labels:
             if at < 0 and leads:  # what begins before the next pass
                 labels.append(self._label(clock.seconds(at + self.length), at, text))
-            if at >= 0 or number == 0 or one.count_in:
+            if at >= 0 or one.count_in:
                 labels.append(self._label(clock.seconds(max(Fraction(0), at)), at, text))
         return sorted(labels, key=lambda label: label.seconds)
 
@@ -205,8 +205,6 @@ class _Looper:
         if after is not None and not after.count_in:
             following = after.tempo
             strokes += [s.moved(self.length) for s in self._open(after) if s.at < 0]
-        if not strokes:
-            return ()
         known = ("silent", one.tempo, one.steps, following, tuple(strokes))
         if known not in self.made:
             seconds = onward(self._clock(one), self.length, self.setting.clock(following))
@@ -304,10 +302,3 @@ class _Looper:
 
 def _wood(key: int, at: float, velocity: int) -> Note:
     return Note("drums", at, at + WOOD_SECONDS, key, velocity)
-
-
-def _rings_over(stroke: Stroke) -> bool:
-    """Tell whether a pickup's stroke still sounds or moves at the first beat."""
-    return stroke.end > 0 or any(
-        move.at is not None and move.at >= 0 for note in stroke.notes for move in note.moves
-    )

@@ -143,7 +143,7 @@ class Plan:
                 choose(what, getattr(self, name), known)
         goal = tempo if self.goal is None else check_tempo(self.goal)
         step = check_step(self.step)
-        stepped = step if self.shape in ("steps", "back") else None
+        stepped = step if self.shape in ("steps", "back") else 0
         start = usual_start(goal, stepped) if self.start is None else check_tempo(self.start)
         if self.shape == "hold":
             start = goal = goal if self.start is None else start
@@ -219,7 +219,7 @@ def check_step(step: Fraction | float) -> Fraction:
         raise RangeError(f"step {float(step):g}: it must be more than 0")
     if step < LEAST_STEP:
         raise RangeError(f"step {float(step):g}: it must be at least {float(LEAST_STEP):g}")
-    return Fraction(str(step)) if isinstance(step, float) else Fraction(step)
+    return Fraction(str(step))
 
 
 def check_lasts(passes: int, seconds: Fraction | int) -> None:
@@ -242,7 +242,7 @@ def check_range(name: str, number: int) -> int:
 
 
 def _rests(number: int, every: int) -> bool:
-    return every > 0 and (number + 1) % every == 0
+    return bool(every) and (number + 1) % every == 0
 
 
 def _ramp(
@@ -271,15 +271,15 @@ def _ramp(
     return rows
 
 
-def usual_start(tempo: Fraction, step: Fraction | None = None) -> Fraction:
+def usual_start(tempo: Fraction, step: Fraction | int = 0) -> Fraction:
     """Return where practice starts by default: about 60 % of a tempo, a multiple of 5.
 
     With a step it is whole steps below the tempo instead, so that the last one is no shorter;
     but where that is nothing or below 30, it stays a multiple of 5.
     """
     start = Fraction(max(TEMPOS[0], 5 * round(float(tempo) * 0.6 / 5)))
-    steps = 0 if step is None else round((tempo - start) / step)
-    whole = tempo - steps * (step or 0)
+    steps = round((tempo - start) / step) if step else 0
+    whole = tempo - steps * step
     return whole if steps > 0 and whole >= TEMPOS[0] else start
 
 

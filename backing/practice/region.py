@@ -43,11 +43,9 @@ def _chart(setting: Setting, first: int, count: int) -> list[Bar]:
     return [*bars[:-1], replace(bars[-1], following=bars[0].chords[0][1])]
 
 
-def _labels(phrase: Phrase, first: int = 0) -> tuple[tuple[Fraction, str], ...]:
+def _labels(phrase: Phrase) -> tuple[tuple[Fraction, str], ...]:
     beats = phrase.meter.beats
-    return tuple(
-        (Fraction((bar - first) * beats), part.role.capitalize()) for bar, part in phrase.placed()
-    )
+    return tuple((Fraction(bar * beats), part.role.capitalize()) for bar, part in phrase.placed())
 
 
 def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:
@@ -98,7 +96,7 @@ def _of_form(setting: Setting, phrase: Phrase, wanted: tuple[int, int]) -> Regio
             f'"{phrase.title}" does not sound in bars {first}-{last}; choose bars in which it does'
         )
     cut = [stroke.moved(-low) for stroke in one_by_one(strokes, high)]
-    if cut[0].at < 0 and cut[-1].at >= high - low + cut[0].at:  # no room to come round again
+    if cut[-1].at >= high - low + cut[0].at:  # no room to come round again
         cut = [stroke for stroke in cut if stroke.at >= 0]
     return Region(
         _chart(setting, first - 1, last - first + 1),
@@ -151,10 +149,8 @@ def _taken(phrase: Phrase, first: int, last: int) -> list[Stroke]:
     strokes: list[Stroke] = []
     for bar, part in phrase.placed():
         here = [s.moved(bar * beats) for s in replace(phrase, parts=(part,)).strokes()]
-        if first <= bar < last:
-            strokes += [s for s in here if s.at < high]
-        elif bar < first:
-            strokes += [s for s in here if low <= s.at < high]
+        if bar < last:
+            strokes += [s for s in here if s.at < high and (bar >= first or s.at >= low)]
     return one_by_one(strokes, high)
 
 
@@ -192,20 +188,20 @@ def _with_gaps(
     rows = []
     for low, high in gaps:
         starts = [s.at for s in silent if low - phrase.meter.beats <= s.at < low]
-        ends = [s.at % length or length for s in sounding if s.at < 0] if high == length else []
+        ends = [s.at % length for s in sounding if s.at < 0] if high == length else []
         ends += [s.at for s in sounding if low < s.at < high]
         rows.append((min([low, *starts]), min([high, *ends])))
     held = one_by_one(sounding)
     for low, _ in rows:
         held = [stroke.until(low) if stroke.at < low else stroke for stroke in held]
     labels = [(low, YOURS) for low, _ in rows]
-    labels += [(Fraction(0), LISTEN)] if not rows or rows[0][0] > 0 else []
+    labels += [(Fraction(0), LISTEN)] if rows[0][0] > 0 else []
     labels += [(high, LISTEN) for _, high in rows if high < length]
     return Region(
         bars,
         tuple(held),
         tuple(one_by_one(silent)),
         tuple(rows),
-        tuple(sorted(set(labels))),
+        tuple(sorted(labels)),
         tuple(at for at in accents(phrase, 0) if at in {stroke.at for stroke in held}),
     )

@@ -20,7 +20,9 @@ from backing.events import (
 )
 from backing.practice.picture import picture
 from phrases.counting import METERS
+from phrases.credits import NOBODY
 from phrases.curve import Curve, Glide
+from phrases.files import load_phrase, shipped
 from phrases.pitch import Key
 
 
@@ -151,7 +153,8 @@ def test_all_that_a_note_says_it_says_on_its_voices_channel(voice: str) -> None:
 def test_a_bend_is_over_with_its_note() -> None:
     # A wheel that moves at or after the end would be heard in what still rings.
     curve = Curve(0.0, (Glide(0.1, 0.2, 200.0),))
-    for end in (0.15, 0.2, 0.3):
+    # At no end, and not where the next step of the bend would be.
+    for end in (0.15, *(seconds for seconds, _ in curve.points()[1:5])):
         note = Note("lead G", 1.0, 1.0 + end, 67, 90, curve)
         bends = [at for at, _, data in messages((note,)) if data[0] & 0xF0 == 0xE0]
         assert bends[0] == 1.0
@@ -215,6 +218,38 @@ def test_a_string_picked_again_with_the_wheel_elsewhere_sounds_no_more_before() 
         if data == off:  # and before the wheel moves
             there = [d[0] & 0xF0 for t, _, d in events if t == at]
             assert there.index(0xB0) < there.index(0xE0) < there.index(0x90)
+
+
+def test_a_bend_that_had_no_time_left_the_string_where_it_was() -> None:
+    first = Curve(0.0, (Glide(0.1, 0.1, 200.0),))
+    begun = next(at for at, cents in first.points() if cents)
+    for end in (begun / 2, begun):
+        notes = Note("lead B", 0.0, end, 67, 90, first), Note("lead B", 1.0, 2.0, 67, 90, Curve())
+        assert [at for at, _, data in messages(notes) if data[1] == 120] == [0.0]
+
+
+def test_one_note_stops_before_the_next_ones_bend_is_set() -> None:
+    curve = Curve(100.0)
+    notes = [Note("lead B", float(n), n + 1.0, 67 + n, 90, curve) for n in (0, 1)]
+    there = [data[0] & 0xF0 for at, _, data in messages(tuple(notes)) if at == 1.0]
+    assert there == [0x80, 0xE0, 0x90]
+
+
+def test_a_stream_says_in_short_what_it_is_and_who_made_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    phrase = load_phrase(next(iter(shipped())))
+    zero, long = Fraction(0), Fraction(83)
+    section = Section("a", zero, long, zero, long, Fraction(60), 1.0, (_note(0, 1),))
+    stream = Stream("T", Key("A"), METERS["4/4"], 1, (section,), {}, phrase=phrase)
+    assert repr(stream) == "<Stream 'T' in A, 1 sections, 1:23>"
+    assert stream.credits == phrase.credits
+    assert replace(stream, phrase=None).credits == NOBODY
+    assert stream.voice == "strings"
+    played: list[tuple[Stream, object]] = []
+    monkeypatch.setattr(backing, "play", lambda one, tone: played.append((one, tone)))
+    stream.play(tone="driven")
+    assert played == [(stream, "driven")]
 
 
 def test_what_a_section_is_does_not_hang_on_its_name() -> None:

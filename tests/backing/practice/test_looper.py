@@ -23,7 +23,7 @@ from backing.practice.looper import LIFTED
 from backing.sound.audio import frame_of, render
 from backing.sound.voices import ensemble
 from phrases.counting import Meter
-from phrases.errors import RangeError
+from phrases.errors import ChoiceError, RangeError
 from phrases.files import read_phrase
 from phrases.phrase import Phrase, Tip
 from tests.backing.material import answered, lead, line, setting, voice
@@ -173,8 +173,11 @@ def test_equal_passes_are_one_object() -> None:
 
 
 def test_a_pickup_that_rings_over_knows_the_next_tempo_and_makes_few_more() -> None:
-    stream = _loop(line("4 e5/8~ | 2 e8 3 ."), start=60, goal=130, step=10, each=5)
+    words = {"start": 60, "goal": 130, "step": 10, "each": 5}
+    stream = _loop(line("4 e5/8~ | 2 e8 3 ."), **words)
     assert len({id(section.notes) for section in stream.sections}) <= 8 + 8 + 2
+    stops = _loop(line("4 e5 | 1 e8 3 ."), **words)
+    assert len({id(section.notes) for section in stops.sections}) <= 8 + 2
 
 
 def test_each_different_pass_is_synthesised_once(
@@ -341,9 +344,33 @@ def test_a_pickup_that_meets_the_end_of_its_own_phrase() -> None:
     clash = line("4& e5 | 1 e8 4& e5")
     with pytest.raises(RangeError, match=r'^"Line": the pickup of the next pass starts while the'):
         _loop(clash, start=60)
+    with pytest.raises(RangeError, match=r'^"Line": the pickup of the next pass starts while the'):
+        _loop(clash, start=60, passes=2)
     # Counted in each time, the two do not meet; nor do they in a single pass.
     assert len(_loop(clash, start=60, counted="each", passes=2).sections) == 4
     assert len(_loop(clash, start=60, passes=1).sections) == 2
+
+
+@pytest.mark.parametrize(
+    ("make", "words", "error", "message"),
+    [
+        # Twelve bars at 30 last 96 seconds: 160 of them last 4:16 hours.
+        (_loop, {"shape": "hold", "start": 30, "passes": 160, "bars": (1, 12)}, RangeError,
+         r"^160 passes last 4:16 hours; a loop lasts 4:00 hours at most"),
+        (_trade, {"gap": "respons"}, ChoiceError,
+         r'^"respons" is not a gap; did you mean "response"\?$'),
+    ],
+)  # fmt: skip
+def test_what_is_asked_for_is_checked_before_it_is_made(
+    make: Any, words: dict[str, Any], error: type[Exception], message: str
+) -> None:
+    with pytest.raises(error, match=message):
+        make(answered(), **words)
+
+
+def test_the_last_note_rings_through_its_bar_wherever_the_next_pass_begins() -> None:
+    stream = _loop(line("| 2 e5 4 G7"), start=60, goal=60, each=2)
+    assert [(n.start, n.end) for n in lead(stream, 1)] == [(1.0, 3.0), (3.0, 4.0)]
 
 
 @pytest.mark.parametrize("make", [loop, trade])
@@ -557,6 +584,21 @@ def test_a_stroke_on_wood_is_over_before_the_next_beat(guide: str) -> None:
     found = [n for s in stream.sections for n in voice(s.notes, "drums") if n.pitch in WOOD]
     assert found
     assert all(0 < n.end - n.start < 60 / 240 for n in found)
+
+
+def test_a_cue_may_be_on_the_first_beat() -> None:
+    call, response = line("| 1 e5 2 ."), line("2 e5 3 e5 4 e5 | 1 e8 2 .")
+    parts = (replace(call.parts[0], role="call"), replace(response.parts[0], role="response"))
+    for section in _passes(_trade(replace(call, parts=parts), gap="response", passes=2)):
+        assert _wood(section) == [(0.0, "cue")]
+        assert _labels(section)[1:] == [("Listen", 0.0), ("Your turn", 1.0)]
+
+
+def test_the_whole_band_is_back_where_a_turn_ends() -> None:
+    for section in _passes(_trade(_asked(), gap="call", in_gap="stop", passes=2)):
+        first = {n.voice for n in _band(section) if n.start < 8.5}
+        assert min(n.start for n in _band(section)) == 8.0  # after a call of two bars
+        assert first >= {"drums", "bass"}
 
 
 def test_there_may_be_no_cue() -> None:

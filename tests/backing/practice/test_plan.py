@@ -20,6 +20,7 @@ from backing.practice.plan import (
     MOST_PASSES,
     SHAPES,
     check_lasts,
+    check_step,
     parse_bars,
 )
 from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
@@ -366,6 +367,12 @@ def test_the_lowest_tempo_of_all_is_a_start_too() -> None:
     """56 less two steps of 13 is 30, the lowest there is; the multiple of 5 would be 35."""
     assert usual_start(Fraction(56), Fraction(13)) == 30
     assert usual_start(Fraction(56), Fraction(14)) == 35  # 28 is too low
+    assert usual_start(Fraction(60), Fraction(20)) == 40  # a single step
+
+
+def test_a_step_is_what_is_written() -> None:
+    assert [check_step(step) for step in (0.1, 2.5, 7)] == [Fraction(1, 10), Fraction(5, 2), 7]
+    assert check_step(Fraction(1, 3)) == Fraction(1, 3)
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,9 @@ import pytest
 from backing.practice import Plan
 from backing.practice.region import Region, looped, traded
 from phrases.errors import BluesError, ChoiceError, RangeError
-from phrases.files import load_phrase, shipped
+from phrases.files import load_phrase, read_phrase, shipped
 from phrases.phrase import Phrase, Stroke
-from tests.backing.material import answered, line, setting
+from tests.backing.material import ANSWERED, answered, line, setting
 
 HALF = Fraction(1, 2)
 # The strokes of `answered`: a call with a pickup on the and of four, a response with one on four.
@@ -95,6 +95,28 @@ def test_strokes_are_cut_at_the_end_of_a_stretch() -> None:
 
 def test_a_pickup_that_meets_the_end_of_a_stretch_is_left_out_and_the_first_beat_is_not() -> None:
     assert at(loop(line("4& e5 | 1 e8 4& e5"), bars=(1, 1)).strokes) == [0, 4 - HALF]
+
+
+def test_what_begins_where_a_stretch_ends_is_not_in_it() -> None:
+    assert at(loop(line("| 1 e5 2 . | 1 e8 2 . | 1 B5 2 ."), bars=(1, 2)).strokes) == [0, 4]
+    assert at(loop(line("| 1 e5 2 . | 1 e8 2 . | 1 B5 2 ."), bars=(2, 3)).strokes) == [0, 4]
+
+
+@pytest.mark.parametrize(
+    ("words", "beats"),
+    [
+        ({}, [4]), ({"part": "call"}, [4]), ({"part": "response"}, []),
+        ({"bars": (5, 8)}, [4]), ({"bars": (2, 3)}, [0]), ({"bars": (1, 1)}, []),
+        ({"gap": "response"}, [4]), ({"gap": "call"}, []), ({"gap": "echo"}, [4]),
+    ],
+)  # fmt: skip
+def test_the_band_strikes_with_a_calls_accented_last_note(
+    words: dict[str, Any], beats: list[int]
+) -> None:
+    """Where it sounds: not with what is left to the student."""
+    text = ANSWERED.replace("{lines}", "every").replace("G7b(full)", "G7b(full){accent}")
+    region = (trade if "gap" in words else loop)(read_phrase(text), **words)
+    assert region.accents == tuple(beats)
 
 
 def test_bars_where_the_phrase_rests_are_refused() -> None:
