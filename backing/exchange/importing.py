@@ -94,6 +94,9 @@ def import_tab(path: Path) -> Imported:
     reader = TabReader(path)
     root = ET.Element("score-partwise")
     ET.SubElement(root, "movement-title").text = reader.title
+    about = ET.SubElement(ET.SubElement(root, "identification"), "miscellaneous")
+    for name, text in reader.fields.items():
+        ET.SubElement(about, "miscellaneous-field", name=name).text = text
     return _Text(root, reader, path).imported("", "")
 
 

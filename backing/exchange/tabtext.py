@@ -3,8 +3,9 @@ r"""Plain-text tablature in: six lines of dashes and frets, as everybody types t
 Conventions: the high string is the top line; ``|`` parts the bars. A line of counts over or under
 the six (``1 & 2 &``, ``1 e & a``, ``1 trip let``, in 12/8 also ``1`` to ``12``) tells when each
 column sounds; where there is none the spacing is taken for it, and that is said. Lines ``title:``,
-``key:``, ``tempo:``, ``meter:`` and ``swing`` before the first staff are read. Notes ring until
-the next.
+``key:``, ``tempo:``, ``meter:`` and ``swing`` before the first staff are read, and so are the
+heading and the names of parts of a sheet that `backing.sheet.text` wrote; its variations and tips
+are told as left out. Notes ring until the next, or until a count in brackets over no note.
 
 References: common practice, from memory: ``h p`` and ``/ \`` or ``s`` join frets, ``b`` bends, to
 a fret where one follows, ``r`` releases, ``~`` is vibrato, ``x`` muted, brackets a ghost note.
@@ -16,7 +17,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import pairwise, product
+from itertools import pairwise, product, takewhile, zip_longest
 from pathlib import Path
 
 from backing.exchange.losses import Losses
@@ -28,6 +29,7 @@ from phrases.counting import METERS, Meter
 from phrases.errors import BluesError, Problem, TextFileError
 from phrases.fretboard import LAST_FRET, STRINGS
 from phrases.kinds import missing_file
+from phrases.phrase import ROLES
 from phrases.pitch import Key, parse_key, pitch_class
 from phrases.words import expected
 
@@ -46,12 +48,20 @@ _COUNT = r"\(?(?=[1-9&+eatl])(1[0-2]|[1-9])?(\+\d/\d{1,2}|[&+ea]|trip|let)?\)?"
 _COUNTS = re.compile(rf"(?<!\S){_COUNT}(?!\S)")
 _COUNT_LINE = re.compile(rf"^[\s|]*(?:{_COUNT}(?:[\s|]+|$))+$")
 _WORDS = re.compile(r"^\s*(title|key|tempo|meter|time)\s*[:=]\s*(.*\S)\s*$", re.I)
+_OURS = re.compile(
+    r"=+ (?:key of )?(?P<key>[A-G][#b]?(?: minor(?=, ))?),? ?(?:(?P<scale>[a-z ]+) scale)?, "
+    rf"(?P<meter>{'|'.join(METERS)}), (?P<tempo>[\d.]+) beats a minute(?:, swung)? ?"
+    r"(?P<groove>[^,]*)(?:, (?P<rest>.*))?"
+)
+_APART = re.compile(r"(Variation: .*|Tips)")
+_ROLE = re.compile(rf"\b({'|'.join(ROLES)})\b", re.I)
+_ROLES = re.compile(rf"(\s*{_ROLE.pattern}( \d)?)+\s*", re.I)
 _FRET = re.compile(
     r"(?P<into>[/\\])?(?P<open>[(<])?(?P<fret>2[0-4]|1\d|\d|[xX])[)>]?"
-    r"(?P<bend>(?:b\(?(?:full|1/2|1/4|3/2|½|¼|2[0-4]|1\d|\d)?\)?|r\(?(?:2[0-4]|1\d|\d)?\)?)*)"
-    r"(?P<sway>~+|v+)?(?:(?:-*(?=[hp]))?(?P<way>[hpst/\\])-*(?=\(?[\dxX]))?(?P<out>[/\\](?![\d-]*\d))?"
+    r"(?P<bend>(?:-*p?b\(?(?:full|1/2|1/4|3/2|½|¼|2[0-4]|1\d|\d)?\)?|-*r\(?(?:2[0-4]|1\d|\d)?\)?)*)"
+    r"(?P<sway>~+|v+)?(?:(?:-*(?=[hp]))?(?P<way>tr|[hpst/\\])-*(?=\(?[\dxX]))?(?P<out>[/\\](?![\d-]*\d))?"
 )
-_BEND = re.compile(r"([br])\(?(full|1/2|1/4|3/2|½|¼|\d+)?\)?")
+_BEND = re.compile(r"(p?b|r)\(?(full|1/2|1/4|3/2|½|¼|\d+)?\)?")
 SIZES = {"full": 200, "1/2": 100, "½": 100, "1/4": 50, "¼": 50, "3/2": 300, "": 200}
 PLACES = {"&": Fraction(1, 2), "+": Fraction(1, 2), "e": Fraction(1, 4), "a": Fraction(3, 4),
           "trip": Fraction(1, 3), "let": Fraction(2, 3)}  # fmt: skip
@@ -64,6 +74,7 @@ class _Staff:
     line: int
     rows: list[str]
     counts: str = ""
+    roles: str = ""  # the names of parts, where they begin
 
 
 @dataclass(slots=True)
@@ -74,6 +85,8 @@ class _Bar:
     width: int
     columns: dict[int, list[XmlNote]] = field(default_factory=dict)
     counts: list[tuple[int, Fraction]] = field(default_factory=list)
+    rests: list[int] = field(default_factory=list)  # columns of counts in brackets
+    roles: list[tuple[int, str]] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -96,13 +109,20 @@ class TabReader:
     tuning: Tuning = STANDARD_TUNING
     said: tuple[tuple[Fraction, str, str], ...] = ()
     found: list[XmlEvent] = field(default_factory=list)
+    fields: dict[str, str] = field(default_factory=dict)  # what a sheet of our own tells besides
 
     def __post_init__(self) -> None:
         lines = STEERING.sub("", self._text()).expandtabs().splitlines()
+        headed = self._heading(lines)
+        apart = [n for n, line in enumerate(lines) if headed and _APART.fullmatch(line)]
+        for n in apart:
+            self.told.add(f"{lines[n].strip()}, left out")
+        lines = lines[: apart[0]] if apart else lines
         staves = list(self._staves(lines))
         if not staves:
             raise self._wrong("there are no six lines of tablature, such as e|--5--8--|", 0)
-        self._head(lines[: staves[0].line])
+        if not headed:
+            self._head(lines[: staves[0].line])
         numbers = [int(n) for one in staves for n, _ in _COUNTS.findall(one.counts) if n]
         self.eighths = max(numbers, default=0) > BEATS  # 12/8, counted to twelve
         if self.eighths and self.meter != METERS["12/8"]:
@@ -162,8 +182,22 @@ class TabReader:
                 last = first + len(STRINGS)
                 around = [lines[n] for n in (first - 1, last) if 0 <= n < len(lines)]
                 counts = next((text for text in around if _COUNT_LINE.match(text)), "")
-                yield _Staff(first, list(lines[first:last]), counts)
+                over = lines[max(0, first - len(STRINGS)) : first]
+                roles = next((text for text in over if _ROLES.fullmatch(text)), "")
+                yield _Staff(first, list(lines[first:last]), counts, roles)
             at += rows
+
+    def _heading(self, lines: Sequence[str]) -> bool:
+        """Read the heading of a sheet of our own, if it is one."""
+        paragraph = " ".join(map(str.strip, takewhile(str.strip, lines)))
+        title, _, facts = paragraph.partition(" =")
+        if found := _OURS.fullmatch(f"={facts}"):
+            self.title, self.key = title, parse_key(found["key"])
+            self.meter, self.tempo = METERS[found["meter"]], Fraction(found["tempo"])
+            self.fields = {"scale": found["scale"] or "", "groove": found["groove"]}
+            if found["rest"]:
+                self.told.add(f"{found['rest']}, left out")
+        return found is not None
 
     def _head(self, lines: Sequence[str]) -> None:
         for number, line in enumerate(lines, 1):
@@ -223,6 +257,11 @@ class TabReader:
                 if left < found.start() < right:
                     place = PLACES[word] if word in PLACES else Fraction(word or 0)
                     bar.counts.append((found.start() - left - 1, beat + place / thirds))
+                    if found[0].startswith("("):
+                        bar.rests.append(found.start() - left - 1)
+            for named in _ROLE.finditer(staff.roles):
+                if left < named.start() < right:
+                    bar.roles.append((named.start() - left - 1, named[0]))
             if bar.columns or any("-" in row[left + 1 : right] for row in rows):
                 for notes in bar.columns.values():
                     notes.reverse()  # a pick goes from the low string to the high one
@@ -253,10 +292,12 @@ class TabReader:
             elif found["open"] == "<":
                 note.marks.append("harmonic")
             _bend(note, found["bend"])
+            if "-" in found["bend"]:
+                note.unknown.append("bend or release that comes later, taken at once")
             note.sways, note.wide = bool(found["sway"]), len(found["sway"] or "") > 2
             note.out = found["out"] or ""
-            if way == "t":
-                note.unknown.append("tapping, read as a hammer-on")
+            if told := {"t": "tapping", "tr": "trill"}.get(way):
+                note.unknown.append(f"{told}, read as a hammer-on")
             note.joined = bool(way)
             note.slid = way in tuple("s/\\")
             if found["into"] and not way:
@@ -270,6 +311,7 @@ class TabReader:
         counted = any(bar.counts for bar in bars)
         usual = sorted(bar.width for bar in bars)[len(bars) // 2]
         pad = min((min(bar.columns) for bar in bars if bar.columns), default=0)
+        silent: list[Fraction] = []
         pickup = len(bars) > 1 and (
             bars[0].counts[0][1] > 0 if bars[0].counts else bars[0].width < PICKUP * usual
         )
@@ -284,15 +326,19 @@ class TabReader:
                 first = BEATS * (1 - Fraction(bar.width - pad, max(1, usual - pad)))
                 times = self._spaced(bar, pad, first if pickup and not number else Fraction(0))
             self._events(bar, times, start, name)
+            silent += [start + at for column, at in bar.counts if column in bar.rests
+                       and at not in times.values()]  # fmt: skip
+            for column, role in bar.roles:
+                later = (beat for place, beat in bar.counts if place >= column - 1)
+                self.said += ((start + next(later, Fraction(0)), "label", role),)
         if counted:
             self.told.add("rhythm read from the counts")
         self.bars = len(bars) - pickup
-        for one, after in pairwise(self.found):
-            one.end = after.at
-        if self.found:
-            self.found[-1].end = Fraction(BEATS * self.bars)
-        else:
+        if not self.found:
             raise self._wrong("there are no notes in the tablature", 0)
+        for one, until in zip_longest(self.found, [after.at for after in self.found[1:]]):
+            end = Fraction(BEATS * self.bars) if until is None else until
+            one.end = min((at for at in silent if one.at < at < end), default=end)
 
     def _counted(self, bar: _Bar, name: str) -> dict[int, Fraction | None]:
         """Return the beat of each column by the count that stands over it."""
@@ -367,5 +413,5 @@ def _bend(note: XmlNote, text: str) -> None:
             cents = 100 * (min(int(size), LAST_FRET) - (note.fret or 0))
         if not size:
             note.unknown.append("bend whose size is not told, taken as full")
-        note.bends.append(XmlBend(max(0, cents - now)))
+        note.bends.append(XmlBend(max(0, cents - now), pre=kind == "pb"))
         now = max(cents, now)
