@@ -195,30 +195,31 @@ class _Search:
         frets = [fret, *(m.fret for m in note.moves if m.fret is not None)]
         on = f"on {note.string}"
         if min(frets) < 0:
-            return f"too low {on}"
+            return f"{on} it is too low"
         if max(frets) > LAST_FRET or fret > HIGHEST:
-            return f"too high {on}"
+            return f"{on} it is too high"
         if 0 in frets and not self.open:
-            return f"open {on}"
+            return f"{on} it would be open"
         if "harmonic" in note.marks and elsewhere:
-            return f"no harmonic {on}"
+            return f"{on} it is no harmonic"
         if note.into and fret < (2 if note.into == "/" else 1):
-            return f"nowhere to slide from {on}"
+            return f"{on} there is nowhere to slide from"
         for move, fret in note.walked():
             technique = move.technique
             why = ""
             if technique.motion == "frets" and (not fret or move.fret == 0):
-                why = f"a slide with the open string {on}"
+                why = "no slide has an open string"
             elif move.sign == "\\" and move.fret is None and fret < 2:
-                why = f"nowhere to slide to {on}"
+                why = "there is nowhere to slide to"
             elif technique.motion == "sway" and not fret and elsewhere:
-                why = f"vibrato of the open string {on}"
+                why = "an open string has no vibrato"
             elif technique.takes == "bend":
-                why = bend_fault(note.string, fret, bend_cents(move, fret))
+                fault = bend_fault(note.string, fret, bend_cents(move, fret))
+                why = f"{fault} is too hard" if fault else ""
             elif move.fret is not None and move.fret > HIGHEST:
-                why = f"too high {on}"
+                why = "it is too high"
             if why:
-                return why
+                return f"{on} {why}"
         return ""
 
     def _why(self, stroke: Stroke) -> str:
@@ -230,7 +231,7 @@ class _Search:
             if not fitting:
                 reasons = [why for _, why in self._ways(note)]
                 text = f"{name} has no place{self._on()} ({'; '.join(reasons)})"
-                return text + (OPEN if any(why.startswith("open") for why in reasons) else "")
+                return text + (OPEN if any(why.endswith("open") for why in reasons) else "")
             alone = [replace(stroke, notes=(new,)) for new in fitting]
             if not any(
                 self.position in (None, grip.position, grip.leaves)
@@ -238,9 +239,7 @@ class _Search:
                 for grip in grips(one)
             ):
                 found = " or ".join(_spelt(new) for new in fitting)
-                near = "".join(
-                    f"; there is no {why.removeprefix('a ')}" for why in self._nearby(note)
-                )
+                near = "".join(f"; {why}" for why in self._nearby(note))
                 return f"{name} is out of reach{here}: it lies at {found}{near}"
         names = " and ".join(_described(note, self.move) for note in stroke.notes)
         return f"no hand reaches {names} at once{here}{self._on()}"

@@ -13,7 +13,7 @@ from functools import partial
 from phrases.errors import RangeError
 from phrases.fretboard import LAST_FRET
 from phrases.phrase import Part, Phrase, StringNote, bend_cents, part_names
-from phrases.pitch import Key
+from phrases.pitch import KEYS, Key
 from phrases.techniques import BEND_SIZES, HARMONICS, SIZE_NAMES
 
 __all__ = [
@@ -54,9 +54,16 @@ def transpose(phrase: Phrase, key: Key) -> Phrase:
     frets = _frets([phrase])
     raise RangeError(
         f'"{phrase.title}" lies on frets {min(frets)} to {max(frets)}: its shape does not fit '
-        f"on the neck in {key} (frets {1 if min(frets) else 0} to {HIGHEST}); `backing "
-        "transpose --position N` looks for another fingering"
+        f"on the neck in {key} (frets {1 if min(frets) else 0} to {HIGHEST}); it does in "
+        f"{_keys(phrase, key.mode)}; `backing transpose --position N` looks for another fingering"
     )
+
+
+def _keys(phrase: Phrase, mode: str) -> str:
+    """Return the keys to which a phrase's shape can be moved, each pitch by one name."""
+    keys = {one.pitch_class: str(one) for one in KEYS if one.mode == mode}
+    tonic = phrase.key.pitch_class
+    return ", ".join(keys[(tonic + n) % 12] for n in range(-11, 12) if _fits([phrase], n))
 
 
 def _fits(every: Sequence[Phrase], move: int) -> bool:
@@ -202,14 +209,14 @@ def moved_note(note: StringNote, move: int) -> StringNote:
 
 
 def bend_fault(string: str, fret: int, cents: int) -> str:
-    """Return why a string is not bent at a fret by some cents."""
+    """Return which bend, at a fret and by some cents, a string is not given."""
     if not fret:
-        return f"a bend of the open string on {string}"
+        return "a bend of the open string"
     if cents >= BEND_SIZES["full"]:
         if string not in FULL_BENDS:
-            return f"a full bend on {string}"
+            return "a full bend"
         if fret < FULL_BEND_FROM:
-            return f"a full bend below fret {FULL_BEND_FROM} on {string}"
+            return f"a full bend below fret {FULL_BEND_FROM}"
     elif cents >= BEND_SIZES["1/2"] and string not in HALF_BENDS:
-        return f"a bend on {string}"
+        return "a bend"
     return ""
