@@ -19,12 +19,11 @@ def table(stream: Stream) -> list[str]:
         if last != section.tempo:
             tempo = f"{float(section.tempo):.0f} to {float(last):.0f}"
         turns = [label.text for label in section.labels if label.kind == "turn"]
-        alone = not any(note.voice.startswith("lead") for note in section.notes)
         band = any(
             note.voice in ("bass", "comp") or (note.voice == "drums" and note.pitch not in WOOD)
             for note in section.notes
         )
-        what = " / ".join(turns) if turns else "yours" if alone else "phrase"
+        what = " / ".join(turns) or "phrase"
         if not band:
             what += ", no band"
         rows.append((_clock(float(section.start)), str(number), tempo, what))
@@ -57,14 +56,14 @@ def picture(stream: Stream) -> list[str]:
         at = points[0][0] + (length - points[0][0]) * (column + 0.5) / WIDTH
         columns.append([tempo for second, tempo in points if second <= at][-1])
     height = HEIGHT if span else 1
+    labels = {1: low, height: high}
     lines = []
     for row in range(height, 0, -1):
-        label = low + span * (row - 1) / max(1, height - 1)
         marks = "".join(
             "#" if not span or round((t - low) / span * (height - 1)) + 1 >= row else " "
             for t in columns
         )
-        shown = f"{label:.0f}" if row in (1, height) else ""
+        shown = f"{labels[row]:.0f}" if row in labels else ""
         lines.append(f"{shown:>6} |{marks}".rstrip())
     left = _clock(points[0][0])
     lines.append(f"{'':>6} +{'-' * WIDTH}")

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 import re
+from contextlib import nullcontext
 from dataclasses import fields
 from fractions import Fraction
 from itertools import pairwise
@@ -21,9 +22,10 @@ from backing.practice.plan import (
     SHAPES,
     check_lasts,
     check_step,
+    check_words,
     parse_bars,
 )
-from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
+from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError, WordsError
 
 
 def tempos(tempo: int = 100, **words: Any) -> list[Fraction]:
@@ -398,6 +400,34 @@ def test_a_plan_file_has_no_word_in_vain(
     path.write_text(text, encoding="utf-8")
     with pytest.raises(TextFileError, match=re.escape(message)):
         read_plan(path, room)
+
+
+@pytest.mark.parametrize(
+    ("told", "room", "own", "message"),
+    [
+        ({"step": 5}, "trade", {"step"}, "step changes nothing in hold; say from which tempo"),
+        ({"step": 5, "start": 60}, "trade", {"step"}, ""),
+        ({"step": 5}, "loop", {"step"}, ""),
+        (
+            {"step": 5, "shape": "ramp"},
+            "trade",
+            {"step"},
+            "step changes nothing in ramp; leave it",
+        ),
+        ({"step": 5, "shape": "ramp"}, "trade", set(), ""),  # what a file says may be overruled
+        ({"shape": "hold", "start": 50, "goal": 60}, "loop", {"start", "goal"}, "hold has one"),
+        ({"shape": "hold", "start": 60, "goal": 60}, "loop", {"start", "goal"}, ""),
+        ({"shape": "hold", "start": 50, "goal": 60}, "loop", {"goal"}, ""),
+        ({"bars": (5, 8), "part": "call"}, "loop", {"bars"}, "bars and part are two choices"),
+        ({"bars": (5, 8), "part": ""}, "loop", {"bars"}, ""),
+        ({"gap": "echo"}, "loop", {"gap"}, "gap is for a trade, not for a loop; leave it out"),
+    ],
+)
+def test_options_beside_a_plan_file_are_not_in_vain(
+    told: dict[str, Any], room: str, own: set[str], message: str
+) -> None:
+    with pytest.raises(WordsError, match=f"^{message}") if message else nullcontext():
+        check_words(told, room, {name: told[name] for name in own})
 
 
 @pytest.mark.parametrize(
