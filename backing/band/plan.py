@@ -15,13 +15,15 @@ from dataclasses import dataclass
 from backing.band.fills import Deck, fills, set_ups
 from backing.grooves import Groove, Pattern
 
-__all__ = ["ARCS", "FLAT", "LINE", "SPACING", "Chorus", "Planner", "loudness"]
+__all__ = ["ARCS", "FLAT", "HEADS", "LINE", "SPACING", "Chorus", "Planner", "loudness"]
 
 ARC = 6  # choruses in which the band builds before it rests
 FLAT = 0.75  # how strong a band is that stays as it is
 STOPPED = 0.5  # of the later choruses of a groove that stops
 BIG = 3  # choruses from one big fill to the next
 LINE = 4  # bars
+COLUMNS = "{:>7}  {:10}  {:8}  {:15}  {:7}  {}"
+HEADS = COLUMNS.format("chorus", "strength", "patterns", "turnaround", "opening", "all together")
 PUSHES = (2, 2, 3)  # in a chorus: out of lines, and into the last bar
 STOPS = 4  # bars of stop-time at the top of a chorus, at most
 BREAKS = 0.6  # of the choruses whose last bar but one holds a single chord
@@ -57,14 +59,14 @@ class Chorus:
     breaks: bool = False
 
     def told(self) -> str:
-        """Return it as a line of words."""
+        """Return it as a row under `HEADS`."""
         bar = "#" * round(1 + 9 * self.strength)
-        pushed = f"push out of {' and '.join(str(n + 1) for n in self.pushes)}"
-        words = [f"{self.number + 1:4}  {bar:10}  {self.kind:5}  {self.turnaround or '-':15}"]
-        words += ["crash" if self.crash else " " * 5, f"{pushed if self.pushes else '':26}"]
-        words += ["break"] if self.breaks else []
+        words = [f"push out of {' and '.join(f'bar {n + 1}' for n in self.pushes)}"]
+        words = (words if self.pushes else []) + (["break"] if self.breaks else [])
         words += [f"{p.when} {p.told()}" for p in (self.riff, self.stop) if p]
-        return "  ".join(words).rstrip()
+        turnaround, opening = self.turnaround or "the form's own", "crash" if self.crash else ""
+        told = (self.number + 1, bar, self.kind, turnaround, opening, ", ".join(words))
+        return COLUMNS.format(*told).rstrip()
 
 
 def loudness(strength: float) -> float:

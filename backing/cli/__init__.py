@@ -53,7 +53,7 @@ COMMANDS: dict[str, str] = {
     "list": "Show the grooves, forms, phrases, soundfonts, cards or ports that are here.",
     "pedal": "Learn a MIDI foot pedal by pressing it, and remember it.",
     "completion": "Print what makes the Tab key complete in bash, zsh or fish.",
-    "man": "Print the manual page.",
+    "man": "Show the manual page, or write it to a file or pipe.",
     "config": "Show what is set once for all commands, and where.",
 }
 
@@ -161,6 +161,10 @@ def _said(error: click.UsageError) -> str:
     """Return an error's message, with what to write instead of words that no command takes."""
     if isinstance(error, click.MissingParameter) and error.param is not None:
         return NAMES.get(error.param.name or "", error.message)
+    if found := re.fullmatch(r"(?:File|Directory) '(.+)' (is a|does).*\.", error.message):
+        folder, there = error.message.startswith("Dir"), found[2] == "is a"
+        wanted, got = ("folder", "file") if folder else ("file", "folder")
+        return f"{found[1]}: {f'is a {got}; name a' if there else 'there is no such'} {wanted}"
     if isinstance(error, click.NoSuchOption) and error.ctx:
         from phrases.words import nearest
 

@@ -168,6 +168,8 @@ def _print(phrase: Phrase, form: Form, places: list[Placement], line: int) -> No
         for ending in report.endings:
             if ending.part == part:
                 click.echo(f"  {_ends(ending)}")
+    if any(row.degree.endswith("+") for row in report.rows):
+        click.echo("\n+ after a note or its degree is a quarter tone above it")
     if len(places) > 1:
         _lines(phrase, places)
     click.echo()
@@ -224,6 +226,7 @@ def _table(part: str, rows: list[Row], names: Names) -> None:
 
 def _ends(ending: Ending) -> str:
     degree, role = ending.degree, ending.role
+    degree = f"a quarter tone above {degree[:-1]}" if degree.endswith("+") else degree
     where = f"{degree}, the chord's {role}"
     if degree == "1" and ending.home:
         where = "the root"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+import sys
 from importlib.metadata import version
 
 import click
@@ -14,11 +17,19 @@ __all__ = ["command", "page"]
 @click.command("man", epilog="\b\nFor example:\n  backing man > backing.1\n  man ./backing.1")
 @json_option
 def command(as_json: bool) -> None:
-    """Print the manual page, which is the help of all commands."""
+    """Show the manual page, which is the help of all commands.
+
+    On a terminal `man` shows it; elsewhere it is written in man's own language, roff.
+    """
     if as_json:
         print_json({"page": page()})
         return
-    click.echo(page(), nl=False)
+    man = shutil.which("man") if sys.stdout.isatty() else None
+    if (
+        not man
+        or subprocess.run([man, "-l", "-"], input=page(), text=True, check=False).returncode
+    ):
+        click.echo(page(), nl=False)
 
 
 def page() -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from backing import pieces
+from backing.band.plan import HEADS
 from backing.cautions import LOUD, SORE
 from backing.cli.options import Asked, Wanted, print_json, written_files
 from backing.cli.progress import bar
@@ -141,8 +142,7 @@ def _show(stream: Stream, *, as_json: bool) -> None:
         print_json(_summary(stream, []))
         return
     if stream.plan:
-        click.echo(f"{stream.title} in {stream.key}: chorus, how strong, patterns, turnaround")
-        for line in stream.plan:
+        for line in (f"{stream.title} in {stream.key}", HEADS, *stream.plan):
             click.echo(line)
         return
     for line in [stream.title, *table(stream), "", *picture(stream)]:

@@ -20,7 +20,6 @@ from xml.parsers import expat
 
 from phrases.errors import Problem, TextFileError
 from phrases.kinds import missing_file
-from phrases.words import short
 
 __all__ = ["LARGEST", "SUFFIXES", "read_xml"]
 
@@ -30,6 +29,7 @@ DEEPEST = 64
 # Controls that XML allows, and marks that turn writing round (Unicode Standard Annex 9).
 STEERING = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 EXPORT = "export it from the notation program as MusicXML (.musicxml or .mxl)"
+BROKEN = f"not XML, or not all of it; {EXPORT}"
 CONTAINER = "META-INF/container.xml"
 
 
@@ -80,9 +80,8 @@ def _unzipped(name: str, data: bytes) -> bytes:
     except TextFileError:
         raise
     # A damaged index makes zipfile and its decompressors raise nearly anything there is.
-    except Exception as error:
-        what = short(str(error)) or type(error).__name__
-        raise _broken(name, f"not a zip that can be read: {what}; {EXPORT}") from None
+    except Exception:
+        raise _broken(name, f"not a zip that can be read; {EXPORT}") from None
 
 
 def _member(name: str, archive: zipfile.ZipFile, inside: str) -> bytes:
@@ -123,10 +122,9 @@ def _parsed(name: str, data: bytes) -> ET.Element:
     try:
         parser.Parse(data, True)
     except expat.ExpatError as error:
-        what = expat.ErrorString(error.code)
-        raise _broken(name, f"not XML: {what}; {EXPORT}", error.lineno, error.offset + 1) from None
+        raise _broken(name, BROKEN, error.lineno, error.offset + 1) from None
     except (LookupError, ValueError) as error:
         if isinstance(error, TextFileError):
             raise
-        raise _broken(name, f"not XML: {error}; {EXPORT}") from None
+        raise _broken(name, BROKEN) from None
     return builder.close()

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from backing.events import Stream
-from backing.listening.source import TakeError
+from backing.listening.source import NO_SOUND, TakeError
 from backing.sound.audio import CHUNK, Rendered
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
@@ -115,8 +115,8 @@ def read_take(path: Path, rate: int) -> Sound:
                 f"demo, {LONGEST / 60:.0f} minutes at most"
             )
         return _heard_of(path, soundfile.SoundFile(path), rate)
-    except (OSError, RuntimeError) as error:
-        raise TakeError(f"{path}: not a sound that can be read: {error}") from None
+    except (OSError, RuntimeError):
+        raise TakeError(f"{path}: {NO_SOUND}") from None
 
 
 def _heard_of(path: Path, file: Any, rate: int) -> Sound:

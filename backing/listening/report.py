@@ -7,6 +7,7 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -123,7 +124,13 @@ def hear(
     last = rows[-1]
     rest = (float(stream.sections[last.section].seconds) - last.offset) / last.pace
     begin, end = events[0].at - 60 / events[0].tempo, min(last.until, last.at + rest)
-    extra = [one for one in found.extra if begin <= one.at - found.late <= end]
+    pickup = {n.pitch for e in takewhile(lambda e: e.place.bar < 1, events) for n in e.notes}
+    extra = [
+        one for one in found.extra
+        if begin <= one.at - found.late <= end
+        # Whoever goes on begins the phrase again before its last bar is over.
+        and not (one.at - found.late > events[-1].at and round(one.cents / 100) in pickup)
+    ]  # fmt: skip
     if over := len(found.extra) - len(extra):
         notes = "a note" if over == 1 else f"{over} notes"
         remarks.append(f"not judged: {notes} before it begins or after it ends")

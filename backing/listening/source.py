@@ -24,6 +24,7 @@ BLOCK_SECONDS = 20.0
 HIGHEST = 60_000  # frames a second that are kept
 LOWEST = 8_000
 LONGEST = 4 * 3600.0  # seconds
+NO_SOUND = "not a sound file; name one that is WAV, FLAC, Ogg or MP3"
 ONE_SIDED = 1000.0  # times the power of the other side, where only one has a cable in it
 SILENT = 10 ** (-60 / 20)
 TAPS = 63
@@ -97,10 +98,8 @@ class Source:
             raise TakeError(f"{path}: there is no such file")
         try:
             self._file: Any = soundfile.SoundFile(path)
-        except (RuntimeError, OSError, TypeError) as error:
-            raise TakeError(
-                f"{path}: not a sound file that can be read (WAV, FLAC, Ogg, MP3): {error}"
-            ) from None
+        except (RuntimeError, OSError, TypeError):
+            raise TakeError(f"{path}: {NO_SOUND}") from None
         try:
             self._look()
         except BaseException:

@@ -27,7 +27,7 @@ def table(stream: Stream) -> list[str]:
         if not band:
             what += ", no band"
         rows.append((_clock(float(section.start)), str(number), tempo, what))
-    lines = [f"{'from':>6}  {'pass':<12}tempo"]
+    lines = [f"{'min:s':>6}  {'pass':<12}{'beats/min':<12}  whose turn"]
     first = 0
     for n in range(len(rows)):
         if n + 1 < len(rows) and rows[n + 1][2:] == rows[first][2:]:

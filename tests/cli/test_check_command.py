@@ -81,6 +81,7 @@ def test_a_table_shows_what_a_teacher_asks() -> None:
     text = run(EXAMPLE).stdout
     assert "ends on the root: home" in text
     assert "open, as a call does" in text
+    assert "+ after a note or its degree is a quarter tone above it" in text
     assert "No warnings." in text
     assert SORE not in text
 

@@ -216,6 +216,20 @@ def test_the_manual_page_is_the_help_of_every_command() -> None:
     assert all(line.startswith(macros) for line in odd)
 
 
+def test_on_a_terminal_man_shows_the_manual_page(tmp_path: Path) -> None:
+    pty = pytest.importorskip("pty")  # none on Windows
+    shown = tmp_path / "man"
+    shown.write_text('#!/bin/sh\necho "$@: $(head -c 11)"\n')
+    shown.chmod(0o755)
+    ours, theirs = pty.openpty()
+    words = [sys.executable, "-m", "backing.cli", "man"]
+    paths = f"{tmp_path}{os.pathsep}{os.environ['PATH']}"
+    subprocess.run(words, stdout=theirs, check=True, env={**os.environ, "PATH": paths})
+    assert os.read(ours, 1000) == b"-l -: .TH BACKING\r\n"
+    os.close(ours)
+    os.close(theirs)
+
+
 def test_help_is_a_word_too() -> None:
     assert run("help").stdout == run("--help").stdout
     assert run("help", "loop").stdout == run("loop", "--help").stdout

@@ -95,7 +95,7 @@ def test_other_failures_exit_with_1_and_write_nothing(sheet: Path, tmp_path: Pat
     broken.write_text(sheet.read_text(encoding="utf-8")[:-40], encoding="utf-8")
     for words, message in (
         ([tmp_path / "no.musicxml"], "there is no such file"),
-        ([broken], "not XML"),
+        ([broken], "not XML, or not all of it; export it"),
         ([sheet, "--part", "Gitar"], '"Gitar" is not a part'),
     ):
         result = run("import", *words, "-o", new)

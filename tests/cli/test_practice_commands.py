@@ -89,7 +89,7 @@ def test_a_dry_run_prints_table_and_picture_and_writes_nothing(
     # Sticks of 4 s, two passes of 16 s, two of 12 s.
     assert [line.rstrip() for line in lines[:5]] == [
         "Porch light",
-        "  from  pass        tempo",
+        " min:s  pass        beats/min     whose turn",
         "  0:04  1 to 2      60            phrase",
         "  0:36  3 to 4      80            phrase",
         "  1:00  end",
@@ -324,6 +324,7 @@ def test_other_failures_exit_with_1(
         (["loop", "--tempo", "60"], "tempos go --from one --to another; for a single one write"),
         (["trade", "--bpm", "60"], "tempos go --from one --to another; for a single one write"),
         (["demo", "--bpm", "60"], 'there is no --bpm here; did you mean "--tempo"?'),
+        (["loop", "--plan", "/"], "Error: /: is a folder; name a file\n"),
         (["catch", "x.wav", "--from", "3"], "there is no --from here\n"),
         (["loop", "--soundfont", "x.sf2", "-o", "x.mid"], "--soundfont is for sound"),
     ],

@@ -73,6 +73,19 @@ def test_a_take_from_elsewhere_is_laid_against_what_is_named(played: Path, tmp_p
     assert "all of it" not in result.output  # nobody knows where it should begin
 
 
+def test_whoever_plays_on_into_the_next_pass_is_not_told_so(tmp_path: Path) -> None:
+    """The pickup of what comes again lies in the last bar of what was to be played once."""
+    twice = backing.loop("lamp-oil", goal=80, shape="hold", passes=2)
+    frames = round(float(twice.music[1].start) * RATE)
+    take = tmp_path / "on.wav"
+    soundfile.write(
+        take, sound(sounded(student(lead(twice), Slips()), Slips()), twice)[:frames], RATE
+    )
+    found = json.loads(hear(take, *WORDS, "--json").stdout)
+    assert found["extra"] == []
+    assert {note["how"] for note in found["notes"] if note["kind"] == "pick"} == {"played"}
+
+
 def test_what_sounds_at_the_first_sample_began_before_it(
     played: Path, stream: Stream, tmp_path: Path
 ) -> None:
@@ -210,7 +223,7 @@ def test_what_does_not_fit_is_refused_with_words(
     [
         (lambda p: soundfile.write(p, np.zeros(2 * RATE), RATE), "nothing is heard in it"),
         (lambda p: soundfile.write(p, np.ones(100), RATE), "shorter than a second"),
-        (lambda p: p.write_text("hello"), "not a sound file"),
+        (lambda p: p.write_text("hello"), "not a sound file; name one that is WAV"),
         (lambda p: None, "there is no such file"),
         (
             lambda p: soundfile.write(p, np.full(2 * RATE, np.nan, "f4"), RATE, "FLOAT"),
