@@ -180,7 +180,7 @@ class Drawer:
 
     def _beats(self, place: Area, value: tuple[int, int]) -> str:
         now, beats = value
-        size = min(place.height - 4, place.width / beats - 6)
+        size = min(place.height - 12, place.width / beats - 6)  # clear of the words over it
         cells = "".join(
             f"box(width: {size:g}pt, height: {size:g}pt, radius: 50%, "
             + (
@@ -341,8 +341,9 @@ class _Neck:
     def __init__(self, story: Story, place: Area) -> None:
         self.place = place
         self.letters = 48 if place.height > 250 else 32
-        self.top = 28.0
-        self.row = (place.height - self.letters - 42) / 5
+        # Half a row is free over the highest string and under the lowest, for what sounds there.
+        self.row = (place.height - 0.75 * self.letters - 12) / 6
+        self.top = self.row / 2 + 2
         frets = [one.fret for one in story.notes if one.fret] or [5]
         low, high = max(1, min(frets) - 1), min(24, max(frets) + 1)
         while high - low < 6:
@@ -350,7 +351,7 @@ class _Neck:
         self.low, self.high = low, high
         self.left = 64.0 + self.letters
         self.step = (place.width - self.left - 30) / (high - low + 1)
-        self.radius = min(0.85 * self.letters, 0.47 * self.step)
+        self.radius = min(0.85 * self.letters, 0.47 * self.step)  # half the width of what sounds
         self.base = self._base(story)
 
     def _x(self, fret: int) -> float:
@@ -398,17 +399,20 @@ class _Neck:
     def drawn(self, lit: Iterable[tuple[str, int | None, str, bool]]) -> str:
         """Return the neck with what sounds filled, and what the student plays in thick rings."""
         found = []
+        # No higher than a row, so that the places of the strings beside it are seen.
+        half, high, size = self.radius - 2, self.row / 2 - 1, min(self.letters, 1.1 * self.row)
         for string, fret, name, yours in lit:
             if fret is None:
                 continue
             x, y = self._x(fret), self._y(string)
             fill, edge = ("paper", "pine") if yours else ("rust", "rust")
             found.append(
-                f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{self.radius - 2.5:.1f}" '
-                f'fill="{COLOURS[fill]}" stroke="{COLOURS[edge]}" stroke-width="5"/>'
+                f'<rect x="{x - half:.1f}" y="{y - high:.1f}" width="{2 * half:.1f}" '
+                f'height="{2 * high:.1f}" rx="{high:.1f}" '
+                f'fill="{COLOURS[fill]}" stroke="{COLOURS[edge]}" stroke-width="4"/>'
             )
-            letters = lettering.chord_name(re.sub(r"\d.*", "", name), self.letters, face="bold")
-            one = ink.outline("note", letters, x, y + 0.35 * self.letters, 0.5, "")
+            letters = lettering.chord_name(re.sub(r"\d.*", "", name), size, face="bold")
+            one = ink.outline("note", letters, x, y + 0.35 * size, 0.5, "")
             colour = COLOURS["ink" if yours else "sheet"]
             found.append(f'<g fill="{colour}">{one.draw()}</g>')
         svg = lettering.outlined(self.base + "".join(found))

@@ -66,7 +66,7 @@ WIDE_STRIP = {
     "chord": Area(112, 476, 190, 88),
     "next": Area(302, 476, 430, 88),
     "turn": Area(732, 476, 420, 88),
-    "beats": Area(1152, 476, 300, 88),
+    "beats": Area(1172, 476, 260, 88),
     "tempo": Area(1452, 476, 356, 88),
     "music": Area(96, 564, 1728, 462),
 }
@@ -75,7 +75,7 @@ TALL_STRIP = {
     "chord": Area(70, 830, 280, 100),
     "next": Area(350, 830, 660, 100),
     "turn": Area(70, 936, 540, 90),
-    "beats": Area(610, 936, 400, 90),
+    "beats": Area(630, 936, 380, 90),
     "tempo": Area(70, 1030, 940, 64),
     "music": Area(54, 1100, 972, 724),
 }
