@@ -11,10 +11,21 @@ from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["DRUMS", "presets"]
+__all__ = ["DRUMS", "Stamp", "presets", "stamp"]
+
+Stamp = tuple[Path, int, int]  # path, size and time
 
 DRUMS = 128  # the bank of General MIDI's percussion
 HEADER = struct.Struct("<20sHH14s")
+
+
+def stamp(path: Path) -> Stamp:
+    """Return what tells a file from one that replaced it; size and time are 0 without a file."""
+    try:
+        status = path.stat()
+    except OSError:
+        return path, 0, 0
+    return path, status.st_size, status.st_mtime_ns
 
 
 def presets(path: Path) -> frozenset[tuple[int, int]] | None:
@@ -23,8 +34,7 @@ def presets(path: Path) -> frozenset[tuple[int, int]] | None:
     None where the file does not say, as one that is damaged.
     """
     try:
-        status = path.stat()
-        return _presets(path, status.st_size, status.st_mtime_ns)
+        return _presets(*stamp(path))
     except OSError:
         return None
 

@@ -13,10 +13,13 @@ import math
 import threading
 from collections.abc import Callable, Iterator
 from functools import lru_cache, wraps
+from pathlib import Path
 from typing import Any, ParamSpec, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
+
+from soundfonts.presets import Stamp, stamp
 
 __all__ = ["blocks", "filtered", "once", "passed", "white"]
 
@@ -31,15 +34,21 @@ _ONCE = threading.RLock()
 
 
 def once(most: int) -> Callable[[Callable[P, T]], Callable[P, T]]:
-    """Cache a function's last results; no two threads compute the same one at once."""
+    """Cache a function's last results, those of a file until it is replaced.
+
+    No two threads compute the same one at once.
+    """
 
     def keeping(make: Callable[P, T]) -> Callable[P, T]:
-        kept = lru_cache(most)(make)
+        @lru_cache(most)
+        def kept(_files: tuple[Stamp, ...], *given: P.args, **named: P.kwargs) -> T:
+            return make(*given, **named)
 
         @wraps(make)
         def made(*given: P.args, **named: P.kwargs) -> T:
             with _ONCE:
-                return kept(*given, **named)  # type: ignore[arg-type]
+                files = tuple(stamp(one) for one in given if isinstance(one, Path))
+                return kept(files, *given, **named)  # type: ignore[arg-type]
 
         return made
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from phrases.errors import BluesError
+from soundfonts.presets import Stamp, stamp
 
 __all__ = [
     "AT_ONCE", "LOCK", "AudioError", "check_audio", "fluidsynth", "give_back", "new_synth",
@@ -40,8 +41,7 @@ HOW_TO_GET = {
 LOCK = threading.RLock()
 # Soundfonts that no synthesiser has just now, by their file: it takes longer to read than a
 # synthesiser to make. One synthesiser alone may have one at a time.
-File = tuple[Path, int, int]  # path, size and time
-_FREE: dict[File, list[int]] = {}
+_FREE: dict[Stamp, list[int]] = {}
 AT_ONCE = 2  # sections that are rendered at once
 
 _ready: Any = None  # pyfluidsynth, once it was made ready here; others may have imported it
@@ -141,7 +141,7 @@ def new_synth(rate: int, channels: int, pairs: int, polyphony: int) -> Any:
     )  # fmt: skip
 
 
-def take(soundfont: Path) -> tuple[File, int]:
+def take(soundfont: Path) -> tuple[Stamp, int]:
     """Return a soundfont that nobody has, and its file; hold `LOCK`, also for `give_back`.
 
     Raises
@@ -149,15 +149,12 @@ def take(soundfont: Path) -> tuple[File, int]:
     AudioError
         If FluidSynth cannot load it.
     """
-    file = soundfont, 0, 0
-    with contextlib.suppress(OSError):
-        status = soundfont.stat()
-        file = soundfont, status.st_size, status.st_mtime_ns
+    file = stamp(soundfont)
     free = _FREE.get(file)
     return file, free.pop() if free else _read(soundfont)
 
 
-def give_back(file: File, font: int) -> None:
+def give_back(file: Stamp, font: int) -> None:
     """Leave a soundfont to whoever takes it next."""
     _FREE.setdefault(file, []).append(font)
 
