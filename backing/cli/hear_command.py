@@ -132,6 +132,11 @@ def _once(words: list[str]) -> list[str]:
     return [*words, "--shape", "hold", "--passes", "1"]
 
 
+def renamed(text: str, name: str, new: str) -> str:
+    """Return the text of a phrase file that names another file in place of one."""
+    return re.sub(rf"""(?<=["']){re.escape(name)}(?=["'])""", lambda _: new, text)
+
+
 @contextlib.contextmanager
 def told_stream(
     ctx: click.Context, words: list[str], slate: Slate | None
@@ -148,7 +153,7 @@ def told_stream(
             file.parent.mkdir()
             file.write_text(known, encoding="utf-8")
             new = files[name] = file.as_posix()
-            text = re.sub(rf"""(["']){re.escape(name)}\1""", rf"\g<1>{new}\1", text)
+            text = renamed(text, name, new)
             words = [
                 word.removesuffix(name) + new if word in (name, f"{word.partition('=')[0]}={name}")
                 else word for word in words

@@ -157,6 +157,7 @@ def _texts(played: click.Context) -> tuple[str, dict[str, str]]:
 
     The text is empty without a phrase that has a file.
     """
+    from backing.cli.hear_command import renamed
     from phrases.files import find_phrase
     from phrases.kinds import PHRASE
     from phrases.shelf import is_path
@@ -168,8 +169,12 @@ def _texts(played: click.Context) -> tuple[str, dict[str, str]]:
     if phrase is None:
         return "", files
     file = TextFile.open(find_phrase(phrase), PHRASE)
+    text = file.text
     for where in ((), *file.tables("variation")):
         groove = file.table(where).get("groove")
         if isinstance(groove, str) and is_path(groove):
-            files[groove] = read_text(Path(file.name).parent / groove)
-    return file.text, files
+            own = read_text(Path(file.name).parent / groove)
+            if files.get(groove, own) != own:  # another file has this name in the words
+                text, groove = renamed(text, groove, f"./{groove}"), f"./{groove}"
+            files[groove] = own
+    return text, files

@@ -94,11 +94,14 @@ def test_whatever_plays_can_be_recorded_over_without_a_mix(
     assert slate.phrase == find_phrase("lamp-oil").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("own", [True, False])
+@pytest.mark.parametrize("own", ["own.toml", "plan.toml", ""])
 def test_a_take_keeps_what_was_set_and_the_files_that_were_named(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, own: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, own: str
 ) -> None:
-    """Without them, and with another seed than then, it is the same piece to the note."""
+    """Without them, and with another seed than then, it is the same piece to the note.
+
+    The phrase's groove, which is named from its folder, may have the name of a file in words.
+    """
     streams: list[Any] = []
 
     def play(stream: Any, **more: Any) -> None:
@@ -108,15 +111,18 @@ def test_a_take_keeps_what_was_set_and_the_files_that_were_named(
     monkeypatch.setattr("backing.live.play.play", play)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv(config.VARIABLE, str(tmp_path / "config.toml"))
-    files = {name: tmp_path / f"{name}.toml" for name in ("config", "own", "mine", "plan")}
+    names = ("config", "own", "deep/own", "deep/mine", "plan", "deep/plan")
+    files = {name: tmp_path / f"{name}.toml" for name in names}
+    (tmp_path / "deep").mkdir()
     files["config"].write_text("seed = 7\nlooseness = 0.5\n", encoding="utf-8")
-    files["own"].write_bytes((GROOVES / "boogie.toml").read_bytes())
+    for name in ("own", "deep/own", "deep/plan"):
+        files[name].write_bytes((GROOVES / "boogie.toml").read_bytes())
     files["plan"].write_text("passes = 2\nfrom = 50\n", encoding="utf-8")
     text = re.sub(
-        r"(?m)^groove = .*", 'groove = "own.toml"', find_phrase("lamp-oil").read_text("utf-8")
+        r"(?m)^groove = .*", f'groove = "{own}"', find_phrase("lamp-oil").read_text("utf-8")
     )
-    files["mine"].write_text(text, encoding="utf-8")
-    words = ["loop", "mine.toml", "--plan=plan.toml"]
+    files["deep/mine"].write_text(text, encoding="utf-8")
+    words = ["loop", "deep/mine.toml", "--plan=plan.toml"]
     words = words if own else ["loop", "lamp-oil", "--groove", "own.toml"]
     result = run("record", *words, "--no-mix")
     assert result.exit_code == 0, result.output
