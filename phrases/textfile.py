@@ -19,7 +19,7 @@ from phrases.errors import BluesError, Problem, TextFileError
 from phrases.kinds import missing_file, other_kind
 from phrases.words import expected, nearest
 
-__all__ = ["LARGEST_FILE", "TextFile", "read_text"]
+__all__ = ["LARGEST_FILE", "TextFile", "read_bytes", "read_text"]
 
 LARGEST_FILE = 1_000_000
 MOST_TOLD = 20
@@ -47,27 +47,36 @@ def read_text(path: Path, kind: str = "") -> str:
     Raises `TextFileError` if it is missing, not a file, unreadable, over `LARGEST_FILE` bytes, or
     not UTF-8.
     """
-    name = str(path)
-    try:
-        if path.exists() and not path.is_file():
-            raise TextFileError(name, (Problem("is not a file; name a text file"),))
-        if path.stat().st_size > LARGEST_FILE:
-            raise TextFileError(name, (Problem("the file is over 1 MB; is it the right one?"),))
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise TextFileError(name, (Problem(missing_file(path, kind)),)) from None
-    except TextFileError:
-        raise
-    except (OSError, ValueError) as error:  # a NUL in a path is no OSError
-        what = getattr(error, "strerror", None) or str(error)
-        raise TextFileError(name, (Problem(f"cannot be read: {what}"),)) from None
+    raw = read_bytes(path, kind=kind)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         column = error.start - raw.rfind(b"\n", 0, error.start)
         problem = Problem("the text is not UTF-8; save it as plain text in UTF-8", line, column)
-        raise TextFileError(name, (problem,)) from None
+        raise TextFileError(str(path), (problem,)) from None
+
+
+def read_bytes(
+    path: Path, what: str = "a text file", most: int = LARGEST_FILE, kind: str = ""
+) -> bytes:
+    """Return a file's bytes, `most` of them.
+
+    `what` it should be has its article; `kind` is as for `read_text`. Raises `TextFileError` if it
+    is missing, not a file, unreadable or too large.
+    """
+    try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            problem = f"is not a file; name {what}"
+        elif path.stat().st_size > most:
+            problem = f"the file is over {most // 1_000_000} MB; is it the right one?"
+        else:
+            return path.read_bytes()
+    except FileNotFoundError:
+        problem = missing_file(path, kind)
+    except (OSError, ValueError) as error:  # a NUL in a path is no OSError
+        problem = f"cannot be read: {getattr(error, 'strerror', None) or error}"
+    raise TextFileError(str(path), (Problem(problem),))
 
 
 class TextFile:

@@ -28,15 +28,14 @@ from backing.exchange.xmlfile import STEERING
 from phrases.counting import METERS, Meter
 from phrases.errors import BluesError, Problem, TextFileError
 from phrases.fretboard import LAST_FRET, STRINGS
-from phrases.kinds import missing_file
 from phrases.phrase import ROLES
 from phrases.pitch import Key, parse_key, pitch_class
+from phrases.textfile import read_bytes
 from phrases.words import expected
 
 __all__ = ["SUFFIXES", "TabReader"]
 
 SUFFIXES = (".txt", ".tab")
-LARGEST = 1_000_000  # bytes
 MOST_BARS = 256
 BEATS = 4
 GRIDS = (4, 8, 16, 12, 32, 24, 48)  # divisions of a bar that spacing may mean
@@ -81,7 +80,6 @@ class _Staff:
 class _Bar:
     """One bar of typed tablature: notes and counts by column."""
 
-    start: int
     width: int
     columns: dict[int, list[XmlNote]] = field(default_factory=dict)
     counts: list[tuple[int, Fraction]] = field(default_factory=list)
@@ -112,7 +110,8 @@ class TabReader:
     fields: dict[str, str] = field(default_factory=dict)  # what a sheet of our own tells besides
 
     def __post_init__(self) -> None:
-        lines = STEERING.sub("", self._text()).expandtabs().splitlines()
+        text = read_bytes(self.path).decode("utf-8-sig", errors="replace")
+        lines = STEERING.sub("", text).expandtabs().splitlines()
         headed = self._heading(lines)
         apart = [n for n, line in enumerate(lines) if headed and _APART.fullmatch(line)]
         for n in apart:
@@ -148,20 +147,6 @@ class TabReader:
 
     def _wrong(self, message: str, line: int) -> TextFileError:
         return TextFileError(str(self.path), (Problem(message, line, 1 if line else 0),))
-
-    def _text(self) -> str:
-        try:
-            if self.path.exists() and not self.path.is_file():
-                raise self._wrong("it is not a file; name a text file", 0)
-            with self.path.open("rb") as file:
-                data = file.read(LARGEST + 1)
-        except FileNotFoundError:
-            raise self._wrong(missing_file(self.path), 0) from None
-        except OSError as error:
-            raise self._wrong(f"cannot be read: {error.strerror or error}", 0) from None
-        if len(data) > LARGEST:
-            raise self._wrong(f"too large: at most {LARGEST // 1000} kB of text are read", 0)
-        return data.decode("utf-8-sig", errors="replace")
 
     def _staves(self, lines: Sequence[str]) -> Iterator[_Staff]:
         """Yield each six lines in a row, with the counts above or below them."""
@@ -245,7 +230,7 @@ class TabReader:
         if any(":" in row for row in rows):
             self.told.add("repeat signs, which are not played out")
         for left, right in pairwise(edges):
-            bar = _Bar(left + 1, right - left - 1)
+            bar = _Bar(right - left - 1)
             for line, row in enumerate(rows, 1):
                 for column, note in self._notes(row[left + 1 : right], line):
                     bar.columns.setdefault(column, []).append(note)

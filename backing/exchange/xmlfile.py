@@ -19,7 +19,7 @@ from xml.etree import ElementTree as ET
 from xml.parsers import expat
 
 from phrases.errors import Problem, TextFileError
-from phrases.kinds import missing_file
+from phrases.textfile import read_bytes
 
 __all__ = ["LARGEST", "SUFFIXES", "read_xml"]
 
@@ -39,29 +39,12 @@ def read_xml(path: Path) -> ET.Element:
     Raises `TextFileError` if it cannot be read, is no XML, is too large, or declares entities.
     """
     name = str(path)
-    try:
-        if path.exists() and not path.is_file():  # a pipe would be waited for
-            raise _broken(name, "it is not a file; name a MusicXML file")
-        with path.open("rb") as file:
-            data = file.read(LARGEST + 1)
-    except FileNotFoundError:
-        raise _broken(name, missing_file(path)) from None
-    except (OSError, ValueError) as error:
-        if isinstance(error, TextFileError):
-            raise
-        why = getattr(error, "strerror", None) or str(error)
-        raise _broken(name, f"cannot be read: {why}") from None
-    _check_size(name, data)
+    data = read_bytes(path, "a MusicXML file", LARGEST)
     return _parsed(name, _unzipped(name, data) if data.startswith(b"PK") else data)
 
 
 def _broken(name: str, message: str, line: int = 0, column: int = 0) -> TextFileError:
     return TextFileError(name, (Problem(message, line, column),))
-
-
-def _check_size(name: str, data: bytes) -> None:
-    if len(data) > LARGEST:
-        raise _broken(name, f"too large: at most {LARGEST // 1_000_000} MB are read")
 
 
 def _unzipped(name: str, data: bytes) -> bytes:
@@ -87,7 +70,8 @@ def _unzipped(name: str, data: bytes) -> bytes:
 def _member(name: str, archive: zipfile.ZipFile, inside: str) -> bytes:
     with archive.open(inside) as file:
         data = file.read(LARGEST + 1)
-    _check_size(name, data)
+    if len(data) > LARGEST:
+        raise _broken(name, f"too large: at most {LARGEST // 1_000_000} MB are read")
     return data
 
 

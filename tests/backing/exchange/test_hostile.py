@@ -55,7 +55,7 @@ HUGE = {
     ),
     "notes": (score(NOTE.format("", 1) * 80_000), "it holds 80001 elements, at most 1000"),
     "words": (score(f"{WORDS * 300}{BAR}</measure><measure>" * 66 + BAR), "67 bars: a part has"),
-    "file": ("<score-partwise>" + " " * 20_000_000, "too large: at most 20 MB are read"),
+    "file": ("<score-partwise>" + " " * 20_000_000, "the file is over 20 MB"),
 }
 
 

@@ -664,7 +664,7 @@ def test_deep_and_large_files_are_refused(tmp_path: Path, monkeypatch: pytest.Mo
     with pytest.raises(TextFileError, match="nested deeper than 64"):
         read("<a>" * 100_000, tmp_path)
     monkeypatch.setattr(xmlfile, "LARGEST", 500)
-    with pytest.raises(TextFileError, match="too large"):
+    with pytest.raises(TextFileError, match="the file is over"):
         read(document(xnote("1/8", 16)), tmp_path)
 
 
