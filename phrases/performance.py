@@ -302,7 +302,7 @@ class _Shape:
         out = technique.takes == "slide" and move.fret is None
         if technique.motion != "sway" and not out:
             self.sways = [_cut(sway, at) for sway in self.sways]
-        end = at + takes if until is None else max(until, at + takes)
+        end = at + takes if until is None else max(until, at)
         if technique.motion == "sway":
             wide = technique.cents if move.size is None else technique.sizes[move.size]
             self.sways = [_cut(sway, at) for sway in self.sways]
