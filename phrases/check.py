@@ -252,7 +252,7 @@ def _unheard(line: Sequence[PlacedStroke], seconds: Seconds) -> Iterator[Caution
             (move.technique.name, replace(note, moves=note.moves[:-1]), note)
             for note in hit.stroke.notes
             for move in note.moves[-1:]
-            if move.technique.motion in ("sway", "flutter", "dip")
+            if move.technique.stays
         ]
         if not found:
             continue

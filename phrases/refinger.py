@@ -22,7 +22,6 @@ from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.hands import Grip, grips, move_cost
 from phrases.phrase import Part, Phrase, StringNote, Stroke, bend_cents
 from phrases.pitch import Key, pitch_name
-from phrases.techniques import SLIDES
 from phrases.transpose import HIGHEST, all_frets, bend_fault, each_part, moved_note, ways
 from phrases.words import expected
 
@@ -209,7 +208,7 @@ class _Search:
             why = ""
             if technique.motion == "frets" and (not fret or move.fret == 0):
                 why = "no slide has an open string"
-            elif move.sign == "\\" and move.fret is None and fret < 2:
+            elif technique.slide == "\\" and move.fret is None and fret < 2:
                 why = "there is nowhere to slide to"
             elif technique.motion == "sway" and not fret and elsewhere:
                 why = "an open string has no vibrato"
@@ -287,8 +286,8 @@ def _liking(before: StringNote, after: StringNote) -> float:
         room = after.fret - 1 if after.into == "/" else LAST_FRET - after.fret
         cost += SHORT_OF_NECK * max(0, NOWHERE - room)
     for move, fret in after.walked():
-        if move.sign in SLIDES and move.fret is None:
-            room = fret - 1 if move.sign == "\\" else LAST_FRET - fret
+        if move.technique.slide and move.fret is None:
+            room = fret - 1 if move.technique.way < 0 else LAST_FRET - fret
             cost += SHORT_OF_NECK * max(0, NOWHERE - room)
     if "rake" in after.marks:
         cost += max(0, RAKED - STRINGS.index(after.string))

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 __all__ = [
     "BEND_SIZES", "HARMONICS", "LATEST", "LONGEST", "MARKS", "PICKLESS", "PINCHED", "RATES",
-    "SIZE_NAMES", "SLIDES", "SLIDE_SECONDS", "TECHNIQUES", "WIDTHS", "Mark", "Technique", "mark",
+    "SIZE_NAMES", "SLIDES", "SLIDE_SECONDS", "STEPS", "TECHNIQUES", "WIDTHS", "Mark", "Technique",
+    "mark",
 ]  # fmt: skip
 
 
@@ -52,6 +53,16 @@ class Technique:
     def lands(self) -> bool:
         """Whether the fretting hand stops another fret afterwards."""
         return self.motion in ("frets", "step")
+
+    @property
+    def slide(self) -> str:
+        r"""``/`` or ``\`` where it slides, whatever its sign; empty where it does not."""
+        return ("", "/", "\\")[self.way] if self.motion == "frets" else ""
+
+    @property
+    def stays(self) -> bool:
+        """Whether the pitch is afterwards what it was before: a vibrato, a trill, a dip."""
+        return not (self.lands or self.bending)
 
     @property
     def bending(self) -> str:
@@ -99,6 +110,9 @@ TECHNIQUES: dict[str, Technique] = {
                   brackets=("size", "over")),
     )
 }  # fmt: skip
+
+# What comes to another fret at once, without a pick.
+STEPS = tuple(sign for sign, one in TECHNIQUES.items() if one.motion == "step")
 
 SLIDE_SECONDS = 0.07  # that a slide takes at least, however near its fret
 

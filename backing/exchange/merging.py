@@ -64,7 +64,7 @@ def _join(note: XmlNote, other: XmlNote) -> None:
     """Add what another staff says of a note."""
     for flag in ("muted", "tied", "slid", "joined", "leaves", "joins", "trill"):
         setattr(note, flag, getattr(note, flag) or getattr(other, flag))
-    for word in ("ways", "into", "out", "bends", "others"):
+    for word in ("ways", "into", "out", "bends", "others", "by"):
         setattr(note, word, getattr(note, word) or getattr(other, word))
     # A line's number means something on its own staff only.
     note.slurs = note.slurs or [(kind, f"other {number}") for kind, number in other.slurs]

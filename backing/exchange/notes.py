@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.exchange.techniques import INTO, LATE, MARKED, MOVES, OTHER, OUT, of_element
+from backing.exchange.techniques import INTO, JOINS, LATE, MARKED, MOVES, OTHER, OUT, of_element
 from backing.sheet.values import VALUES
 from phrases.pitch import NATURAL
 from phrases.techniques import mark
@@ -74,11 +74,12 @@ class XmlNote:
     grace: bool = False
     chord: bool = False
     tied: bool = False  # whether a tie ends here
-    # `slid` to `slurred`: whether a slide, a hammer-on or pull-off, or a slur arrives here; a slur
-    # may have come over several notes.
+    # `slid` to `slurred`: whether a slide, a hammer-on or its like, or a slur arrives here; a slur
+    # may have come over several notes. `by` is the element of the first two.
     slid: bool = False
     joined: bool = False
     slurred: bool = False
+    by: str = ""
     leaves: bool = False  # and `joins`: whether a slide begins here, or a hammer-on or a pull-off
     joins: bool = False
     # `slurs` and `waves`: kinds and numbers of slurs and of vibrato lines that begin and end here.
@@ -181,6 +182,8 @@ def _take(note: XmlNote, child: ET.Element) -> None:
         return
     tag, kind = child.tag, child.get("type", "")
     text = (child.text or "").strip()
+    if tag in JOINS.values() and kind != "start":
+        note.by = tag
     if tag == "string":
         note.line = max(0, int(number(text)))
         note.places.append(XmlPlace(note.line))
@@ -197,8 +200,8 @@ def _take(note: XmlNote, child: ET.Element) -> None:
     elif tag in ("slide", "glissando"):
         note.slid |= kind == "stop"
         note.leaves |= kind == "start"
-    elif tag in ("hammer-on", "pull-off"):
-        note.joined |= kind == "stop"
+    elif tag in JOINS.values():
+        note.joined |= kind != "start"
         note.joins |= kind == "start"
     elif tag == "bend":
         _take_bend(note, child)

@@ -21,8 +21,8 @@ from phrases.phrase import Move, bend_cents
 from phrases.techniques import MARKS, SIZE_NAMES, TECHNIQUES
 
 __all__ = [
-    "INTO", "LATE", "MARKED", "MOVES", "OTHER", "OUT", "add", "of_element", "slide_ends",
-    "sway_ends", "write_techniques",
+    "INTO", "JOINS", "LATE", "MARKED", "MOVES", "OTHER", "OUT", "PAIRED", "SLID", "add",
+    "of_element", "slide_ends", "sway_ends", "write_techniques",
 ]  # fmt: skip
 
 # What stands in other-technical, since no element of the standard says it.
@@ -30,7 +30,11 @@ OTHER = {name: one.other for name, one in MARKS.items() if one.other}
 MARKED = {name: one.element for name, one in MARKS.items() if one.element}
 LATE = " ms late"
 MOVES = "moves: "  # and then techniques in the phrase language, in their order
-JOINS = {one.sign: one.element[0] for one in TECHNIQUES.values() if one.motion == "step"}
+# Signs whose rows have the whole element; of those that lead to another fret, the elements.
+OWN = [one.sign for one in TECHNIQUES.values() if one.over and not one.lands]
+JOINS = {one.sign: one.element[0] for one in TECHNIQUES.values() if one.lands}
+SLID = ("slide", "glissando")  # stand in ``notations`` itself
+PAIRED = (*SLID, "hammer-on", "pull-off")  # stand at both notes, with a type and a number
 INTO = {"/": "scoop", "\\": "plop"}
 OUT = {"/": "doit", "\\": "falloff"}
 
@@ -63,11 +67,10 @@ def write_techniques(
     for kind, sign in links:
         if sign:
             add(notations, "slur", type=kind, number=number)
-    for kind, sign in links:
-        if sign in ("/", "\\"):
-            add(notations, "slide", type=kind, number=number, **{"line-type": "solid"})
-    for kind in slides:
-        add(notations, "slide", type=kind, number=number, **{"line-type": "solid"})
+    led = [(kind, JOINS[sign], sign.upper()) for kind, sign in links if sign]
+    slid = [(kind, tag) for kind, tag, _ in led if tag in SLID]
+    for kind, tag in (*slid, *((kind, "slide") for kind in slides)):
+        add(notations, tag, type=kind, number=number, **{"line-type": "solid"})
     _ornaments(notations, head, ends=ends)
     technical = add(notations, "technical")
     for mark in head.marks:
@@ -77,13 +80,14 @@ def write_techniques(
             add(technical, "fingering", mark)
     add(technical, "string", number)
     add(technical, "fret", head.fret or 0)
-    for kind, sign in links:
-        if sign in JOINS:
-            text = sign.upper() if kind == "start" else None
-            add(technical, JOINS[sign], text, type=kind, number=number)
+    for kind, tag, text in led:
+        if tag not in PAIRED and kind == "stop":
+            add(technical, tag, text)
+        elif tag in PAIRED and tag not in SLID:
+            add(technical, tag, text if kind == "start" else None, type=kind, number=number)
     _bends(technical, head, half)
     for move in head.moves:
-        if move.technique.over:
+        if move.sign in OWN:
             _element(technical, move)
     for mark in head.marks:
         if mark in MARKED:
@@ -156,14 +160,14 @@ def _element(technical: ET.Element, move: Move) -> None:
 def of_element(element: ET.Element) -> str:
     """Return the sign of the technique that an element stands for, or nothing."""
     tags = {one.tag: (one.text or "").strip() for one in element}
-    for technique in TECHNIQUES.values():
-        tag, *inside = technique.element
+    for sign in OWN:
+        tag, *inside = TECHNIQUES[sign].element
         wanted = dict(one.partition(":")[::2] for one in inside)
-        if not technique.over or tag != element.tag or wanted.keys() != tags.keys():
+        if tag != element.tag or wanted.keys() != tags.keys():
             continue
         # How far it goes may differ; what it is may not.
         if all(tags[name] == text for name, text in wanted.items() if name != "bend-alter"):
-            return technique.sign
+            return sign
     return ""
 
 
@@ -176,7 +180,7 @@ def _standard_moves(head: Head) -> tuple[Move, ...]:
         found.append(Move(move.sign, size=SIZE_NAMES.get(cents)))
     if head.sway and any(move.sign == head.sway for move in head.moves):
         found.append(Move("~"))
-    found += [Move(move.sign) for move in head.moves if move.technique.over]
+    found += [Move(move.sign) for move in head.moves if move.sign in OWN]
     out = [move for move in head.moves if move.fret is None and move.sign in OUT]
     return (*found, *(Move(move.sign) for move in out if move.at is None))
 

@@ -18,7 +18,7 @@ from backing.exchange.tuning import STANDARD_TUNING, Tuning
 from phrases.fretboard import LAST_FRET, STANDARD, STRINGS
 from phrases.phrase import Move, StringNote, Stroke, bend_cents
 from phrases.spelling import spelled_moves
-from phrases.techniques import BEND_SIZES, HARMONICS, MARKS, PICKLESS, SLIDES, mark
+from phrases.techniques import BEND_SIZES, HARMONICS, MARKS, PICKLESS, TECHNIQUES, mark
 
 __all__ = ["XmlEvent", "strokes"]
 
@@ -56,7 +56,7 @@ class _Open:
     def left(self) -> bool:
         """Whether it has slid away to nowhere."""
         last = self.note.moves[-1] if self.note.moves else None
-        return last is not None and last.sign in SLIDES and last.fret is None
+        return last is not None and last.technique.slide != "" and last.fret is None
 
 
 def strokes(
@@ -369,13 +369,14 @@ class _Player:
         """Add the slide, hammer-on or pull-off that leads to another fret."""
         if note.fret is None or string.fret is None or string.left:
             return
-        up = note.fret > string.fret
+        way = 1 if note.fret > string.fret else -1
         if string.bent:
             self._add(string, Move("r", at=at))
             string.bent, at = 0, None
             self._lose("bend that was let down before another fret")
-        slides = note.slid and note.fret and string.fret
-        sign = ("/" if up else "\\") if slides else ("h" if up else "p")
+        motion = "frets" if note.slid and note.fret and string.fret else "step"
+        fit = [s for s, one in TECHNIQUES.items() if (one.motion, one.way) == (motion, way)]
+        sign = next((sign for sign in fit if note.by in TECHNIQUES[sign].element), fit[0])
         self._add(string, Move(sign, note.fret, at=at))
         string.fret = self.last = note.fret
         string.leaves = string.joins = False

@@ -53,8 +53,8 @@ def chains(note: StringNote, stroke: Stroke, key: Key) -> dict[Fraction, Head]:
             going = held(before) if move.at is not None else before
             assert going is not None
             sway = move.sign if technique.motion == "sway" else ""
-            out = move.sign if technique.motion == "frets" else ""
-            head = replace(going, moves=(*going.moves, move), sway=sway, out=out)
+            moves = (*going.moves, move)
+            head = replace(going, moves=moves, sway=sway, out=technique.slide)
         if move.at is not None:
             found[at] = [head]
         elif moved:

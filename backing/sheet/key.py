@@ -7,12 +7,13 @@ called comes from their tables. References: common practice.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import partial
 
 from backing.sheet import ink, lettering
 from backing.sheet.columns import FINGER, LABEL, NUMBER, SMALL, STROKE
 from backing.sheet.ink import Ink
 from backing.sheet.score import Head, Score
-from phrases.techniques import MARKS, TECHNIQUES
+from phrases.techniques import MARKS, STEPS, TECHNIQUES
 
 __all__ = ["signs"]
 
@@ -104,11 +105,12 @@ def _slide(rise: float) -> list[Ink]:
     return [_number(low, -1.8), line, _number(high, 1.8)]
 
 
-def _arc(letter: str) -> list[Ink]:
+def _arc(sign: str) -> list[Ink]:
     points = [(-1.4, -0.6), (-1.0, -1.0), (1.0, -1.0), (1.4, -0.6)]
     arc = ink.curve("arc", points, 0.15)
-    low, high = ("5", "7") if letter == "H" else ("7", "5")
-    return [_number(low, -1.5), _number(high, 1.5), arc, ink.words("word", letter, 0, -1.3, 1.2)]
+    one, other = ("5", "7") if TECHNIQUES[sign].way > 0 else ("7", "5")
+    word = ink.words("word", TECHNIQUES[sign].over or sign.upper(), 0, -1.3, 1.2)
+    return [_number(one, -1.5), _number(other, 1.5), arc, word]
 
 
 def _arrow(way: int) -> list[Ink]:
@@ -140,8 +142,7 @@ def _marked(name: str) -> list[Ink]:
 DRAWN: dict[str, Callable[[], list[Ink]]] = {
     "/": lambda: _slide(0.38),
     "\\": lambda: _slide(-0.38),
-    "h": lambda: _arc("H"),
-    "p": lambda: _arc("P"),
+    **{sign: partial(_arc, sign) for sign in STEPS},
     "b": lambda: _arrow(-1),
     "r": lambda: _arrow(1),
     "pb": lambda: [ink.line("bend", (0, 1.2, 0, -0.8), 0.15), ink.head("bend", 0, -1.2, -1)],

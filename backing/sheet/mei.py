@@ -17,9 +17,11 @@ from fractions import Fraction
 from backing.sheet.score import Head, Measure, Score, ScoreEvent, Spelling, beamed, spell
 from backing.sheet.values import VALUES
 from phrases.pitch import Key
+from phrases.techniques import SLIDES, STEPS, TECHNIQUES
 
 __all__ = ["Engraving", "Join", "Node", "alterations", "column_name", "mei", "plan"]
 
+JOINS = (*SLIDES, *STEPS)  # what leads to another fret without a pick
 ACCIDENTALS = {0: "n", 1: "s", -1: "f", 2: "x", -2: "ff"}
 SHARPS, FLATS = "FCGDAEB", "BEADGCF"
 PAD = '<note grace="acc" dur="8" pname="b" oct="3" visible="false"/>'
@@ -113,10 +115,10 @@ def plan(score: Score, *, bends: bool = True) -> Engraving:
 def _bind(made: Engraving, columns: Sequence[Sequence[Node]], legato: dict[str, str]) -> None:
     """Draw one slur over what is played with one pick."""
     for column in columns:
-        if any(node.join in ("h", "p", "/", "\\") for node in column):
+        if any(node.join in JOINS for node in column):
             if not legato and made.joins:
                 names = {node.name for node in column}
-                starts = [j.start for j in made.joins if j.end in names and j.sign in "hp/\\"]
+                starts = [j.start for j in made.joins if j.end in names and j.sign in JOINS]
                 legato[starts[0]] = column[0].name
             elif legato:
                 legato[next(iter(legato))] = column[0].name
@@ -146,7 +148,8 @@ def _nodes(name: str, head: Head, key: Key, *, bends: bool) -> Iterator[Node]:
 def _steps(head: Head, *, tied: bool) -> list[tuple[int, str]]:
     """Return the cents of each written head and how it is reached; quarter tones make none."""
     stations = head.stations
-    found = [(stations[0], "tie" if tied else head.link)]
+    link = TECHNIQUES[head.link].slide or head.link if head.link else ""
+    found = [(stations[0], "tie" if tied else link)]
     bends = [move for move in head.moves if move.technique.bending]
     for move, cents in zip(bends, stations[1:], strict=True):
         if cents // 100 != found[-1][0] // 100:

@@ -71,8 +71,8 @@ class Head:
     # pitch.
     pitch: int
     spelling: Spelling
-    # How the hand came here without a pick from the head before on this string: ``/`` ``\`` ``h``
-    # ``p``; empty where it is picked or tied.
+    # How the hand came here without a pick from the head before on this string, the sign of what
+    # slides or steps; empty where it is picked or tied.
     link: str = ""
     # The `link` of the next head on this string within the stroke; empty where there is none.
     leads: str = ""

@@ -27,12 +27,13 @@ from backing.sheet.tab import tab
 from backing.sheet.ties import reslurred
 from backing.sheet.trills import upper_heads
 from backing.sheet.wording import hands
+from phrases.techniques import SLIDES, STEPS
 
 __all__ = ["STAVES", "Drawn", "Style", "spaced"]
 
 STAVES = ("both", "tab", "notation")
 STAFF = 4.0  # height of the notation staff
-JOINED = {"h": 1.0, "p": 1.0, "/": 1.3, "\\": 1.3}
+JOINED = {**dict.fromkeys(STEPS, 1.0), **dict.fromkeys(SLIDES, 1.3)}
 ARROW = 1.6
 CLEAR = 0.55  # between two fret numbers of a line
 # How far apart notes are, and by how much a line is cut short (or, at last, set smaller), one way

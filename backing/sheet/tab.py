@@ -34,8 +34,12 @@ from backing.sheet.staff import System
 from backing.sheet.trills import trill_signs
 from backing.sheet.wording import hands, techniques, wording
 from phrases.fretboard import STRINGS
+from phrases.techniques import SLIDES, STEPS, TECHNIQUES
 
 __all__ = ["tab"]
+
+# What stands over an arc, but where the table has a word for both staves.
+LETTERS = {sign: sign.upper() for sign in STEPS if not TECHNIQUES[sign].over}
 
 
 def tab(score: Score, made: Engraving, system: System, *, marks: bool = True) -> list[Ink]:
@@ -119,7 +123,7 @@ def _lines(staff: Staff) -> None:
 def _join(staff: Staff, sign: str, start: str, end: str) -> None:
     """Draw a slide, or the arc of a hammer-on, a pull-off or, where no notation has it, a tie."""
     one, two = staff.spots.get(start), staff.spots.get(end)
-    signs = ("/", "\\", "h", "p", *(("tie",) if staff.made.alone else ()))
+    signs = (*SLIDES, *STEPS, *(("tie",) if staff.made.alone else ()))
     if sign not in signs or (one is None and two is None):
         return
     string = (start if one else end).rpartition("-")[2]
@@ -212,12 +216,12 @@ def _articulations(staff: Staff) -> None:
 
 
 def _letters(staff: Staff) -> None:
-    """Write H and P over their arcs, and trills."""
+    """Write H, P and their like over their arcs, and trills."""
     for join in staff.made.joins:
         one, two = staff.spots.get(join.start), staff.spots.get(join.end)
-        if join.sign in ("h", "p") and one is not None and two is not None:
+        if join.sign in LETTERS and one is not None and two is not None:
             middle = (one.x + two.x) / 2
-            letter = ink.words("letter", join.sign.upper(), middle, 0.0, LABEL, owner=join.end)
+            letter = ink.words("letter", LETTERS[join.sign], middle, 0.0, LABEL, owner=join.end)
             if not any(i.kind == "letter" and abs(i.box.left - letter.box.left) < 0.1
                        for i in staff.inks):  # fmt: skip
                 staff.inks.append(staff.sky.put(letter, 0.2, 0.1))

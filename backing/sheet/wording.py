@@ -10,7 +10,8 @@ from collections.abc import Container, Iterator, Sequence
 from backing.sheet import ink
 from backing.sheet.columns import FINGER, LABEL, STROKE, Column, row
 from backing.sheet.ink import Ink, Skyline
-from phrases.techniques import MARKS
+from backing.sheet.score import Head
+from phrases.techniques import MARKS, TECHNIQUES
 
 __all__ = ["hands", "spanned", "techniques", "wording"]
 
@@ -52,14 +53,20 @@ def techniques(every: Sequence[Column], sky: Skyline, *, manner: bool) -> Iterat
             (words, node.name)
             for node in column.nodes
             if node.first
-            for move in node.head.moves
-            for words in (move.technique.over, move.words if manner else "")
+            for words in _said(node.head, manner=manner)
             if words
         ]
         if said:
             words = ", ".join(dict.fromkeys(word for word, _ in said))
             word = ink.words("technique", words, column.x, 0.0, LABEL, owner=said[0][1])
             yield sky.put(word, 0.3, 0.2)
+
+
+def _said(head: Head, *, manner: bool) -> Iterator[str]:
+    if head.link:
+        yield TECHNIQUES[head.link].over
+    for move in head.moves:
+        yield from (move.technique.over, move.words if manner else "")
 
 
 def _runs(every: Sequence[Column], mark: str) -> Iterator[list[Column]]:

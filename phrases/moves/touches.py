@@ -10,7 +10,7 @@ from random import Random
 from phrases.fretboard import STRINGS
 from phrases.moves.subject import PartStroke, Subject, any_of, tonic_chord
 from phrases.phrase import Move, Phrase, StringNote, Stroke, bend_cents
-from phrases.techniques import PICKLESS, mark
+from phrases.techniques import PICKLESS, STEPS, mark
 from phrases.transpose import HIGHEST, bend_fault
 
 __all__ = [
@@ -56,7 +56,8 @@ def bent_for_slides(line: Subject, choose: Random) -> Phrase:
         if not spot.single or note.into or len(note.moves) not in (1, 2):
             return None
         move, *more = note.moves
-        if move.sign not in ("/", "h") or move.fret is None or note.fret is None:
+        up = move.technique.lands and move.technique.way > 0
+        if not up or move.fret is None or note.fret is None:
             return None
         fault = bend_fault(note.string, note.fret, 100 * (move.fret - note.fret))
         if move.fret - note.fret > 2 or fault or any(m.technique.motion != "sway" for m in more):
@@ -211,7 +212,7 @@ def picked(line: Subject, choose: Random) -> Phrase:
         at, fret, moves = spot.at, note.fret, list[Move]()
         marks = note.marks
         for move in note.moves:
-            if move.sign in ("h", "p") and move.at is not None:
+            if move.sign in STEPS and move.at is not None:
                 if any(m.technique.bending for m in moves):
                     break
                 strokes.append(

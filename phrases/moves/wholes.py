@@ -128,8 +128,8 @@ def _easy(note: StringNote) -> StringNote:
     if note.fret is None:
         return note
     marks = tuple(mark for mark in note.marks if mark not in HARD_MARKS)
-    moves = [m for m in note.moves if m.technique.motion not in ("flutter", "dip")]
-    moves = [Move("~") if m.sign == "~~" else m for m in moves]
+    moves = [m for m in note.moves if not m.technique.stays or m.technique.motion == "sway"]
+    moves = [Move("~") if m.technique.motion == "sway" and m.sign != "~" else m for m in moves]
     bare = replace(note, moves=tuple(moves), marks=marks)
     if any(bend_cents(m, note.fret) % 100 for m in moves if m.technique.bending):
         curl = all(bend_cents(m, note.fret) < 100 for m in moves if m.technique.bending)

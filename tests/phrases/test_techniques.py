@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import sys
 from pathlib import Path
+from random import Random
+from subprocess import run
 
 import pytest
 
@@ -20,6 +23,8 @@ from phrases.check import check
 from phrases.errors import RangeError
 from phrases.files import load_phrase, read_phrase, shipped
 from phrases.hands import grips, suggest
+from phrases.moves.subject import Subject
+from phrases.moves.wholes import easier
 from phrases.notation import read_line, write_line
 from phrases.performance import Played, perform
 from phrases.phrase import Phrase
@@ -93,6 +98,14 @@ def test_it_is_spoken_written_as_text_and_on_the_page(row: Technique) -> None:
 
 
 @ROWS
+def test_it_is_left_out_where_it_is_hard(row: Technique) -> None:
+    # Bends and what trembles much or needs the bar come after all the rest (common practice).
+    hard = {"bend", "release", "pre-bend", "wide vibrato", "trill", "bar dip", "bar scoop"}
+    (note,) = easier(Subject(written(row)), Random(1)).strokes()[1].notes
+    assert (row.sign not in [move.sign for move in note.moves]) == (row.name in hard)
+
+
+@ROWS
 def test_it_comes_back_from_musicxml(row: Technique, tmp_path: Path) -> None:
     phrase = written(row)
     data = musicxml(over_form(phrase, find_form("twelve-bar")))
@@ -103,6 +116,36 @@ def test_it_comes_back_from_musicxml(row: Technique, tmp_path: Path) -> None:
     file.write_text(data, encoding="utf-8")
     again = import_musicxml(file).phrase
     assert again.strokes()[1].notes[0].moves == phrase.strokes()[1].notes[0].moves
+
+
+# Rows as anybody may add them: steps without and with a word, a slide, a way of the bar. MusicXML
+# has these elements beside those of the table.
+ADDED = """
+        Technique("t", "tap", "fret", "step", way=1, element=("tap",), example="G5t8"),
+        Technique("T", "flick", "fret", "step", way=-1, over="flick", element=("pluck",),
+                  example="G8T5"),
+        Technique("g", "glissando", "slide", "frets", seconds=0.04, way=1,
+                  element=("glissando",), example="G5g7"),
+        Technique("^", "bar scoop", "", "dip", seconds=0.3, cents=100.0, over="bar scoop",
+                  element=("bend", "bend-alter:-1", "with-bar:scoop"), example="G7^"),
+"""
+WALK = """
+import pathlib, sys, types, pytest
+rows, walk = sys.argv[1:]
+table = sys.modules["phrases.techniques"] = types.ModuleType("phrases.techniques")
+before = "    for technique in (\\n"
+source = pathlib.Path("phrases/techniques.py").read_text(encoding="utf-8")
+exec(source.replace(before, before + rows, 1), vars(table))
+chosen = "tap or flick or glissando or scoop"
+sys.exit(pytest.main(["-q", "-p", "no:xdist", "-p", "no:cacheprovider", walk, "-k", chosen]))
+"""
+
+
+def test_a_row_that_is_added_goes_through_every_room() -> None:
+    file = Path(__file__)
+    command = [sys.executable, "-c", WALK, ADDED, str(file)]
+    done = run(command, cwd=file.parents[2], capture_output=True, text=True, check=False)
+    assert "32 passed" in done.stdout, done.stdout
 
 
 MARKED = {"slow": "G7b(full)", "supported": "G7b(full)", "harmonic": "G12", "late": "G7"}
