@@ -106,13 +106,13 @@ def arrange(
         strokes = one_by_one(s.moved(at * beats) for at in starts for s in own)
         together = [start * beats + at for start in starts for at in struck]
         cues = [
-            (Fraction((start + bar) * beats), part.role.capitalize())
+            (Fraction((start + bar) * beats), part.role)
             for start in starts
             for bar, part in phrase.placed()
         ]
     lead_in = min(INTRO_BARS[intro], bars)
     check_count_in(setting.count_in, pickup if not lead_in else Fraction(0))
-    responses = [at for at, role in cues if role == "Response"]
+    responses = [at for at, role in cues if role == "response"]
     agreed = together, responses
     plan, choruses_told = _plan(setting, clock, choruses, strokes, agreed, lead_in, ending)
     band = setting.band()
@@ -129,8 +129,8 @@ def arrange(
         here = [s.moved(-now) for s in strokes if now <= s.at < now + length]
         labels = [Label(0.0, one.label)] if one.label else []
         labels += [
-            Label(one.clock.seconds(at - now), text, "part")
-            for at, text in cues
+            Label(one.clock.seconds(at - now), role.capitalize(), "part")
+            for at, role in cues
             if now <= at < now + length
         ]
         notes = band.play(one.bars, one.clock, after.bars)

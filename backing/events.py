@@ -22,22 +22,14 @@ from phrases.phrase import Phrase
 from phrases.pitch import Key
 
 __all__ = [
-    "BEND_RANGE", "CHANNELS", "VOICES", "Label", "LabelKind", "Message", "Note", "Section",
+    "BEND_RANGE", "CHANNELS", "LEAD", "VOICES", "Label", "LabelKind", "Message", "Note", "Section",
     "SectionKind", "Stream", "bend", "bend_value", "messages", "part_of", "set_up",
 ]  # fmt: skip
 
-# Every guitar string has a channel of its own: it sounds one note and bends alone.
-CHANNELS: dict[str, int] = {
-    "lead e": 0,
-    "lead B": 1,
-    "lead G": 2,
-    "lead D": 3,
-    "lead A": 4,
-    "lead E": 5,
-    "bass": 6,
-    "comp": 7,
-    "drums": 9,
-}
+# The voices of the lead, each with its string. Every string has a channel of its own: it sounds
+# one note and bends alone.
+LEAD = {f"lead {string}": string for string in "eBGDAE"}
+CHANNELS = {**{voice: n for n, voice in enumerate(LEAD)}, "bass": 6, "comp": 7, "drums": 9}
 
 # Controller 7 (volume) and 10 (pan, 64 is the centre) of each part.
 LEVELS: dict[str, tuple[int, int]] = {
@@ -307,7 +299,7 @@ def messages(notes: tuple[Note, ...]) -> list[Message]:
             for seconds, cents in note.curve.points():
                 if note.start + seconds < end:
                     every.append((note.start + seconds, BEND, bend(channel, cents)))
-        if note.damped and part_of(note.voice) == "lead":
+        if note.damped and note.voice in LEAD:
             every.append((note.start, BEND, (0xC0 | channel, DAMPED_PROGRAM)))
             every.append((end, BEND, (0xC0 | channel, LEAD_PROGRAM)))
         if note.swell:
@@ -324,7 +316,7 @@ def _wheels(notes: tuple[Note, ...]) -> set[int]:
     found: set[int] = set()
     left: dict[str, float] = {}  # the cents at which a string's last note was left
     for note in notes:
-        if note.curve is None or part_of(note.voice) != "lead":
+        if note.curve is None or note.voice not in LEAD:
             continue
         points = note.curve.points()
         if left.get(note.voice) != points[0][1]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import itertools
+import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -291,6 +292,14 @@ def test_no_class_name_occurs_twice() -> None:
             if isinstance(node, ast.ClassDef):
                 where.setdefault(node.name, []).append(module)
     assert {name: found for name, found in where.items() if len(found) > 1} == {}
+
+
+def test_no_module_asks_the_words_that_are_shown_what_they_mean() -> None:
+    # A label has `kind` and `yours`, a voice is in `LEAD` or not.
+    asked = re.compile(
+        r'(startswith|removeprefix)\("lead|== "?(Your turn|Listen|Call|Response|YOURS|LISTEN)\b'
+    )
+    assert [name for name, text in HOUSE.items() if asked.search(text)] == []
 
 
 def _public(name: str) -> list[str]:

@@ -16,7 +16,7 @@ from typing import Any
 
 from backing import feel, pieces
 from backing.desk.look import parsed
-from backing.events import Note, Stream, part_of
+from backing.events import Note, Stream
 from backing.sound.audio import LAST_RING, layers
 from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT, TOGETHER, USUAL
@@ -67,7 +67,7 @@ def playing(path: Path, text: str, asked: dict[str, Any]) -> Playing:
             moved = replace(note, start=note.start + shift, end=note.end + shift)
             if note.beat is not None:
                 lead.append((section.first_beat - music.first_beat + note.beat, moved))
-            elif section.kind == "pass" and part_of(note.voice) != "sticks":
+            elif section.kind == "pass":
                 band.append(moved)
     first, last = _beats(phrase, asked)
     lead = [(beat, note) for beat, note in lead if first <= beat < last]

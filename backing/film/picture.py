@@ -164,11 +164,11 @@ class Drawer:
         size = self.shape.letters
         return _fit(f"then #{_chord(name, size)}{wait}", size)
 
-    def _turn(self, place: Area, value: tuple[str, bool]) -> str:
-        text, near = value
+    def _turn(self, place: Area, value: tuple[str, bool, bool]) -> str:
+        text, near, yours = value
         size = self.shape.letters * (1.2 if near else 1.0)
         body = escaped(text)
-        if text == "Your turn":
+        if yours:
             return (
                 "#place(left + horizon, box(fill: pine, radius: 4pt, inset: (x: 14pt, y: 8pt), "
                 f"text(fill: sheet, weight: 600, size: {size:g}pt, {quoted(text)})))"

@@ -240,13 +240,15 @@ class _Teller:
         if number in self.groups:
             written, first = self.groups[number]
             bar, bars = bar + first, written.bars
-        turn = self.index.turn(number, second)
-        yours = turn == YOURS
-        said = turn if turn in ("", YOURS, "Listen") else f"Listen: {turn.lower()}"
+        head, turn = self.index.head(number), self.index.turn(number, second)
+        yours = turn is not None and turn.yours
+        said = turn.text if turn else head
+        if turn and turn.kind == "part":
+            said = f"Listen: {said.lower()}"
         due = self.index.due(number, second, float(tempo))
-        if not yours and due is not None and math.ceil(due - 0.01) <= SOON:
+        near = due is not None and math.ceil(due - 0.01) <= SOON
+        if due is not None and near and not yours:
             said = f"{YOURS} in {math.ceil(due - 0.01)}"
-        head = self.index.head(number)
         name = "" if section.kind == "slow-down" else head.partition(":")[0]
         if section.kind == "pass":
             count = sum(one.kind == "pass" for one in self.stream.sections)
@@ -255,7 +257,7 @@ class _Teller:
         return {
             "chord": now,
             "next": (soon, wait if wait <= self.beats else 0) if soon else None,
-            "turn": (said or head, yours or said.startswith(YOURS)),
+            "turn": (said, near or yours, yours),
             "bar": "Count-in" if counting else f"Bar {bar + 1} of {bars}",
             "beats": (within + 1, self.beats),
             "tempo": (_told(section, tempo), "" if counting else name),

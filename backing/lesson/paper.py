@@ -9,6 +9,7 @@ from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from backing.events import LEAD
 from backing.forms import find_form
 from backing.grooves import groove_titles
 from backing.lesson.data import Lesson, Study
@@ -241,7 +242,7 @@ def _shared_bands(items: Iterable[Item], layers: LayerOf) -> dict[Item, Path]:
     for item in items:
         stream = item.stream()
         notes = [
-            [note for note in section.notes if not note.voice.startswith("lead")]
+            [note for note in section.notes if note.voice not in LEAD]
             for section in stream.sections
         ]
         played = digest(stream.programs, notes)

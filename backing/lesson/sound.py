@@ -24,7 +24,7 @@ from backing.ogg import rewrite
 from backing.sound.audio import Rendered, render
 from backing.sound.filters import Samples
 from backing.sound.limiter import gain_curve
-from backing.sound.mix import LIMIT
+from backing.sound.mix import LIMIT, OF_LEAD
 from backing.sound.remarks import remarks
 from backing.sound_files import CHUNK, OutputError, sound_files, why
 from phrases.errors import BluesError
@@ -65,7 +65,7 @@ def make_item(item: Item, drafts: Path, font: Path) -> tuple[dict[str, str], dic
                 with sound_files(stream, files, stems, RATE, BITS) as write_all:
                     write_all(done, _taken(item, stream, done) if item.take else blocks)
             if blocks is not None:
-                of_lead = np.array([name.startswith("lead") for name in done.names])
+                of_lead = np.array([name in OF_LEAD for name in done.names])
                 halves = [[parts[~of_lead].sum(0), parts[of_lead].sum(0)] for parts, _ in blocks]
                 _write_layers(halves, [drafted[name] for name in LAYERS])
             if item.film:

@@ -30,7 +30,7 @@ from backing.sound.audio import CHUNK, Rendered
 from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
 from backing.sound.loudness import SILENCE, LoudnessMeter
-from backing.sound.mix import LIMIT
+from backing.sound.mix import LIMIT, OF_LEAD
 from phrases.phrase import Phrase
 
 __all__ = ["LONGEST", "attacks", "lag", "read_take", "with_take"]
@@ -62,7 +62,7 @@ def with_take(
     recording is no sound, silent, far too short or long, or the phrase is not found in it.
     """
     rate, names = done.rate, done.names
-    lead = [number for number, name in enumerate(names) if name.startswith("lead")]
+    lead = [number for number, name in enumerate(names) if name in OF_LEAD]
     first, last = done.window or (0, done.frames)
     frames = last - first
     reference = Sound(lambda low, high: done.layers(low, high)[lead].sum(axis=0), frames)
@@ -232,17 +232,14 @@ def lag(
 
 def _starts(stream: Stream, rate: int) -> list[int]:
     """Return the frames at which the phrase begins in a demo, pickups aside."""
-    parts = [
-        (section, label)
+    assert stream.phrase is not None
+    starts = [
+        round((float(section.start) + label.seconds) * rate)
         for section in stream.sections
         for label in section.labels
         if label.kind == "part"
     ]
-    return [
-        round((float(section.start) + label.seconds) * rate)
-        for section, label in parts
-        if label.text == parts[0][1].text
-    ]
+    return starts[:: len(stream.phrase.parts)]
 
 
 def _heard(phrase: Phrase, stream: Stream) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from backing.events import Note, Section, Stream
+from backing.events import LEAD, Note, Section, Stream
 from phrases.counting import spoken_count
 from phrases.curve import Curve
 
@@ -164,7 +164,7 @@ def written(stream: Stream, segments: Iterable[Segment], *, turns: bool) -> list
         section = stream.sections[segment.section]
         notes = [*section.silent]
         if not turns:
-            notes += [note for note in section.notes if note.voice.startswith("lead ")]
+            notes += [note for note in section.notes if note.voice in LEAD]
         here = [
             _played(note, segment)
             for note in sorted(notes, key=lambda note: note.start)
@@ -204,7 +204,7 @@ def strokes(notes: Sequence[Note], tempo: float) -> list[Event]:
     """Return notes as strokes: what is picked together is one."""
     out: list[Event] = []
     for note in notes:
-        part = WrittenNote(note.voice.removeprefix("lead "), note.pitch, note.curve or STILL)
+        part = WrittenNote(LEAD[note.voice], note.pitch, note.curve or STILL)
         length = note.end - note.start
         kind = "pick"
         if note.damped and length <= DEAD:

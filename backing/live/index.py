@@ -10,7 +10,7 @@ import bisect
 from fractions import Fraction
 
 from backing.band import count_in
-from backing.events import CHANNELS, Message, Note, Stream, messages, set_up
+from backing.events import CHANNELS, Label, Message, Note, Stream, messages, set_up
 from backing.tempo import Clock
 
 __all__ = ["StreamIndex"]
@@ -112,13 +112,13 @@ class StreamIndex:
                     return left * tempo / 60
         return None
 
-    def turn(self, number: int, second: float) -> str:
+    def turn(self, number: int, second: float) -> Label | None:
         """Return whose turn it is: the latest label but the section's own."""
         section = self.sections[number]
-        turn = ""
+        turn = None
         for label in section.labels:
             if float(section.start) + label.seconds > second + 1e-6:
                 break
             if label.kind in ("part", "turn"):
-                turn = label.text
+                turn = label
         return turn

@@ -176,7 +176,7 @@ class Renderer:
         check_audio()  # before any thread
         self.rate = rate
         self.reel = Reel(score, rate, **ways)  # where one is, as far as is rendered
-        self.names = TOGETHER if any("lead" in v for v in score.stream.voices) else TOGETHER[:1]
+        self.names = TOGETHER if "lead" in score.stream.parts else TOGETHER[:1]
         self.frames = 0  # rendered, before mastering
         self.asked: deque[str] = deque()  # of `backing.live.transport.ACTIONS`
         self.over = False

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from backing.events import CHANNELS, EXPRESSION, LEAD_PROGRAM, Message, bend_value, messages
+from backing.events import CHANNELS, EXPRESSION, LEAD, LEAD_PROGRAM, Message, bend_value, messages
 from backing.live.index import StreamIndex
 from phrases.files import TEMPOS
 
@@ -37,7 +37,7 @@ ACTIONS: dict[str, str] = {
 Due = tuple[float, tuple[int, ...]]  # instant, bytes
 
 CENTRE = bend_value(0.0)
-LEAD = frozenset(channel for voice, channel in CHANNELS.items() if voice.startswith("lead"))
+MUTED = frozenset(CHANNELS[voice] for voice in LEAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +220,7 @@ class Transport:
     def _emit(self, at: float, serial: int, data: tuple[int, ...], out: list[Due]) -> None:
         kind, channel = data[0] & 0xF0, data[0] & 0x0F
         if kind == 0x90:
-            if self.state.muted and channel in LEAD:
+            if self.state.muted and channel in MUTED:
                 return
             place = (channel, data[1])
             if place in self._sounding:  # it rang over from the section before
@@ -337,7 +337,7 @@ class Transport:
             self.state = replace(self.state, muted=not self.state.muted)
             if self.state.muted:
                 for channel, pitch in sorted(self._sounding):
-                    if channel in LEAD:
+                    if channel in MUTED:
                         out.append((float(at), (0x80 | channel, pitch, 0)))
                         del self._sounding[channel, pitch]
         return out
@@ -449,6 +449,7 @@ class Transport:
             beat = max(1, each + 1 - math.ceil(left))
         chord, soon, when = score.chords(number, float(second))
         tempo = written * state.pace
+        turn = score.turn(number, float(second))
         return Where(
             section=number,
             name=score.head(number),
@@ -463,7 +464,7 @@ class Transport:
             chord=chord,
             soon=soon,
             wait=None if when is None else (when - float(second)) * float(written) / 60,
-            turn=score.turn(number, float(second)),
+            turn=turn.text if turn else "",
             going=state.going,
             stopping=state.stopping,
             muted=state.muted,

@@ -8,7 +8,7 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
-from backing.events import Note
+from backing.events import LEAD, Note
 from backing.forms.form import Form
 from backing.listening.written import Event, Place, strokes, whole
 from backing.page.data import PageChord, PageLoop, PageNote, PageSystem, PageTip, PageTurn, Version
@@ -68,7 +68,7 @@ def heard(phrase: Phrase, notes: Sequence[PageNote], loop: PageLoop) -> tuple[fl
     every = phrase.strokes()
     picks: dict[tuple[Fraction | None, str], float] = {}
     for one in _picked(phrase, clock):
-        place = (one.beat, one.voice.removeprefix("lead "))
+        place = (one.beat, LEAD[one.voice])
         picks[place] = min(picks.get(place, one.start), one.start)
     sounds = evenly(clock.seconds, phrase.even)
     late = {stroke.at: (stroke.late, stroke.drag) for stroke in every}

@@ -120,7 +120,7 @@ class _Looper:
                 "plays; end the phrase earlier or shorten the pickup"
             )
         turns = [low for low, _ in region.gaps]
-        turns = turns or [at for at, role in region.labels if role == "Response"]
+        turns = turns or [at for at, role in region.labels if role == "response"]
         self.led = [at % self.length or Fraction(self.length) for at in turns]
         self.made: dict[object, tuple[Note, ...]] = {}
 
@@ -181,7 +181,7 @@ class _Looper:
 
     def _label(self, seconds: float, at: Fraction, text: str) -> Label:
         gaps = [low for low, _ in self.region.gaps]
-        return Label(seconds, text, "turn" if gaps else "part", yours=at in gaps)
+        return Label(seconds, text.capitalize(), "turn" if gaps else "part", yours=at in gaps)
 
     def _count_in(self, out: SectionWriter, one: Pass) -> None:
         clock = self.setting.clock(one.tempo)

@@ -31,7 +31,7 @@ class Region:
     strokes: tuple[Stroke, ...]  # what sounds of the phrase, in order
     silent: tuple[Stroke, ...] = ()  # what the student plays in the gaps
     gaps: tuple[Span, ...] = ()  # from which beat to which it is the student's turn
-    labels: tuple[tuple[Fraction, str], ...] = ()  # beats and names of parts
+    labels: tuple[tuple[Fraction, str], ...] = ()  # beats and roles of parts, or whose turn it is
     accents: tuple[Fraction, ...] = ()  # beats at which the band strikes with the phrase
 
 
@@ -45,7 +45,7 @@ def _chart(setting: Setting, first: int, count: int) -> list[Bar]:
 
 def _labels(phrase: Phrase) -> tuple[tuple[Fraction, str], ...]:
     beats = phrase.meter.beats
-    return tuple((Fraction(bar * beats), part.role.capitalize()) for bar, part in phrase.placed())
+    return tuple((Fraction(bar * beats), part.role) for bar, part in phrase.placed())
 
 
 def looped(setting: Setting, phrase: Phrase, plan: Plan) -> Region:

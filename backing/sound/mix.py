@@ -42,6 +42,7 @@ WALL, SPREAD = 0.011, 0.26
 # count, `with_sticks` keeps them apart: a count is not as loud as a band.
 TOGETHER = ("band", "lead")
 APART = ("drums", "bass", "comp", "lead", "band's room", "lead's room")
+OF_LEAD = ("lead", "lead's room")
 
 LOUDNESS = -16.0  # LUFS
 # The band stays where it is when a phrase joins, which then adds what the tolerance allows.
@@ -179,11 +180,7 @@ class Gains:
     def of(self, names: tuple[str, ...]) -> NDArray[np.float32]:
         """Return the gain of each layer."""
         each = [
-            self.lead
-            if name.startswith("lead")
-            else self.sticks
-            if name == "sticks"
-            else self.band
+            self.lead if name in OF_LEAD else self.sticks if name == "sticks" else self.band
             for name in names
         ]
         return np.array(each, np.float32)

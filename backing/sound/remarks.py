@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from backing.events import DAMPED_PROGRAM, ON, Stream, messages, part_of
+from backing.events import DAMPED_PROGRAM, LEAD, ON, Stream, messages, part_of
 from backing.sound.mix import LOUDNESS
 from backing.sound.rendered import Rendered
 from backing.sound.synth import PARTS
@@ -33,7 +33,7 @@ def lacking(stream: Stream, soundfont: Path) -> list[str]:
         program = stream.programs.get(part, 0)
         wanted[DRUMS if part == "drums" else 0, program] = part
     notes = (note for section in stream.sections for note in section.notes)
-    damped = any(note.damped and part_of(note.voice) == "lead" for note in notes)
+    damped = any(note.damped and note.voice in LEAD for note in notes)
     if damped and "lead" in wanted.values():
         wanted.setdefault((0, DAMPED_PROGRAM), "lead")
     missing = {part: key for key, part in wanted.items() if key not in found}
@@ -59,7 +59,7 @@ def lost(stream: Stream) -> int:
     sections = stream.kept().sections
     for section in sections:
         if id(section.notes) not in known:
-            notes = tuple(note for note in section.notes if part_of(note.voice) == "lead")
+            notes = tuple(note for note in section.notes if note.voice in LEAD)
             sounded = sum(rank == ON for _, rank, _ in messages(notes))
             known[id(section.notes)] = len(notes) - sounded
     return sum(known[id(section.notes)] for section in sections)

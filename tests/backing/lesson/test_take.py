@@ -17,7 +17,7 @@ from scipy.signal import resample
 
 from backing import pieces
 from backing.events import Stream
-from backing.lesson.take import HOP, Sound, attacks, lag, read_take, with_take
+from backing.lesson.take import HOP, Sound, _starts, attacks, lag, read_take, with_take
 from backing.listening.source import TakeError
 from backing.sound.audio import Rendered, render
 from phrases.files import read_phrase
@@ -103,6 +103,13 @@ def test_a_take_falls_where_the_phrase_does(
     )
     assert np.abs(mix).max() <= 10 ** (-1 / 20)
     assert not taken[:, : bar - RATE // 4].any()
+
+
+def test_a_phrase_with_two_calls_begins_once_in_each_line(phrase: Phrase) -> None:
+    call = replace(phrase.parts[0], role="call")
+    twice = replace(phrase, parts=(call, call))
+    # A bar of counting in, then one phrase to each line of four bars of four seconds.
+    assert _starts(pieces.demo(twice, choruses=2, tempo=60), 1) == list(range(4, 100, 16))
 
 
 @pytest.mark.parametrize("pace", [0.97, 0.985, 1.02, 1.03])

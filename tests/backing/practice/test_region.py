@@ -55,7 +55,7 @@ def test_a_loop_is_the_phrase_over_its_own_bars() -> None:
     region = loop()
     assert roots(region) == ["A7"] * 4
     assert at(region.strokes) == BOTH
-    assert labels(region) == [(0, "Call"), (8, "Response")]
+    assert labels(region) == [(0, "call"), (8, "response")]
     assert gaps(region) == []
     assert region.silent == ()
 
@@ -72,7 +72,7 @@ def test_bars_of_the_form_have_the_bands_chords_and_what_the_phrase_plays_there(
     # Bars 5 to 8 of a twelve-bar blues in A, common practice: IV7 IV7 I7 I7.
     assert roots(region) == ["D7", "D7", "A7", "A7"]
     assert at(region.strokes) == BOTH
-    assert labels(region) == [(0, "Call"), (8, "Response")]
+    assert labels(region) == [(0, "call"), (8, "response")]
 
 
 def test_a_stretch_that_begins_with_a_line_has_its_pickup_and_not_the_next_lines() -> None:
@@ -86,7 +86,7 @@ def test_a_stretch_across_two_lines_has_the_pickup_between_them() -> None:
     region = loop(bars=(4, 5))
     assert roots(region) == ["A7", "D7"]
     assert at(region.strokes) == [0, 4 - HALF, 4, 5]
-    assert labels(region) == [(4, "Call")]
+    assert labels(region) == [(4, "call")]
 
 
 def test_strokes_are_cut_at_the_end_of_a_stretch() -> None:
@@ -142,7 +142,7 @@ def test_a_part_alone_over_its_own_bars(part: str, strokes: list[Fraction]) -> N
     region = loop(part=part)
     assert len(region.bars) == 2
     assert at(region.strokes) == strokes
-    assert labels(region) == [(0, part.capitalize())]
+    assert labels(region) == [(0, part)]
 
 
 def test_a_part_keeps_its_place_in_the_form() -> None:
