@@ -18,7 +18,7 @@ from phrases.failures import RAISED
 
 # A busy machine is slow, not wrong. In CI an example that fails must fail in the next run too;
 # at a desk each run tries others, in `make hard` many more.
-MANY = 1000 if os.environ.get("HARD") else 50
+MANY = 1000 if os.environ.get("HARD") else 30
 hypothesis.settings.register_profile("desk", deadline=None, max_examples=MANY)
 hypothesis.settings.register_profile(
     "ci", deadline=None, max_examples=MANY, derandomize=True, print_blob=True

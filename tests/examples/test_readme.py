@@ -6,6 +6,7 @@ import re
 import shlex
 import shutil
 from pathlib import Path
+from unittest.mock import create_autospec
 
 import click
 import pytest
@@ -14,6 +15,7 @@ from click.testing import CliRunner
 
 import backing
 from backing.cli import main
+from backing.film.write import film
 from backing.lesson.items import sounds
 from backing.lesson.lesson import read_lesson
 from backing.lesson.paper import leaves
@@ -79,7 +81,8 @@ def test_what_is_recorded_is_played(
 def test_a_command_runs(command: str, desk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # MIDI stands for every format here: sound and films are tested elsewhere and take time.
     monkeypatch.setattr(
-        "backing.film.write.film", lambda _, path, *__, **___: [path.write_bytes(b"") or path]
+        "backing.film.write.film",
+        create_autospec(film, side_effect=lambda _, path, *__, **___: [path.touch() or path]),
     )
     words = [
         re.sub(r"(\.\w+)\.mid$|\.(wav|mp3)$", r"-\2.mid", w) for w in shlex.split(command)[1:]

@@ -8,7 +8,7 @@ from tests.backing.sheet.dense import page
 from tests.backing.sheet.overlaps import clashes
 from tests.hard.material import number_of
 
-SHORT = 5
+SHORT = 3
 BATCH = 50
 # Measured over seeds 0 to 1009: 18 pages, none of them under 300, 5 of them in one batch. Where
 # slides lead across each other, or a bar has more in it than the smallest print has room for, one

@@ -194,13 +194,15 @@ def test_a_lesson_reads_nothing_outside_its_folder(file: str, tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    "title", ["../../up", "x" * 500, "/abs", "..", "a/../../b", "CON"][: 6 if LONG else 2]
-)
-def test_a_title_makes_no_path(title: str, tmp_path: Path) -> None:
+    ("title", "phrase"),
+    [("../../up", "x" * 500), ("x" * 500, "../../up"),
+     *((one, one) for one in ("/abs", "..", "a/../../b", "CON"))][: 6 if LONG else 1],
+)  # fmt: skip
+def test_a_title_makes_no_path(title: str, phrase: str, tmp_path: Path) -> None:
     path = a_lesson(tmp_path / "in", title=title)
-    phrase = path.with_name("phrase.toml")
-    text = phrase.read_text(encoding="utf-8")
-    phrase.write_text(re.sub(r"(?m)^title *=.*$", f'title = "{title}"', text), encoding="utf-8")
+    file = path.with_name("phrase.toml")
+    text = file.read_text(encoding="utf-8")
+    file.write_text(re.sub(r"(?m)^title *=.*$", f'title = "{phrase}"', text), encoding="utf-8")
     before = tree(tmp_path)
     result = run("lesson", path, "-o", tmp_path / "made", "--jobs", "1")
     assert result.exit_code == 0, result.output
@@ -221,19 +223,7 @@ def test_links_in_the_folder_of_a_lesson_lead_nowhere(tmp_path: Path) -> None:
     folder.symlink_to(outside)
     result = run("lesson", path, "-o", made, "--jobs", "1")
     assert "lies outside" in refused(result)
-    assert [path for path in outside.rglob("*") if path.is_file()] == []
-
-
-def test_no_folder_is_made_behind_a_link(tmp_path: Path) -> None:
-    path = a_lesson(tmp_path / "in")
-    made = tmp_path / "made"
-    assert run("lesson", path, "-o", made, "--jobs", "1").exit_code == 0
-    (folder,) = (one for one in made.iterdir() if one.is_dir() and one.name != ".lesson")
-    shutil.rmtree(folder)
-    (tmp_path / "outside").mkdir()
-    folder.symlink_to(tmp_path / "outside")
-    refused(run("lesson", path, "-o", made, "--jobs", "1"))
-    assert list((tmp_path / "outside").iterdir()) == []
+    assert list(outside.iterdir()) == []
 
 
 # --- text that would be more than text ------------------------------------------

@@ -13,7 +13,7 @@ import soundfile
 from click.testing import CliRunner, Result
 
 from backing.cli import main
-from tests.hard.material import EXAMPLES, LONG, ROOT, backing, number_of, tree
+from tests.hard.material import EXAMPLES, LONG, ROOT, backing, in_turn, number_of, tree
 from tests.waiting import PATIENCE
 
 TINY = ["track", "--form", "turnaround-loop", "--choruses", "1", "--tempo", "240"]
@@ -33,6 +33,7 @@ NAMES = [
     os.fsdecode(b"caf\xe9"),  # no UTF-8, as a disk from elsewhere may have it
 ]  # fmt: skip
 SUFFIXES = (".mid", ".wav") if not LONG else (".mid", ".wav", ".flac", ".ogg", ".opus", ".mp3")
+WAYS = [(".mid",), (".mid", ".wav"), (".mid",), (".mid", ".mp3")]
 
 
 SEEDS = ("1", "2", "3") if LONG else ("1", "2")
@@ -145,11 +146,11 @@ def test_an_odd_environment_changes_nothing(name: str, tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_names_of_files_and_folders(name: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("name", "suffixes"), in_turn(NAMES, [SUFFIXES] if LONG else WAYS))
+def test_names_of_files_and_folders(name: str, suffixes: tuple[str, ...], tmp_path: Path) -> None:
     folder = tmp_path / name
     folder.mkdir()
-    for suffix in SUFFIXES:
+    for suffix in suffixes:
         path = folder / f"{name}{suffix}"
         result = run(*TINY, "-o", path)
         assert result.exit_code == 0, result.output
@@ -167,7 +168,7 @@ def test_names_of_files_and_folders(name: str, tmp_path: Path) -> None:
         result = run(*words)
         assert result.exit_code == 0, (words, result.output)
     assert not [path for path in folder.iterdir() if path.name.startswith(".backing-")]
-    assert len(list(folder.iterdir())) == len(SUFFIXES) + 3
+    assert len(list(folder.iterdir())) == len(suffixes) + 3
     assert [path.name for path in tmp_path.iterdir()] == [name]
 
 

@@ -660,7 +660,7 @@ GRAMMAR = (
     "b(full over 1/2)", "~(1/4 6/s grows)", "over", "grows", "/s", "%",
 )  # fmt: skip
 TEXTS = [WHOLE, *(path.read_text(encoding="utf-8") for path in shipped().values())]
-CASES = number_of(2000, 100_000)
+CASES = number_of(1000, 100_000)
 
 
 def mangled(dice: random.Random, text: str) -> str:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -21,70 +18,16 @@ from scipy.signal import resample
 import backing
 from backing import pieces
 from backing.cli import main
-from backing.events import Section, Stream
+from backing.events import Section
 from backing.film.picture import COLOURS, fitted
-from backing.film.shape import SIZES, Shape, shape
+from backing.film.shape import SIZES, shape
 from backing.film.story import tell
 from backing.film.write import RATE, TITLE, FilmError, film
 from backing.lesson.take import with_take
-from phrases.files import read_phrase
+from tests.backing.film.material import ALONE, HARD, PHRASE, Made, filmed
 
 av = pytest.importorskip("av")
-HARD = bool(os.environ.get("HARD"))
-
-# Short notes between rests, so that each is heard to begin.
-PHRASE = read_phrase("""
-title = "Gate <b>latch</b> & #hinge"
-key = "A"
-groove = "shuffle"
-tempo = 150
-[[part]]
-role = "call"
-notes = '| 1 G7 & . 2& B5 3 . 4 e5 & .'
-[[part]]
-role = "response"
-notes = '| 1 e8 & . 3 B5 & .'
-[[tip]]
-at = "call 1 1"
-text = "Let *both* notes stop & ring: <i>no</i> more."
-""")
-ALONE: Any = {"without": ("drums", "bass", "comp"), "looseness": 0.0}
-
-
-@dataclass(frozen=True)
-class Made:
-    """A film, what it was made from, and the sound that its encoder was given."""
-
-    path: Path
-    stream: Stream
-    shape: Shape
-    fps: int
-    pcm: NDArray[np.int16]
-
-
-def filmed(stream: Stream, path: Path, size: Shape, fps: int, **words: Any) -> Made:
-    given: list[NDArray[np.int16]] = []
-    kept = av.AudioFrame.from_ndarray
-
-    class Frame:
-        @staticmethod
-        def from_ndarray(array: NDArray[np.int16], **more: Any) -> Any:
-            given.append(array.reshape(-1, 2).copy())
-            return kept(array, **more)
-
-    with pytest.MonkeyPatch.context() as patch:
-        if not HARD:  # an hour is much to keep
-            patch.setattr(av, "AudioFrame", Frame)
-        film(stream, path, size, fps, **words)
-    return Made(path, stream, size, fps, np.concatenate([np.zeros((0, 2), np.int16), *given]))
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    """Return a film of a guitar alone."""
-    passes = 1120 if HARD else 2  # an hour
-    stream = pieces.loop(PHRASE, goal=150, shape="hold", passes=passes, **ALONE)
-    return filmed(stream, tmp_path_factory.mktemp("film") / "gate.mp4", shape(SIZES[0]), 25)
+TINY = ("--choruses", "1", "--tempo", "240", "--form", "turnaround-loop")
 
 
 def heard(path: Path, low: float, high: float) -> tuple[float, NDArray[np.float32]]:
@@ -340,7 +283,7 @@ def test_a_take_is_heard_where_the_guitar_was(tmp_path: Path) -> None:
 
 def test_what_is_no_take_leaves_nothing(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "take.wav", np.zeros(RATE), RATE)
-    made = ["film", "pot-lid", "-o", str(tmp_path / "x.mp4"), "--take"]
+    made = ["film", "pot-lid", *TINY, "-o", str(tmp_path / "x.mp4"), "--take"]
     told = CliRunner().invoke(main, [*made, str(tmp_path / "take.wav")])
     assert told.exit_code == 1
     assert "take.wav: nothing is heard in it; is it the right recording?" in told.output

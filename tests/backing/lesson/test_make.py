@@ -170,18 +170,17 @@ def test_the_sheet_plans_the_tempos_of_the_lesson(whole: Path) -> None:
     assert [word for word in plan.split() if word.isdigit() and int(word) > 99] == ["200", "240"]
 
 
-def test_a_variation_keeps_the_tips_that_hold_for_it(tmp_path: Path) -> None:
+def test_a_variation_keeps_the_tips_that_hold_for_it(whole: Path, tmp_path: Path) -> None:
     own = PHRASE.replace('name = "Other End!"', 'name = "Other End!"\ntips = "Softly."')
-    for number, (phrase, whole) in enumerate(((PHRASE, "Play it."), (own, "Softly."))):
-        text = 'make = ["page"]\n' + LESSON.replace("[200, 240]", "[240]")
-        lesson = small(tmp_path / str(number), text, phrase)
-        result = make_lesson(lesson, tmp_path / f"out-{number}", processes=1)
-        (page,) = (result.folder / path for path in result.made if path.endswith("_practice.html"))
+    text = 'make = ["page"]\n' + LESSON.replace("[200, 240]", "[240]")
+    make_lesson(small(tmp_path, text, own), tmp_path / "out", processes=1)
+    for folder, tip in ((whole, "Play it."), (tmp_path / "out", "Softly.")):
+        (page,) = folder.rglob("*_practice.html")
         shown = page.read_text(encoding="utf-8").split("<template ")[1:]
         assert len(shown) == 2
         assert "Play it." in shown[0]
-        assert whole in shown[1]
-        assert ("Play it." in shown[1]) is (phrase == PHRASE)
+        assert tip in shown[1]
+        assert ("Play it." in shown[1]) is (folder == whole)
         assert all("Up here." in one for one in shown)  # on the call, which is the same
 
 

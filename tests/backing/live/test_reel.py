@@ -46,8 +46,8 @@ def filed(stream: Stream, soundfont: Path, rate: int = RATE) -> Samples:
 
 
 PIECES = {
-    "demo": lambda: backing.demo("lamp-oil", choruses=1, tempo=75, tone="driven"),
-    "loop": lambda: backing.loop("lamp-oil", start=66, goal=75, step=9),
+    "demo": lambda: backing.demo("lamp-oil", choruses=1, tempo=150, tone="driven"),
+    "loop": lambda: backing.loop("lamp-oil", start=132, goal=150, step=18),
     "track": lambda: backing.track(choruses=2, tempo=135, form="one-chord-vamp", ending="slow"),
 }
 

@@ -31,7 +31,8 @@ def test_strings_are_as_loud_in_the_band_as_samples(groove: str, soundfont: Path
 def test_the_embedded_soundfont_is_as_loud_as_is_written_down(soundfont: Path) -> None:
     for (part, program), usual in ensemble.USUAL.items():
         found = ensemble.tried({"drums": 0, part: program}, soundfont, 44100)
-        assert found[PARTS.index(part)] == pytest.approx(usual, abs=0.1)
+        # FluidSynth 2.3 and 2.4 differ by 0.16 dB for the organ, far less than anybody hears.
+        assert found[PARTS.index(part)] == pytest.approx(usual, abs=0.25)
 
 
 def test_a_soundfont_of_other_levels_is_brought_to_those(
