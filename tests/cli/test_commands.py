@@ -381,8 +381,8 @@ USAGE = [
     (["track", "--rate", "22050", "-o", "x.wav"], '"22050" is none of 44100, 48000'),
     (["track", "--bits", "20", "-o", "x.wav"], '"20" is none of 16, 24'),
     (["track", "-o", "x.wav", "--stems"], "Option '--stems' requires an argument"),
-    (["loop", EXAMPLE, "--intro", "five", "-o", "x.mid"], "No such option '--intro'"),
-    (["loop", EXAMPLE, "--ending", "tag", "-o", "x.mid"], "No such option '--ending'"),
+    (["loop", EXAMPLE, "--intro", "five", "-o", "x.mid"], "there is no --intro here"),
+    (["loop", EXAMPLE, "--ending", "tag", "-o", "x.mid"], "there is no --ending here"),
 ]
 
 
