@@ -316,7 +316,8 @@ def test_a_pass_is_heard_through_the_microphone(ear: Browser, takes: list[Take])
         lines = page.run(review)
         return None if any("broke off" in line for line in lines) else (late, lines)
 
-    for _ in range(5):  # what a busy machine loses of a pass unseen, it does not of the next
+    # A browser that gets no time loses of its fake microphone what no page can see: then again.
+    for _ in range(5):
         pressed = until(heard)
         assert pressed is not None
         late, lines = pressed
