@@ -33,7 +33,7 @@ from phrases.phrase import (
 )
 from phrases.pitch import SCALES, Key, parse_key
 from phrases.shelf import Shelf, is_path
-from phrases.textfile import TextFile, Where
+from phrases.textfile import TextFile, Where, blank
 from phrases.typed import Typed
 from phrases.words import choose, expected, short
 
@@ -130,7 +130,7 @@ def read_phrase(text: str, name: str = "phrase") -> Phrase:
 def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     file.known_keys((), PHRASE_KEYS)
     title = file.get(("title",), str, ...)
-    if isinstance(title, str) and "title" in file.data and not title.strip():
+    if isinstance(title, str) and "title" in file.data and blank(title):
         file.complain(("title",), 'the title is empty; name the phrase: title = "Porch light"')
     key = _parsed(file, ("key",), parse_key, ...)
     meter = METERS[_word(file, ("meter",), "a meter", METERS, "4/4")]

@@ -19,14 +19,22 @@ from phrases.errors import BluesError, Problem, TextFileError
 from phrases.kinds import missing_file, other_kind
 from phrases.words import expected, nearest
 
-__all__ = ["LARGEST_FILE", "TextFile", "read_bytes", "read_text"]
+__all__ = ["LARGEST_FILE", "NO_CHARACTER", "TextFile", "blank", "read_bytes", "read_text"]
 
 LARGEST_FILE = 1_000_000
 MOST_TOLD = 20
+MOST_DOTS = 20  # in a line; tomllib takes as long as the square of the dots in a key
+_UNSEEN = ("Cc", "Cf", "Mn", "Me", "Zl", "Zp", "Zs")  # Unicode general categories
 Where = tuple[str | int, ...]
 # Embeddings, overrides and isolates: Unicode Standard Annex 9, section 2.
 _TURNING = re.compile("[\u202a-\u202e\u2066-\u2069]")
 _CURLY = re.compile("[\u2018-\u201f]")
+# Unicode Standard, 23.7: no text has them, and neither XML nor a PDF takes them.
+_LAST = "".join(f"{chr(end - 1)}{chr(end)}" for end in range(0xFFFF, 0x110000, 0x10000))
+NO_CHARACTER = re.compile(f"[\ufdd0-\ufdef{_LAST}]")
+_STRING = re.compile(
+    r"'''.*?'''|\"{3}(?:\\.|[^\\])*?\"{3}|'[^'\n]*'|\"(?:\\.|[^\"\\\n])*\"|#[^\n]*", re.S
+)
 _DIGITS = re.compile(r"[\d_]{2000,}")
 
 TYPE_WORDS: dict[type, str] = {
@@ -92,6 +100,11 @@ class TextFile:
         self.text = text = text.replace("\r\n", "\n")  # as tomllib reads it
         self._problems: dict[tuple[Where, str, int | None, bool], None] = {}  # each once
         self._misspelt: set[Where] = set()
+        bare = _STRING.sub(lambda found: "\n" * found[0].count("\n"), text)
+        for number, line in enumerate(bare.split("\n"), 1):
+            if line.count(".") > MOST_DOTS:
+                what = f"a line has more than {MOST_DOTS} dots outside quotes"
+                raise TextFileError(name, (Problem(what, number, 1),))
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
         except (ValueError, RecursionError) as error:
@@ -217,14 +230,17 @@ class TextFile:
             return None
 
 
+def blank(text: str) -> bool:
+    """Tell whether nothing of a text is seen: blanks, controls, marks that stand on nothing."""
+    return all(unicodedata.category(letter) in _UNSEEN for letter in NO_CHARACTER.sub("", text))
+
+
 def _unprintable(text: str) -> str:
     """Return a name for a character that could steer a terminal or turn writing round."""
     if any(unicodedata.category(letter) == "Cc" and letter not in "\n\r\t" for letter in text):
         return "a control character"
-    # Unicode Standard, 23.7: no text has them, and neither XML nor a PDF takes them.
-    none = next((c for c in text if ord(c) & 0xFFFE == 0xFFFE or "\ufdd0" <= c <= "\ufdef"), "")
-    if none:
-        return f"what is no character (U+{ord(none):04X})"
+    if none := NO_CHARACTER.search(text):
+        return f"what is no character (U+{ord(none[0]):04X})"
     turning = _TURNING.search(text)
     return f"a mark that turns writing round (U+{ord(turning[0]):04X})" if turning else ""
 

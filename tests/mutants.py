@@ -46,7 +46,7 @@ TRIED = {
     "phrases/roles.py": "tests/phrases/test_roles.py tests/phrases/test_check.py",
     "backing/harmony.py": "tests/backing/test_harmony.py tests/backing/test_forms.py",
     "backing/events.py": "tests/backing/test_events.py tests/backing/practice/test_seamless.py "
-    "tests/backing/test_midi.py",
+    "tests/backing/test_midi.py tests/phrases/test_deliberate.py",
     "backing/midi.py": "tests/backing/test_midi.py tests/backing/practice/test_seamless.py",
     "backing/practice/*.py": "tests/backing/practice tests/cli/test_practice_commands.py",
     "backing/band/*.py": "tests/backing/test_players.py tests/backing/test_grooves.py "

@@ -41,6 +41,7 @@ from phrases.phrase import (
 )
 from phrases.pitch import SCALES, Key
 from phrases.rewrite import tidy
+from phrases.textfile import NO_CHARACTER, blank
 
 __all__ = ["Imported", "import_musicxml", "import_tab"]
 
@@ -112,7 +113,10 @@ class _Text:
         reader = self.reader
         assert reader.meter is not None
         lines = self._parts(strokes(reader.voice(voice), reader.told, reader.capo, reader.tuning))
-        text = "\n".join([*self._head(), *lines, *self._tips()]) + "\n"
+        whole = "\n".join([*self._head(), *lines, *self._tips()]) + "\n"
+        text = NO_CHARACTER.sub("", whole)
+        if text != whole:
+            reader.told.add("sign in a text that is no character; left out")
         try:
             text = tidy(text, str(self.path))
         except TextFileError as error:
@@ -136,8 +140,9 @@ class _Text:
     def _head(self) -> Iterator[str]:
         reader = self.reader
         assert reader.meter is not None
-        work = self.root.findtext("work/work-title") or self.root.findtext("movement-title")
-        yield f"title = {_quoted((work or '').strip() or self.path.stem)}"
+        names = (self.root.findtext(tag) or "" for tag in ("work/work-title", "movement-title"))
+        work = next((name.strip() for name in names if not blank(name)), self.path.stem)
+        yield f"title = {_quoted(work)}"
         if reader.key is None:
             reader.told.add("no key signature; taken as C")
         yield f"key = {_quoted(str(reader.played_key or Key('C')))}"

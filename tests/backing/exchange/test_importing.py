@@ -364,6 +364,22 @@ def test_signs_that_steer_a_terminal_are_left_out(tmp_path: Path) -> None:
     assert 'bar 1: words "up2J"' in found.told
 
 
+@pytest.mark.parametrize(
+    ("title", "kept", "told"),
+    [("Back\ufdd0 \U0001fffeporch", "Back porch", True), ("\u200b\u0301", "in", False)],
+)
+def test_a_title_loses_what_is_no_character_and_is_seen(
+    tmp_path: Path, title: str, kept: str, told: bool
+) -> None:
+    # Unicode Standard, 23.7: those that end in FFFE and FFFF, and FDD0 to FDEF.
+    text = document(xnote("1/8", 16)).replace(
+        "<part-list>", f"<movement-title>{title}</movement-title><part-list>", 1
+    )
+    found = read(text, tmp_path)
+    assert found.phrase.title == kept
+    assert ("sign in a text that is no character; left out" in found.told) == told
+
+
 def test_key_title_and_tempo_are_read(tmp_path: Path) -> None:
     text = document('<sound tempo="132"/>' + xnote("1/8", 16)).replace(
         "<part-list>", '<work/><movement-title>Sand &amp; "salt"</movement-title><part-list>', 1
