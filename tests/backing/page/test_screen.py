@@ -198,6 +198,26 @@ def test_a_desk_shows_all_music_and_does_not_jump(
     assert left(page, "#neck") == before[0]
 
 
+@pytest.mark.parametrize("steps", [True, False])
+def test_a_small_desk_hides_no_tempo(chromium: Browser, tmp_path: Path, *, steps: bool) -> None:
+    slow = clicked(load_phrase("lamp-oil"), range(60, 88 if steps else 95, 7))
+    session = usual_session(["call", "response"]) if steps else ()
+    path = tmp_path / "few.html"
+    data = PageData("Lamp oil", (PagePiece("Lamp oil", (slow,)),), session=session)
+    path.write_text(render_page(data), encoding="utf-8")
+    page = fresh(chromium, path)
+    page.size(1200, 800)
+    assert (
+        page.run("""
+        return [...document.querySelectorAll("#tempo .option")].filter((one) => {
+          const { left, right, top, bottom } = one.getBoundingClientRect();
+          const at = (x) => one.contains(document.elementFromPoint(x, (top + bottom) / 2));
+          return !at(left + 5) || !at(right - 5);
+        }).length""")
+        == 0
+    )
+
+
 def test_a_tablet_has_a_neck_to_read(chromium: Browser, rich_page: Path) -> None:
     page = fresh(chromium, rich_page)
     page.size(768, 1024, touch=True)
