@@ -39,7 +39,7 @@ MEMBERS = {"1": "root", "2": "ninth", "3": "third", "4": "fourth", "5": "fifth",
 OUTSIDE = {2: "ninth", 3: "blue note", 5: "fourth", 6: "blue note", 9: "sixth", 10: "seventh"}
 BLUE = (3, 6)  # semitones above the tonic
 RESTLESS = ("fourth", "blue note", "tension")
-TRILL = TECHNIQUES["tr"].name
+TRILLS = tuple(one.name for one in TECHNIQUES.values() if one.motion == "flutter")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class Row:
     @property
     def trilled(self) -> bool:
         """Whether it is the other note of a trill."""
-        return self.how.startswith(TRILL)
+        return self.how.startswith(TRILLS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,7 @@ OTHER = {name: one.other for name, one in MARKS.items() if one.other}
 MARKED = {name: one.element for name, one in MARKS.items() if one.element}
 LATE = " ms late"
 MOVES = "moves: "  # and then techniques in the phrase language, in their order
+BENDS = {"bend": "b", "pre": "pb", "release": "r"}  # as what a bend element is read
 # Signs whose rows have the whole element; of those that lead to another fret, the elements.
 OWN = [one.sign for one in TECHNIQUES.values() if one.over and not one.lands]
 JOINS = {one.sign: one.element[0] for one in TECHNIQUES.values() if one.lands}
@@ -177,7 +178,7 @@ def _standard_moves(head: Head) -> tuple[Move, ...]:
     found = []
     for move in bends:
         cents = bend_cents(move, head.fret or 0)
-        found.append(Move(move.sign, size=SIZE_NAMES.get(cents)))
+        found.append(Move(BENDS[move.technique.bending], size=SIZE_NAMES.get(cents)))
     if head.sway and any(move.sign == head.sway for move in head.moves):
         found.append(Move("~"))
     found += [Move(move.sign) for move in head.moves if move.sign in OWN]

@@ -58,7 +58,7 @@ def signs(scores: Iterable[Score], staves: str, *, marks: bool) -> list[tuple[li
     for name, mark in MARKS.items():
         if name in used and mark.kind not in ("stroke", "finger"):
             found.append((_marked(name), _told(name, mark.name, mark.meaning)))
-    if staves != "tab" and used & {"b", "r", "pb"}:
+    if staves != "tab" and any(TECHNIQUES[sign].bending for sign in used & TECHNIQUES.keys()):
         found.append((_hat(), "in notes: a bend or release from one to the next, by one pick"))
     if staves == "tab":
         found.append(

@@ -19,7 +19,7 @@ from phrases.fretboard import STANDARD, STRINGS
 from phrases.hands import positions
 from phrases.phrase import Part, Phrase, StringNote, Stroke, bend_cents
 from phrases.pitch import SCALES, scale_pitch_classes
-from phrases.roles import aims, chord_roles
+from phrases.roles import TRILLS, aims, chord_roles
 from phrases.transpose import HIGHEST, bend_fault, moved_note
 
 __all__ = [
@@ -45,7 +45,7 @@ def any_of(choose: Random, items: Iterable[T]) -> T:
 
 def settled(note: StringNote, at: Fraction) -> float | None:
     """Return the MIDI pitch on which a note comes to rest; None for a muted string."""
-    heard = [aim.pitch for aim in aims(note, at) if not aim.how.startswith("trill")]
+    heard = [aim.pitch for aim in aims(note, at) if not aim.how.startswith(TRILLS)]
     return heard[-1] if heard else None
 
 

@@ -86,14 +86,14 @@ def slid(note: StringNote) -> StringNote:
     fret, home, new = note.fret, note.fret, []
     first = note.fret
     for move in note.moves:
-        if move.technique.bending and move.sign != "r":
+        if move.technique.bending in ("bend", "pre"):
             home, there = fret, fret + bend_cents(move, fret) // 100
             if move.technique.motion == "preset":
                 first = there
             else:
                 new.append(Move("/", there, at=move.at))
             fret = there
-        elif move.sign == "r":
+        elif move.technique.bending:
             new.append(Move("\\", home, at=move.at))
             fret = home
         else:
@@ -105,9 +105,8 @@ def slid(note: StringNote) -> StringNote:
 
 def _halved(move: Move, fret: int) -> bool:
     """Tell a bend that ends between two frets, and a release that does not end where it began."""
-    return bool(move.technique.bending) and (
-        (move.sign == "r" and move.size is not None) or bend_cents(move, fret) % 100 != 0
-    )
+    partly = move.technique.bending == "release" and move.size is not None
+    return bool(move.technique.bending) and (partly or bend_cents(move, fret) % 100 != 0)
 
 
 def bent_up(line: Subject, choose: Random) -> Phrase:
@@ -133,7 +132,8 @@ def slow_bends(line: Subject, choose: Random) -> Phrase:
 
     def make(spot: PartStroke) -> StringNote | None:
         for n, move in enumerate(spot.note.moves):
-            if len(spot.stroke.notes) == 1 and move.sign == "b" and move.over is None:
+            bends = move.technique.bending == "bend" and move.over is None
+            if len(spot.stroke.notes) == 1 and bends:
                 start = move.at if move.at is not None else spot.at
                 until = next((m.at for m in spot.note.moves[n + 1 :] if m.at), spot.stroke.end)
                 over = min(Fraction(1), (until - start) / 2)
@@ -152,14 +152,15 @@ def bent_before(line: Subject, choose: Random) -> Phrase:
 
     def make(spot: PartStroke) -> StringNote | None:
         note = spot.note
-        if not spot.single or note.into or not note.moves or note.moves[0].sign != "b":
+        bends = any(move.technique.bending == "bend" for move in note.moves[:1])
+        if not (spot.single and bends) or note.into:
             return None
         bend, *more = note.moves
         if bend.at is not None or bend_cents(bend, note.fret or 0) % 100:
             return None
         first = replace(bend, sign="pb", over=None)
         marks = tuple(m for m in note.marks if m != "slow")
-        if any(m.sign == "r" for m in more):
+        if any(m.technique.bending == "release" for m in more):
             return replace(note, moves=(first, *more), marks=marks)
         if spot.beats < LONG or spot.last or any(m.technique.motion != "sway" for m in more):
             return None

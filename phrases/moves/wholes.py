@@ -140,7 +140,8 @@ def _easy(note: StringNote) -> StringNote:
         )
     slid = touches.slid(bare)
     first, *more = slid.moves or (Move("~"),)
-    if note.moves and note.moves[0].sign == "b" and first.at is None and first.fret is not None:
+    bent = bool(note.moves) and note.moves[0].technique.bending == "bend"
+    if bent and first.at is None and first.fret is not None:
         return replace(slid, fret=first.fret, moves=tuple(more))
     return slid
 
