@@ -143,21 +143,22 @@ class Mark:
     over: str = ""
     # What MusicXML's ``other-technical`` says, where no element of the standard does.
     other: str = ""
-    element: tuple[str, ...] = ()  # as of a `Technique`, in ``technical``
+    element: tuple[str, ...] = ()  # as of a `Technique`
 
 
 MARKS: dict[str, Mark] = {
-    "d": Mark("down-stroke", "stroke", velocity=2),
-    "u": Mark("up-stroke", "stroke", velocity=-3),
-    "1": Mark("first finger", "finger"),
-    "2": Mark("second finger", "finger"),
-    "3": Mark("third finger", "finger"),
-    "4": Mark("fourth finger", "finger"),
-    "accent": Mark("accent", "touch", velocity=16, text=">"),
+    "d": Mark("down-stroke", "stroke", velocity=2, element=("down-bow",)),
+    "u": Mark("up-stroke", "stroke", velocity=-3, element=("up-bow",)),
+    "1": Mark("first finger", "finger", element=("fingering:1",)),
+    "2": Mark("second finger", "finger", element=("fingering:2",)),
+    "3": Mark("third finger", "finger", element=("fingering:3",)),
+    "4": Mark("fourth finger", "finger", element=("fingering:4",)),
+    "accent": Mark("accent", "touch", velocity=16, text=">", element=("accent",)),
     "ghost": Mark("ghost note", "touch", velocity=-28),
     "late": Mark("late", "time", seconds=0.030, text="late", told="after the beat", over="late",
                  other="late"),
-    "short": Mark("staccato", "length", meaning="half as long", text=".", told="short"),
+    "short": Mark("staccato", "length", meaning="half as long", text=".", told="short",
+                  element=("staccato",)),
     "ring": Mark("let ring", "length", meaning="until its string is used again", text="ring",
                  told="let it ring", over="let ring-"),
     "pm": Mark("palm mute", "palm", velocity=-6, meaning="damped by the picking hand", text="PM",
@@ -165,7 +166,7 @@ MARKS: dict[str, Mark] = {
     "rake": Mark("rake", "attack", velocity=8, meaning="across the muted strings before it",
                  text="rake", told="rake across the muted strings", over="rake", other="rake"),
     "tremolo": Mark("tremolo picking", "attack", velocity=-4, meaning="picked over and over",
-                    text="trem", over="trem."),
+                    text="trem", over="trem.", element=("tremolo:3",)),
     "hammered": Mark("hammered from nowhere", "attack", velocity=-14,
                      meaning="by the fretting hand alone", text="ham", over="H",
                      other="hammered from nowhere"),

@@ -10,25 +10,20 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from backing.exchange.techniques import INTO, JOINS, LATE, MARKED, MOVES, OTHER, OUT, of_element
+from backing.exchange.techniques import INTO, JOINS, LATE, MOVES, OTHER, OUT, of_element
 from backing.sheet.values import VALUES
 from phrases.pitch import NATURAL
-from phrases.techniques import mark
+from phrases.techniques import MARKS, mark
 
 __all__ = ["LONGEST", "XmlBend", "XmlNote", "XmlPlace", "length_of", "read_xml_note"]
 
 WORDS = {text: name for name, text in OTHER.items()}
 SLID_IN = {tag: sign for sign, tag in INTO.items()}
 SLID_OUT = {tag: sign for sign, tag in OUT.items()}
-MARKS = {
-    "down-bow": "d",
-    "up-bow": "u",
-    "accent": "accent",
-    "strong-accent": "accent",
-    "staccato": "short",
-    "staccatissimo": "short",
+SAID = {"strong-accent": "accent", "staccatissimo": "short"} | {
+    one.element[0]: name for name, one in MARKS.items() if len(one.element) == 1
 }
-TOUCHED = {told[0] for told in MARKED.values()}
+TOUCHED = {one.element: name for name, one in MARKS.items() if len(one.element) > 1}
 MOST_DOTS = 4
 LONGEST = 20  # letters of a number; more are none
 SILENT = {
@@ -205,19 +200,17 @@ def _take(note: XmlNote, child: ET.Element) -> None:
         note.joins |= kind == "start"
     elif tag == "bend":
         _take_bend(note, child)
-    elif tag == "fingering" and text in ("1", "2", "3", "4"):
-        note.marks.append(text)
     elif tag == "trill-mark":
         note.trill = True
     elif tag == "wavy-line":
         note.waves.append((kind, child.get("number", "1")))
     elif tag == "tremolo" and kind in ("", "single", "unmeasured"):
         note.marks.append("tremolo")
-    elif tag in MARKS:
-        note.marks.append(MARKS[tag])
-    elif tag in TOUCHED:
-        inside = {one.tag for one in child}
-        known = [name for name, told in MARKED.items() if {*told[1:]} <= inside]
+    elif said := SAID.get(tag) or SAID.get(f"{tag}:{text}"):
+        note.marks.append(said)
+    elif any(tag == told[0] for told in TOUCHED):
+        inside = {tag, *(one.tag for one in child)}
+        known = [name for told, name in TOUCHED.items() if {*told} <= inside]
         note.marks += known[:1]
         note.unknown += [] if known else [tag]
     elif tag in SLID_IN:

@@ -21,23 +21,28 @@ from phrases.phrase import Move, bend_cents
 from phrases.techniques import MARKS, SIZE_NAMES, TECHNIQUES
 
 __all__ = [
-    "INTO", "JOINS", "LATE", "MARKED", "MOVES", "OTHER", "OUT", "PAIRED", "SLID", "add",
-    "of_element", "slide_ends", "sway_ends", "write_techniques",
+    "INTO", "JOINS", "LATE", "MOVES", "OTHER", "OUT", "add", "of_element", "slide_ends",
+    "sway_ends", "write_techniques",
 ]  # fmt: skip
 
 # What stands in other-technical, since no element of the standard says it.
 OTHER = {name: one.other for name, one in MARKS.items() if one.other}
-MARKED = {name: one.element for name, one in MARKS.items() if one.element}
 LATE = " ms late"
 MOVES = "moves: "  # and then techniques in the phrase language, in their order
 BENDS = {"bend": "b", "pre": "pb", "release": "r"}  # as what a bend element is read
 # Signs whose rows have the whole element; of those that lead to another fret, the elements.
 OWN = [one.sign for one in TECHNIQUES.values() if one.over and not one.lands]
 JOINS = {one.sign: one.element[0] for one in TECHNIQUES.values() if one.lands}
-SLID = ("slide", "glissando")  # stand in ``notations`` itself
-PAIRED = (*SLID, "hammer-on", "pull-off")  # stand at both notes, with a type and a number
+PAIRED = ("hammer-on", "pull-off")  # stand at both notes, as slides do
+SLID = ("slide", "glissando")
 INTO = {"/": "scoop", "\\": "plop"}
 OUT = {"/": "doit", "\\": "falloff"}
+# Where an element stands that is not in ``technical``.
+PLACES = {
+    **dict.fromkeys((*SLID, "tied", "slur"), "notations"),
+    **dict.fromkeys(("trill-mark", "shake", "mordent", "wavy-line", "tremolo"), "ornaments"),
+    **dict.fromkeys(("accent", "staccato", *INTO.values(), *OUT.values()), "articulations"),
+}
 
 
 def add(parent: ET.Element, tag: str, content: object = None, **attributes: str) -> ET.Element:
@@ -59,75 +64,59 @@ def write_techniques(
     a pick has besides.
     """
     number = str(len(STRINGS) - STRINGS.index(head.string))
-    links = (("stop", head.link), ("start", head.leads))
-    for kind, wanted in (("stop", head.tied), ("start", head.ties)):
+    boxes = {name: ET.Element(name) for name in ("ornaments", "technical", "articulations")}
+    boxes["notations"] = notations
+
+    def put(tag: str, text: object = None, **attributes: str) -> ET.Element:
+        return add(boxes[PLACES.get(tag, "technical")], tag, text, **attributes)
+
+    def put_row(element: Sequence[str], size: str = "") -> None:
+        """Write an element as its row of a table says."""
+        (tag, text), *inside = (one.partition(":")[::2] for one in element)
+        outer = put(tag, text or None)
+        for name, text in inside:
+            add(outer, name, size if size and name == "bend-alter" else text or None)
+
+    links = [(kind, sign) for kind, sign in (("stop", head.link), ("start", head.leads)) if sign]
+    ring = "ring" in head.marks
+    for kind, wanted in (("stop", head.tied), ("start", head.ties), ("let-ring", ring)):
         if wanted:
-            add(notations, "tied", type=kind)
-    if "ring" in head.marks:
-        add(notations, "tied", type="let-ring")
-    for kind, sign in links:
-        if sign:
-            add(notations, "slur", type=kind, number=number)
-    led = [(kind, JOINS[sign], sign.upper()) for kind, sign in links if sign]
-    slid = [(kind, tag) for kind, tag, _ in led if tag in SLID]
-    for kind, tag in (*slid, *((kind, "slide") for kind in slides)):
-        add(notations, tag, type=kind, number=number, **{"line-type": "solid"})
-    _ornaments(notations, head, ends=ends)
-    technical = add(notations, "technical")
-    for mark in head.marks:
-        if mark in ("d", "u"):
-            add(technical, "down-bow" if mark == "d" else "up-bow")
-        elif mark in ("1", "2", "3", "4"):
-            add(technical, "fingering", mark)
-    add(technical, "string", number)
-    add(technical, "fret", head.fret or 0)
-    for kind, tag, text in led:
-        if tag not in PAIRED and kind == "stop":
-            add(technical, tag, text)
-        elif tag in PAIRED and tag not in SLID:
-            add(technical, tag, text if kind == "start" else None, type=kind, number=number)
-    _bends(technical, head, half)
-    for move in head.moves:
-        if move.sign in OWN:
-            _element(technical, move)
-    for mark in head.marks:
-        if mark in MARKED:
-            tag, *inside = MARKED[mark]
-            element = add(technical, tag)
-            for one in inside:
-                add(element, one)
-        if mark in OTHER:
-            add(technical, "other-technical", OTHER[mark])
-        elif mark.endswith("ms"):
-            add(technical, "other-technical", mark.removesuffix("ms") + LATE)
-    if tuple(replace(move, at=None) for move in head.moves) != _standard_moves(head):
-        add(technical, "other-technical", MOVES + "".join(map(str, head.moves)))
-    articulations = ET.Element("articulations")
-    for mark, tag in (("accent", "accent"), ("short", "staccato")):
-        if mark in head.marks:
-            add(articulations, tag)
-    if head.into:
-        add(articulations, INTO[head.into])
-    if head.out and "start" not in slides:
-        add(articulations, OUT[head.out])
-    if len(articulations):
-        notations.append(articulations)
-
-
-def _ornaments(notations: ET.Element, head: Head, *, ends: bool) -> None:
-    ornaments = ET.Element("ornaments")
+            put("tied", type=kind)
+    for kind, _ in links:
+        put("slur", type=kind, number=number)
+    led = [(kind, JOINS[sign], sign.upper()) for kind, sign in links]
+    for kind, tag, text in (*led, *((kind, "slide", "") for kind in slides)):
+        if tag in SLID:
+            put(tag, type=kind, number=number, **{"line-type": "solid"})
+        elif tag in PAIRED:
+            put(tag, text if kind == "start" else None, type=kind, number=number)
+        elif kind == "stop":
+            put(tag, text)
     for move in head.moves:
         if move.technique.motion == "flutter":
-            add(ornaments, move.technique.element[0])
-    number = str(len(STRINGS) - STRINGS.index(head.string))
+            put(move.technique.element[0])
+        elif move.sign in OWN:
+            cents = move.technique.sizes[move.size] if move.size is not None else 0
+            put_row(move.technique.element, f"{-cents / 100:g}" if cents else "")
     if head.sway and any(move.sign == head.sway for move in head.moves):
-        add(ornaments, "wavy-line", type="start", number=number)
+        put("wavy-line", type="start", number=number)
     if head.sway and ends:
-        add(ornaments, "wavy-line", type="stop", number=number)
-    if "tremolo" in head.marks:
-        add(ornaments, "tremolo", 3, type="single")
-    if len(ornaments):
-        notations.append(ornaments)
+        put("wavy-line", type="stop", number=number)
+    put("string", number)
+    put("fret", head.fret or 0)
+    _bends(boxes["technical"], head, half)
+    for name in head.marks:
+        if name in MARKS and MARKS[name].element:
+            put_row(MARKS[name].element)
+        if said := OTHER.get(name) or (name.endswith("ms") and name[:-2] + LATE):
+            put("other-technical", said)
+    if tuple(replace(move, at=None) for move in head.moves) != _standard_moves(head):
+        put("other-technical", MOVES + "".join(map(str, head.moves)))
+    if head.into:
+        put(INTO[head.into])
+    if head.out and "start" not in slides:
+        put(OUT[head.out])
+    notations.extend(box for name, box in boxes.items() if len(box) and name != "notations")
 
 
 def _bends(technical: ET.Element, head: Head, half: str) -> None:
@@ -145,17 +134,6 @@ def _bends(technical: ET.Element, head: Head, half: str) -> None:
         if kind == "release":
             add(bend, "release", offset=half if number else "0")
         before = after
-
-
-def _element(technical: ET.Element, move: Move) -> None:
-    """Write a technique as its row of the table says."""
-    tag, *inside = move.technique.element
-    element = add(technical, tag)
-    for one in inside:
-        name, _, text = one.partition(":")
-        if name == "bend-alter" and move.size is not None:
-            text = f"{-move.technique.sizes[move.size] / 100:g}"
-        add(element, name, text or None)
 
 
 def of_element(element: ET.Element) -> str:
