@@ -17,14 +17,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from backing.events import Stream
-from backing.formats import FORMATS
+from backing.formats import BITS, FORMATS
 from phrases.errors import BluesError
 
 if TYPE_CHECKING:
     from backing.sound.filters import Samples
     from backing.sound.rendered import Rendered
 
-__all__ = ["CHUNK", "OutputError", "explained", "sound_files", "why"]
+__all__ = ["CHUNK", "OutputError", "explained", "sound_files", "why", "write_frames"]
 
 NEARLY_FULL = 1 << 20  # bytes
 BEYOND = 5.0  # seconds of sound, for what rings on at the end, markers and tags
@@ -99,8 +99,23 @@ def _put(files: Mapping[Path, Any], sounds: Mapping[Path, Samples]) -> None:
                 file.write(sounds[path][first : first + CHUNK])
 
 
-def _opened(draft: Path, rate: int, bits: int, seconds: float, *, stem: bool) -> Any:
-    """Open a stereo sound file for writing, whose ``flush`` does nothing."""
+def write_frames(path: Path, blocks: Iterable[Samples], rate: int, **ways: Any) -> None:
+    """Write blocks, shape (frames, 2), into an untagged file of 16 bits, its format by its name.
+
+    `rate` is in frames a second, `ways` are libsndfile's.
+    """
+    with _opened(path, rate, BITS[0], **ways) as file:
+        for block in blocks:
+            _put({path: file}, {path: block})
+
+
+def _opened(
+    draft: Path, rate: int, bits: int, seconds: float = 0.0, *, stem: bool = False, **ways: Any
+) -> Any:
+    """Open a stereo sound file for writing, whose ``flush`` does nothing.
+
+    Room is set aside for `seconds` of a WAV file, unless they are 0.
+    """
     kind = FORMATS[draft.suffix.lower()]
     # soundfile would make UTF-8 of a name, which on a disk from elsewhere it need not be.
     name = str(draft) if os.name == "nt" else os.fsencode(draft)
@@ -111,10 +126,10 @@ def _opened(draft: Path, rate: int, bits: int, seconds: float, *, stem: bool) ->
     import soundfile
 
     subtype = "FLOAT" if stem else kind.subtypes[bits]
-    file = soundfile.SoundFile(name, "w", rate, 2, format=kind.container, subtype=subtype)
+    file = soundfile.SoundFile(name, "w", rate, 2, subtype, format=kind.container, **ways)
     # Closing would wait until all is on the disk, and what was made can be made again.
     file.flush = lambda: None
-    if kind.container == "WAV":
+    if kind.container == "WAV" and seconds:
         _reserve(draft, round((seconds + BEYOND) * rate) * 2 * (4 if stem else bits // 8))
     return file
 

@@ -26,7 +26,7 @@ from backing.sound.filters import Samples
 from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT, OF_LEAD
 from backing.sound.remarks import remarks
-from backing.sound_files import CHUNK, OutputError, sound_files, why
+from backing.sound_files import OutputError, sound_files, why, write_frames
 from phrases.errors import BluesError
 
 __all__ = ["LAYERS", "PAD", "RATE", "layer_frames", "make_item"]
@@ -86,17 +86,11 @@ def _taken(item: Item, stream: Stream, done: Rendered) -> Iterator[tuple[Samples
 
 def _write_layers(blocks: Sequence[Sequence[Samples]], paths: Sequence[Path]) -> None:
     """Write band and phrase of a loop apart, with the sound that surrounds them."""
-    import soundfile
-
     layers = np.concatenate(blocks, axis=2)
     for path, layer in zip(paths, layers, strict=True):
         around = np.pad(layer, ((0, 0), (2 * PAD, 2 * PAD)), mode="wrap")
         around = (around * gain_curve(around, LIMIT))[:, PAD:-PAD]
-        with soundfile.SoundFile(
-            path, "w", RATE, 2, format="OGG", subtype="OPUS", compression_level=COMPRESSION
-        ) as file:
-            for start in range(0, around.shape[1], CHUNK):
-                file.write(around[:, start : start + CHUNK].T)
+        write_frames(path, [around.T], RATE, compression_level=COMPRESSION)
         with path.open("r+b") as written:
             rewrite(written)
 

@@ -14,7 +14,7 @@ from backing.sound.filters import Samples
 from backing.sound.limiter import BLOCK, MARGIN, gain_curve
 from backing.sound.loudness import SILENCE, LoudnessMeter
 from backing.sound.mix import LIMIT
-from backing.sound_files import explained
+from backing.sound_files import explained, write_frames
 
 __all__ = ["BELOW", "rough_mix"]
 
@@ -44,9 +44,8 @@ def rough_mix(take: Path, backing: Path, out: Path) -> float:
         frames = max(played.frames, recorded.frames)
         draft = stack.enter_context(beside(out))
         stack.enter_context(explained(out))
-        with soundfile.SoundFile(draft, "w", rate, 2, format="WAV", subtype="PCM_16") as file:
-            for block in _mixed(played, recorded, side, np.float32(10 ** (gain / 20)), frames):
-                file.write(block)
+        mixed = _mixed(played, recorded, side, np.float32(10 ** (gain / 20)), frames)
+        write_frames(draft, mixed, rate)
     return gain
 
 
