@@ -17,7 +17,7 @@ def _rows(make: Any = loop, phrase: Phrase = SHORT, **words: Any) -> list[list[s
         k: Fraction(str(v)) if k in ("start", "goal", "step") else v for k, v in words.items()
     }
     lines = table(make(setting(tempo=100), phrase, Plan(**exact)))
-    assert lines[0].split() == ["from", "pass", "tempo"]
+    assert lines[0].split() == ["min:s", "pass", "beats/min", "whose", "turn"]
     return [line.split() for line in lines[1:]]
 
 
