@@ -14,7 +14,7 @@ from fractions import Fraction
 from importlib import import_module
 from typing import Any, Literal
 
-from backing.tempo import Steps
+from backing.tempo import Steps, clock_time
 from phrases.counting import Meter
 from phrases.credits import NOBODY, Credits
 from phrases.curve import Curve
@@ -170,9 +170,9 @@ class Stream:
     shown: Phrase | None = None
 
     def __repr__(self) -> str:
-        minutes, seconds = divmod(round(self.kept().seconds), 60)
-        count = len(self.kept().sections)
-        return f"<Stream {self.title!r} in {self.key}, {count} sections, {minutes}:{seconds:02d}>"
+        kept = self.kept()
+        long = clock_time(float(kept.seconds))
+        return f"<Stream {self.title!r} in {self.key}, {len(kept.sections)} sections, {long}>"
 
     @property
     def credits(self) -> Credits:

@@ -17,7 +17,16 @@ from functools import cached_property
 from phrases.counting import auto_swing, swings
 from phrases.files import check_tempo
 
-__all__ = ["Clock", "Steps", "microseconds", "slowing", "step_tempos", "swing_for"]
+__all__ = ["Clock", "Steps", "clock_time", "microseconds", "slowing", "step_tempos", "swing_for"]
+
+
+def clock_time(seconds: float, decimals: int = 0) -> str:
+    """Return a time, 0 or more, as a clock shows it: ``1:05``, ``1:02:05`` or ``1:05.3``."""
+    minutes, rest = divmod(round(float(seconds), decimals), 60)
+    hours, minutes = divmod(int(minutes), 60)
+    shown = f"{rest:0{decimals + 3 if decimals else 2}.{decimals}f}"
+    return f"{hours}:{minutes:02d}:{shown}" if hours else f"{minutes}:{shown}"
+
 
 # A tempo from a beat on, counted from the start of the section.
 Steps = tuple[tuple[Fraction, Fraction], ...]

@@ -6,7 +6,6 @@ would be longer than `WIDTH` characters it goes between triple quotes instead, b
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -18,7 +17,7 @@ from phrases.files import read_phrase
 from phrases.notation import write_line
 from phrases.phrase import Part, Phrase
 from phrases.shelf import is_path
-from phrases.textfile import TextFile, Where
+from phrases.textfile import TextFile, Where, toml_value
 
 __all__ = ["WIDTH", "moved_to", "replace_file", "tidy", "with_phrase", "written_parts"]
 
@@ -61,7 +60,7 @@ def moved_to(text: str, name: str, path: Path) -> str:
         span = places.span((*where, "groove"))
         if span and is_path(groove) and not Path(groove).is_absolute():
             new = Path(os.path.relpath(Path(folder, groove), to)).as_posix()
-            edits.append((*span, json.dumps(new, ensure_ascii=False)))
+            edits.append((*span, toml_value(new)))
     return _edited(text, edits)
 
 

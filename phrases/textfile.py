@@ -6,6 +6,7 @@ finds the place of that value in the text; it is loaded only then.
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 import unicodedata
@@ -19,7 +20,9 @@ from phrases.errors import BluesError, Problem, TextFileError
 from phrases.kinds import missing_file, other_kind
 from phrases.words import expected, nearest
 
-__all__ = ["LARGEST_FILE", "NO_CHARACTER", "TextFile", "blank", "read_bytes", "read_text"]
+__all__ = [
+    "LARGEST_FILE", "NO_CHARACTER", "TextFile", "blank", "read_bytes", "read_text", "toml_value",
+]  # fmt: skip
 
 LARGEST_FILE = 1_000_000
 MOST_TOLD = 20
@@ -36,7 +39,6 @@ _STRING = re.compile(
     r"'''.*?'''|\"{3}(?:\\.|[^\\])*?\"{3}|'[^'\n]*'|\"(?:\\.|[^\"\\\n])*\"|#[^\n]*", re.S
 )
 _DIGITS = re.compile(r"[\d_]{2000,}")
-
 TYPE_WORDS: dict[type, str] = {
     str: "text in quotes",
     int: "a whole number",
@@ -46,6 +48,11 @@ TYPE_WORDS: dict[type, str] = {
     bool: "true or false",
     date: "a date",
 }
+
+
+def toml_value(value: str | float) -> str:
+    """Return a text or a number as TOML writes it, which takes no DEL as it stands."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def read_text(path: Path, kind: str = "") -> str:

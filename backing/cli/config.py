@@ -6,7 +6,6 @@ usual.
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from pathlib import Path
@@ -64,11 +63,12 @@ def remember(name: str, value: str | float) -> Path:
     Raises `TextFileError` if the file has a mistake in it or cannot be written.
     """
     from phrases.rewrite import replace_file
+    from phrases.textfile import toml_value
 
     settings()
     path = place()
     text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-    line = f"{name} = {json.dumps(value, ensure_ascii=False)}\n"
+    line = f"{name} = {toml_value(value)}\n"
     new, count = re.subn(rf"(?m)^{name}\s*=.*(\n|\Z)", lambda _: line, text)
     path.parent.mkdir(parents=True, exist_ok=True)
     if not count:

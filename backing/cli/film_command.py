@@ -21,6 +21,7 @@ from backing.cli.options import (
 from backing.cli.progress import bar
 from backing.film.shape import RATES, SIZES, shape
 from backing.formats import STRIPS
+from backing.tempo import clock_time
 
 __all__ = ["command"]
 
@@ -121,8 +122,8 @@ def command(
             "files": [{"path": str(file), "format": file.suffix[1:]} for file in files],
         })  # fmt: skip
         return
-    minutes, left = divmod(round(seconds), 60)
-    click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {minutes}:{left:02d} of music")
+    long = clock_time(seconds)
+    click.echo(f"{stream.title} in {stream.key}, {size} at {fps}, {long} of music")
     for file in files:
         click.echo(f"  {file}")
     click.echo(LOUD, err=True)

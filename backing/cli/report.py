@@ -19,6 +19,7 @@ from backing.events import Stream
 from backing.formats import FORMATS
 from backing.grooves import Groove, find_groove
 from backing.output import check_outputs, write
+from backing.tempo import clock_time
 from soundfonts import find_soundfont
 
 __all__ = ["deliver"]
@@ -76,7 +77,6 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
         tempos = [f"{summary['tempos'][0]:.0f}", "to", f"{float(steps[-1][1]):.0f}"]
     elif len(tempos) > MOST_TEMPOS:
         tempos = [tempos[0], "to", tempos[-1]]
-    minutes, seconds = divmod(round(summary["seconds"]), 60)
     shape = f"{summary['bars']} bars"
     for word in ("choruses", "passes"):
         if word in summary:
@@ -88,7 +88,7 @@ def deliver(stream: Stream, wanted: Wanted, groove: str | None) -> None:
     title = found.title if stream.title == found.title else f"{stream.title}: {found.title}"
     click.echo(
         f"{title} in {stream.key}, {shape}, "
-        f"{' '.join(tempos)} beats a minute, {minutes}:{seconds:02d}"
+        f"{' '.join(tempos)} beats a minute, {clock_time(summary['seconds'])}"
     )
     for path in files:
         click.echo(f"  {path}")

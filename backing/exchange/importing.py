@@ -8,7 +8,6 @@ References: MusicXML 4.0, W3C Community Group Final Report; tunings are common p
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
@@ -41,7 +40,7 @@ from phrases.phrase import (
 )
 from phrases.pitch import SCALES, Key
 from phrases.rewrite import tidy
-from phrases.textfile import NO_CHARACTER, blank
+from phrases.textfile import NO_CHARACTER, blank, toml_value
 
 __all__ = ["Imported", "import_musicxml", "import_tab"]
 
@@ -142,10 +141,10 @@ class _Text:
         assert reader.meter is not None
         names = (self.root.findtext(tag) or "" for tag in ("work/work-title", "movement-title"))
         work = next((name.strip() for name in names if not blank(name)), self.path.stem)
-        yield f"title = {_quoted(work)}"
+        yield f"title = {toml_value(work)}"
         if reader.key is None:
             reader.told.add("no key signature; taken as C")
-        yield f"key = {_quoted(str(reader.played_key or Key('C')))}"
+        yield f"key = {toml_value(str(reader.played_key or Key('C')))}"
         tempo = reader.tempo or TEMPO
         if reader.tempo is None:
             reader.told.add(f"no tempo; taken as {float(TEMPO):g}")
@@ -154,22 +153,22 @@ class _Text:
             reader.told.add(f"tempo {float(tempo):g}, brought to {low} to {high}")
         tempo = min(max(tempo, Fraction(low)), Fraction(high))
         yield f"tempo = {float(tempo):g}"
-        yield f"meter = {_quoted(str(reader.meter))}"
+        yield f"meter = {toml_value(str(reader.meter))}"
         yield from self._feel(tempo)
         if tuning := reader.tuning.name:
-            yield f"tuning = {_quoted(tuning)}"
+            yield f"tuning = {toml_value(tuning)}"
         for name, known in WORDS.items():
             if (word := self._field(name)) in known:
-                yield f"{name} = {_quoted(word)}"
+                yield f"{name} = {toml_value(word)}"
         for key, text in self._credits():
-            yield f"{key} = {_quoted(text)}"
+            yield f"{key} = {toml_value(text)}"
         if behind := self._behind():
             yield f"behind = {behind}"
         if tags := self._field("tags"):
-            yield f"tags = [{', '.join(_quoted(tag) for tag in tags.split(', '))}]"
+            yield f"tags = [{', '.join(toml_value(tag) for tag in tags.split(', '))}]"
         whole = [tip for tip in self._fields("tip") if not _PLACE.fullmatch(tip)]
         if whole:
-            yield f"tips = {_quoted(whole[0])}"
+            yield f"tips = {toml_value(whole[0])}"
 
     def _credits(self) -> Iterator[tuple[str, str]]:
         """Yield who made it, as a phrase file says it; tell who else is named."""
@@ -203,7 +202,7 @@ class _Text:
         """Return how far behind the beat a file of our own lies, as a phrase file writes it."""
         word = self._field("behind")
         if word == "auto":
-            return _quoted(word)
+            return toml_value(word)
         return word if word in map(str, range(1, LATEST + 1)) else ""
 
     def _feel(self, tempo: Fraction) -> Iterator[str]:
@@ -212,7 +211,7 @@ class _Text:
         titles = {find_groove(name).title: name for name in groove_names()}
         name = titles.get(self._field("groove"), "")
         if name:
-            yield f"groove = {_quoted(name)}"
+            yield f"groove = {toml_value(name)}"
         elif reader.meter == METERS["12/8"]:
             yield 'groove = "slow-blues"'
         if reader.swing is None and name:
@@ -224,7 +223,7 @@ class _Text:
         usual = swing_for(groove.swing, tempo, groove.swing_limit)
         if reader.meter == METERS["4/4"] and (found is None or abs(float(found) - usual) > UNLIKE):
             ratio = found or Fraction(1)
-            yield f"swing = {_quoted('straight' if ratio <= 1 else f'{float(ratio):.4g}:1')}"
+            yield f"swing = {toml_value('straight' if ratio <= 1 else f'{float(ratio):.4g}:1')}"
 
     def _parts(self, played: tuple[Stroke, ...]) -> Iterator[str]:
         reader = self.reader
@@ -244,14 +243,14 @@ class _Text:
                 raise ChoiceError(f"{self.path}: the {role} has no notes; rename its label")
             own = (*own[:-1], self._ended(own[-1], number_, len(spans), until - first * beats))
             yield "\n[[part]]"
-            yield f"role = {_quoted(role)}"
+            yield f"role = {toml_value(role)}"
             yield f"notes = '{_line(own, last - first, beats, self.path)}'"
             drag = self._drag((number_, len(spans)), (since, own[-1].end + first * beats, until))
             if drag:
                 yield f"drag = {float(drag):.15g}"
             dynamics = self._dynamics((number_, len(spans)), since, until)
             if dynamics:
-                yield f"dynamics = {_quoted(dynamics)}"
+                yield f"dynamics = {toml_value(dynamics)}"
 
     def _ended(self, last: Stroke, part: int, count: int, until: Fraction) -> Stroke:
         """Return the last stroke of a part with the end that a file of our own tells besides."""
@@ -347,15 +346,15 @@ class _Text:
             found = _PLACE.fullmatch(tip)
             if found:
                 yield "\n[[tip]]"
-                yield f"at = {_quoted(f'{found[1].lower()} {found[2] or 0} {found[3]}')}"
-                yield f"text = {_quoted(found[4])}"
+                yield f"at = {toml_value(f'{found[1].lower()} {found[2] or 0} {found[3]}')}"
+                yield f"text = {toml_value(found[4])}"
 
 
 def _credit(key: str, text: str) -> bool:
     """Tell whether a phrase file may say this of its maker."""
     try:
         read_phrase(
-            f'title = "t"\nkey = "C"\ntempo = 90\n{key} = {_quoted(text)}\n'
+            f'title = "t"\nkey = "C"\ntempo = 90\n{key} = {toml_value(text)}\n'
             "[[part]]\nnotes = '| 1 e5'\n"
         )
     except BluesError:
@@ -368,7 +367,3 @@ def _line(own: tuple[Stroke, ...], bars: int, beats: int, path: Path) -> str:
         return write_line(own, bars, beats)
     except BluesError as error:
         raise ChoiceError(f"{path}: {error}") from None
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

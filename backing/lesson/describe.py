@@ -19,6 +19,7 @@ from backing.grooves import groove_titles
 from backing.lesson.data import Lesson
 from backing.lesson.items import Item
 from backing.page.words import plain
+from backing.tempo import clock_time
 
 __all__ = ["ROUNDS", "SHORTEST", "chapters", "describe"]
 
@@ -95,11 +96,11 @@ def describe(lesson: Lesson, facts: Mapping[Item, Mapping[str, Any]]) -> str:
     if rows:
         several = any(len(one.keys) > 1 or len(one.grooves) > 1 for one in lesson.studies)
         head = "Chapters (in the first key and groove of each)" if several else "Chapters"
-        lines += [head, *(f"{_clock(second)} {name}" for second, name in rows), ""]
+        lines += [head, *(f"{clock_time(second)} {name}" for second, name in rows), ""]
     for item in (one for one in facts if one.film):
         marks = chapter_marks(item.stream(), TITLE)
         lines.append(f"Chapters of the film {item.name.rpartition('/')[2]}.mp4")
-        lines += [*(f"{_clock(round(second))} {name}" for second, name in _apart(marks)), ""]
+        lines += [*(f"{clock_time(second)} {name}" for second, name in _apart(marks)), ""]
     lines.append("To practise with")
     for study in lesson.studies:
         tempos = [f"{float(tempo):g}" for tempo in study.tempos]
@@ -126,9 +127,3 @@ def _apart(marks: Iterable[tuple[float, str]]) -> Iterator[tuple[float, str]]:
         if second - last >= SHORTEST:
             yield second, name
             last = second
-
-
-def _clock(seconds: int) -> str:
-    hours, rest = divmod(seconds, 3600)
-    minutes, last = divmod(rest, 60)
-    return f"{hours}:{minutes:02d}:{last:02d}" if hours else f"{minutes}:{last:02d}"

@@ -5,12 +5,12 @@ Both are whole: a new phrase plays and a new lesson makes a folder as they stand
 
 from __future__ import annotations
 
-import json
 import re
 from pathlib import Path
 
 from phrases.errors import Problem, RangeError, TextFileError
 from phrases.rewrite import replace_file
+from phrases.textfile import toml_value
 
 __all__ = ["LONGEST_NAME", "starter", "write_starter"]
 
@@ -33,7 +33,7 @@ def starter(name: str, *, lesson: bool = False, folder: str = "lesson", phrase: 
     text = (HERE / f"new-{'lesson' if lesson else 'phrase'}.toml").read_text(encoding="utf-8")
     text = re.sub(r"\{(title|file|folder)\}", lambda found: told[found[1]], text)
     if phrase:
-        text = text.replace('"pot-lid"           ', json.dumps(phrase))
+        text = text.replace('"pot-lid"           ', toml_value(phrase))
         text = re.sub(r"^(keys|tempos) ", r"# \1 ", text, flags=re.MULTILINE)
     return text
 
@@ -56,7 +56,7 @@ def write_starter(path: Path, *, lesson: bool = False, author: str = "", phrase:
         raise TextFileError(str(path), (Problem("is there already; choose another name"),))
     text = starter(path.name, lesson=lesson, folder=path.stem, phrase=phrase)
     if author:
-        told = f"author = {json.dumps(author, ensure_ascii=False)}"
+        told = f"author = {toml_value(author)}"
         text = re.sub(r'# author *= "[^"]*"', lambda _: told, text)
     replace_file(path, text)
     return path

@@ -6,7 +6,6 @@ times the MIDI pitch. Of what is uncertain the file says so in a comment beside 
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -19,7 +18,7 @@ from backing.listening.ears import Ears, listen
 from backing.listening.moves import WIDE, Hand, Turn, hand
 from backing.listening.plucks import LATER, Pluck, plucks, shaken, tuning
 from backing.listening.source import Frames, TakeError
-from backing.tempo import swing_for
+from backing.tempo import clock_time, swing_for
 from phrases.counting import METERS, count_word
 from phrases.errors import BluesError, RangeError, TextFileError
 from phrases.files import read_phrase
@@ -31,6 +30,7 @@ from phrases.refinger import refinger
 from phrases.rewrite import tidy, with_phrase
 from phrases.spelling import read_note, write_note
 from phrases.techniques import BEND_SIZES, SLIDES, TECHNIQUES
+from phrases.textfile import toml_value
 
 __all__ = ["Caught", "Writer", "bars_of", "catch"]
 
@@ -116,11 +116,11 @@ def catch(
     chords = [one for one in found if one.more]
     if len(chords) > max(FEW, CHORDS * len(found)):
         raise TakeError(
-            f"there are chords in it, the first at {_clock(chords[0].at)}: a phrase is caught "
-            "from single notes and double stops"
+            f"there are chords in it, the first at {clock_time(chords[0].at, 1)}: a phrase is "
+            "caught from single notes and double stops"
         )
     unclear = [
-        f"at {_clock(one.at)} more than two strings may sound; "
+        f"at {clock_time(one.at, 1)} more than two strings may sound; "
         + ("two of them are written" if one.pitches else "it is left out")
         for one in chords
     ]
@@ -207,10 +207,6 @@ def _tremble(does: Hand, one: Pluck, ears: Ears) -> None:
 GUESSED = "where bars begin is a guess from how it was played: --bar-one says it in seconds"
 
 
-def _clock(seconds: float) -> str:
-    return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
-
-
 class Writer:
     """Makes the phrase file of what is counted.
 
@@ -271,12 +267,12 @@ class Writer:
         yield f"# A draft of what was played, {count} notes: read it, play it, mend it."
         for doubt in self.doubts:
             yield f"# {doubt}"
-        yield f"title = {_quoted(self.title)}"
-        yield f"key = {_quoted(str(self.key))}"
-        yield f"groove = {_quoted(self.groove_name)}"
+        yield f"title = {toml_value(self.title)}"
+        yield f"key = {toml_value(str(self.key))}"
+        yield f"groove = {toml_value(self.groove_name)}"
         yield f"tempo = {float(self.tempo):.10g}"
         if self.groove.meter != METERS["4/4"]:
-            yield f"meter = {_quoted(str(self.groove.meter))}"
+            yield f"meter = {toml_value(str(self.groove.meter))}"
 
     def _parted(self, played: Sequence[Counted]) -> list[tuple[int, int, list[Counted]]]:
         """Return the parts: first bar, bars, and what is played in each."""
@@ -332,7 +328,7 @@ class Writer:
                 doubts += [f"{place}: {doubt}" for doubt in [*one.doubts, *one.hand.doubts]]
             yield ""
             yield "[[part]]"
-            yield f"role = {_quoted(role)}"
+            yield f"role = {toml_value(role)}"
             for doubt in doubts:
                 self.doubts.append(f"{role}, {doubt}")
                 yield f"# {doubt}"
@@ -442,7 +438,3 @@ class Writer:
             if turn.sure:
                 one.doubts.append(turn.sure)
         return out, slow
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)

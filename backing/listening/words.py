@@ -14,6 +14,7 @@ import numpy as np
 
 from backing.listening.judged import Judged, Review
 from backing.listening.thresholds import THRESHOLDS, Limits
+from backing.tempo import clock_time
 
 __all__ = ["Finding", "Summary", "Tempo", "findings", "summary", "tempos"]
 
@@ -244,7 +245,8 @@ def summary(review: Review, limits: Limits, *, aligned: bool, measured: bool = T
 def _after(at: float, review: Review) -> str:
     """Return where in the phrase, and in the take, a note is that nobody wrote."""
     before = [one.event for one in review.judged if one.event.at + review.late < at]
-    return f"after {before[-1].place} ({_clock(at)})" if before else f"at {_clock(at)}"
+    time = clock_time(at, 1)
+    return f"after {before[-1].place} ({time})" if before else f"at {time}"
 
 
 def _praise(review: Review, known: Sequence[Judged], limits: Limits) -> list[str]:
@@ -326,7 +328,3 @@ def _pace(rows: Sequence[Tempo]) -> list[str]:
             f"{following.tempo:g} for a while"
         ]
     return []
-
-
-def _clock(seconds: float) -> str:
-    return f"{int(seconds) // 60}:{seconds % 60:04.1f}"

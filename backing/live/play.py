@@ -26,6 +26,7 @@ from backing.live.screen import Painter, picture
 from backing.live.sender import Sender
 from backing.live.tab import Follower
 from backing.live.transport import Where
+from backing.tempo import clock_time
 from phrases.phrase import Phrase
 
 if TYPE_CHECKING:
@@ -235,8 +236,8 @@ def _follow(
 
 def _announce(stream: Stream, where: str, round_: bool) -> None:
     """Say what is played, and where."""
-    minutes, seconds = divmod(round(stream.seconds), 60)
-    length = "round and round until you stop it" if round_ else f"{minutes}:{seconds:02d}"
+    once = clock_time(float(stream.seconds))
+    length = "round and round until you stop it" if round_ else once
     _say(f"playing {stream.title} in {stream.key}, {length}, on {where}. {LOUD}")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from backing.events import Stream
+from backing.tempo import clock_time
 
 __all__ = ["picture", "table"]
 
@@ -26,7 +27,7 @@ def table(stream: Stream) -> list[str]:
         what = " / ".join(turns) or "phrase"
         if not band:
             what += ", no band"
-        rows.append((_clock(float(section.start)), str(number), tempo, what))
+        rows.append((clock_time(float(section.start)), str(number), tempo, what))
     lines = [f"{'min:s':>6}  {'pass':<12}{'beats/min':<12}  whose turn"]
     first = 0
     for n in range(len(rows)):
@@ -36,7 +37,7 @@ def table(stream: Stream) -> list[str]:
         start, _, tempo, what = rows[first]
         lines.append(f"{start:>6}  {shown:<12}{tempo:<12}  {what}")
         first = n + 1
-    lines.append(f"{_clock(float(stream.seconds)):>6}  end")
+    lines.append(f"{clock_time(float(stream.seconds)):>6}  end")
     return lines
 
 
@@ -65,12 +66,7 @@ def picture(stream: Stream) -> list[str]:
         )
         shown = f"{labels[row]:.0f}" if row in labels else ""
         lines.append(f"{shown:>6} |{marks}".rstrip())
-    left = _clock(points[0][0])
+    left = clock_time(points[0][0])
     lines.append(f"{'':>6} +{'-' * WIDTH}")
-    lines.append(f"{'':>8}{left}{_clock(length):>{WIDTH - len(left)}}")
+    lines.append(f"{'':>8}{left}{clock_time(length):>{WIDTH - len(left)}}")
     return lines
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02d}"

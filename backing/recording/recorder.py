@@ -29,6 +29,7 @@ from backing.recording.rough_mix import rough_mix
 from backing.recording.round_trip import remembered
 from backing.recording.slate import Slate, segments, slate_name, write_slate
 from backing.sound.filters import Samples
+from backing.tempo import clock_time
 from phrases.drafts import hidden, sweep
 
 __all__ = ["Recorder", "free_name", "mix_name"]
@@ -238,8 +239,7 @@ class Recorder:
         return out
 
     def _length(self) -> str:
-        minutes, seconds = divmod(int(self._files[0].frames / self.rate), 60)
-        return f"{minutes}:{seconds:02d}"
+        return clock_time(self._files[0].frames // self.rate)
 
     # --- writing ----------------------------------------------------------------
 

@@ -5,8 +5,19 @@ from itertools import pairwise
 
 import pytest
 
-from backing.tempo import Clock, microseconds, slowing, step_tempos, swing_for
+from backing.tempo import Clock, clock_time, microseconds, slowing, step_tempos, swing_for
 from phrases.errors import RangeError
+
+
+@pytest.mark.parametrize(
+    ("seconds", "decimals", "shown"),
+    [
+        (0, 0, "0:00"), (59.4, 0, "0:59"), (59.6, 0, "1:00"), (3599.5, 0, "1:00:00"),
+        (3725, 0, "1:02:05"), (59.94, 1, "0:59.9"), (59.97, 1, "1:00.0"), (65.25, 2, "1:05.25"),
+    ],
+)  # fmt: skip
+def test_a_time_is_rounded_before_it_is_divided(seconds: float, decimals: int, shown: str) -> None:
+    assert clock_time(seconds, decimals) == shown
 
 
 def test_a_clock_counts_whole_beats_exactly() -> None:

@@ -1,12 +1,13 @@
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 from unittest.mock import patch
 
 import pytest
 
 from phrases.errors import BluesError, ChoiceError, Problem, TextFileError
-from phrases.textfile import TextFile, read_text
+from phrases.textfile import TextFile, read_text, toml_value
 from phrases.words import expected
 
 TEXT = """\
@@ -23,6 +24,11 @@ word = 'a'
 [[row]]
 word = 'b' # last
 """
+
+
+@pytest.mark.parametrize("value", ['Émile\'s "box"', "a\\b", *map(chr, range(33)), "\x7f", 1.5, 3])
+def test_a_value_that_is_written_is_read_again(value: str | float) -> None:
+    assert tomllib.loads(f"one = {toml_value(value)}") == {"one": value}
 
 
 def opened() -> TextFile:
