@@ -79,8 +79,8 @@ def killed(words: Sequence[str], folder: Path, after: float, draft: str = "") ->
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    while draft and process.poll() is None and not list(folder.glob(draft)):
-        time.sleep(0.001)
+    if draft:
+        until(lambda: process.poll() is not None or list(folder.glob(draft)), step=0.001)
     time.sleep(after)
     at_work = process.poll() is None
     process.send_signal(signal.SIGKILL)

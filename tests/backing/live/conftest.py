@@ -18,10 +18,13 @@ from typing import Any
 
 import pytest
 
+from backing.hush import quiet
 from tests.backing.live.jackd import cables, served
 from tests.waiting import PATIENCE, until
 
 Heard = tuple[float, tuple[int, ...]]  # perf_counter, which processes here share; bytes
+
+LAST = (0xBF, 119, 0)  # a controller that MIDI leaves undefined
 
 SERVER = f"porchband-test-{os.getpid()}"
 
@@ -67,11 +70,21 @@ class Receiver:
         return "\n".join(lines)
 
     def settle(self) -> None:
-        """Wait until nothing more comes."""
-        known = -1
-        while known != len(self.heard):
-            known = len(self.heard)
-            time.sleep(0.3)
+        """Wait for a message of our own, which comes after all that those who left have sent."""
+        import rtmidi
+
+        with quiet():
+            last = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"{self.name} last")
+            ours = [one.startswith(f"{self.name}:") for one in last.get_ports()]
+            last.open_port(ours.index(True))
+
+        def come() -> bool:
+            last.send_message(LAST)  # again and again, as a cable may be slow to conduct
+            return any(data == LAST for _, data in self.heard)
+
+        until(come, self._told)
+        with quiet():
+            last.delete()
 
     def ons(self) -> list[Heard]:
         return [(at, data) for at, data in self.heard if data[0] & 0xF0 == 0x90]

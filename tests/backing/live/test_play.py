@@ -217,7 +217,7 @@ def test_the_sound_card_sounds_to_the_end(jack: str, play: Play, soundfont: str)
 
 # Plays once output is connected to input, and keeps what comes back.
 LOOPED = """
-import sys, threading, time
+import sys, threading
 from pathlib import Path
 import numpy as np
 from backing.live.card import Card
@@ -225,6 +225,7 @@ from backing.live.reel import Renderer
 from backing.live.index import StreamIndex
 from backing.live.sound import Playback
 from tests.backing.live.material import clicks
+from tests.waiting import until
 stream = clicks(1, 2, 240)
 came, led = [], threading.Event()
 def heard(block, frame):
@@ -243,12 +244,9 @@ card = Card(heard=heard)
 sound = Playback(Path(sys.argv[1]), card)
 sound.start(StreamIndex(stream))
 print("playing", flush=True)
-while not sound.finished:
-    sound.check()
-    time.sleep(0.02)
+until(lambda: sound.check() or sound.finished)
 sent = len(came)
-while len(came) < sent + 4:
-    time.sleep(0.02)
+until(lambda: len(came) >= sent + 4)
 sound.close()
 renderer = Renderer(StreamIndex(stream), Path(sys.argv[1]), card.rate)
 blocks = []

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -219,9 +218,19 @@ def test_a_file_that_is_no_soundfont_is_told(tmp_path: Path) -> None:
         begun(replace(two_bars(), voice="soundfont"), bad)
 
 
-def test_it_looks_ahead_no_further_than_it_must(soundfont: Path) -> None:
+def test_it_looks_ahead_no_further_than_it_must(
+    soundfont: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sound, _ = begun(held(), soundfont)
-    until(lambda: sound._made >= module.AHEAD * RATE)
-    time.sleep(0.1)  # time enough to go on
-    assert module.AHEAD * RATE <= sound._made < (module.AHEAD + 0.1) * RATE
+    made: list[int] = []
+    wait = sound._ending.wait
+
+    def nap(seconds: float) -> bool:
+        made.append(sound._made)
+        return wait(seconds)
+
+    monkeypatch.setattr(sound._ending, "wait", nap)
+    until(lambda: len(made) > 5)  # it has looked so often whether there is more to do
+    assert made == made[:1] * len(made)
+    assert module.AHEAD * RATE <= made[0] < (module.AHEAD + 0.1) * RATE
     sound.close()
