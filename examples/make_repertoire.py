@@ -20,7 +20,7 @@ import soundfile
 import backing
 from backing.events import Note, Section, Stream, part_of
 from backing.grooves import find_groove, groove_names
-from backing.sound.limiter import true_peak
+from backing.sound.limiter import block_peaks
 from backing.sound.loudness import LoudnessMeter
 from phrases.files import read_phrase
 
@@ -76,7 +76,7 @@ def measured(path: Path) -> tuple[float, float]:
     sound, rate = soundfile.read(path, dtype="float32")
     meter = LoudnessMeter(1, rate)
     meter.add(sound.T[np.newaxis])
-    return meter.loudness(np.ones(1)), true_peak(sound.T)
+    return meter.loudness(np.ones(1)), 20 * float(np.log10(block_peaks(sound.T).max()))
 
 
 def whole(stream: Stream, alone: Stream, title: str) -> str:

@@ -8,7 +8,6 @@ Reference: ITU-R BS.1770-4 for four-times oversampling for the true peak.
 
 from __future__ import annotations
 
-import math
 from functools import lru_cache
 
 import numpy as np
@@ -18,7 +17,6 @@ from backing.sound.filters import Samples
 
 __all__ = [
     "BLOCK", "MARGIN", "block_gains", "block_heights", "block_peaks", "gain_curve", "least",
-    "true_peak",
 ]  # fmt: skip
 
 
@@ -90,12 +88,6 @@ def block_peaks(
     between = np.abs(windows @ _between()).max(axis=(0, 2))
     peaks[hot] = np.maximum(peaks[hot], between)
     return peaks
-
-
-def true_peak(sound: Samples) -> float:
-    """Return the true peak in dBTP, shape (2, frames) in; -inf for silence."""
-    peak = float(block_peaks(sound).max(initial=0.0))
-    return 20 * math.log10(peak) if peak else -math.inf
 
 
 def block_gains(peaks: NDArray[np.float32], limit: float) -> Samples:

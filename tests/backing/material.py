@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -19,6 +20,7 @@ from backing.forms import find_form
 from backing.grooves import find_groove
 from backing.harmony import Chord
 from backing.setting import Setting
+from backing.sound.limiter import block_peaks
 from backing.tempo import Clock
 from phrases.files import read_phrase
 from phrases.phrase import Phrase
@@ -125,3 +127,9 @@ def read(
         Read(section, bars, clock, beats)
         for section, (bars, clock) in zip(played, rows, strict=True)
     ]
+
+
+def true_peak(sound: NDArray[np.float32]) -> float:
+    """Return the true peak in dBTP, shape (2, frames) in; -inf for silence."""
+    peak = float(block_peaks(sound).max(initial=0.0))
+    return 20 * math.log10(peak) if peak else -math.inf

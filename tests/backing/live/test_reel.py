@@ -18,10 +18,11 @@ from backing.live.index import StreamIndex
 from backing.live.reel import HOP, Renderer, paced
 from backing.sound.audio import frame_of, render
 from backing.sound.filters import Samples
-from backing.sound.limiter import gain_curve, true_peak
+from backing.sound.limiter import gain_curve
 from backing.sound.mix import LIMIT, USUAL
 from phrases.curve import Curve, Sway
 from tests.backing.live.material import clicks, held
+from tests.backing.material import true_peak
 from tests.hard.material import in_turn, some
 
 RATE = 48000

@@ -16,7 +16,7 @@ from backing.recording import recorder as module
 from backing.recording.growing import Growing
 from backing.recording.recorder import Recorder, free_name, mix_name
 from backing.recording.rough_mix import BELOW, rough_mix
-from backing.sound.limiter import true_peak
+from tests.backing.material import true_peak
 from tests.waiting import PATIENCE, until
 
 RATE = 48000

@@ -21,13 +21,13 @@ from backing.events import Note, Section, Stream
 from backing.sound import audio, spool
 from backing.sound.audio import LAST_RING, RATE, Rendered, frame_of, render
 from backing.sound.filters import Samples
-from backing.sound.limiter import gain_curve, true_peak
+from backing.sound.limiter import gain_curve
 from backing.sound.mix import APART, LIMIT, TOGETHER, Gains
 from backing.sound.voices.ensemble import played
 from backing.tempo import Clock
 from phrases.counting import METERS
 from phrases.pitch import Key
-from tests.backing.material import answered, line
+from tests.backing.material import answered, line, true_peak
 from tests.conftest import wheel_soundfont
 
 FONT = wheel_soundfont()

@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
-from backing.sound.limiter import BLOCK, MARGIN, block_heights, block_peaks, gain_curve, true_peak
-from tests.backing.material import noise
+from backing.sound.limiter import BLOCK, MARGIN, block_heights, block_peaks, gain_curve
+from tests.backing.material import noise, true_peak
 
 Sound = NDArray[np.float32]
 
