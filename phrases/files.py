@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from pathlib import Path
@@ -55,8 +55,19 @@ PART_KEYS = ("role", "notes", "drag", "dynamics")
 TIP_KEYS = ("at", "text")
 MOST_VARIATIONS = 64
 
-# What a variation may restate, besides its parts.
-RESTATED = ("tempo", "groove", "swing", "lines", "behind", "tone", "pick", "level", "tips")
+Common = dict[str, Any]
+# What a variation may restate, besides its parts, and what holds where a phrase says nothing.
+RESTATED: Common = {
+    "tempo": None, "groove": "shuffle", "swing": "", "lines": "every", "behind": 0, "tone": "",
+    "pick": "", "level": "", "tips": "",
+}  # fmt: skip
+# Those of it that are one of some words.
+CHOSEN: dict[str, tuple[str, Collection[str]]] = {
+    "lines": ("a choice of lines", LINES),
+    "tone": ("a tone", TONES),
+    "pick": ("a place to pick", PICKS),
+    "level": ("a level", LEVELS),
+}
 
 
 def check_tempo(tempo: Fraction | float | int) -> Fraction:
@@ -143,7 +154,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
         file.complain(("tags",), 'tags are words in quotes: tags = ["bends", "ending"]')
     if "tempo" not in file.data and not file.misspelt(("tempo",)):
         file.complain((), '"tempo" is missing')
-    common = _restated(file, (), grooves, _Common())
+    common = _restated(file, (), grooves, RESTATED)
     paths = file.tables("part")
     if file.data.get("part", []) == [] and not file.misspelt(("part",)):
         file.complain((), "there is no [[part]]; a phrase has at least one, with its notes")
@@ -152,7 +163,7 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
         parts.append(_part(file, path, meter.beats, like=parts[-1:]))
     _check_parts(file, paths, parts, meter.beats)
     tips = [_tip(file, path, parts, meter.beats) for path in file.tables("tip")]
-    whole = [Tip(common.tips)] if common.tips else []
+    whole = [Tip(common["tips"])] if common["tips"] else []
     tables = file.tables("variation")
     if len(tables) > MOST_VARIATIONS:
         file.complain(
@@ -171,57 +182,36 @@ def _build(file: TextFile, grooves: Collection[str]) -> Phrase:
     assert isinstance(key, Key)
     strings = parse_tuning(tuning or "standard")
 
-    def phrase(common: _Common, parts: Sequence[Part | None], tips: Sequence[Tip]) -> Phrase:
+    def phrase(common: Common, parts: Sequence[Part | None], tips: Sequence[Tip]) -> Phrase:
         placed = tuple(part.strung(strings, SLIDES_ON.get(slide, 0)) for part in parts if part)
-        told = {name: getattr(common, name) for name in RESTATED} | {"tips": tuple(tips)}
         return Phrase(
             title=title, key=key, parts=placed, scale=scale, meter=meter, tuning=tuning,
-            slide=slide, tags=tuple(tags), credits=credits, **told,
+            slide=slide, tags=tuple(tags), credits=credits,
+            **common | {"tips": tuple(tips)},
         )  # fmt: skip
 
     base = phrase(common, parts, [*whole, *(tip for tip in tips if tip)])
     variations = []
     for name, own, new in varied:
-        told = [Tip(own.tips)] if own.tips else []
+        told = [Tip(own["tips"])] if own["tips"] else []
         variations.append((name, replace(phrase(own, new, told), title=f"{title}, {name}")))
     return replace(base, variations=tuple(variations))
 
 
-@dataclass(frozen=True, slots=True)
-class _Common:
-    """The keys that a phrase has and a variation may restate."""
-
-    tempo: Fraction | None = None
-    groove: str = "shuffle"
-    swing: str = ""
-    lines: str = "every"
-    behind: int | None = 0
-    tone: str = ""
-    pick: str = ""
-    level: str = ""
-    tips: str = ""
-
-
-def _restated(file: TextFile, where: Where, grooves: Collection[str], before: _Common) -> _Common:
-    """Return the values of a table, and earlier ones where it has none."""
-    groove = before.groove
+def _restated(file: TextFile, where: Where, grooves: Collection[str], before: Common) -> Common:
+    """Return the values of a table for `RESTATED`, and earlier ones where it has none."""
+    now = dict(before)
     if file.get((*where, "groove"), str) is not None:
-        groove = _groove(file, (*where, "groove"), grooves)
-    value = file.get((*where, "tempo"), (int, float))
-    tempo = before.tempo
-    if value is not None:
-        tempo = file.attempt((*where, "tempo"), check_tempo, value)
-    return _Common(
-        tempo=tempo,
-        groove=groove,
-        swing=_parsed(file, (*where, "swing"), _checked_swing, before.swing),
-        lines=_word(file, (*where, "lines"), "a choice of lines", LINES, before.lines),
-        behind=_behind(file, (*where, "behind"), before.behind),
-        tone=_word(file, (*where, "tone"), "a tone", TONES, before.tone),
-        pick=_word(file, (*where, "pick"), "a place to pick", PICKS, before.pick),
-        level=_word(file, (*where, "level"), "a level", LEVELS, before.level),
-        tips=file.get((*where, "tips"), str, "" if where else before.tips),
-    )
+        now["groove"] = _groove(file, (*where, "groove"), grooves)
+    tempo = file.get((*where, "tempo"), (int, float))
+    if tempo is not None:
+        now["tempo"] = file.attempt((*where, "tempo"), check_tempo, tempo)
+    now["swing"] = _parsed(file, (*where, "swing"), _checked_swing, before["swing"])
+    now["behind"] = _behind(file, (*where, "behind"), before["behind"])
+    for name, (what, words) in CHOSEN.items():
+        now[name] = _word(file, (*where, name), what, words, before[name])
+    now["tips"] = file.get((*where, "tips"), str, "" if where else before["tips"])
+    return now
 
 
 def _groove(file: TextFile, where: Where, grooves: Collection[str]) -> str:
@@ -299,10 +289,10 @@ def _variation(
     file: TextFile,
     where: Where,
     grooves: Collection[str],
-    common: _Common,
+    common: Common,
     parts: Sequence[Part | None],
     beats: int,
-) -> tuple[str, _Common, list[Part | None]]:
+) -> tuple[str, Common, list[Part | None]]:
     """Read a variation: its name, and what it makes of what is common and of the parts."""
     file.known_keys(where, ("name", *RESTATED, "part"))
     name = file.get((*where, "name"), str, ...) or ""

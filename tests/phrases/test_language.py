@@ -120,7 +120,7 @@ def test_every_key_and_word_of_a_file_is_explained() -> None:
     for key in {*PART_KEYS, *TIP_KEYS, "name"}:
         assert re.search(rf"^{key} +=", PAGE, re.M), key
     (restated,) = re.findall(r"restates what is different: any of (.*?), and parts", PAGE, re.S)
-    assert tuple(re.findall(r"`(\w+)`", restated)) == RESTATED
+    assert tuple(re.findall(r"`(\w+)`", restated)) == tuple(RESTATED)
     for word in (*LINES, *TONES, *PICKS, *LEVELS, *METERS):
         assert f'"{word}"' in SPOKEN, word
     for role in ROLES:
