@@ -304,7 +304,9 @@ def _check_move(move: Move, note: StringNote, offset: int) -> None:
         return
     if (move.fret - fret) * technique.way <= 0:
         way = "up" if technique.way > 0 else "down"
-        other = next((sign for sign, t in TECHNIQUES.items() if _opposite(technique, t)), None)
+        back = (technique.motion, -technique.way)  # a pull-off for a hammer-on
+        ways = (sign for sign, t in TECHNIQUES.items() if t.lands and (t.motion, t.way) == back)
+        other = next(ways, None)
         hint = f'; did you mean "{other}{move.fret}"?' if other and move.fret != fret else ""
         if technique.takes == "bend":
             size = STEPS.get(str(move.fret), "1/2")
@@ -319,16 +321,6 @@ def _check_move(move: Move, note: StringNote, offset: int) -> None:
             "a string bends up to 3 frets' worth",
             offset,
         )
-
-
-def _opposite(one: Technique, other: Technique) -> bool:
-    """Tell a slide down from a slide up, and a pull-off from a hammer-on."""
-    return (
-        one.takes == other.takes
-        and one.takes in ("fret", "slide")
-        and one.motion == other.motion
-        and (one.way == -other.way)
-    )
 
 
 def _read_marks(text: str, start: int) -> tuple[str, ...]:

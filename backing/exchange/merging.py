@@ -62,10 +62,9 @@ def _held(events: Sequence[XmlEvent], at: Fraction, note: XmlNote) -> bool:
 
 def _join(note: XmlNote, other: XmlNote) -> None:
     """Add what another staff says of a note."""
-    for flag in ("muted", "tied", "slid", "joined", "leaves", "joins", "trill"):
-        setattr(note, flag, getattr(note, flag) or getattr(other, flag))
-    for word in ("ways", "into", "out", "bends", "others", "by"):
-        setattr(note, word, getattr(note, word) or getattr(other, word))
+    flags = ("muted", "tied", "slid", "joined", "leaves", "joins", "trill")
+    for name in (*flags, "ways", "into", "out", "bends", "others", "by"):
+        setattr(note, name, getattr(note, name) or getattr(other, name))
     # A line's number means something on its own staff only.
     note.slurs = note.slurs or [(kind, f"other {number}") for kind, number in other.slurs]
     note.waves = note.waves or [(kind, f"other {number}") for kind, number in other.waves]

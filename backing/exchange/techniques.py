@@ -10,9 +10,9 @@ References: MusicXML 4.0, W3C Community Group Final Report.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from itertools import chain, pairwise
+from itertools import chain, zip_longest
 from xml.etree import ElementTree as ET
 
 from backing.sheet.score import Head, Measure
@@ -104,7 +104,17 @@ def write_techniques(
         put("wavy-line", type="stop", number=number)
     put("string", number)
     put("fret", head.fret or 0)
-    _bends(boxes["technical"], head, half)
+    before = head.bent
+    for number_, move in enumerate(head.moves):
+        if kind := move.technique.bending:
+            after = bend_cents(move, head.fret or 0)
+            bend = put("bend")
+            add(bend, "bend-alter", f"{(after - before if kind != 'pre' else -after) / 100:g}")
+            if kind == "pre":
+                add(bend, "pre-bend")
+            if kind == "release":
+                add(bend, "release", offset=half if number_ else "0")
+            before = after
     for name in head.marks:
         if name in MARKS and MARKS[name].element:
             put_row(MARKS[name].element)
@@ -119,44 +129,26 @@ def write_techniques(
     notations.extend(box for name, box in boxes.items() if len(box) and name != "notations")
 
 
-def _bends(technical: ET.Element, head: Head, half: str) -> None:
-    before = head.bent
-    for number, move in enumerate(head.moves):
-        kind = move.technique.bending
-        if not kind:
-            continue
-        after = bend_cents(move, head.fret or 0)
-        bend = add(technical, "bend")
-        change = after - before if kind != "pre" else -after
-        add(bend, "bend-alter", f"{change / 100:g}")
-        if kind == "pre":
-            add(bend, "pre-bend")
-        if kind == "release":
-            add(bend, "release", offset=half if number else "0")
-        before = after
-
-
 def of_element(element: ET.Element) -> str:
     """Return the sign of the technique that an element stands for, or nothing."""
-    tags = {one.tag: (one.text or "").strip() for one in element}
+    # How far it goes may differ; what it is may not.
+    told = {one.tag: (one.text or "").strip() for one in element if one.tag != "bend-alter"}
     for sign in OWN:
         tag, *inside = TECHNIQUES[sign].element
         wanted = dict(one.partition(":")[::2] for one in inside)
-        if tag != element.tag or wanted.keys() != tags.keys():
-            continue
-        # How far it goes may differ; what it is may not.
-        if all(tags[name] == text for name, text in wanted.items() if name != "bend-alter"):
+        wanted.pop("bend-alter", None)
+        if (tag, wanted) == (element.tag, told):
             return sign
     return ""
 
 
 def _standard_moves(head: Head) -> tuple[Move, ...]:
     """Return the moves of a head as a reader of the standard elements alone finds them."""
-    bends = [move for move in head.moves if move.technique.bending]
-    found = []
-    for move in bends:
-        cents = bend_cents(move, head.fret or 0)
-        found.append(Move(BENDS[move.technique.bending], size=SIZE_NAMES.get(cents)))
+    found = [
+        Move(BENDS[kind], size=SIZE_NAMES.get(bend_cents(move, head.fret or 0)))
+        for move in head.moves
+        if (kind := move.technique.bending)
+    ]
     if head.sway and any(move.sign == head.sway for move in head.moves):
         found.append(Move("~"))
     found += [Move(move.sign) for move in head.moves if move.sign in OWN]
@@ -164,31 +156,31 @@ def _standard_moves(head: Head) -> tuple[Move, ...]:
     return (*found, *(Move(move.sign) for move in out if move.at is None))
 
 
+def _heads(measures: Sequence[Measure]) -> Iterator[tuple[Head, Head | None]]:
+    """Yield each head with the one after it on its string, if the next event has one."""
+    events = list(chain.from_iterable(measure.events for measure in measures))
+    for event, after in zip_longest(events, events[1:]):
+        following = {one.string: one.chain[0] for one in (after.heads if after else ())}
+        yield from ((head, following.get(head.string)) for head in event.heads)
+
+
 def slide_ends(measures: Sequence[Measure]) -> dict[int, list[str]]:
     """Return which slides to a picked note begin and end at heads, by their ids."""
-    events = list(chain.from_iterable(measure.events for measure in measures))
     found: dict[int, list[str]] = {}
-    for event, after in pairwise(events):
-        for head in event.heads:
-            way = {"/": 1, "\\": -1}.get(head.out, 0)
-            goal = next((one.chain[0] for one in after.heads if one.string == head.string), None)
-            if not (way and goal and goal.picked and head.fret and goal.fret):
-                continue
-            if way * (goal.fret - head.fret) > 0:
-                found.setdefault(id(head), []).append("start")
-                found.setdefault(id(goal), []).insert(0, "stop")
+    for head, goal in _heads(measures):
+        way = {"/": 1, "\\": -1}.get(head.out, 0)
+        if not (way and goal and goal.picked and head.fret and goal.fret):
+            continue
+        if way * (goal.fret - head.fret) > 0:
+            found.setdefault(id(head), []).append("start")
+            found.setdefault(id(goal), []).insert(0, "stop")
     return found
 
 
 def sway_ends(measures: Sequence[Measure]) -> set[int]:
     """Return the ids of the heads in which a vibrato ends."""
-    events = list(chain.from_iterable(measure.events for measure in measures))
-    ends = set()
-    for number, event in enumerate(events):
-        following = events[number + 1].heads if number + 1 < len(events) else ()
-        for head in event.heads:
-            after = next((one.chain[0] for one in following if one.string == head.string), None)
-            on = after is not None and after.tied and after.sway == head.sway and not after.moves
-            if head.sway and not on:
-                ends.add(id(head))
-    return ends
+    return {
+        id(head)
+        for head, after in _heads(measures)
+        if head.sway and not (after and after.tied and after.sway == head.sway and not after.moves)
+    }

@@ -388,15 +388,12 @@ class _Player:
         self.last = string.fret
         string.leaves, string.joins = note.leaves, note.joins
         moves = spelled_moves(note.ways) if note.ways else self._standard(string, note)
-        if note.out and not note.ways and not string.left:
-            if moves:
-                moves.append(Move(note.out))
-            else:
-                self._add(string, Move(note.out))
         for number, move in enumerate(moves):
             self._add(string, replace(move, at=at if number == 0 else None))
             if move.technique.bending:
                 string.bent = bend_cents(move, string.fret)
+        if note.out and not note.ways:
+            self._add(string, Move(note.out))
 
     def _standard(self, string: _Open, note: XmlNote) -> list[Move]:
         assert string.fret is not None
@@ -406,8 +403,7 @@ class _Player:
             down = bend.release or (bend.cents < 0 and not bend.pre)
             if down:
                 bent = max(0, bent - abs(bend.cents)) if bend.cents else 0
-                size = _size(bent)
-                moves.append(Move("r", size=size) if bent else Move("r"))
+                moves.append(Move("r", size=_size(bent) if bent else None))
                 continue
             first = bend.pre and not string.note.moves and not moves
             bent = abs(bend.cents) if bend.pre else bent + bend.cents

@@ -97,13 +97,8 @@ def pads(score: Score, made: Engraving) -> dict[str, int]:
                         bends -= len(made.nodes[bar][number]) > 1 == len(event.heads)
                         trilled = any(kind.motion == "flutter" for kind in kinds)
                         owed = max(owed, bends, int(trilled))
-                    if (
-                        sum(
-                            any(move.technique.bending == "bend" for move in n.head.moves)
-                            for n in column
-                        )
-                        > 1
-                    ):
+                    bent = [{m.technique.bending for m in n.head.moves} for n in column]
+                    if sum("bend" in each for each in bent) > 1:
                         owed = max(owed, 1)
                     if node.head.out and event.beats < 1:
                         owed = max(owed, 2)

@@ -131,13 +131,10 @@ def _easy(note: StringNote) -> StringNote:
     moves = [m for m in note.moves if not m.technique.stays or m.technique.motion == "sway"]
     moves = [Move("~") if m.technique.motion == "sway" and m.sign != "~" else m for m in moves]
     bare = replace(note, moves=tuple(moves), marks=marks)
-    if any(bend_cents(m, note.fret) % 100 for m in moves if m.technique.bending):
-        curl = all(bend_cents(m, note.fret) < 100 for m in moves if m.technique.bending)
-        return (
-            replace(bare, moves=tuple(m for m in moves if not m.technique.bending))
-            if curl
-            else note
-        )
+    bends = [bend_cents(m, note.fret) for m in moves if m.technique.bending]
+    if any(cents % 100 for cents in bends):
+        still = tuple(m for m in moves if not m.technique.bending)
+        return replace(bare, moves=still) if max(bends) < 100 else note
     slid = touches.slid(bare)
     first, *more = slid.moves or (Move("~"),)
     bent = bool(note.moves) and note.moves[0].technique.bending == "bend"
