@@ -219,16 +219,13 @@ def _groove(file: TextFile, where: Where, grooves: Collection[str]) -> str:
     groove = file.get(where, str)
     beside = Path(file.name).parent / groove
     if is_path(groove):
-        if grooves and not _is_file(beside):
+        # Path.is_file raises where a name is too long.
+        if grooves and not os.path.isfile(beside):  # noqa: PTH113
             file.complain(where, f"{short(groove)}: {missing_file(beside, GROOVE)}")
         return os.path.join(Path(file.name).parent, groove)  # noqa: PTH118  keeps a leading ./
     if grooves and groove not in grooves:
         file.complain(where, expected(GROOVE, groove, grooves, offers(beside, GROOVE)))
     return str(groove)
-
-
-def _is_file(path: Path) -> bool:
-    return os.path.isfile(path)  # noqa: PTH113  Path.is_file raises where a name is too long
 
 
 def _behind(file: TextFile, where: Where, before: int | None) -> int | None:

@@ -157,11 +157,8 @@ def _show(
         return
     for path, size_ in rows:
         click.echo(f"{size_ / 1e6:8.1f} MB  {path}")
-    click.echo(f"{len(rows)} files, about {_size(size)}, made in about {_time(seconds)}", err=True)
-
-
-def _size(size: float) -> str:
-    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"
+    room = f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"
+    click.echo(f"{len(rows)} files, about {room}, made in about {_time(seconds)}", err=True)
 
 
 def _time(seconds: float) -> str:

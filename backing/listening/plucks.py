@@ -124,8 +124,10 @@ def plucks(ears: Ears) -> list[Pluck]:
         usual = known
         if heard is ears or math.isnan(known):
             usual, found = _new(heard, one, end, *_pitches(heard, one, end))
-        lasts = end - one.at > LASTS and one.level > ears.loud - TOUCH
-        if found or lasts or _dead(ears, one, end):
+        strong = one.level > ears.loud - TOUCH
+        lasts = strong and end - one.at > LASTS
+        muted = strong and end - one.at < 0.12
+        if found or lasts or muted:
             more = (
                 len(found) > 2 or (lasts and not found) or _power_chord(ears, one.at, end, found)
             )
@@ -212,11 +214,6 @@ def _end(ears: Ears, at: float, until: float) -> float:
     falls = (now - soon > DROP) & (soon - then > DROP / 2) & (now - later > DROP)
     stops = np.flatnonzero(falls | (now < ears.loud - QUIET - 8))
     return min(until, (first + int(stops[0]) + 1) * ears.hop) if len(stops) else until
-
-
-def _dead(ears: Ears, one: Onset, end: float) -> bool:
-    """Tell whether a muted string was picked: short, without a pitch, but louder than a touch."""
-    return end - one.at < 0.12 and one.level > ears.loud - TOUCH
 
 
 def _new(

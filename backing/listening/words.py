@@ -157,7 +157,8 @@ def _faults(
     if wrong:
         steps = round(float(np.median(wrong)) / 100)
         way = "too high" if steps > 0 else "too low"
-        yield "wrong", f"another note, {_semitones(abs(steps))} {way}", len(wrong)
+        far = "a semitone" if abs(steps) == 1 else f"{abs(steps)} semitones"
+        yield "wrong", f"another note, {far} {way}", len(wrong)
     for sign, words in ((-1, "stops {} short"), (1, "goes {} too far")):
         offs = [off for one in notes for _, off in _flat(one, limits) if off * sign > 0]
         if offs:
@@ -197,10 +198,6 @@ def _fraction(beats: float) -> str:
     if abs(near - beats) < 0.1:
         return f"{name} a beat"
     return "a beat" if beats < 1.05 else f"{beats:.1f} beats"
-
-
-def _semitones(count: int) -> str:
-    return "a semitone" if count == 1 else f"{count} semitones"
 
 
 def _interval(cents: float) -> str:

@@ -44,7 +44,10 @@ def signs(scores: Iterable[Score], staves: str, *, marks: bool) -> list[tuple[li
     used = {sign for head in heads for sign in _used(head)}
     found: list[tuple[list[Ink], str]] = []
     if marks:
-        found += [(_stroke(way), f"{MARKS[way].name}") for way in "du" if way in used]
+        for way, sign in (("d", "down"), ("u", "up")):
+            if way in used:
+                stroke = ink.music("stroke", sign, 0.0, 0.0, STROKE).level(0.0)
+                found.append(([stroke], MARKS[way].name))
         if used & set("1234"):
             found.append(([_word("1 2 3 4", FINGER)], "fingers, from the index on"))
     for sign, technique in TECHNIQUES.items():
@@ -89,10 +92,6 @@ def _told(sign: str, name: str, meaning: str = "") -> str:
 
 def _word(text: str, size: float = LABEL) -> Ink:
     return ink.words("word", text, 0.0, size * lettering.CAP / 2, size, face="italic")
-
-
-def _stroke(way: str) -> list[Ink]:
-    return [ink.music("stroke", "down" if way == "d" else "up", 0.0, 0.0, STROKE).level(0.0)]
 
 
 def _number(text: str, x: float) -> Ink:

@@ -89,7 +89,8 @@ def chart_text(form: Form, key: Key) -> str:
         wide = (WIDTH - left - 1) // count
         if all(len(text) + 2 <= wide // len(bar) for row in rows for bar in row for text in bar):
             break
-    lines = [*_title(f"{form.title} in {key}"), *textwrap.wrap(_capital(form.feel), WIDTH)]
+    feel = form.feel[:1].upper() + form.feel[1:]
+    lines = [*_title(f"{form.title} in {key}"), *textwrap.wrap(feel, WIDTH)]
     for first in range(0, len(bars), count):
         number = str(first + 1)
         lines.append("")
@@ -99,10 +100,6 @@ def chart_text(form: Form, key: Key) -> str:
             lines.append(f"{number:>{left - 1}} {line}|")
             number = ""
     return "\n".join(lines) + "\n"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _title(text: str) -> Iterator[str]:

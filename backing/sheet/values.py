@@ -94,7 +94,7 @@ def pieces(
                     for low, high in _compound(a * 3, b * 3, silent)
                 ]
             else:
-                row += [_plain(*one) for one in _simple(a, b, silent)]
+                row += [_named(at, end - at, (end - at) / 4) for at, end in _simple(a, b, silent)]
         found.append(row)
     return found
 
@@ -147,10 +147,6 @@ def _named(
     if single is None or single[0] not in NAMES:
         raise RangeError(f"a beat divided by {beats.denominator} cannot be written")
     return NoteValue(at, beats, NAMES[single[0]], single[1], tuplet)
-
-
-def _plain(at: Fraction, end: Fraction) -> NoteValue:
-    return _named(at, end - at, (end - at) / 4)
 
 
 def _level(place: Fraction) -> int:

@@ -281,7 +281,8 @@ class _Notator:
             (measure.number - 1) * self.beats + event.at: event.beats
             for measure in measures
             for event in measure.events
-            if event.heads and all(head.ties and _short(head) for head in event.heads)
+            if event.heads
+            and all(head.ties and "short" in head.chain[0].marks for head in event.heads)
         }
 
     def _measure(
@@ -321,10 +322,6 @@ class _Notator:
             chords=_within(chords, begin, end),
             labels=_within(labels, begin, end),
         )
-
-
-def _short(head: Head) -> bool:
-    return "short" in head.chain[0].marks
 
 
 def _clipped(stages: Sequence[_Stage], tied: Mapping[Fraction, Fraction]) -> list[_Stage]:

@@ -206,14 +206,11 @@ def _added(
         then = line.after(one)
         if then is not None and (one, then) in rooms and at < then.at:
             marks = tuple(mark for mark in one.note.marks if mark != "ring")
-            cut = one.stroke if len(one.stroke.notes) > 1 else _marked(one.stroke, marks)
-            cut = replace(cut, end=min(cut.end, at))
+            both = one.stroke.notes
+            notes = both if len(both) > 1 else (replace(both[0], marks=marks),)
+            cut = replace(one.stroke, notes=notes, end=min(one.stroke.end, at))
             edits[one.place] = [cut, Stroke(at, then.at, (note,))]
     return line.changed(edits)
-
-
-def _marked(stroke: Stroke, marks: tuple[str, ...]) -> Stroke:
-    return replace(stroke, notes=(replace(stroke.notes[0], marks=marks),))
 
 
 def _before(line: Subject, after: PartStroke) -> Fraction:

@@ -25,7 +25,7 @@ from phrases.moves import COUNT, SEED
 from phrases.moves.subject import MisfitError, Subject, own_scale, pitch_classes, tonic_chord
 from phrases.moves.table import MOVES, VaryingMove
 from phrases.notation import read_line, write_line
-from phrases.phrase import LEVELS, Part, Phrase, part_names
+from phrases.phrase import LEVELS, Phrase, part_names
 from phrases.roles import Row, aims, chord_roles
 from phrases.typed import Typed
 from phrases.words import choose
@@ -284,17 +284,13 @@ def _words(before: Phrase, after: Phrase, move: VaryingMove, report: Report) -> 
     names = part_names([part.role for part in before.parts])
     where = []
     for name, old, new in zip(names, before.parts, after.parts, strict=True):
-        bars = sorted(_bars(old, new, before.meter.beats))
+        changed = {*old.strokes} ^ {*new.strokes}
+        bars = sorted({int(stroke.at // before.meter.beats) + 1 for stroke in changed})
         if bars and (len(bars) < old.bars + bool(old.pickup) or len(before.parts) > 1):
             told = ["its pickup" if bar == 0 else f"bar {bar}" for bar in bars]
             where.append(f"{name}, {' and '.join(told)}")
     place = f" ({'; '.join(where)})" if where and len(where) < 3 else ""
     return f"{move.words[:-1]}{place}. {_why(report, over=bool(move.chord[1]))}".strip()
-
-
-def _bars(old: Part, new: Part, beats: int) -> set[int]:
-    """Return the bars in which two parts differ, 0 for the pickup."""
-    return {int(stroke.at // beats) + 1 for stroke in {*old.strokes} ^ {*new.strokes}}
 
 
 def _why(report: Report, *, over: bool) -> str:
