@@ -226,8 +226,7 @@ def _shifts(line: Sequence[PlacedStroke], seconds: Seconds) -> Iterator[Shift]:
 
 
 def _slides(note: StringNote) -> bool:
-    motions = (move.technique.motion for move in note.moves)
-    return bool(note.into) or "frets" in motions
+    return bool(note.into) or any(move.technique.slide for move in note.moves)
 
 
 def _quick(line: Sequence[PlacedStroke], seconds: Seconds) -> Iterator[Quick]:

@@ -76,9 +76,7 @@ def strokes(
 
 def _sway(events: Iterable[XmlEvent], told: Losses) -> None:
     """Give each note its vibrato, also where a line goes over several of them."""
-    open_: dict[
-        str, list[XmlNote]
-    ] = {}  # by the line's number: where it began, and what it passed
+    open_: dict[str, list[XmlNote]] = {}  # by the line's number: what it has passed so far
     ended: dict[str, XmlNote] = {}  # by string
     for event in events:
         begun = set()
@@ -338,9 +336,8 @@ class _Player:
     def _into(self, note: XmlNote) -> str:
         """Return the slide from nowhere that leads to a note, where there is room for one."""
         fret = note.fret or 0
-        if note.into and not (1 if note.into == "/" else 0) < fret < LAST_FRET + (
-            note.into == "/"
-        ):
+        up = note.into == "/"
+        if note.into and not up < fret < LAST_FRET + up:
             self._lose("slide from nowhere for which the neck has no room; left out")
             return ""
         return note.into

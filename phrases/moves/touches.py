@@ -191,10 +191,8 @@ def joined(line: Subject, choose: Random) -> Phrase:
             continue
         frets = (after.note.fret or 0) - (spot.note.fret or 0)
         same = spot.note.string == after.note.string and spot.stroke.end == after.at
-        free = not spot.note.moves and not {"short", "ring"} & {
-            *spot.note.marks,
-            *after.note.marks,
-        }
+        marks = {*spot.note.marks, *after.note.marks}
+        free = not spot.note.moves and not {"short", "ring"} & marks
         if same and free and 1 <= abs(frets) <= 4:
             step = Move("h" if frets > 0 else "p", after.note.fret, at=after.at)
             note = replace(spot.note, moves=(step, *after.note.moves))
@@ -216,9 +214,8 @@ def picked(line: Subject, choose: Random) -> Phrase:
             if move.sign in STEPS and move.at is not None:
                 if any(m.technique.bending for m in moves):
                     break
-                strokes.append(
-                    Stroke(at, move.at, (replace(note, fret=fret, moves=tuple(moves)),))
-                )
+                own = replace(note, fret=fret, moves=tuple(moves))
+                strokes.append(Stroke(at, move.at, (own,)))
                 at, fret, moves, marks = move.at, move.fret, [], ()
                 continue
             moves.append(move)
