@@ -19,18 +19,9 @@ from shutil import which
 from phrases.errors import BluesError
 
 __all__ = [
-    "BETTER",
-    "GAIN",
-    "VARIABLE",
-    "Soundfont",
-    "SoundfontError",
-    "check_soundfont",
-    "embedded",
-    "find_soundfont",
-    "how_to_get",
-    "installed",
-    "user_folder",
-]
+    "BETTER", "GAIN", "VARIABLE", "Soundfont", "SoundfontError", "check_soundfont", "embedded",
+    "find_soundfont", "how_to_get", "installed", "user_folder",
+]  # fmt: skip
 
 VARIABLE = "BACKING_SOUNDFONT"
 SUFFIXES = (".sf2", ".sf3")

@@ -13,11 +13,5 @@ from backing.grooves.groove import (
 from backing.grooves.instruments import DRUMS
 
 __all__ = [
-    "DRUMS",
-    "Groove",
-    "Pattern",
-    "find_groove",
-    "groove_names",
-    "groove_titles",
-    "load_groove",
-]
+    "DRUMS", "Groove", "Pattern", "find_groove", "groove_names", "groove_titles", "load_groove",
+]  # fmt: skip

@@ -26,20 +26,9 @@ from phrases.textfile import TextFile, Where
 from phrases.words import choose, expected
 
 __all__ = [
-    "APPROACH",
-    "CHORUS_KINDS",
-    "FIGURES",
-    "GROOVES",
-    "SLIDES",
-    "WHEN",
-    "Groove",
-    "Pattern",
-    "figure",
-    "find_groove",
-    "groove_names",
-    "groove_titles",
-    "load_groove",
-]
+    "APPROACH", "CHORUS_KINDS", "FIGURES", "GROOVES", "SLIDES", "WHEN", "Groove", "Pattern",
+    "figure", "find_groove", "groove_names", "groove_titles", "load_groove",
+]  # fmt: skip
 
 GROOVE = declare(
     "a groove",

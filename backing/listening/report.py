@@ -28,16 +28,8 @@ if TYPE_CHECKING:
     from backing.recording.slate import Slate
 
 __all__ = [
-    "Heard",
-    "facts",
-    "hear",
-    "history",
-    "lines",
-    "log",
-    "segments",
-    "without_band",
-    "write",
-]
+    "Heard", "facts", "hear", "history", "lines", "log", "segments", "without_band", "write",
+]  # fmt: skip
 
 LOG = "takes.jsonl"
 KNOWN, ELSEWHERE = 0.4, 0.55  # share of the notes that must be there to say anything

@@ -15,17 +15,9 @@ from backing.page.session import Step
 from phrases.credits import NOBODY, Credits
 
 __all__ = [
-    "EncodedSound",
-    "PageChord",
-    "PageData",
-    "PageLoop",
-    "PageNote",
-    "PagePiece",
-    "PageSystem",
-    "PageTip",
-    "PageTurn",
-    "Version",
-]
+    "EncodedSound", "PageChord", "PageData", "PageLoop", "PageNote", "PagePiece", "PageSystem",
+    "PageTip", "PageTurn", "Version",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
