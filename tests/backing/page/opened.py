@@ -51,7 +51,10 @@ def now(browser: Browser | Firefox) -> dict[str, Any]:
 def start(browser: Browser | Firefox, *, count_in: bool = False) -> None:
     script = "const e = document.querySelector('#count-in'); e.checked = arguments[0];"
     browser.run(script + "e.dispatchEvent(new Event('change'));", count_in)
-    browser.click("#play")
+    script = "document.querySelector('#play').addEventListener('click', () => { pressed = true; }"
+    browser.run("window.pressed = false;" + script + ", { once: true });")
+    # Where the page still moves the pointer may miss the button.
+    until(lambda: browser.click("#play") or browser.run("return pressed"), "never pressed")
     browser.until("const n = practice.now(); return n.playing && n.found && !n.found.before")
 
 
