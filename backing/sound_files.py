@@ -106,7 +106,8 @@ def write_frames(path: Path, blocks: Iterable[Samples], rate: int, **ways: Any) 
     """
     with _opened(path, rate, BITS[0], **ways) as file:
         for block in blocks:
-            _put({path: file}, {path: block})
+            for first in range(0, len(block), CHUNK):
+                file.write(block[first : first + CHUNK])
 
 
 def _opened(

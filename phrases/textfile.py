@@ -109,7 +109,7 @@ class TextFile:
         self._misspelt: set[Where] = set()
         bare = _STRING.sub(lambda found: "\n" * found[0].count("\n"), text)
         for number, line in enumerate(bare.split("\n"), 1):
-            if line.count(".") > MOST_DOTS:
+            if max(part.count(".") for part in line.split(",")) > MOST_DOTS:
                 what = f"a line has more than {MOST_DOTS} dots outside quotes"
                 raise TextFileError(name, (Problem(what, number, 1),))
         try:

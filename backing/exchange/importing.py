@@ -21,6 +21,7 @@ from backing.exchange.parts import chosen_part, read_score, score_parts
 from backing.exchange.tabtext import TabReader
 from backing.exchange.unwriting import strokes
 from backing.grooves import find_groove, groove_names
+from backing.sheet.score import EVEN
 from backing.tempo import swing_for
 from phrases.counting import METERS
 from phrases.errors import BluesError, ChoiceError, RangeError, TextFileError
@@ -214,13 +215,17 @@ class _Text:
             yield f"groove = {toml_value(name)}"
         elif reader.meter == METERS["12/8"]:
             yield 'groove = "slow-blues"'
-        if reader.swing is None and name:
+        swung = self._field("swung")  # of a text sheet, which says no more than that
+        if reader.swing is None and name and not swung:
             return
         groove = find_groove(name or "shuffle")
         found = min(reader.swing, Fraction(4)) if reader.swing is not None else None
-        if reader.meter == METERS["4/4"] and found is None:
+        if reader.meter == METERS["4/4"] and found is None and not swung:
             reader.told.add("no swing mark; taken as straight")
         usual = swing_for(groove.swing, tempo, groove.swing_limit)
+        if swung and (swung == "yes") == (usual > EVEN):
+            return
+        found = Fraction(2) if swung == "yes" else found
         if reader.meter == METERS["4/4"] and (found is None or abs(float(found) - usual) > UNLIKE):
             ratio = found or Fraction(1)
             yield f"swing = {toml_value('straight' if ratio <= 1 else f'{float(ratio):.4g}:1')}"

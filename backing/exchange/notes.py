@@ -21,7 +21,9 @@ WORDS = {text: name for name, text in OTHER.items()}
 SLID_IN = {tag: sign for sign, tag in INTO.items()}
 SLID_OUT = {tag: sign for sign, tag in OUT.items()}
 SAID = {"strong-accent": "accent", "staccatissimo": "short"} | {
-    one.element[0]: name for name, one in MARKS.items() if len(one.element) == 1
+    one.element[0]: name
+    for name, one in MARKS.items()
+    if len(one.element) == 1 and not one.element[0].startswith("tremolo")  # of one note, or two
 }
 TOUCHED = {one.element: name for name, one in MARKS.items() if len(one.element) > 1}
 MOST_DOTS = 4

@@ -49,16 +49,22 @@ _COUNT_LINE = re.compile(rf"^[\s|]*(?:{_COUNT}(?:[\s|]+|$))+$")
 _WORDS = re.compile(r"^\s*(title|key|tempo|meter|time)\s*[:=]\s*(.*\S)\s*$", re.I)
 _OURS = re.compile(
     r"=+ (?:key of )?(?P<key>[A-G][#b]?(?: minor(?=, ))?),? ?(?:(?P<scale>[a-z ]+) scale)?, "
-    rf"(?P<meter>{'|'.join(METERS)}), (?P<tempo>[\d.]+) beats a minute(?:, swung)? ?"
-    r"(?P<groove>[^,]*)(?:, (?P<rest>.*))?"
+    rf"(?P<meter>{'|'.join(METERS)}), (?P<tempo>\d\d?\d?(?:\.\d+)?) beats a minute"
+    r"(?P<swung>, swung)? ?(?P<groove>[^,]*)(?:, (?P<rest>.*))?$"
 )
 _APART = re.compile(r"(Variation: .*|Tips)")
+_CHORDS = re.compile(r"(\s*[A-G][#b]?(m|maj|dim|[\d°ø+])*(/[A-G][#b]?)?)+\s*|\s*\d+\s*")
+_MANNER = re.compile(r"(?<=[~v])\([^)]*\)|\((?:([^\s()]+) )?over [^)]*\)|\([^()]*/s[^()]*\)")
 _ROLE = re.compile(rf"\b({'|'.join(ROLES)})\b", re.I)
 _ROLES = re.compile(rf"(\s*{_ROLE.pattern}( \d)?)+\s*", re.I)
 _FRET = re.compile(
     r"(?P<into>[/\\])?(?P<open>[(<])?(?P<fret>2[0-4]|1\d|\d|[xX])[)>]?"
-    r"(?P<bend>(?:-*p?b\(?(?:full|1/2|1/4|3/2|½|¼|2[0-4]|1\d|\d)?\)?|-*r\(?(?:2[0-4]|1\d|\d)?\)?)*)"
+    r"(?P<bend>(?:-*(?:p?b|r)\(?(?:full|1/2|1/4|3/2|½|¼|2[0-4]|1\d|\d)?\)?)*)"
     r"(?P<sway>~+|v+)?(?:(?:-*(?=[hp]))?(?P<way>tr|[hpst/\\])-*(?=\(?[\dxX]))?(?P<out>[/\\](?![\d-]*\d))?"
+)
+# In a sheet of our own a sign at a fret leads out of it, one that is led to has its fret at once.
+_OWN_FRET = re.compile(
+    _FRET.pattern.replace(r"-*(?=\(?[\dxX])", r"(?=\(?[\dxX])").replace(r"(?![\d-]*\d)", "")
 )
 _BEND = re.compile(r"(p?b|r)\(?(full|1/2|1/4|3/2|½|¼|\d+)?\)?")
 SIZES = {"full": 200, "1/2": 100, "½": 100, "1/4": 50, "¼": 50, "3/2": 300, "": 200}
@@ -113,6 +119,8 @@ class TabReader:
         text = read_bytes(self.path).decode("utf-8-sig", errors="replace")
         lines = STEERING.sub("", text).expandtabs().splitlines()
         headed = self._heading(lines)
+        if headed:
+            lines = [self._bare(line) for line in lines]
         apart = [n for n, line in enumerate(lines) if headed and _APART.fullmatch(line)]
         for n in apart:
             self.told.add(f"{lines[n].strip()}, left out")
@@ -122,6 +130,10 @@ class TabReader:
             raise self._wrong("there are no six lines of tablature, such as e|--5--8--|", 0)
         if not headed:
             self._head(lines[: staves[0].line])
+        last = staves[-1].line + len(STRINGS)
+        around = [*lines[headed:last], *takewhile(str.strip, lines[last:])]
+        if headed and any(map(_is_mark, around)):
+            self.told.add("marks and words over and under the staves, left out")
         numbers = [int(n) for one in staves for n, _ in _COUNTS.findall(one.counts) if n]
         self.eighths = max(numbers, default=0) > BEATS  # 12/8, counted to twelve
         if self.eighths and self.meter != METERS["12/8"]:
@@ -167,22 +179,41 @@ class TabReader:
                 last = first + len(STRINGS)
                 around = [lines[n] for n in (first - 1, last) if 0 <= n < len(lines)]
                 counts = next((text for text in around if _COUNT_LINE.match(text)), "")
-                over = lines[max(0, first - len(STRINGS)) : first]
+                over = lines[max(0, first - len(STRINGS)) : first] if self.fields else []
                 roles = next((text for text in over if _ROLES.fullmatch(text)), "")
                 yield _Staff(first, list(lines[first:last]), counts, roles)
             at += rows
 
-    def _heading(self, lines: Sequence[str]) -> bool:
-        """Read the heading of a sheet of our own, if it is one."""
-        paragraph = " ".join(map(str.strip, takewhile(str.strip, lines)))
-        title, _, facts = paragraph.partition(" =")
-        if found := _OURS.fullmatch(f"={facts}"):
-            self.title, self.key = title, parse_key(found["key"])
+    def _heading(self, lines: Sequence[str]) -> int:
+        """Read the heading of a sheet of our own; return the line after it, 0 if there is none."""
+        first = next((n for n, line in enumerate(lines) if line.strip()), 0)
+        told = list(takewhile(str.strip, lines[first:]))
+        paragraph = " ".join(map(str.strip, told))
+        if found := _OURS.search(paragraph):
+            try:
+                self.key = parse_key(found["key"])
+            except BluesError as error:
+                raise self._wrong(str(error), 1) from None
+            self.title = paragraph[: found.start()].strip()
             self.meter, self.tempo = METERS[found["meter"]], Fraction(found["tempo"])
-            self.fields = {"scale": found["scale"] or "", "groove": found["groove"]}
+            self.fields = {
+                "scale": found["scale"] or "", "groove": found["groove"],
+                "swung": "yes" if found["swung"] else "",
+            }  # fmt: skip
             if found["rest"]:
                 self.told.add(f"{found['rest']}, left out")
-        return found is not None
+        return first + len(told) if found else 0
+
+    def _bare(self, line: str) -> str:
+        """Return a line of a sheet of our own without how fast or wide its moves are."""
+        found = _MANNER.search(line) if "--" in line else None
+        if not found:
+            return line
+        self.told.add("how fast or wide a move is, left out")
+        return _MANNER.sub(
+            lambda way: f"({way[1]})".ljust(len(way[0]), "-") if way[1] else "-" * len(way[0]),
+            line,
+        )
 
     def _head(self, lines: Sequence[str]) -> None:
         for number, line in enumerate(lines, 1):
@@ -242,7 +273,7 @@ class TabReader:
                 if left < found.start() < right:
                     place = PLACES[word] if word in PLACES else Fraction(word or 0)
                     bar.counts.append((found.start() - left - 1, beat + place / thirds))
-                    if found[0].startswith("("):
+                    if self.fields and found[0].startswith("("):
                         bar.rests.append(found.start() - left - 1)
             for named in _ROLE.finditer(staff.roles):
                 if left < named.start() < right:
@@ -266,7 +297,8 @@ class TabReader:
     def _notes(self, row: str, line: int) -> Iterator[tuple[int, XmlNote]]:
         """Yield the notes of one string in one bar, each with its column."""
         way, at = "", 0
-        while found := _FRET.search(row, at):
+        pattern = _OWN_FRET if self.fields else _FRET
+        while found := pattern.search(row, at):
             note = XmlNote(line=line)
             if found["fret"] in "xX":
                 note.muted = True
@@ -279,7 +311,10 @@ class TabReader:
             _bend(note, found["bend"])
             if "-" in found["bend"]:
                 note.unknown.append("bend or release that comes later, taken at once")
-            note.sways, note.wide = bool(found["sway"]), len(found["sway"] or "") > 2
+            sway = found["sway"] or ""
+            note.sways, note.wide = bool(sway), len(sway) > (1 if self.fields else 2)
+            if self.fields and "v" in sway:
+                note.unknown.append("dip of the bar, read as vibrato")
             note.out = found["out"] or ""
             if told := {"t": "tapping", "tr": "trill"}.get(way):
                 note.unknown.append(f"{told}, read as a hammer-on")
@@ -287,6 +322,8 @@ class TabReader:
             note.slid = way in tuple("s/\\")
             if found["into"] and not way:
                 note.into = found["into"]
+                if self.fields and at:
+                    note.unknown.append("slide that may be from the note before, read as picked")
             way = found["way"] or ""
             yield found.start("fret"), note
             at = found.end()
@@ -321,6 +358,8 @@ class TabReader:
         self.bars = len(bars) - pickup
         if not self.found:
             raise self._wrong("there are no notes in the tablature", 0)
+        if self.fields and any(event.at % 1 and event.at * 8 % 1 == 0 for event in self.found):
+            self.fields["swung"] = self.fields["swung"] or "no"  # they would be called swung
         for one, until in zip_longest(self.found, [after.at for after in self.found[1:]]):
             end = Fraction(BEATS * self.bars) if until is None else until
             one.end = min((at for at in silent if one.at < at < end), default=end)
@@ -385,11 +424,19 @@ def _is_row(line: str) -> bool:
     return line.count("-") + line.count("–") + line.count("—") >= 3 and bool(_LINE.match(line))
 
 
+def _is_mark(line: str) -> bool:
+    """Tell a line of marks beside a staff from rows, counts, names of parts and chords."""
+    known = (_COUNT_LINE, _ROLES, _CHORDS)
+    return bool(line.strip()) and not (_is_row(line) or any(one.fullmatch(line) for one in known))
+
+
 def _bend(note: XmlNote, text: str) -> None:
     """Take the bends behind a fret: by a size, to a fret, or a whole step where none is told."""
     now = 0
     for kind, size in _BEND.findall(text or ""):
         if kind == "r":
+            if size in SIZES and size:
+                note.unknown.append("release to a smaller bend, taken as the whole")
             note.bends.append(XmlBend(-now, release=True))
             now = 0
             continue

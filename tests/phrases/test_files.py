@@ -469,6 +469,8 @@ def test_dots_within_quotes_and_behind_a_number_sign_are_text() -> None:
     texts = f'{dots}\', "{dots}", \'\'\'\n{dots}\'\'\', """{dots}\n"{dots}"""'
     (told,) = {message for *_, message in problems(f"{SHORT}tips = ['{texts}] # {dots}\n{PART}")}
     assert told == '"tips" must be text in quotes, got a list'
+    (told,) = {message for *_, message in problems(f"{SHORT}tips = [{'1.5, ' * 30}]\n{PART}")}
+    assert told == '"tips" must be text in quotes, got a list'
 
 
 def tried(read: Callable[[], Phrase]) -> tuple[Problem, ...]:

@@ -629,6 +629,17 @@ def test_words_over_the_staff_say_what_the_hands_do(word: str, mark: str, tmp_pa
     assert line(document(text), tmp_path) == f"| 1 e8 2 e5{more} 3 B8{more} 4 B5"
 
 
+def test_a_tremolo_between_two_notes_is_no_tremolo_picking(tmp_path: Path) -> None:
+    marks = "<notations><ornaments><tremolo type={}>3</tremolo></ornaments></notations></note>"
+    notes = [
+        xnote(place, 8).replace("</note>", marks.format(kind))
+        for place, kind in (("1/8", '"start"'), ("1/5", '"stop"'))
+    ]
+    found = read(document("".join(notes)), tmp_path)
+    assert "bar 1: tremolo" in found.told
+    assert not any(note.marks for stroke in found.phrase.strokes() for note in stroke.notes)
+
+
 def test_standard_tuning_in_either_octave(tmp_path: Path) -> None:
     for steps in (("E2", "A2", "D3", "G3", "B3", "E4"), ("E3", "A3", "D4", "G4", "B4", "E5")):
         assert read(document(xnote("1/8", 16), first=tuned(*steps)), tmp_path)

@@ -9,7 +9,7 @@ import pytest
 from backing.exchange.importing import Imported, import_tab
 from backing.sheet.text import text_sheet
 from phrases.errors import TextFileError
-from phrases.files import load_phrase
+from phrases.files import load_phrase, read_phrase
 from phrases.notation import write_line
 from phrases.phrase import Phrase
 
@@ -56,6 +56,63 @@ def test_a_sheet_of_our_own_comes_in_as_it_went_out(name: str, tmp_path: Path) -
     assert f"Variation: {phrase.variations[0][0]}, left out" in found.told
 
 
+OWN = (
+    'title = "A = 440 blues"\nkey = "A"\ntempo = 90\n{}\n[[part]]\nrole = "call"\nnotes = \'{}\'\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("notes", "back", "told"),
+    [
+        ("| 1 G7~(1/8) 2 B8~(5/s) 3 .", "| 1 G7~ 2 B8~ 3 .", "how fast or wide a move is"),
+        ("| 1 G7b(full over 1) 3 B5v(1/2 over 1/2) 4 G7~~", "| 1 G7b(full) 3 B5~ 4 G7~~",
+         "bar 1: dip of the bar, read as vibrato"),
+        ("| 1 G7\\ 2 G5 3 G7/9 4 .", "| 1 G7\\ 2 G5 3 G7/9 4 .", ""),
+        ("| 1 G7 3 /G9", "| 1 G7 3 /G9", "bar 1: slide that may be from the note before"),
+        ("| 1 G7{accent} 2 B5{pm}", "| 1 G7 2 B5", "marks and words over and under the staves"),
+    ],
+)  # fmt: skip
+def test_what_a_sheet_of_our_own_has_besides_is_read_or_told(
+    notes: str, back: str, told: str, tmp_path: Path
+) -> None:
+    found = read("\n" + text_sheet(read_phrase(OWN.format("", notes))), tmp_path)
+    (only,) = found.phrase.parts
+    assert write_line(only.strokes, only.bars) == back
+    assert found.phrase.title == "A = 440 blues"
+    assert told in "\n".join(found.told)
+    assert bool(told) == (len(found.told) > 1)  # the rhythm is read from the counts
+
+
+@pytest.mark.parametrize(
+    ("groove", "swing", "back"),
+    [
+        ("shuffle", "", ""), ("shuffle", "straight", "straight"), ("shuffle", "3:1", ""),
+        ("rock-blues", "", ""), ("rock-blues", "2:1", "2:1"),
+    ],
+)  # fmt: skip
+def test_a_sheet_of_our_own_swings_or_not(
+    groove: str, swing: str, back: str, tmp_path: Path
+) -> None:
+    """By how much, the sheet does not say."""
+    words = f'groove = "{groove}"\n' + (f'swing = "{swing}"' if swing else "")
+    own = read_phrase(OWN.format(words, "| 1 G7 & B5 2 e5"))
+    found = read(text_sheet(own), tmp_path).phrase
+    assert (found.groove, found.swing) == (groove, back)
+
+
+def test_a_heading_with_a_slip_is_told(tmp_path: Path) -> None:
+    text = text_sheet(read_phrase(OWN.format("", "| 1 G7")))
+    told = read(text.replace("90 beats", "90.5.1 beats"), tmp_path).told
+    assert any("90.5.1 beats a minute" in one for one in told)
+    with pytest.raises(TextFileError, match=r'in\.txt:1:1: "E#" has no key signature'):
+        read(text.replace("key of A", "key of E#"), tmp_path)
+
+
+def test_names_of_parts_in_a_strange_text_are_only_words(tmp_path: Path) -> None:
+    text = "Call\n" + staff(e="5---8---5-8") + "\n\n Response\n" + staff()
+    assert [part.role for part in read(text, tmp_path).phrase.parts] == ["line"]
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
@@ -69,7 +126,8 @@ def test_a_sheet_of_our_own_comes_in_as_it_went_out(name: str, tmp_path: Path) -
          "| 1 D5+G7+B8 2& Gx+Bx"),
         (COUNTS + "\n" + staff(e="10--12--(8)"), "| 1 e10 2 e12 3 e8{ghost}"),
         (COUNTS + "\n" + staff(B="/8--8\\----"), "| 1 /B8 2 B8\\"),
-        ("  1  (2) 3   4 \n" + staff(e="5------8----"), "| 1 e5 2 . 3 e8"),
+        # Only in our own sheets the brackets end a note.
+        ("  1  (2) 3   4 \n" + staff(e="5------8----"), "| 1 e5 3 e8"),
         (COUNTS + "\n" + staff(B="<12>----8"), "| 1 B12{harmonic} 3 B8"),
         (COUNTS + "\n" + staff(B="8b(1/2)-5bfull~"), "| 1 B8b(1/2) 3 B5b(full)~"),
         ("  1   2   3   4 +  \n" + staff(e="5---8---------8", width=20),
