@@ -38,34 +38,16 @@ class Vibrato:
 
 @dataclass(slots=True)
 class Judged:
-    """One written event and what was heard of it.
+    """One written event and what was heard of it; not a number is what cannot be told."""
 
-    Attributes
-    ----------
-    event
-        What is written.
-    how
-        ``played``, ``wrong``, ``missed``; ``unclear`` where it cannot be told.
-    off
-        Seconds late, not a number if it was not heard to begin.
-    pitch
-        Cents from what is written at its beginning, not a number where unclear.
-    bends, vibrato
-        Measured where they could be.
-    lacks
-        The strings of a double stop that are not heard with the others.
-    held
-        Seconds by which it is let go late; not a number where its end is not clear.
-    """
-
-    event: Event
-    how: str = "missed"
-    off: float = math.nan
-    pitch: float = math.nan
-    bends: list[Bend] = field(default_factory=list)
+    event: Event  # what is written
+    how: str = "missed"  # or played, wrong; unclear where it cannot be told
+    off: float = math.nan  # seconds late
+    pitch: float = math.nan  # cents from what is written at its beginning
+    bends: list[Bend] = field(default_factory=list)  # measured where they could be, as vibrato
     vibrato: Vibrato | None = None
-    lacks: tuple[str, ...] = ()
-    held: float = math.nan
+    lacks: tuple[str, ...] = ()  # strings of a double stop that are not heard with the others
+    held: float = math.nan  # seconds by which it is let go late
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,40 +74,18 @@ ALONE, TOGETHER, BETTER = 0.1, 0.12, 0.35
 
 @dataclass(slots=True)
 class Pluck:
-    """One pick.
+    """One pick."""
 
-    Attributes
-    ----------
-    at, end
-        Seconds at which it is picked, and until which it sounds.
-    pitches
-        In cents, one or two from the low one up; none of a muted string.
-    followed
-        The pitch that is followed: of two strings one below both that goes where they go.
-    unison
-        The pitch to which a lower string seems to be bent while another has it; 0 if none is.
-    slid
-        The semitones that two strings seem to come from, below the pitches that are told.
-    raked
-        Whether it is raked into.
-    level
-        dB.
-    more
-        Whether more than two strings sound.
-    ears
-        What is heard of it, without a string that only rings on.
-    """
-
-    at: float
+    at: float  # seconds at which it is picked, and until which it sounds
     end: float
-    pitches: tuple[float, ...]
-    followed: float = math.nan
-    unison: float = 0.0
-    slid: int = 0
-    raked: bool = False
-    level: float = 0.0
-    more: bool = False
-    ears: Ears | None = None
+    pitches: tuple[float, ...]  # cents, one or two from the low one up; none of a muted string
+    followed: float = math.nan  # of two strings one below both that goes where they go
+    unison: float = 0.0  # to which a lower string seems to be bent while another has it, or 0
+    slid: int = 0  # semitones that two strings seem to come from, below `pitches`
+    raked: bool = False  # whether it is raked into
+    level: float = 0.0  # dB
+    more: bool = False  # whether more than two strings sound
+    ears: Ears | None = None  # what is heard of it, without a string that only rings on
 
 
 def plucks(ears: Ears) -> list[Pluck]:

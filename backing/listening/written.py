@@ -29,27 +29,13 @@ STILL = Curve()
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A section, or a part of one, as it was played.
+    """A section, or a part of one, as it was played."""
 
-    Attributes
-    ----------
-    section
-        Its number in the stream.
-    at
-        The second of the take at which it begins.
-    offset
-        The second within the section from which it is played.
-    pace
-        Seconds of the section in a second of the take.
-    until
-        The second of the take at which it is left; infinite where it goes on to its end.
-    """
-
-    section: int
-    at: float
-    offset: float = 0.0
-    pace: float = 1.0
-    until: float = math.inf
+    section: int  # its number in the stream
+    at: float  # second of the take at which it begins
+    offset: float = 0.0  # second within the section from which it is played
+    pace: float = 1.0  # seconds of the section in a second of the take
+    until: float = math.inf  # second of the take at which it is left; infinite: not before its end
 
     @classmethod
     def of(cls, row: Sequence[float | None]) -> Segment:
@@ -95,38 +81,18 @@ NOWHERE = Place("", 1, 1, Fraction(0))
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that should be heard to begin.
+    """Something that should be heard to begin."""
 
-    Attributes
-    ----------
-    at, end
-        Seconds of the take.
-    notes
-        What begins on each string.
-    kind
-        ``pick``; ``step``, a hammer-on, pull-off or slide; ``dead``, a muted string; ``rake``.
-    tempo
-        Felt beats a minute.
-    beat
-        Of its section.
-    soft, raked
-        Whether it is written soft; whether a rake leads into it, so that it begins nowhere.
-    place
-        Where in the phrase it is.
-    go
-        Which segment it belongs to, counted from 0; a pickup belongs to the one it leads into.
-    """
-
-    at: float
+    at: float  # seconds of the take
     end: float
-    notes: tuple[WrittenNote, ...]
-    kind: str
-    tempo: float
-    beat: Fraction
-    soft: bool = False
-    place: Place = NOWHERE
-    go: int = 0
-    raked: bool = False
+    notes: tuple[WrittenNote, ...]  # what begins on each string
+    kind: str  # pick; step: a hammer-on, pull-off or slide; dead: a muted string; rake
+    tempo: float  # felt beats a minute
+    beat: Fraction  # of its section
+    soft: bool = False  # whether it is written soft
+    place: Place = NOWHERE  # in the phrase
+    go: int = 0  # its segment, counted from 0; a pickup belongs to the one it leads into
+    raked: bool = False  # whether a rake leads into it, so that it begins nowhere
 
     @property
     def pitched(self) -> bool:

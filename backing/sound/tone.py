@@ -36,30 +36,14 @@ HEARD_AFTER = 2 * TAPS // OVERSAMPLED
 
 @dataclass(frozen=True, slots=True)
 class Amplifier:
-    """What a tone does.
+    """What a tone does."""
 
-    Attributes
-    ----------
-    drive
-        By how many dB a plain note is over what the valves take.
-    hardness
-        1 bends softly; a larger exponent has a sharper knee.
-    bias
-        Shift before the clipping, of what they take.
-    sag
-        By how many dB the supply gives way under full load.
-    lag
-        Seconds in which it does so, to 63 %.
-    level
-        dB after it, so that no tone is much louder than another.
-    """
-
-    drive: float
-    hardness: float
-    bias: float
-    sag: float
-    lag: float
-    level: float
+    drive: float  # dB that a plain note is over what the valves take
+    hardness: float  # 1 bends softly; a larger exponent has a sharper knee
+    bias: float  # shift before the clipping, of what they take
+    sag: float  # dB that the supply gives way under full load
+    lag: float  # seconds in which it does so, to 63 %
+    level: float  # dB after it, so that no tone is much louder than another
 
 
 TONES: dict[str, Amplifier | None] = {

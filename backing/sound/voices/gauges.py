@@ -28,74 +28,41 @@ HIGH, HIGH_LOSS = 4.0, 6.0  # kHz from which a string loses so much more for eac
 class Gauge:
     """One string.
 
-    Attributes
-    ----------
-    open
-        MIDI pitch of the open string.
-    loss, drag, stopped
-        A partial of f kHz on fret r loses ``loss + (drag + stopped r / 12) sqrt(f)`` dB a second,
-        `FLOOR` at least.
-    stiffness
-        B of the open string; it doubles with every six frets, as the square of the length does.
-    wound
-        How rough its winding is, 0 to 1.
-    taps
-        Of the loop's filter, at 44100 frames a second: stiffness spreads a period in time.
+    A partial of f kHz on fret r loses ``loss + (drag + stopped r / 12) sqrt(f)`` dB a second,
+    `FLOOR` at least.
     """
 
-    open: int
+    open: int  # MIDI pitch
     loss: float
     drag: float
     stopped: float
-    stiffness: float
-    wound: float
-    taps: int
+    stiffness: float  # B of the open string; it doubles with every six frets, with length squared
+    wound: float  # how rough its winding is, 0 to 1
+    taps: int  # of the loop's filter, at 44100 frames a second: stiffness spreads a period in time
 
 
 @dataclass(frozen=True, eq=False)
 class Neck:
-    """An instrument with strings.
+    """An instrument with strings; lengths are in metres from the bridge."""
 
-    Attributes
-    ----------
-    strings
-        From low to high, by name.
-    scale
-        Length of an open string.
-    pickup
-        Where the pickup is.
-    coil, resonance
-        Resonance of the pickup and its cable, and its quality.
-    soft, hard
-        How long the lowest string takes to leave pick or finger, in seconds, at velocity 0 and at
-        127; a lighter one is quicker, as its waves are.
-    gain
-        Of full scale.
-    fingers
-        Where fingers pluck, metres from the bridge.
-    power
-        Of the velocity, with which a pluck grows.
-    even
-        By what power of the frequency a player holds high notes back, so that none sticks out.
-    body
-        Modes of a body that is heard in place of a pickup: Hz, quality and share.
-    glide
-        Cents by which the hardest pluck is sharp at first, as it stretches the string.
-    """
-
-    strings: dict[str, Gauge]
-    scale: float
+    strings: dict[str, Gauge]  # from low to high, by name
+    scale: float  # length of an open string
     pickup: float
-    coil: float
+    coil: float  # resonance of the pickup and its cable, Hz, and its quality
     resonance: float
+    # How long the lowest string takes to leave pick or finger, in seconds, at velocity 0 and at
+    # 127; a lighter one is quicker, as its waves are.
     soft: float
     hard: float
-    gain: float
-    fingers: float = 0.13
-    power: float = 1.7
-    even: float = 0.0
+    gain: float  # of full scale
+    fingers: float = 0.13  # where they pluck
+    power: float = 1.7  # of the velocity, with which a pluck grows
+    even: float = 0.0  # the power of the frequency by which a player holds high notes back
+    # Modes of a body that is heard in place of a pickup: Hz, quality and share.
     body: tuple[tuple[float, float, float], ...] = ()
-    glide: float = 0.0
+    glide: float = (
+        0.0  # cents by which the hardest pluck is sharp at first: it stretches the string
+    )
 
 
 GUITAR = Neck(
