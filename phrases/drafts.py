@@ -33,20 +33,17 @@ def hidden(target: Path) -> Iterator[Path]:
     token = os.urandom(6).hex()
     mark = target.with_name(f"{DRAFT}{token}{MARK}")
     draft = target.with_name(f"{DRAFT}{token}{target.suffix}")
-    with mark.open("xb") as file:
-        try:
+    try:
+        with mark.open("xb") as file:
             _locked(file.fileno(), wait=True)
             file.write(_words(draft))
             file.flush()
             draft.open("xb").close()
             yield draft
-        finally:
+    finally:  # a signal may come as soon as there is a mark; Windows removes no open file
+        for left in (draft, mark):
             with contextlib.suppress(OSError):
-                draft.unlink(missing_ok=True)
-            if os.name == "nt":  # which removes no open file
-                file.close()
-            with contextlib.suppress(OSError):
-                mark.unlink(missing_ok=True)
+                left.unlink()
 
 
 def sweep(folder: Path) -> None:

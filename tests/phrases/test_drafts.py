@@ -127,3 +127,18 @@ def test_a_pipe_or_a_link_of_such_a_name_hangs_nobody(tmp_path: Path) -> None:
     assert sum(stat.S_ISFIFO(path.lstat().st_mode) for path in tmp_path.iterdir()) == 3
     assert linked.is_symlink()
     assert not mark.exists()
+
+
+def test_stopped_as_soon_as_there_is_a_mark_it_leaves_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = Path.open
+
+    def stopped(path: Path, mode: str) -> None:
+        kept(path, mode).close()
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Path, "open", stopped)
+    with pytest.raises(KeyboardInterrupt), hidden(tmp_path / "a.wav"):
+        pass
+    assert list(tmp_path.iterdir()) == []
