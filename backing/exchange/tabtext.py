@@ -48,13 +48,13 @@ _COUNTS = re.compile(rf"(?<!\S){_COUNT}(?!\S)")
 _COUNT_LINE = re.compile(rf"^[\s|]*(?:{_COUNT}(?:[\s|]+|$))+$")
 _WORDS = re.compile(r"^\s*(title|key|tempo|meter|time)\s*[:=]\s*(.*\S)\s*$", re.I)
 _OURS = re.compile(
-    r"=+ (?:key of )?(?P<key>[A-G][#b]?(?: minor(?=, ))?),? ?(?:(?P<scale>[a-z ]+) scale)?, "
+    r"(?<!=)=+ (?:key of )?(?P<key>[A-G][#b]?(?: minor(?=, ))?),? ?(?:(?P<scale>[a-z ]+) scale)?, "
     rf"(?P<meter>{'|'.join(METERS)}), (?P<tempo>\d\d?\d?(?:\.\d+)?) beats a minute"
     r"(?P<swung>, swung)? ?(?P<groove>[^,]*)(?:, (?P<rest>.*))?$"
 )
 _APART = re.compile(r"(Variation: .*|Tips)")
 _CHORDS = re.compile(r"(\s*[A-G][#b]?(m|maj|dim|[\d°ø+])*(/[A-G][#b]?)?)+\s*|\s*\d+\s*")
-_MANNER = re.compile(r"(?<=[~v])\([^)]*\)|\((?:([^\s()]+) )?over [^)]*\)|\([^()]*/s[^()]*\)")
+_MANNER = re.compile(r"(?<=[~v])\([^()]*\)|\((?:([^\s()]+) )?over [^()]*\)|\([^()]*/s[^()]*\)")
 _ROLE = re.compile(rf"\b({'|'.join(ROLES)})\b", re.I)
 _ROLES = re.compile(rf"(\s*{_ROLE.pattern}( \d)?)+\s*", re.I)
 _FRET = re.compile(

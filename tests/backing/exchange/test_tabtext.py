@@ -108,6 +108,15 @@ def test_a_heading_with_a_slip_is_told(tmp_path: Path) -> None:
         read(text.replace("key of A", "key of E#"), tmp_path)
 
 
+@pytest.mark.parametrize("sign", ["=", "~(", "(over ", "A7 ", "Call "])
+def test_a_line_of_very_many_signs_is_read_at_once(sign: str, tmp_path: Path) -> None:
+    """Where each sign begins another search to the end of the line, this takes minutes."""
+    text = text_sheet(read_phrase(OWN.format("", "| 1 G7"))).replace("Call", sign * 100_000 + "!")
+    assert read(text, tmp_path).phrase.strokes()
+    with pytest.raises(TextFileError, match="there are no six lines"):
+        read(sign * 100_000, tmp_path)
+
+
 def test_names_of_parts_in_a_strange_text_are_only_words(tmp_path: Path) -> None:
     text = "Call\n" + staff(e="5---8---5-8") + "\n\n Response\n" + staff()
     assert [part.role for part in read(text, tmp_path).phrase.parts] == ["line"]
